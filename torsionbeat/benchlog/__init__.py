@@ -1,0 +1,1 @@
+"""The clock's history in a database."""

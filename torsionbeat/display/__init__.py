@@ -1,0 +1,1 @@
+"""Figures, terminal tables and reports."""

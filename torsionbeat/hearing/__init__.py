@@ -1,0 +1,1 @@
+"""From samples to events: onset strength, cadence, the sound of a beat, exact times."""

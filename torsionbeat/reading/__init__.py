@@ -1,0 +1,1 @@
+"""From events to figures: swings, the reading, stability, comparison, findings."""

@@ -1,0 +1,172 @@
+"""The values a reading is made of: frozen, validated once, with the unit at the end of each name.
+
+A measured figure is an ``uncertainties`` value (nominal value and standard uncertainty, JCGM 100); ``None`` stands
+for a figure that was not measured, and a remark in the reading then says why. ``value +- 1.96 u`` is the 95 %
+interval: where few beats were heard ``u`` already carries Student's factor, so the same rule holds for every figure.
+
+Signs: rate > 0 gains; sample clock ppm > 0 when the recorder's crystal runs fast.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from torsionbeat.errors import InputError
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+TextArray = npt.NDArray[np.str_]
+
+__all__ = ["Clock", "Events", "Reading", "RecordingInfo", "Swings", "Timebase"]
+
+UFloat = Any
+"""An ``uncertainties`` value: ``.nominal_value`` and ``.std_dev``."""
+
+
+def _fixed(values: npt.ArrayLike, dtype: Any) -> Any:
+    array = np.array(values, dtype=dtype)
+    array.setflags(write=False)
+    return array
+
+
+@dataclass(frozen=True, slots=True)
+class Clock:
+    """What is known of a clock before it is heard.
+
+    Parameters
+    ----------
+    name : str
+        The name in the bench log; empty for a clock that has none.
+    nominal_period_s : float or None
+        Full period (out and back) for which the train keeps time.
+    lift_deg : float or None
+        Angle through which the balance turns from contact to drop.
+    lift_tolerance_deg : float
+        Half-width of a rectangular distribution about ``lift_deg``; 0 takes the lift as exact.
+    arc_low_deg, arc_high_deg : float or None
+        Arc (end to end) within which this clock is healthy.
+    knock_arc_deg : float or None
+        Arc at which the roller, coming all the way round, strikes the fork from outside.
+    """
+
+    name: str = ""
+    nominal_period_s: float | None = None
+    lift_deg: float | None = None
+    lift_tolerance_deg: float = 0.0
+    arc_low_deg: float | None = None
+    arc_high_deg: float | None = None
+    knock_arc_deg: float | None = None
+
+    def __post_init__(self) -> None:
+        period = self.nominal_period_s
+        if period is not None and not 0.1 <= period <= 600:
+            raise InputError(f"nominal period is {period:g} s; it must lie between 0.1 and 600 s (full period, out and back)")
+        if self.lift_deg is not None and not 0 < self.lift_deg <= 180:
+            raise InputError(f"lift is {self.lift_deg:g} deg; it must lie above 0 and at most 180 deg")
+        if not 0 <= self.lift_tolerance_deg <= 90:
+            raise InputError(f"lift tolerance is {self.lift_tolerance_deg:g} deg; it must lie between 0 and 90 deg")
+
+
+@dataclass(frozen=True, slots=True)
+class Timebase:
+    """How sample numbers become seconds: ``source`` is ``host clock``, ``stated``, ``reference ticks`` or ``unknown``."""
+
+    source: str
+    offset_ppm: float
+    standard_uncertainty_ppm: float
+
+    def __post_init__(self) -> None:
+        if self.source not in ("host clock", "stated", "reference ticks", "unknown"):
+            raise InputError(f"timebase source is {self.source!r}; use host clock, stated, reference ticks or unknown")
+        if not abs(self.offset_ppm) <= 20_000:
+            raise InputError(f"the recorder's crystal is said to be off by {self.offset_ppm:g} ppm; at most 20000 can be right")
+
+
+@dataclass(frozen=True, slots=True)
+class RecordingInfo:
+    """What was recorded. Times in seconds from the start, timebase applied; ``gaps`` is (start_s, end_s) pairs."""
+
+    name: str
+    duration_s: float
+    sample_rate_hz: float
+    channels: int
+    gaps: tuple[tuple[float, float], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Events:
+    """Sounds of the escapement, in order of time. All arrays have shape (n,).
+
+    ``time_s`` seconds from the start of the recording, the moment at which the sound begins; ``side`` 'a' or 'b';
+    ``kind`` 'contact' or 'drop'; ``level_db`` height above the room's noise at that moment.
+    """
+
+    time_s: FloatArray
+    side: TextArray
+    kind: TextArray
+    level_db: FloatArray
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "time_s", _fixed(self.time_s, np.float64))
+        object.__setattr__(self, "side", _fixed(self.side, "U1"))
+        object.__setattr__(self, "kind", _fixed(self.kind, "U7"))
+        object.__setattr__(self, "level_db", _fixed(self.level_db, np.float64))
+
+    def __len__(self) -> int:
+        return len(self.time_s)
+
+
+@dataclass(frozen=True, slots=True)
+class Swings:
+    """One row for one beat heard, in order of time. All arrays have shape (n,).
+
+    ``number`` counts the beats of the clock (two a period), so a missed beat leaves a hole in it; ``time_s`` the
+    middle of the lift passage (the drop where no contact was heard); ``period_s`` the time since the same side's
+    last beat (nan where that was missed); ``lift_passage_s`` contact to drop (nan where no contact was heard);
+    ``arc_deg`` the arc (end to end) this passage gives (nan where it cannot be had).
+    """
+
+    number: IntArray
+    time_s: FloatArray
+    side: TextArray
+    period_s: FloatArray
+    lift_passage_s: FloatArray
+    arc_deg: FloatArray
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "number", _fixed(self.number, np.int64))
+        object.__setattr__(self, "side", _fixed(self.side, "U1"))
+        for name in ("time_s", "period_s", "lift_passage_s", "arc_deg"):
+            object.__setattr__(self, name, _fixed(getattr(self, name), np.float64))
+
+    def __len__(self) -> int:
+        return len(self.time_s)
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """The figures of one recording.
+
+    ``period_s`` is the mean period over the stretch heard; ``arc_deg`` the mean arc, end to end, over the same
+    stretch; ``beat_error_ms`` half of (interval a to b minus interval b to a); ``offset_deg`` the same fault as an
+    angle. Each is an ``uncertainties`` value or ``None``.
+    """
+
+    recording: RecordingInfo
+    timebase: Timebase
+    clock: Clock
+    period_s: UFloat
+    rate_s_per_day: UFloat
+    beat_error_ms: UFloat
+    offset_deg: UFloat
+    arc_deg: UFloat
+    arc_trend_deg_per_hour: UFloat
+    beats_expected: int
+    beats_heard: int
+    swings: Swings
+    events: Events
+    remarks: tuple[str, ...] = field(default=())

@@ -1,0 +1,1 @@
+"""From figures to the next adjustment: correction, trials, plan."""

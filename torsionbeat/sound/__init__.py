@@ -1,0 +1,1 @@
+"""Samples and their time: saved recordings, live capture, timebase."""

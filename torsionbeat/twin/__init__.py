@@ -1,0 +1,1 @@
+"""A simulated clock in a simulated room, for demonstration, teaching and tests."""
