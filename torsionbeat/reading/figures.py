@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from torsionbeat.errors import InputError
+from torsionbeat.sound.timebase import Timebase
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -69,21 +70,6 @@ class Clock:
             raise InputError(f"lift is {self.lift_deg:g} deg; it must lie above 0 and at most 180 deg")
         if not 0 <= self.lift_tolerance_deg <= 90:
             raise InputError(f"lift tolerance is {self.lift_tolerance_deg:g} deg; it must lie between 0 and 90 deg")
-
-
-@dataclass(frozen=True, slots=True)
-class Timebase:
-    """How sample numbers become seconds: ``source`` is ``host clock``, ``stated``, ``reference ticks`` or ``unknown``."""
-
-    source: str
-    offset_ppm: float
-    standard_uncertainty_ppm: float
-
-    def __post_init__(self) -> None:
-        if self.source not in ("host clock", "stated", "reference ticks", "unknown"):
-            raise InputError(f"timebase source is {self.source!r}; use host clock, stated, reference ticks or unknown")
-        if not abs(self.offset_ppm) <= 20_000:
-            raise InputError(f"the recorder's crystal is said to be off by {self.offset_ppm:g} ppm; at most 20000 can be right")
 
 
 @dataclass(frozen=True, slots=True)
