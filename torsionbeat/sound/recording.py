@@ -1,0 +1,173 @@
+"""Saved recordings: any sound file, read as a stream of blocks in bounded memory.
+
+In: a path. Out: a ``SavedRecording`` whose ``blocks()`` are the samples as recorded (float32, full scale 1,
+neither normalised nor resampled) with their place counted in frames from the recording's start. Whatever is
+broken in a file is read around: the lost stretch is a jump in ``start_frame`` and a sentence in ``remarks``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from os import PathLike
+from pathlib import Path
+from types import TracebackType
+from typing import Protocol, Self
+
+from torsionbeat.errors import InputError
+from torsionbeat.sound.block import Block, regrouped
+
+__all__ = ["Block", "SavedRecording", "open_recording"]
+
+LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 8_000, 384_000
+
+
+class Reader(Protocol):
+    """What decodes one kind of recording."""
+
+    sample_rate_hz: float
+    channels: int
+    frames_stated: int | None
+    header_remarks: list[str]
+
+    def blocks(self, frames: int, remark: Callable[[str], None]) -> Iterator[Block]:
+        """Yield the recording from its start in blocks of any length."""
+
+
+class SavedRecording:
+    """A recording on disk, made by `open_recording`; a context manager.
+
+    Attributes
+    ----------
+    name : str
+        The file's name without its folder.
+    path : Path
+    sample_rate_hz : float
+        As the file states it; how far the recorder's crystal was off is the timebase's business.
+    channels : int
+    frames_stated : int or None
+        Frames that the file says it holds; None where it does not say.
+    remarks : list of str
+        Plain sentences on what could not be read; grows while reading.
+    """
+
+    def __init__(self, path: Path, reader: Reader) -> None:
+        self.name = path.name
+        self.path = path
+        self.sample_rate_hz = reader.sample_rate_hz
+        self.channels = reader.channels
+        self.frames_stated = reader.frames_stated
+        self.remarks: list[str] = list(reader.header_remarks)
+        self._reader = reader
+        self._streams: list[Iterator[Block]] = []
+
+    def blocks(self, frames: int = 262144) -> Iterator[Block]:
+        """Yield the recording from its start in blocks of ``frames`` frames, fewer before a gap and at the end.
+
+        Raises
+        ------
+        InputError
+            Not a single frame could be read.
+        """
+        if frames < 1:
+            raise InputError(f"block length is {frames} frames; it must be at least 1")
+        stream = self._blocks(frames)
+        self._streams.append(stream)
+        return stream
+
+    def _blocks(self, frames: int) -> Iterator[Block]:
+        empty = True
+        for block in regrouped(self._reader.blocks(frames, self._remark), frames):
+            empty = False
+            yield block
+        if empty:
+            raise _unreadable(self.path, "holds no sound that can be read")
+
+    def _remark(self, sentence: str) -> None:
+        if sentence not in self.remarks:
+            self.remarks.append(sentence)
+
+    def close(self) -> None:
+        """Close the file under every stream of blocks; they end where they are."""
+        for stream in self._streams:
+            stream.close()  # type: ignore[attr-defined]
+        self._streams.clear()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+
+def open_recording(path: str | PathLike[str]) -> SavedRecording:
+    """Open a recording of any kind that can be read.
+
+    Parameters
+    ----------
+    path : path-like
+        A sound file: WAV, FLAC, Ogg, MP3, AIFF, CAF, W64, RF64 and what else libsndfile reads; with the extra
+        ``phone`` also M4A, 3GP, MP4, MOV and what else PyAV reads.
+
+    Raises
+    ------
+    InputError
+        The path leads to nothing that can be read as sound, the file is empty, or its sample rate lies
+        outside 8 to 384 kHz.
+    """
+    where = Path(path)
+    if where.is_dir():
+        raise InputError(f"{where} is a folder without a recording in it; give a sound file")
+    if not where.exists():
+        raise InputError(f"{where} does not exist; check the name and the folder")
+    if not where.is_file():
+        raise InputError(f"{where} is not a file; give a sound file")
+    try:
+        with where.open("rb") as file:
+            first = file.read(1)
+    except OSError as error:
+        raise InputError(
+            f"{where} cannot be opened: {error.strerror or error}; check who may read it"
+        ) from None
+    if not first:
+        raise _unreadable(where, "is an empty file")
+    reader = _reader(where)
+    rate = reader.sample_rate_hz
+    if not LOWEST_RATE_HZ <= rate <= HIGHEST_RATE_HZ:
+        raise InputError(
+            f"{where.name} has a sample rate of {rate:g} Hz; "
+            f"rates from {LOWEST_RATE_HZ} to {HIGHEST_RATE_HZ} Hz can be used. Record again at 48000 Hz"
+        )
+    if reader.frames_stated == 0:
+        raise _unreadable(where, "holds no sound (0 frames)")
+    return SavedRecording(where, reader)
+
+
+def _reader(path: Path) -> Reader:
+    import soundfile
+
+    from torsionbeat.sound.soundfiles import SoundFileReader
+
+    try:
+        return SoundFileReader(path)
+    except (soundfile.SoundFileError, TypeError):
+        pass
+    try:
+        import av
+    except ImportError:
+        raise InputError(
+            f"{path.name} is not a sound file of a kind that can be read here (WAV, FLAC, Ogg, MP3, AIFF, "
+            "CAF, W64, RF64). If it is a phone memo or a video, install what reads those: "
+            'pip install "torsionbeat[phone]"'
+        ) from None
+    from torsionbeat.sound.phone import PhoneReader
+
+    try:
+        return PhoneReader(path)
+    except (av.FFmpegError, LookupError, ValueError):
+        raise _unreadable(path, "is not a sound file, or it is damaged beyond reading") from None
+
+
+def _unreadable(path: Path, what: str) -> InputError:
+    return InputError(f"{path.name} {what}; give a recording in WAV, FLAC, MP3, M4A or another sound format")

@@ -1,0 +1,156 @@
+"""Sound files that libsndfile decodes, read block by block, past whatever is broken in them.
+
+In: a path. Out: blocks of float32 samples as decoded, nothing normalised, nothing resampled. A stretch that
+cannot be decoded becomes a jump in ``start_frame`` and a remark. libsndfile's only word about damage is an
+error from the read that met it; sound after it is found again by seeking, which for FLAC goes by the frame
+numbers in the stream itself and is therefore exact.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+from torsionbeat.sound.block import Block
+
+__all__ = ["SoundFileReader"]
+
+PROBE_FRAMES = 512
+"""Frames read at a time near damage; the loss is known to within so many."""
+
+LARGEST_STEP_FRAMES = 1 << 34
+"""Damage is not searched further than this: nearly five hours at 1 MHz, more than two days at 96 kHz."""
+
+PLAUSIBLE_FRAMES = 1 << 35
+"""A header that states more frames was never finished: FLAC writes all ones or nothing at all."""
+
+
+class SoundFileReader:
+    """One sound file as libsndfile reads it.
+
+    Parameters
+    ----------
+    path : Path
+        A file that exists.
+
+    Raises
+    ------
+    soundfile.LibsndfileError or TypeError
+        libsndfile cannot open it.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        with self._opened() as file:
+            self.sample_rate_hz = float(file.samplerate)
+            self.channels = int(file.channels)
+            self.frames_stated = file.frames if 0 <= file.frames < PLAUSIBLE_FRAMES else None
+            self.header_remarks = _header_remarks(file)
+
+    def _opened(self) -> Any:
+        import soundfile
+
+        return soundfile.SoundFile(self.path)
+
+    def blocks(self, frames: int, remark: Callable[[str], None]) -> Iterator[Block]:
+        """Yield the file from its start; what could not be read goes to ``remark`` in a sentence."""
+        import soundfile
+
+        position, lost = 0, 0
+        file = self._opened()
+        try:
+            while True:
+                try:
+                    samples = file.read(frames, dtype="float32", always_2d=True)
+                except soundfile.SoundFileRuntimeError:
+                    file.close()
+                    for block in self._readable_from(position):
+                        yield block
+                        position = block.stop_frame
+                    found = self._next_readable(position)
+                    if found is None:
+                        self._tell_end(position, lost, True, remark)
+                        return
+                    remark(
+                        f"The file is damaged: {self._seconds(found - position)} at "
+                        f"{self._seconds(position)} from the start could not be read and counts as a gap."
+                    )
+                    lost += found - position
+                    file, position = self._opened(), found
+                    file.seek(position)
+                    continue
+                if not len(samples):
+                    self._tell_end(position, lost, False, remark)
+                    return
+                yield Block(position, samples)
+                position += len(samples)
+        finally:
+            file.close()
+
+    def _readable_from(self, position: int) -> Iterator[Block]:
+        """Yield small blocks from ``position`` up to the damage."""
+        import soundfile
+
+        with self._opened() as file:
+            try:
+                file.seek(position)
+                while len(samples := file.read(PROBE_FRAMES, dtype="float32", always_2d=True)):
+                    yield Block(position, samples)
+                    position += len(samples)
+            except soundfile.SoundFileRuntimeError:
+                return
+
+    def _next_readable(self, damaged: int) -> int | None:
+        """The first frame after ``damaged`` from which reading works, to within ``PROBE_FRAMES``, or None."""
+        step = PROBE_FRAMES
+        while not self._reads_at(damaged + step):
+            step *= 2
+            if step > LARGEST_STEP_FRAMES or damaged + step >= (self.frames_stated or LARGEST_STEP_FRAMES):
+                return None
+        low, high = damaged + step // 2, damaged + step
+        while high - low > PROBE_FRAMES:
+            middle = (low + high) // 2
+            if self._reads_at(middle):
+                high = middle
+            else:
+                low = middle
+        return high
+
+    def _reads_at(self, position: int) -> bool:
+        import soundfile
+
+        with self._opened() as file:
+            try:
+                file.seek(position)
+                return len(file.read(PROBE_FRAMES)) > 0
+            except soundfile.SoundFileRuntimeError:
+                return False
+
+    def _tell_end(self, position: int, lost: int, broken: bool, remark: Callable[[str], None]) -> None:
+        stated = self.frames_stated
+        if stated is not None and position < stated:
+            remark(
+                f"The file ends early: {self._seconds(position)} could be read of the "
+                f"{self._seconds(stated)} that its header states."
+            )
+        elif broken or stated is None:
+            remark(f"The file was never finished; {self._seconds(position)} could be read.")
+
+    def _seconds(self, frames: int) -> str:
+        return f"{frames / self.sample_rate_hz:.3f} s"
+
+
+def _header_remarks(file: Any) -> list[str]:
+    """What libsndfile noticed about the header; it clips a chunk that is longer than the file by itself."""
+    log = file.extra_info
+    found = re.search(r"(?:data|SSND) : (\d+) \(should be (\d+)\)", log)
+    if not found:
+        return []
+    stated, there = int(found[1]), int(found[2])
+    if stated >= 0x7FFF_F000:
+        return ["The file's header was never finished; what is there was read."]
+    return [
+        f"The file is cut short: {there} of the {stated} bytes of sound that its header states are there."
+    ]
