@@ -1,0 +1,269 @@
+"""The tables of the bench log: one class a table, one row a thing that happened to a clock.
+
+Every row belongs to a clock and says when. A measured figure is a pair of columns: the value and, with ``u_``
+before the same name, its standard uncertainty; both empty where it was not measured. Moments are kept in UTC.
+The classes describe schema revision ``SCHEMA``; ``migrations/`` brings older logs to it.
+"""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import Any
+
+from sqlalchemy import (
+    JSON,
+    CheckConstraint,
+    DateTime,
+    Dialect,
+    Double,
+    ForeignKey,
+    Integer,
+    MetaData,
+    String,
+    Text,
+    TypeDecorator,
+)
+from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
+
+from torsionbeat.reading.figures import Clock, UFloat
+
+__all__ = [
+    "FIGURES",
+    "HISTORY",
+    "SCHEMA",
+    "SCHEMAS",
+    "VERSION_TABLE",
+    "WORK_KINDS",
+    "Base",
+    "ClockRecord",
+    "FreeSwingRecord",
+    "HandCheckRecord",
+    "History",
+    "NoteRecord",
+    "ReadingRecord",
+    "TrialRecord",
+    "WorkRecord",
+]
+
+SCHEMAS = ("0001",)
+"""Schema revisions in order; the last is the one written today."""
+
+SCHEMA = SCHEMAS[-1]
+
+VERSION_TABLE = "torsionbeat_schema"
+"""Table that holds the revision, named so that a shop's other programs may share the database."""
+
+WORK_KINDS = ("spring", "weights", "regulator", "cleaning", "beat", "level", "other")
+
+FIGURES = (
+    "period_s",
+    "rate_s_per_day",
+    "beat_error_ms",
+    "offset_deg",
+    "arc_deg",
+    "arc_trend_deg_per_hour",
+)
+"""The figures of a reading, under the names they have in the reading's document."""
+
+
+class Moment(TypeDecorator[datetime]):
+    """A moment in UTC: goes in and comes out with its time zone, whatever the database keeps."""
+
+    impl = DateTime(timezone=True)
+    cache_ok = True
+
+    def process_bind_param(self, value: datetime | None, dialect: Dialect) -> datetime | None:
+        """To UTC; a moment without a zone is taken in this computer's own."""
+        return None if value is None else value.astimezone(UTC)
+
+    def process_result_value(self, value: datetime | None, dialect: Dialect) -> datetime | None:
+        """To UTC; SQLite gives the moment back without its zone."""
+        if value is None:
+            return None
+        return value.replace(tzinfo=UTC) if value.tzinfo is None else value.astimezone(UTC)
+
+
+class Base(DeclarativeBase):
+    """Names, types and constraints common to all tables."""
+
+    metadata = MetaData(
+        naming_convention={
+            "ix": "ix_%(column_0_label)s",
+            "uq": "uq_%(table_name)s_%(column_0_name)s",
+            "ck": "ck_%(table_name)s_%(constraint_name)s",
+            "fk": "fk_%(table_name)s_%(column_0_name)s_%(referred_table_name)s",
+            "pk": "pk_%(table_name)s",
+        }
+    )
+    type_annotation_map = {  # noqa: RUF012  (SQLAlchemy reads it from the class)
+        float: Double,
+        datetime: Moment,
+        str: Text,
+        dict[str, Any]: JSON,
+        list[dict[str, Any]]: JSON,
+    }
+
+
+class History(Base):
+    """What every row of a clock's history has: its number and its clock."""
+
+    __abstract__ = True
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    clock_id: Mapped[int] = mapped_column(ForeignKey("clocks.id"), index=True)
+
+
+class ClockRecord(Base):
+    """A clock: what is known of it before it is heard, and of the parts a restorer changes."""
+
+    __tablename__ = "clocks"
+
+    id: Mapped[int] = mapped_column(primary_key=True)
+    name: Mapped[str] = mapped_column(String(80), unique=True)
+    added_at: Mapped[datetime]
+    kind: Mapped[str] = mapped_column(default="other")
+    nominal_period_s: Mapped[float | None]
+    lift_deg: Mapped[float | None]
+    lift_tolerance_deg: Mapped[float] = mapped_column(default=0.0)
+    arc_low_deg: Mapped[float | None]
+    arc_high_deg: Mapped[float | None]
+    knock_arc_deg: Mapped[float | None]
+    roller_radius_mm: Mapped[float | None]
+    side_a_name: Mapped[str] = mapped_column(default="")
+    side_b_name: Mapped[str] = mapped_column(default="")
+    strip_material: Mapped[str] = mapped_column(default="")
+    strip_thickness_um: Mapped[float | None]
+    strip_width_mm: Mapped[float | None]
+    strip_length_mm: Mapped[float | None]
+    hanging_mass_g: Mapped[float | None]
+    balance_inertia_g_mm2: Mapped[float | None]
+    weight_radius_mm: Mapped[float | None]
+    weight_total_g: Mapped[float | None]
+    regulator_unit: Mapped[str] = mapped_column(default="")
+    regulator_low: Mapped[float | None]
+    regulator_high: Mapped[float | None]
+    regulator_setting: Mapped[float | None]
+    regulator_s_per_day_per_unit: Mapped[float | None]
+    u_regulator_s_per_day_per_unit: Mapped[float | None]
+    notes: Mapped[str] = mapped_column(default="")
+
+    def as_clock(self) -> Clock:
+        """Give what the hearing needs to know of this clock."""
+        return Clock(
+            name=self.name,
+            nominal_period_s=self.nominal_period_s,
+            lift_deg=self.lift_deg,
+            lift_tolerance_deg=self.lift_tolerance_deg,
+            arc_low_deg=self.arc_low_deg,
+            arc_high_deg=self.arc_high_deg,
+            knock_arc_deg=self.knock_arc_deg,
+        )
+
+
+class WorkRecord(History):
+    """A piece of work done on a clock."""
+
+    __tablename__ = "works"
+    __table_args__ = (
+        CheckConstraint("kind IN ({})".format(", ".join(f"'{kind}'" for kind in WORK_KINDS)), name="kind"),
+    )
+
+    done_at: Mapped[datetime]
+    kind: Mapped[str]
+    what: Mapped[str]
+    details: Mapped[dict[str, Any]] = mapped_column(default=dict)
+
+
+class ReadingRecord(History):
+    """A reading as it was measured: never changed, only superseded by another row."""
+
+    __tablename__ = "readings"
+
+    taken_at: Mapped[datetime]
+    kept_at: Mapped[datetime]
+    recording_path: Mapped[str] = mapped_column(default="")
+    recording_sha256: Mapped[str] = mapped_column(String(64), default="")
+    duration_s: Mapped[float | None]
+    period_s: Mapped[float | None]
+    u_period_s: Mapped[float | None]
+    rate_s_per_day: Mapped[float | None]
+    u_rate_s_per_day: Mapped[float | None]
+    beat_error_ms: Mapped[float | None]
+    u_beat_error_ms: Mapped[float | None]
+    offset_deg: Mapped[float | None]
+    u_offset_deg: Mapped[float | None]
+    arc_deg: Mapped[float | None]
+    u_arc_deg: Mapped[float | None]
+    arc_trend_deg_per_hour: Mapped[float | None]
+    u_arc_trend_deg_per_hour: Mapped[float | None]
+    beats_expected: Mapped[int | None] = mapped_column(Integer)
+    beats_heard: Mapped[int | None] = mapped_column(Integer)
+    document: Mapped[dict[str, Any]]
+
+    def figure(self, name: str) -> UFloat:
+        """Give one of ``FIGURES`` as an uncertain number, or None where it was not measured."""
+        from uncertainties import ufloat
+
+        if name not in FIGURES:
+            raise AttributeError(f"a reading has no figure {name!r}; it has {', '.join(FIGURES)}")
+        value, sigma = getattr(self, name), getattr(self, f"u_{name}")
+        return None if value is None else ufloat(value, sigma)
+
+
+class TrialRecord(History):
+    """A trial: one adjustment (a work) and the reading that followed it."""
+
+    __tablename__ = "trials"
+
+    work_id: Mapped[int] = mapped_column(ForeignKey("works.id"))
+    reading_id: Mapped[int] = mapped_column(ForeignKey("readings.id"))
+    reading_before_id: Mapped[int | None] = mapped_column(ForeignKey("readings.id"))
+    expected_rate_s_per_day: Mapped[float | None]
+    u_expected_rate_s_per_day: Mapped[float | None]
+    details: Mapped[dict[str, Any]] = mapped_column(default=dict)
+
+
+class HandCheckRecord(History):
+    """The minute hand seen against a time signal at two or more moments."""
+
+    __tablename__ = "hand_checks"
+
+    checked_at: Mapped[datetime]
+    rate_s_per_day: Mapped[float]
+    u_rate_s_per_day: Mapped[float]
+    span_h: Mapped[float]
+    sightings: Mapped[list[dict[str, Any]]]
+    remarks: Mapped[str] = mapped_column(default="")
+
+
+class FreeSwingRecord(History):
+    """The balance swinging down with no drive."""
+
+    __tablename__ = "free_swings"
+
+    done_at: Mapped[datetime]
+    law: Mapped[str] = mapped_column(default="")
+    q: Mapped[float | None]
+    u_q: Mapped[float | None]
+    settling_time_s: Mapped[float | None]
+    document: Mapped[dict[str, Any]]
+
+
+class NoteRecord(History):
+    """A free note."""
+
+    __tablename__ = "notes"
+
+    written_at: Mapped[datetime]
+    text: Mapped[str]
+
+
+HISTORY: tuple[type[History], ...] = (
+    WorkRecord,
+    ReadingRecord,
+    TrialRecord,
+    HandCheckRecord,
+    FreeSwingRecord,
+    NoteRecord,
+)
+"""The tables of a clock's history, in an order in which each refers only to those before it."""
