@@ -195,15 +195,24 @@ def reading_columns(document: dict[str, Any]) -> dict[str, Any]:
                 f"{name} of the reading is {figure!r}; it must be null, or value and standard_uncertainty"
             ) from error
     beats, recording = document.get("beats") or {}, document.get("recording") or {}
+    timebase = document.get("timebase") or {}
     try:
+        columns["timebase_source"] = clean_text(timebase.get("source") or "", "the timebase")
+        columns["timebase_offset_ppm"] = _number(timebase.get("offset_ppm"))
+        columns["u_timebase_offset_ppm"] = _number(timebase.get("standard_uncertainty_ppm"))
         columns["beats_expected"] = _whole(beats.get("expected"))
         columns["beats_heard"] = _whole(beats.get("heard"))
-        columns["duration_s"] = (
-            None if recording.get("duration_s") is None else float(recording["duration_s"])
-        )
+        columns["duration_s"] = _number(recording.get("duration_s"))
     except (AttributeError, TypeError, ValueError) as error:
-        raise InputError(f"beats or recording of the reading cannot be read ({error})") from error
+        raise InputError(
+            f"beats, recording or timebase of the reading cannot be read ({error}); "
+            "keep what torsionbeat analyse --json wrote"
+        ) from error
     return columns
+
+
+def _number(value: Any) -> float | None:
+    return None if value is None else float(value)
 
 
 def _whole(value: object) -> int | None:

@@ -1,6 +1,6 @@
 """The bench log: what is known of each clock and everything that happened to it.
 
-``open_log`` gives a ``BenchLog``. Its methods return copies of rows; what a method of ``add`` returns is kept.
+``open_log`` gives a ``BenchLog``. Its methods return copies of rows; what an ``add`` method returns is kept.
 Changing a copy changes nothing in the log. Nothing is ever taken out: a correction is a new row.
 """
 
@@ -103,7 +103,7 @@ class BenchLog:
 
     @contextmanager
     def writing(self, what: str) -> Iterator[Session]:
-        """Give a session whose work is kept when the block ends, or not at all; ``what`` names it in errors."""
+        """Give a session whose work is kept when the block ends, or not at all; errors name it ``what``."""
         with (
             faults(
                 f"{what} was not kept in the bench log {self.where}",
@@ -225,6 +225,8 @@ class BenchLog:
         sha256: str | None = None,
         *,
         taken_at: datetime | None = None,
+        supersedes_id: int | None = None,
+        reason: str = "",
     ) -> ReadingRecord:
         """Keep a reading as it was measured.
 
@@ -238,6 +240,8 @@ class BenchLog:
             Where the recording lies and the checksum of its bytes; left out where none was saved.
         taken_at : datetime or None
             When the recording began; left out: now.
+        supersedes_id, reason : int or None, str
+            The reading that this one corrects, and why; the corrected one stays in the log.
         """
         kept = plain(document, "the reading")
         if sha256 is not None and (len(sha256) != 64 or set(sha256.lower()) - set("0123456789abcdef")):
@@ -248,10 +252,21 @@ class BenchLog:
             kept_at=_now(),
             recording_path=path.encode("utf-8", "replace").decode("utf-8"),
             recording_sha256=(sha256 or "").lower(),
+            supersedes_id=supersedes_id,
+            reason=clean_text(reason, "the reason"),
             document=kept,
             **reading_columns(kept),
         )
-        return self._add(clock, "the reading", reading)
+        if supersedes_id is not None and not reading.reason:
+            raise InputError(
+                f"the reason for correcting reading {supersedes_id} is empty; say what was wrong with it"
+            )
+        with self.writing("the reading") as session:
+            reading.clock_id = self.find(session, clock).id
+            if supersedes_id is not None:
+                self._own(session, reading.clock_id, clock, ReadingRecord, supersedes_id)
+            session.add(reading)
+        return reading
 
     def add_trial(
         self,
@@ -330,9 +345,13 @@ class BenchLog:
         """Give the works done on a clock, in order of time."""
         return sorted(self._all(clock, WorkRecord), key=lambda row: (row.done_at, row.id))
 
-    def readings(self, clock: str) -> list[ReadingRecord]:
-        """Give the readings of a clock, in order of time."""
-        return sorted(self._all(clock, ReadingRecord), key=lambda row: (row.taken_at, row.id))
+    def readings(self, clock: str, *, superseded: bool = False) -> list[ReadingRecord]:
+        """Give the readings of a clock that stand, in order of time; ``superseded`` adds those since corrected."""
+        rows = self._all(clock, ReadingRecord)
+        corrected = {row.supersedes_id for row in rows} if not superseded else set()
+        return sorted(
+            (row for row in rows if row.id not in corrected), key=lambda row: (row.taken_at, row.id)
+        )
 
     def trials(self, clock: str) -> list[TrialRecord]:
         """Give the trials of a clock, in the order in which they were kept."""

@@ -1,9 +1,9 @@
 """Where the bench log lies, and how it is opened without harm.
 
-In goes a path, a database URL or nothing; out comes an SQLAlchemy engine on a log of today's schema. A file that
-is damaged, foreign or written by a newer torsionbeat is found out through a read-only door, so it is left byte
-for byte as it was. SQLite runs with a write-ahead log, foreign keys on and ``synchronous = FULL``: what was
-committed is on the disk. Every fault of the database becomes a ``BenchLogError`` in words.
+In goes a path, a database URL or nothing; out comes an SQLAlchemy engine on a log of today's schema. A file
+that is damaged, foreign or written by a newer torsionbeat is found out through a read-only door, so it is
+left byte for byte as it was. SQLite runs with a write-ahead log, foreign keys on and ``synchronous = FULL``:
+what was committed is on the disk. Every fault of the database becomes a ``BenchLogError`` in words.
 """
 
 from __future__ import annotations
@@ -172,7 +172,7 @@ def _look(path: Path, read_only: bool) -> None:
     if verdict != "ok":
         raise BenchLogError(
             f"the bench log {path} is damaged or is not a bench log ({verdict.splitlines()[-1]}). "
-            "It was left as it is. Restore it from a backup or an export, or pass --log PATH to begin another."
+            "It was left as it is. Restore it from a backup or an export, or pass --log PATH for a new one."
         )
     if tables and found is None:
         raise BenchLogError(
@@ -193,7 +193,7 @@ def _check_known(found: str | None, name: str) -> None:
     if found is not None and found not in SCHEMAS:
         raise BenchLogError(
             f"the bench log {name} was written by a newer torsionbeat (its schema is {found!r}, this one "
-            f"knows up to {SCHEMA}). It was left as it is. Update torsionbeat, or pass --log PATH for another."
+            f"knows up to {SCHEMA}). It was left as it is. Update torsionbeat, or pass --log PATH."
         )
 
 
@@ -216,7 +216,7 @@ def _engine(url: URL, *, read_only: bool = False, foreign_keys: bool = True) -> 
 
     @event.listens_for(engine, "begin")
     def _on_begin(connection: Connection) -> None:
-        # A writer takes its turn at once: one that reads first and writes later is thrown out by another's write.
+        # A writer takes its turn at once: another's write throws out one that reads first and writes later.
         writing = connection.get_execution_options().get("writing", False)
         connection.exec_driver_sql("BEGIN IMMEDIATE" if writing else "BEGIN")
 
@@ -255,8 +255,8 @@ def _upgrade(url: URL, to: str = SCHEMA) -> None:
                 loose = connection.exec_driver_sql("PRAGMA foreign_key_check").fetchall()
                 if loose:
                     raise BenchLogError(
-                        f"the bench log {spoken(url)} has {len(loose)} rows that refer to nothing (the first in "
-                        f"table {loose[0][0]}). It was left at its old schema. Restore it from a backup."
+                        f"the bench log {spoken(url)} has {len(loose)} rows that refer to nothing (first "
+                        f"in table {loose[0][0]}). It was left at its old schema. Restore it from a backup."
                     )
     finally:
         engine.dispose()

@@ -45,7 +45,7 @@ __all__ = [
     "WorkRecord",
 ]
 
-SCHEMAS = ("0001",)
+SCHEMAS = ("0001", "0002")
 """Schema revisions in order; the last is the one written today."""
 
 SCHEMA = SCHEMAS[-1]
@@ -175,7 +175,7 @@ class WorkRecord(History):
 
 
 class ReadingRecord(History):
-    """A reading as it was measured: never changed, only superseded by another row."""
+    """A reading as it was measured: never changed, only superseded by another row that says why."""
 
     __tablename__ = "readings"
 
@@ -183,6 +183,11 @@ class ReadingRecord(History):
     kept_at: Mapped[datetime]
     recording_path: Mapped[str] = mapped_column(default="")
     recording_sha256: Mapped[str] = mapped_column(String(64), default="")
+    supersedes_id: Mapped[int | None] = mapped_column(ForeignKey("readings.id"))
+    reason: Mapped[str] = mapped_column(default="", server_default="")
+    timebase_source: Mapped[str] = mapped_column(default="", server_default="")
+    timebase_offset_ppm: Mapped[float | None]
+    u_timebase_offset_ppm: Mapped[float | None]
     duration_s: Mapped[float | None]
     period_s: Mapped[float | None]
     u_period_s: Mapped[float | None]
