@@ -1,0 +1,419 @@
+"""Clock, room and recorder together: a recording with known truth, block by block and in bounded memory."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from torsionbeat.errors import InputError
+from torsionbeat.twin import grains
+from torsionbeat.twin.balance import Balance
+from torsionbeat.twin.clock import (
+    Beat,
+    BeatShift,
+    CaseKnock,
+    Change,
+    Drive,
+    DriveChange,
+    Escapement,
+    Halt,
+    Temperature,
+    steady_swing,
+    swing_beats,
+)
+from torsionbeat.twin.noises import Hum, Pink, Rain, White
+from torsionbeat.twin.room import Recorder, Room
+from torsionbeat.twin.truth import KINDS, Events, Truth
+from torsionbeat.twin.voices import VOICES, VoiceSet
+
+__all__ = ["Rendering", "TwinClock", "simulate"]
+
+CHUNK = 1 << 16  # samples made at a time, whatever block size is asked for
+LONGEST_S = 400 * 3600.0
+
+
+@dataclass(frozen=True, slots=True)
+class TwinClock:
+    """A clock to be simulated.
+
+    Attributes
+    ----------
+    sounds : tuple of str
+        The kinds that are heard: ``contact``, ``unlocking``, ``drop``, ``banking``, ``knock``.
+    jitter_ms : float
+        Standard deviation of each sound's beginning about the instant of the motion.
+    banking_ms : float
+        Time from drop to banking.
+    start_arc_deg : float or None
+        Arc of the first swing; None starts at the steady arc.
+    start_s : float
+        When the balance is let go at its turning point; 0 or before.
+    start_side : str
+        Side of the first beat.
+    """
+
+    balance: Balance = field(default_factory=lambda: Balance(60.0))
+    escapement: Escapement = field(default_factory=Escapement)
+    drive: Drive = field(default_factory=Drive)
+    voices: VoiceSet = field(default_factory=VoiceSet)
+    sounds: tuple[str, ...] = ("contact", "drop")
+    jitter_ms: float = 0.5
+    banking_ms: float = 35.0
+    start_arc_deg: float | None = None
+    start_s: float = 0.0
+    start_side: str = "a"
+    temperature: Temperature | None = None
+    period_walk_ppm_per_sqrt_h: float = 0.0
+    changes: tuple[Change, ...] = ()
+
+    def __post_init__(self) -> None:
+        strange = set(self.sounds) - set(KINDS)
+        if strange:
+            raise InputError(
+                f"unknown kind of sound {', '.join(sorted(strange))}: choose from {', '.join(KINDS)}."
+            )
+        if not 0 <= self.jitter_ms <= 50:
+            raise InputError(f"jitter {self.jitter_ms:g} ms is outside 0 to 50.")
+        if self.start_s > 0:
+            raise InputError(f"the balance must be let go at or before 0 s, not at {self.start_s:g} s.")
+
+    def run(self, duration_s: float, seed: int) -> tuple[tuple[Beat, ...], Events]:
+        """Let the clock go for `duration_s`: all beats whose lift lies within, and its sounds."""
+        push_deg, turning_deg = steady_swing(self.balance, self.escapement, self.drive)
+        if self.start_arc_deg is not None:
+            turning_deg = self.start_arc_deg / 2
+        beats = tuple(
+            beat
+            for beat in swing_beats(
+                self.balance,
+                self.escapement,
+                self.drive,
+                turning_deg=turning_deg if self.start_side == "a" else -turning_deg,
+                push_deg=push_deg,
+                duration_s=duration_s,
+                rng=np.random.default_rng([seed, 1]),
+                start_s=self.start_s,
+                temperature=self.temperature,
+                period_walk_ppm_per_sqrt_h=self.period_walk_ppm_per_sqrt_h,
+                changes=self.changes,
+            )
+            if 0 <= beat.middle_s < duration_s
+        )
+        return beats, self._events(beats, duration_s, np.random.default_rng([seed, 2]))
+
+    def _events(self, beats: tuple[Beat, ...], duration_s: float, rng: np.random.Generator) -> Events:
+        rows: list[tuple[float, str, str]] = []
+        for beat in beats:
+            times = {
+                "contact": beat.contact_s,
+                "unlocking": beat.unlocking_s,
+                "drop": beat.drop_s,
+                "banking": beat.drop_s + 1e-3 * self.banking_ms,
+                "knock": beat.knock_s,
+            }
+            rows += [(times[kind], beat.side, kind) for kind in self.sounds if math.isfinite(times[kind])]
+        clean = np.array([row[0] for row in rows], dtype=float)
+        heard = clean + 1e-3 * self.jitter_ms * rng.standard_normal(len(rows))
+        level = np.array([self.voices.level_db(row[2]) for row in rows], dtype=float)
+        level += self.voices.scatter_db * rng.standard_normal(len(rows))
+        order = np.argsort(heard, kind="stable")
+        order = order[(heard[order] >= 0) & (heard[order] < duration_s)]
+        side = np.array([row[1] for row in rows], dtype="<U1")[order]
+        kind = np.array([row[2] for row in rows], dtype="<U9")[order]
+        return Events(heard[order], clean[order], side, kind, level[order])
+
+
+class Rendering:
+    """A simulated recording: its sound, made when asked for, and its truth.
+
+    Attributes
+    ----------
+    truth : Truth
+        Beats and sounds of the clock; without a clock both are empty.
+    frames : int
+        Number of samples per channel in the recording.
+    sample_rate_hz : int
+        The stated rate.
+    """
+
+    def __init__(
+        self,
+        clock: TwinClock | None,
+        room: Room,
+        recorder: Recorder,
+        duration_s: float,
+        seed: int,
+        second_clock: TwinClock | None = None,
+    ) -> None:
+        if not 0 < duration_s <= LONGEST_S:
+            raise InputError(
+                f"a duration of {duration_s:g} s cannot be simulated: give more than 0 and at most 400 hours."
+            )
+        self.clock, self.room, self.recorder = clock, room, recorder
+        self.duration_s, self.seed, self.second_clock = duration_s, seed, second_clock
+        self.sample_rate_hz, self.channels = recorder.sample_rate_hz, recorder.channels
+        nothing = np.empty(0)
+        silent = Events(nothing, nothing, nothing.astype("<U1"), nothing.astype("<U9"), nothing)
+        beats, events = clock.run(duration_s, seed) if clock else ((), silent)
+        self.other_events = second_clock.run(duration_s, seed + 7919)[1] if second_clock else silent
+        made_with = {
+            "seed": seed,
+            "clock": dataclasses.asdict(clock) if clock else None,
+            "second_clock": dataclasses.asdict(second_clock) if second_clock else None,
+            "room": dataclasses.asdict(room),
+            "recorder": dataclasses.asdict(recorder),
+        }
+        self.truth = Truth(beats, events, duration_s, made_with, _sudden(clock, recorder, duration_s))
+        rate = recorder.true_rate_hz
+        self._true_frames = round(duration_s * rate)
+        self._losses = [
+            (round(a * rate), min(round(b * rate), self._true_frames)) for a, b in sorted(recorder.losses)
+        ]
+        self.frames = self._true_frames - sum(max(b - a, 0) for a, b in self._losses)
+
+    def other_ticks_s(self, number: int = 0) -> NDArray[np.float64]:
+        """True times of the ticks of one of the room's other clocks, shape (ticks,)."""
+        times: list[float] = []
+        for time_s, _side in self.room.others[number].times_s(np.random.default_rng([self.seed, 20, number])):
+            if time_s >= self.duration_s:
+                break
+            times.append(time_s)
+        return np.array(times)
+
+    def blocks(self, frames: int = 48_000) -> Iterator[NDArray[np.float32]]:
+        """The sound in blocks of `frames` samples (the last may be shorter).
+
+        Each block is float32 of shape (frames,), or (frames, 2) with two channels, within -1 to 1 and already
+        rounded to the recorder's bits. The samples do not depend on the block size.
+        """
+        if frames < 1:
+            raise InputError(f"a block of {frames} frames is too short: ask for 1 or more.")
+        pending: list[NDArray[np.float32]] = []
+        count = 0
+        for chunk in self._chunks():
+            pending.append(chunk)
+            count += len(chunk)
+            if count < frames:
+                continue
+            joined = pending[0] if len(pending) == 1 else np.concatenate(pending)
+            whole = count - count % frames
+            for start in range(0, whole, frames):
+                yield joined[start : start + frames]
+            pending, count = [joined[whole:]], count - whole
+        if count:
+            yield np.concatenate(pending)
+
+    def samples(self) -> NDArray[np.float32]:
+        """The whole sound at once; for short recordings."""
+        return np.concatenate(list(self.blocks(CHUNK)))
+
+    def write(self, path: str | Path, *, with_truth: bool = True) -> Path:
+        """Write the sound (.flac, .wav, .ogg by its ending) and beside it the truth; return the sound's path."""
+        import soundfile
+
+        path = Path(path)
+        formats = {".flac": "FLAC", ".wav": "WAV", ".ogg": "OGG"}
+        kind = formats.get(path.suffix.lower())
+        if kind is None:
+            raise InputError(
+                f"{path.name}: cannot write this kind of file; end the name in {', '.join(formats)}."
+            )
+        subtype = "VORBIS" if kind == "OGG" else f"PCM_{self.recorder.bits}"
+        scale, dtype = (2**15, np.int16) if self.recorder.bits == 16 else (2**31, np.int32)
+        try:
+            with soundfile.SoundFile(
+                path, "w", self.sample_rate_hz, self.channels, subtype=subtype, format=kind
+            ) as file:
+                for block in self.blocks(CHUNK if kind != "OGG" else 4096):
+                    file.write(block if kind == "OGG" else (block.astype(np.float64) * scale).astype(dtype))
+        except (OSError, soundfile.LibsndfileError) as error:
+            raise InputError(
+                f"cannot write {path}: {error}. Nothing was kept; choose a folder that exists and has room."
+            ) from error
+        if with_truth:
+            self.truth.save(path)
+        return path
+
+    def _chunks(self) -> Iterator[NDArray[np.float32]]:
+        """The recording in pieces of CHUNK samples less what is lost."""
+        rate, recorder, room = self.recorder.true_rate_hz, self.recorder, self.room
+        noises = [_noises(room, rate, self.seed, channel) for channel in range(self.channels)]
+        hum = Hum(room.hum_rms, room.hum_hz, rate) if room.hum_rms else None
+        echo = grains.Echo(room.wetness, room.echo_decay_s, rate, np.random.default_rng([self.seed, 10]))
+        clocks = [grains.Mixer(map(echo, self._clock_grains(rate)))] if self.clock else []
+        around = [grains.Mixer(map(echo, source)) for source in self._room_grains(rate)]
+        path = _Path(recorder)
+        second = np.float32(10 ** (recorder.second_channel_db / 20))
+        place = 0
+        while place < self._true_frames:
+            count = min(CHUNK, self._true_frames - place)
+            clock_sound, room_sound = np.zeros((2, count), dtype=np.float32)
+            for mixer in clocks:
+                mixer.add_to(clock_sound, place)
+            for mixer in around:
+                mixer.add_to(room_sound, place)
+            if hum:
+                room_sound += hum.take(count)
+            heard = np.empty((count, self.channels), dtype=np.float32)
+            for channel in range(self.channels):
+                heard[:, channel] = room_sound + clock_sound * (second if channel else np.float32(1))
+                for noise in noises[channel]:
+                    heard[:, channel] += noise.take(count)
+            taken = path.take(heard, place)
+            for start, end in reversed(self._losses):
+                low, high = max(start - place, 0), min(end - place, count)
+                if low < high:
+                    taken = np.delete(taken, slice(low, high), axis=0)
+            place += count
+            if len(taken):
+                yield taken[:, 0] if self.channels == 1 else taken
+
+    def _clock_grains(self, rate: float) -> Iterator[grains.Grain]:
+        assert self.clock is not None
+        return grains.ticks(
+            _sounds(self.clock, self.truth.events), rate, np.random.default_rng([self.seed, 3])
+        )
+
+    def _room_grains(self, rate: float) -> Iterator[Iterator[grains.Grain]]:
+        room = self.room
+
+        def rng(*stream: int) -> np.random.Generator:
+            return np.random.default_rng([self.seed, *stream])
+
+        if room.talk:
+            yield grains.talk(room.talk.per_hour, room.talk.peak, rate, rng(11))
+        if room.bangs:
+            yield grains.bangs(room.bangs.per_hour, room.bangs.peak, rate, rng(12))
+        if room.drips:
+            yield grains.drips(room.drips.interval_s, room.drips.peak, rate, rng(13))
+        if room.fire:
+            yield grains.sparks(room.fire.per_s, room.fire.peak, rate, rng(14))
+        if self.second_clock:
+            yield grains.ticks(_sounds(self.second_clock, self.other_events), rate, rng(15))
+        drop_peak = self.clock.voices.drop_peak if self.clock else VoiceSet().drop_peak
+        for number, other in enumerate(room.others):
+            peak = drop_peak * 10 ** (other.level_db / 20)
+            voices = (VOICES[other.tick], VOICES[other.tock])
+            sounds = ((time_s, voices[side], peak) for time_s, side in other.times_s(rng(20, number)))
+            yield grains.ticks(sounds, rate, rng(21, number))
+        knocks = [c for c in self.clock.changes if isinstance(c, CaseKnock)] if self.clock else []
+        loud = rng(16)
+        yield iter(
+            [
+                (int(c.at_s * rate), grains.bang(c.peak, 0.03, rate, loud))
+                for c in sorted(knocks, key=lambda c: c.at_s)
+            ]
+        )
+
+
+class _Path:
+    """Microphone to file: gain, band, constant offset, clipping, silences, rounding."""
+
+    def __init__(self, recorder: Recorder) -> None:
+        from scipy.signal import butter
+
+        rate = recorder.true_rate_hz
+        self.recorder = recorder
+        self.gain = np.float32(10 ** (recorder.gain_db / 20))
+        self.silences = [(round(a * rate), round(b * rate)) for a, b in recorder.silences]
+        self.steps = np.float32(2 ** (recorder.bits - 1))
+        self.sos: Any = None
+        if recorder.band_hz:
+            low, high = recorder.band_hz
+            self.sos = butter(4, [low, min(high, 0.47 * rate)], "bandpass", fs=rate, output="sos")
+            self.state: Any = np.zeros((len(self.sos), 2, recorder.channels))
+
+    def take(self, heard: NDArray[np.float32], place: int) -> NDArray[np.float32]:
+        """What the file holds for samples from number `place` on."""
+        if self.gain != 1:
+            heard *= self.gain
+        if self.sos is not None:
+            from scipy.signal import sosfilt
+
+            filtered, self.state = sosfilt(self.sos, heard, axis=0, zi=self.state)
+            heard = filtered.astype(np.float32)
+        if self.recorder.dc:
+            heard += np.float32(self.recorder.dc)
+        limit = np.float32(self.recorder.clip_level)
+        np.clip(heard, -limit, min(limit, 1 - 1 / self.steps), out=heard)
+        for start, end in self.silences:
+            heard[max(start - place, 0) : max(end - place, 0)] = 0
+        heard *= self.steps
+        np.rint(heard, out=heard)
+        heard /= self.steps
+        return heard
+
+
+def _sounds(clock: TwinClock, events: Events) -> Iterator[tuple[float, Any, float]]:
+    for time_s, side, kind, level in zip(
+        events.time_s, events.side, events.kind, events.level_db, strict=True
+    ):
+        yield float(time_s), VOICES[clock.voices.name(str(kind), str(side))], 10 ** (float(level) / 20)
+
+
+def _noises(room: Room, rate: float, seed: int, channel: int) -> list[White | Pink | Rain]:
+    """The steady noise of one channel."""
+    sources: list[White | Pink | Rain] = []
+    if room.pink_rms:
+        sources.append(Pink(room.pink_rms, rate, np.random.default_rng([seed, 4, channel])))
+    if room.white_rms:
+        sources.append(White(room.white_rms, np.random.default_rng([seed, 5, channel])))
+    if room.rain_rms:
+        sources.append(Rain(room.rain_rms, rate, np.random.default_rng([seed, 6, channel])))
+    return sources
+
+
+def _sudden(clock: TwinClock | None, recorder: Recorder, duration_s: float) -> tuple[tuple[float, str], ...]:
+    found: list[tuple[float, str]] = []
+    for change in clock.changes if clock else ():
+        if isinstance(change, DriveChange):
+            found.append((change.at_s, f"drive set to {change.factor:g} of its strength"))
+        elif isinstance(change, BeatShift):
+            found.append((change.at_s, f"beat shifted by {change.by_deg:g} deg"))
+        elif isinstance(change, Halt):
+            found.append((change.at_s, "balance held"))
+        else:
+            found.append((change.at_s, "knock against the case"))
+    found += [(start, f"digital silence until {end:g} s") for start, end in recorder.silences]
+    found += [(start, f"recording lost until {end:g} s") for start, end in recorder.losses]
+    return tuple(sorted(one for one in found if one[0] < duration_s))
+
+
+def simulate(
+    clock: TwinClock | None,
+    room: Room | None = None,
+    recorder: Recorder | None = None,
+    duration_s: float = 600.0,
+    seed: int = 0,
+    *,
+    second_clock: TwinClock | None = None,
+) -> Rendering:
+    """Record a simulated clock in a simulated room.
+
+    Parameters
+    ----------
+    clock : TwinClock or None
+        None: a room without a clock.
+    room, recorder : Room, Recorder
+        Defaults: a quiet room, a 16-bit recorder of 48 kHz.
+    duration_s : float
+        Length in true seconds.
+    seed : int
+        The same seed gives the same samples.
+    second_clock : TwinClock, optional
+        Another torsion clock in the room; its loudness is its own `voices.drop_peak`.
+
+    Examples
+    --------
+    >>> made = simulate(TwinClock(), duration_s=120, seed=1)
+    >>> made.frames, len(made.truth.beats), len(made.truth.events)
+    (5760000, 4, 8)
+    """
+    return Rendering(clock, room or Room(), recorder or Recorder(), duration_s, seed, second_clock)

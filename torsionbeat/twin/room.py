@@ -1,0 +1,189 @@
+"""The room: everything that sounds besides the clock, as plain numbers; and the recorder that takes it down.
+
+Loudness is re full scale: `_rms` of steady noise, `peak` of single sounds.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from torsionbeat.errors import InputError
+from torsionbeat.twin.voices import VOICES
+
+__all__ = ["Bangs", "Drips", "Fire", "OtherClock", "Recorder", "Room", "Talk"]
+
+
+@dataclass(frozen=True, slots=True)
+class Talk:
+    """Sentences at random times."""
+
+    per_hour: float = 60.0
+    peak: float = 0.15
+
+
+@dataclass(frozen=True, slots=True)
+class Bangs:
+    """Doors, tools, knocks at random times, each 20 to 300 ms long."""
+
+    per_hour: float = 30.0
+    peak: float = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Drips:
+    """A dripping tap."""
+
+    interval_s: float = 1.7
+    peak: float = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Fire:
+    """A crackling fire."""
+
+    per_s: float = 8.0
+    peak: float = 0.2
+
+
+@dataclass(frozen=True, slots=True)
+class OtherClock:
+    """Another clock that ticks in the room.
+
+    Attributes
+    ----------
+    beat_s : float
+        Time between two ticks: 1 of a quartz clock, 0.9 of a pendulum, 0.2 of a balance.
+    level_db : float
+        Its peak against the drop's.
+    alternation_ms : float
+        Every other tick comes late by this.
+    tick, tock : str
+        Voices of the two sides.
+    rate_ppm : float
+        Its beat is longer than `beat_s` by this.
+    jitter_ms : float
+        Standard deviation of each tick.
+    """
+
+    beat_s: float = 1.0
+    level_db: float = -3.0
+    alternation_ms: float = 0.0
+    tick: str = "plastic_tap"
+    tock: str = "plastic_tap"
+    rate_ppm: float = 0.0
+    jitter_ms: float = 0.1
+
+    def __post_init__(self) -> None:
+        if not self.beat_s >= 0.05:
+            raise InputError(f"another clock's beat of {self.beat_s:g} s is too short: give 0.05 s or more.")
+
+    def times_s(self, rng: np.random.Generator) -> Iterator[tuple[float, int]]:
+        """Endless (time in s, side) in order; the first tick falls at random within one beat."""
+        beat = self.beat_s * (1 + 1e-6 * self.rate_ppm)
+        start = rng.uniform(0.01, 1.0) * beat
+        last = 0.0
+        number = 0
+        while True:
+            late = 1e-3 * self.alternation_ms * (number % 2) + 1e-3 * self.jitter_ms * rng.standard_normal()
+            last = max(last + 1e-3, start + number * beat + late)
+            yield last, number % 2
+            number += 1
+
+
+@dataclass(frozen=True, slots=True)
+class Room:
+    """A room and what sounds in it; `second_clock_db` is the loudness of a second torsion clock, see `simulate`."""
+
+    pink_rms: float = 1e-3
+    white_rms: float = 2e-4
+    rain_rms: float = 0.0
+    hum_rms: float = 0.0
+    hum_hz: float = 50.0
+    wetness: float = 1.0
+    echo_decay_s: float = 0.25
+    talk: Talk | None = None
+    bangs: Bangs | None = None
+    drips: Drips | None = None
+    fire: Fire | None = None
+    others: tuple[OtherClock, ...] = ()
+
+    def __post_init__(self) -> None:
+        for name in ("pink_rms", "white_rms", "rain_rms", "hum_rms"):
+            level = getattr(self, name)
+            if not 0 <= level <= 1:
+                raise InputError(f"{name} {level:g} is outside 0 to 1 (1 is full scale).")
+        for other in self.others:
+            for name in (other.tick, other.tock):
+                if name not in VOICES:
+                    raise InputError(f"there is no voice {name!r}: choose from {', '.join(sorted(VOICES))}.")
+
+
+@dataclass(frozen=True, slots=True)
+class Recorder:
+    """How the sound is taken down.
+
+    Attributes
+    ----------
+    sample_rate_hz : int
+        The rate that the file will state.
+    crystal_ppm : float
+        Above 0: the crystal runs fast, a true second holds more samples than the stated rate.
+    channels, second_channel_db : int, float
+        With two channels the clock is louder in the first by -second_channel_db.
+    bits : int
+        16 or 24.
+    gain_db : float
+        Amplification before the converter.
+    clip_level : float
+        The converter's limit re full scale.
+    dc : float
+        Constant offset re full scale.
+    band_hz : (float, float) or None
+        Pass band of a telephone-like path.
+    silences : tuple of (start_s, end_s)
+        Stretches of digital zeros, true seconds.
+    losses : tuple of (start_s, end_s)
+        Stretches whose samples are missing: the recording is shorter, later sounds come too early in it.
+    """
+
+    sample_rate_hz: int = 48_000
+    crystal_ppm: float = 0.0
+    channels: int = 1
+    second_channel_db: float = -12.0
+    bits: int = 16
+    gain_db: float = 0.0
+    clip_level: float = 1.0
+    dc: float = 0.0
+    band_hz: tuple[float, float] | None = None
+    silences: tuple[tuple[float, float], ...] = ()
+    losses: tuple[tuple[float, float], ...] = ()
+
+    def __post_init__(self) -> None:
+        if not 4_000 <= self.sample_rate_hz <= 384_000:
+            raise InputError(f"sample rate {self.sample_rate_hz} Hz is outside 4000 to 384000.")
+        if not abs(self.crystal_ppm) <= 10_000:
+            raise InputError(
+                f"crystal {self.crystal_ppm:g} ppm is outside -10000 to 10000; real ones are within 100."
+            )
+        if self.channels not in (1, 2):
+            raise InputError(f"{self.channels} channels cannot be simulated: choose 1 or 2.")
+        if self.bits not in (16, 24):
+            raise InputError(f"{self.bits} bits cannot be simulated: choose 16 or 24.")
+        if not 0 < self.clip_level <= 1:
+            raise InputError(f"clip level {self.clip_level:g} must lie above 0 and at most at 1, full scale.")
+        for start, end in self.silences + self.losses:
+            if not 0 <= start < end:
+                raise InputError(f"a gap from {start:g} to {end:g} s makes no sense: give start before end.")
+
+    @property
+    def true_rate_hz(self) -> float:
+        """Samples in a true second."""
+        return self.sample_rate_hz * (1 + 1e-6 * self.crystal_ppm)
+
+    def recorded_s(self, true_s: float) -> float:
+        """Place in the file, at the stated rate, of a true time; losses shorten the file."""
+        lost = sum(min(max(true_s - start, 0.0), end - start) for start, end in self.losses)
+        return (true_s - lost) * self.true_rate_hz / self.sample_rate_hz
