@@ -6,7 +6,7 @@ Changing a copy changes nothing in the log. Nothing is ever taken out: a correct
 
 from __future__ import annotations
 
-import difflib
+import math
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -25,6 +25,8 @@ from torsionbeat.benchlog.entries import (
     plain,
     reading_columns,
 )
+from torsionbeat.benchlog.exchange import clock_name, put_history, take_history
+from torsionbeat.benchlog.names import find_clock, refuse_taken
 from torsionbeat.benchlog.store import faults, locate, open_engine, spoken
 from torsionbeat.benchlog.tables import (
     WORK_KINDS,
@@ -121,7 +123,7 @@ class BenchLog:
         record = ClockRecord(name=clean_name(name), added_at=_now(), **_complete(clean_fields(fields)))
         check_clock(record)
         with self.writing(f"the clock {record.name!r}") as session:
-            self.refuse_taken(session, record.name)
+            refuse_taken(session, record.name)
             session.add(record)
         return record
 
@@ -131,11 +133,11 @@ class BenchLog:
         if "name" in fields:
             wanted["name"] = clean_name(fields["name"])
         with self.writing(f"the change to {clock!r}") as session:
-            record = self.find(session, clock)
+            record = find_clock(session, clock, self.where)
             before = {key: getattr(record, key) for key in wanted}
             changes = {key: value for key, value in wanted.items() if value != before[key]}
             if str(changes.get("name", clock)).casefold() != clock.casefold():
-                self.refuse_taken(session, changes["name"])
+                refuse_taken(session, changes["name"])
             for key, value in changes.items():
                 setattr(record, key, value)
             check_clock(record)
@@ -150,7 +152,7 @@ class BenchLog:
     def clock(self, name: str) -> ClockRecord:
         """Give the record of a clock."""
         with self.reading_from() as session:
-            return self.find(session, name)
+            return find_clock(session, name, self.where)
 
     def clocks(self) -> list[ClockRecord]:
         """Give all clocks in order of their names."""
@@ -158,32 +160,17 @@ class BenchLog:
             found = session.scalars(select(ClockRecord)).all()
         return sorted(found, key=lambda record: (record.name.casefold(), record.name))
 
-    def find(self, session: Session, name: str) -> ClockRecord:
-        """Find a clock by its name inside a session; an unknown name is answered with the near ones."""
-        record = session.scalars(select(ClockRecord).where(ClockRecord.name == name)).one_or_none()
-        if record is not None:
-            return record
-        names = {
-            other.casefold(): other
-            for other in session.scalars(select(ClockRecord.name).order_by(ClockRecord.name))
-        }
-        if not names:
-            raise InputError(
-                f"no clock is named {name!r}: the bench log {self.where} holds none yet; "
-                "add it with: torsionbeat clock add NAME"
-            )
-        near = [names[key] for key in difflib.get_close_matches(name.casefold(), names, n=3, cutoff=0.5)]
-        hint = f"near names: {', '.join(near)}" if near else "no name is near it"
-        raise InputError(
-            f"no clock is named {name!r} in the bench log {self.where}; {hint}; "
-            "torsionbeat clock list shows all"
-        )
+    def export_clock(self, clock: str) -> dict[str, Any]:
+        """Give a clock's whole history as a document; ``exchange.write_history`` puts it in files."""
+        with self.reading_from() as session:
+            return take_history(session, find_clock(session, clock, self.where))
 
-    def refuse_taken(self, session: Session, name: str) -> None:
-        """Refuse a name that a clock has already, in capitals or not."""
-        for other in session.scalars(select(ClockRecord.name)):
-            if other.casefold() == name.casefold():
-                raise InputError(f"a clock is named {other!r} already; choose another name than {name!r}")
+    def import_clock(self, document: dict[str, Any], name: str | None = None) -> ClockRecord:
+        """Take in an exported history under the clock's own name or a new one, never over a clock here."""
+        with self.writing("the clock") as session:
+            wanted = clean_name(name if name is not None else clock_name(document))
+            refuse_taken(session, wanted)
+            return put_history(session, document, wanted)
 
     # History
 
@@ -262,7 +249,7 @@ class BenchLog:
                 f"the reason for correcting reading {supersedes_id} is empty; say what was wrong with it"
             )
         with self.writing("the reading") as session:
-            reading.clock_id = self.find(session, clock).id
+            reading.clock_id = find_clock(session, clock, self.where).id
             if supersedes_id is not None:
                 self._own(session, reading.clock_id, clock, ReadingRecord, supersedes_id)
             session.add(reading)
@@ -289,7 +276,7 @@ class BenchLog:
             details=plain(details or {}, "the details of the trial"),
         )
         with self.writing("the trial") as session:
-            trial.clock_id = self.find(session, clock).id
+            trial.clock_id = find_clock(session, clock, self.where).id
             self._own(session, trial.clock_id, clock, WorkRecord, work_id)
             self._own(session, trial.clock_id, clock, ReadingRecord, reading_id)
             if reading_before_id is not None:
@@ -371,13 +358,13 @@ class BenchLog:
 
     def _add(self, clock: str, what: str, row: Row) -> Row:
         with self.writing(what) as session:
-            row.clock_id = self.find(session, clock).id
+            row.clock_id = find_clock(session, clock, self.where).id
             session.add(row)
         return row
 
     def _all(self, clock: str, table: type[Row]) -> list[Row]:
         with self.reading_from() as session:
-            owner = self.find(session, clock).id
+            owner = find_clock(session, clock, self.where).id
             return list(session.scalars(select(table).where(table.clock_id == owner).order_by(table.id)))
 
     def _own(self, session: Session, owner: int, clock: str, table: type[History], row_id: int) -> None:
@@ -395,7 +382,14 @@ def _now() -> datetime:
 
 
 def _pair(figure: UFloat) -> tuple[Any, Any]:
-    return (None, None) if figure is None else (float(figure.nominal_value), float(figure.std_dev))
+    if figure is None:
+        return None, None
+    value, sigma = float(figure.nominal_value), float(figure.std_dev)
+    if not (math.isfinite(value) and math.isfinite(sigma)):
+        raise InputError(
+            f"the figure is {value:g} with standard uncertainty {sigma:g}; only measured numbers are kept"
+        )
+    return value, sigma
 
 
 def _said(value: object) -> str:
