@@ -61,7 +61,7 @@ class SavedRecording:
         self._streams: list[Iterator[Block]] = []
 
     def blocks(self, frames: int = 262144) -> Iterator[Block]:
-        """Yield the recording from its start in blocks of ``frames`` frames, fewer before a gap and at the end.
+        """Yield the recording in blocks of ``frames`` frames, fewer before a gap and at the end.
 
         Raises
         ------
