@@ -1,15 +1,17 @@
 """A simulated clock in a simulated room, for demonstration, teaching and tests.
 
-The clock is integrated from event to event (`balance`, `clock`), its sounds are laid into a room full of others
-(`voices`, `grains`, `noises`, `room`) and taken down by a recorder with faults of its own (`rendering`). What really
-happened is kept as the truth (`truth`). `scenes` holds ready-made cases.
+The clock is integrated from event to event (`balance`, `swing`, `clock`), its sounds are laid into a room
+full of others (`voices`, `grains`, `noises`, `room`) and taken down by a recorder with faults of its own
+(`recorder`, `rendering`). What really happened is kept as the truth (`truth`). `levels` sets how far a clock
+stands above the noise; `scenes` holds ready-made cases.
 """
 
 from __future__ import annotations
 
 from torsionbeat.twin.balance import Balance
-from torsionbeat.twin.clock import (
-    Beat,
+from torsionbeat.twin.clock import TwinClock
+from torsionbeat.twin.levels import at_sigmas
+from torsionbeat.twin.parts import (
     BeatShift,
     CaseKnock,
     Drive,
@@ -18,12 +20,16 @@ from torsionbeat.twin.clock import (
     Halt,
     Temperature,
 )
-from torsionbeat.twin.rendering import Rendering, TwinClock, simulate
-from torsionbeat.twin.room import Bangs, Drips, Fire, OtherClock, Recorder, Room, Talk
+from torsionbeat.twin.recorder import Recorder
+from torsionbeat.twin.rendering import Rendering, simulate
+from torsionbeat.twin.room import Bangs, Drips, Fire, OtherClock, Room, Talk
+from torsionbeat.twin.scenes import SCENES, Scene
+from torsionbeat.twin.swing import Beat
 from torsionbeat.twin.truth import Events, Truth
 from torsionbeat.twin.voices import VOICES, Voice, VoiceSet
 
 __all__ = [
+    "SCENES",
     "VOICES",
     "Balance",
     "Bangs",
@@ -41,11 +47,13 @@ __all__ = [
     "Recorder",
     "Rendering",
     "Room",
+    "Scene",
     "Talk",
     "Temperature",
     "Truth",
     "TwinClock",
     "Voice",
     "VoiceSet",
+    "at_sigmas",
     "simulate",
 ]

@@ -1,14 +1,14 @@
 """The balance: theta'' + theta'/Q + theta (1 + c theta^2) = force, stepped by Taylor series.
 
-In: angle and speed at an instant, a force that is constant until the next event. Out: the motion as a polynomial in
-time, and the exact instant at which an angle is passed or the balance turns. Angles here are radians and time is
-counted in 1/omega, omega the frequency of the free undamped small swing; a force is the angle to which it would twist
-the suspension at rest. Nothing is taken from a formula for the swing's answer: arc, period and beat come out of the
-integration.
+In: angle and speed at an instant, a force that is constant until the next event. Out: the motion as a
+polynomial in time, and the exact instant at which an angle is passed or the balance turns. Angles here are
+radians and time is counted in 1/omega, omega the frequency of the free undamped small swing; a force is the
+angle to which it would twist the suspension at rest. Nothing is taken from a formula for the swing's answer:
+arc, period and beat come out of the integration.
 
-Method: A. Jorba and M. Zou, "A software package for the numerical integration of ODEs by means of high-order Taylor
-methods", Experimental Mathematics 14 (2005) 99-117 (from memory): coefficients by recurrence, the step chosen from
-the size of the last two.
+Method: A. Jorba and M. Zou, "A software package for the numerical integration of ODEs by means of high-order
+Taylor methods", Experimental Mathematics 14 (2005) 99-117 (from memory): coefficients by recurrence, the step
+chosen from the size of the last two.
 """
 
 from __future__ import annotations
@@ -57,12 +57,11 @@ class Balance:
         if not self.q >= 2:
             raise InputError(f"Q {self.q:g} is too small: a balance swings only with a Q of 2 or more.")
         if self.dry_friction_deg < 0:
-            raise InputError(
-                f"dry friction {self.dry_friction_deg:g} deg is negative: give 0 for none, or an angle above it."
-            )
+            raise InputError(f"dry friction {self.dry_friction_deg:g} deg is negative: give 0 for none.")
         if not -0.01 <= self.cubic_per_rad2 <= 1:
             raise InputError(
-                f"cubic term {self.cubic_per_rad2:g} per square radian is outside -0.01 to 1: a real strip has about 1e-5."
+                f"cubic term {self.cubic_per_rad2:g} per square radian is outside -0.01 to 1: "
+                "a real strip has about 1e-5."
             )
 
 
@@ -122,7 +121,7 @@ def _horner(terms: list[float], x: float) -> float:
 
 
 def _root(terms: list[float], slopes: list[float], level: float, end: float) -> float:
-    """The root of terms(x) = level in [0, end], bracketed: Newton's step, or a halving where it leaves the bracket."""
+    """Root of terms(x) = level in [0, end]: Newton's step, or a halving where that leaves the bracket."""
     low, high = 0.0, end
     falling = terms[0] > level
     x = 0.5 * end

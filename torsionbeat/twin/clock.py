@@ -1,411 +1,108 @@
-"""The clock: a balance, the escapement that drives it, and what may happen to them in a night.
-
-In: the clock's build as plain numbers (degrees, seconds). Out: every beat with the instants of its sounds, its side
-and the arc of its swing, found by integrating the motion from event to event (`balance`).
-
-One beat: at the first edge of the lift the roller meets the fork (contact); over a small angle the balance unlocks the
-train against a resistance, then it is pushed until the other edge (drop). The positive direction of the angle is side
-``b``; side ``a`` is the swing towards the negative, so an offset above 0 makes the interval a to b the longer one.
-"""
+"""The clock as a whole: its build, its sounds, and what it does in a given time."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from torsionbeat.errors import InputError
-from torsionbeat.twin.balance import Balance, Motion
+from torsionbeat.twin.balance import Balance
+from torsionbeat.twin.parts import Change, Drive, Escapement, Temperature
+from torsionbeat.twin.swing import Beat, steady_swing, swing_beats
+from torsionbeat.twin.truth import KINDS, Events
+from torsionbeat.twin.voices import VoiceSet
 
-__all__ = [
-    "Beat",
-    "BeatShift",
-    "CaseKnock",
-    "Drive",
-    "DriveChange",
-    "Escapement",
-    "Halt",
-    "Temperature",
-    "swing_beats",
-]
+__all__ = ["TwinClock"]
 
 
 @dataclass(frozen=True, slots=True)
-class Escapement:
-    """Angles of the escapement.
+class TwinClock:
+    """A clock to be simulated.
 
     Attributes
     ----------
-    lift_deg : float
-        Angle from contact to drop.
-    offset_deg : float
-        Middle of the lift against the position of rest (out of beat).
-    unlocking_deg : float
-        First part of the lift, over which the train is unlocked.
-    unlocking_resistance : float
-        Resistance while unlocking, as a fraction of the push.
-    knock_arc_deg : float or None
-        Arc at which the roller strikes the fork from outside and is thrown back; None: there is room enough.
+    sounds : tuple of str
+        The kinds that are heard: ``contact``, ``unlocking``, ``drop``, ``banking``, ``knock``.
+    jitter_ms : float
+        Standard deviation of each sound's beginning about the instant of the motion.
+    banking_ms : float
+        Time from drop to banking.
+    start_arc_deg : float or None
+        Arc of the first swing; None starts at the steady arc.
+    start_s : float
+        When the balance is let go at its turning point; 0 or before.
+    start_side : str
+        Side of the first beat.
     """
 
-    lift_deg: float = 20.0
-    offset_deg: float = 0.0
-    unlocking_deg: float = 2.0
-    unlocking_resistance: float = 0.3
-    knock_arc_deg: float | None = None
+    balance: Balance = field(default_factory=lambda: Balance(60.0))
+    escapement: Escapement = field(default_factory=Escapement)
+    drive: Drive = field(default_factory=Drive)
+    voices: VoiceSet = field(default_factory=VoiceSet)
+    sounds: tuple[str, ...] = ("contact", "drop")
+    jitter_ms: float = 0.5
+    banking_ms: float = 35.0
+    start_arc_deg: float | None = None
+    start_s: float = 0.0
+    start_side: str = "a"
+    temperature: Temperature | None = None
+    period_walk_ppm_per_sqrt_h: float = 0.0
+    changes: tuple[Change, ...] = ()
 
     def __post_init__(self) -> None:
-        if not 0.5 <= self.lift_deg <= 120:
+        strange = set(self.sounds) - set(KINDS)
+        if strange:
             raise InputError(
-                f"lift {self.lift_deg:g} deg is outside 0.5 to 120: give the angle from contact to drop."
+                f"unknown kind of sound {', '.join(sorted(strange))}: choose from {', '.join(KINDS)}."
             )
-        if not 0 <= self.unlocking_deg < self.lift_deg:
-            raise InputError(
-                f"unlocking {self.unlocking_deg:g} deg must lie within the lift of {self.lift_deg:g} deg, from 0 up."
+        if not 0 <= self.jitter_ms <= 50:
+            raise InputError(f"jitter {self.jitter_ms:g} ms is outside 0 to 50.")
+        if self.start_s > 0:
+            raise InputError(f"the balance must be let go at or before 0 s, not at {self.start_s:g} s.")
+
+    def run(self, duration_s: float, seed: int) -> tuple[tuple[Beat, ...], Events]:
+        """Let the clock go for `duration_s`: all beats that begin within it, and its sounds."""
+        push_deg, turning_deg = steady_swing(self.balance, self.escapement, self.drive)
+        if self.start_arc_deg is not None:
+            turning_deg = self.start_arc_deg / 2
+        beats = tuple(
+            beat
+            for beat in swing_beats(
+                self.balance,
+                self.escapement,
+                self.drive,
+                turning_deg=turning_deg if self.start_side == "a" else -turning_deg,
+                push_deg=push_deg,
+                duration_s=duration_s,
+                rng=np.random.default_rng([seed, 1]),
+                start_s=self.start_s,
+                temperature=self.temperature,
+                period_walk_ppm_per_sqrt_h=self.period_walk_ppm_per_sqrt_h,
+                changes=self.changes,
             )
-        if not 0 <= self.unlocking_resistance <= 2:
-            raise InputError(
-                f"unlocking resistance {self.unlocking_resistance:g} is outside 0 to 2 times the push."
-            )
-
-
-@dataclass(frozen=True, slots=True)
-class Drive:
-    """What pushes the balance: wanted steady arc, or the push itself as the angle it would hold the balance at."""
-
-    arc_deg: float | None = 300.0
-    push_deg: float | None = None
-    wander_percent: float = 0.0
-    wander_beats: float = 30.0
-    drift_percent_per_hour: float = 0.0
-
-    def __post_init__(self) -> None:
-        if (self.arc_deg is None) == (self.push_deg is None):
-            raise InputError("the drive needs either a steady arc or a push, and not both.")
-        if self.arc_deg is not None and not 1 <= self.arc_deg <= 1500:
-            raise InputError(
-                f"arc {self.arc_deg:g} deg is outside 1 to 1500: give the arc from one turning point to the other."
-            )
-        if self.push_deg is not None and not 0 <= self.push_deg <= 360:
-            raise InputError(
-                f"push {self.push_deg:g} deg is outside 0 to 360: give the angle it would hold the balance at."
-            )
-        if not 0 <= self.wander_percent <= 50:
-            raise InputError(f"drive wander {self.wander_percent:g} % is outside 0 to 50.")
-        if not self.wander_beats > 0:
-            raise InputError(f"drive wander over {self.wander_beats:g} beats: give more than 0.")
-
-
-@dataclass(frozen=True, slots=True)
-class Temperature:
-    """Course of the temperature: straight lines between given points, in kelvin from the reference."""
-
-    times_s: tuple[float, ...]
-    kelvin: tuple[float, ...]
-
-    def at(self, time_s: float) -> float:
-        """Temperature difference from the reference in kelvin."""
-        return float(np.interp(time_s, self.times_s, self.kelvin))
-
-
-@dataclass(frozen=True, slots=True)
-class DriveChange:
-    """From `at_s` on the push is `factor` times what it was built for: 0 is a drive lost, 1 a drive regained."""
-
-    at_s: float
-    factor: float
-
-
-@dataclass(frozen=True, slots=True)
-class BeatShift:
-    """At the first turning point after `at_s` the beat setting slips by `by_deg`."""
-
-    at_s: float
-    by_deg: float
-
-
-@dataclass(frozen=True, slots=True)
-class CaseKnock:
-    """Somebody knocks against the case: the balance jumps by an angle and a speed; a thump is heard."""
-
-    at_s: float
-    angle_deg: float = 0.0
-    speed_deg_per_s: float = 0.0
-    peak: float = 0.3
-
-
-@dataclass(frozen=True, slots=True)
-class Halt:
-    """At `at_s` the balance is held and stays still."""
-
-    at_s: float
-
-
-Change = DriveChange | BeatShift | CaseKnock | Halt
-
-
-@dataclass(frozen=True, slots=True)
-class Beat:
-    """One passage through the lift. Times in seconds without jitter, nan where it did not come to that."""
-
-    side: str
-    contact_s: float
-    unlocking_s: float
-    middle_s: float
-    drop_s: float
-    turn_s: float
-    arc_deg: float
-    offset_deg: float
-    knock_s: float = math.nan
-
-
-@dataclass(slots=True)
-class _State:
-    time_s: float
-    angle: float
-    speed: float
-    side: int
-    phase: str = "approach"
-    offset: float = 0.0
-    drive: float = 1.0
-    marks: dict[str, float] = field(default_factory=dict)
-
-
-def steady_swing(balance: Balance, escapement: Escapement, drive: Drive) -> tuple[float, float]:
-    """Push and first turning point of the steady swing.
-
-    Returns
-    -------
-    push_deg, turning_point_deg : float
-        With this push a balance let go at this angle repeats its swing; where the drive states the push, the arc
-        that it sustains is found.
-    """
-    from scipy.optimize import root
-
-    still = replace(drive, wander_percent=0.0, drift_percent_per_hour=0.0)
-    lift = escapement.lift_deg
-    work_deg = lift - escapement.unlocking_deg * (1 + escapement.unlocking_resistance)
-    if work_deg <= 0:
-        raise InputError(
-            f"unlocking takes more than the push gives over a lift of {lift:g} deg: lower its angle or resistance."
+            if 0 <= beat.contact_s < duration_s
         )
+        return beats, self._events(beats, duration_s, np.random.default_rng([seed, 2]))
 
-    def two_swings(turning_deg: float, push_deg: float) -> tuple[float, float]:
-        beats = swing_beats(
-            balance,
-            escapement,
-            replace(still, arc_deg=None, push_deg=push_deg),
-            turning_deg=turning_deg,
-            push_deg=push_deg,
-            duration_s=balance.period_s * 3,
-            rng=np.random.default_rng(0),
-        )
-        first, second = next(beats), next(beats)
-        return turning_deg - first.arc_deg + second.arc_deg, 0.5 * (first.arc_deg + second.arc_deg)
-
-    def drag_deg(arc_deg: float) -> float:  # push that pays for drag and rubbing over one swing
-        return (math.pi / (8 * balance.q) * arc_deg**2 + balance.dry_friction_deg * arc_deg) / work_deg
-
-    if drive.arc_deg is not None:
-        wanted = drive.arc_deg
-        least = lift + 2 * abs(escapement.offset_deg)
-        if wanted <= least * 1.02:
-            raise InputError(
-                f"an arc of {wanted:g} deg does not clear the lift: it must exceed {least * 1.02:g} deg."
-            )
-
-        def miss(guess: np.ndarray) -> list[float]:
-            turning, arc = two_swings(guess[0], max(guess[1], 0.0) * drag_deg(wanted))
-            return [turning - guess[0], arc - wanted]
-
-        found = root(miss, [wanted / 2, 1.0], tol=1e-13)
-        push, turning = float(found.x[1]) * drag_deg(wanted), float(found.x[0])
-        if max(abs(gap) for gap in miss(found.x)) > 1e-6 * wanted:
-            raise InputError(
-                f"no steady arc of {wanted:g} deg was found: raise Q ({balance.q:g}), the lift or the arc."
-            )
-        return push, turning
-    push = float(drive.push_deg or 0.0)
-    arc = math.sqrt(8 * balance.q * push * work_deg / math.pi)
-    turning = arc / 2
-    for _ in range(400):
-        if turning <= lift / 2 + abs(escapement.offset_deg):
-            raise InputError(f"a push of {push:g} deg cannot keep this balance swinging past its lift.")
-        new, _arc = two_swings(turning, push)
-        step = (new - turning) * balance.q / math.pi  # about what the settling would still add
-        turning += step
-        if abs(step) < 1e-11 * turning:
-            break
-    return push, turning
-
-
-def swing_beats(
-    balance: Balance,
-    escapement: Escapement,
-    drive: Drive,
-    *,
-    turning_deg: float,
-    push_deg: float,
-    duration_s: float,
-    rng: np.random.Generator,
-    start_s: float = 0.0,
-    temperature: Temperature | None = None,
-    period_walk_ppm_per_sqrt_h: float = 0.0,
-    changes: tuple[Change, ...] = (),
-) -> Iterator[Beat]:
-    """Integrate the motion from event to event and yield every beat in order of time.
-
-    Parameters
-    ----------
-    turning_deg : float
-        The turning point at which the balance is let go at `start_s`; above 0 the first beat is of side ``a``.
-    push_deg : float
-        Push of the drive while factor, drift and wander are at rest.
-    rng : numpy.random.Generator
-        Draws the wander of the drive and of the period.
-    """
-    state = _State(
-        start_s, math.radians(turning_deg), 0.0, -1 if turning_deg > 0 else 1, offset=escapement.offset_deg
-    )
-    queue = sorted(changes, key=lambda change: change.at_s)
-    shifts: list[float] = []
-    push = math.radians(push_deg)
-    rubbing = math.radians(balance.dry_friction_deg)
-    half_lift = math.radians(escapement.lift_deg) / 2
-    unlock = math.radians(escapement.unlocking_deg)
-    knock = math.inf if escapement.knock_arc_deg is None else math.radians(escapement.knock_arc_deg) / 2
-    keep = math.exp(-1 / drive.wander_beats)
-    kick = drive.wander_percent / 100 * math.sqrt(1 - keep * keep)
-    wander = drive.wander_percent / 100 * rng.standard_normal()
-    walk = 0.0
-    turn_angle = state.angle
-    beat_push = push
-    omega = 2 * math.pi / balance.period_s
-    at_turn = True
-    while state.time_s < duration_s or state.marks:
-        if at_turn:  # slow changes of the surroundings act from swing to swing
-            at_turn = False
-            walk += period_walk_ppm_per_sqrt_h * math.sqrt(balance.period_s / 7200) * rng.standard_normal()
-            warm = temperature.at(state.time_s) * balance.period_ppm_per_k if temperature else 0.0
-            omega = 2 * math.pi / (balance.period_s * (1 + 1e-6 * (warm + walk)))
-            state.offset += sum(shifts)
-            shifts.clear()
-            state.phase, state.marks = "approach", {}
-            first_edge = math.radians(state.offset) - state.side * half_lift
-            if state.side * (state.angle - first_edge) >= 0:
-                state.phase = "leave"
-            pull = state.angle * (1 + balance.cubic_per_rad2 * state.angle**2)
-            if abs(pull) <= rubbing or state.side * pull > 0:
-                return  # stuck by rubbing, or stopped against the train: it stands
-        middle = math.radians(state.offset)
-        side = state.side
-        targets = {
-            "approach": middle - side * half_lift,
-            "unlock": middle - side * (half_lift - unlock),
-            "push": middle + side * half_lift,
-            "leave": side * knock,
-        }
-        forces = {"unlock": -escapement.unlocking_resistance * beat_push, "push": beat_push}
-        force = side * (forces.get(state.phase, 0.0) - rubbing)
-        motion = Motion(state.angle, state.speed, force, balance.q, balance.cubic_per_rad2)
-        end = motion.length
-        due = queue[0].at_s if queue else math.inf
-        event = "step"
-        if (due - state.time_s) * omega <= end:
-            end, event = max((due - state.time_s) * omega, 0.0), "change"
-        turn = motion.turns(end) if end > 0 else None
-        if turn is not None:
-            end, event = turn, "turn"
-        target = targets[state.phase]
-        reached = motion.passes(target, end) if end > 0 and math.isfinite(target) else None
-        if reached is not None:
-            end, event = reached, "edge"
-        if (
-            state.phase in ("approach", "unlock", "push")
-            and "middle" not in state.marks
-            and state.angle != middle
-        ):
-            through = motion.passes(middle, end) if end > 0 else None
-            if through is not None:
-                state.marks["middle"] = state.time_s + through / omega
-        state.time_s += end / omega
-        state.angle, state.speed = motion.angle(end), motion.speed(end)
-
-        if event == "edge":
-            state.angle = target
-            if state.phase == "approach":
-                state.marks["contact"] = state.time_s
-                wander = keep * wander + kick * rng.standard_normal()
-                drift = 1 + drive.drift_percent_per_hour / 100 * state.time_s / 3600
-                beat_push = push * max(state.drive * drift * (1 + wander), 0.0)
-                state.phase = "unlock" if unlock > 0 else "push"
-            elif state.phase == "unlock":
-                state.marks["unlocking"] = state.time_s
-                state.phase = "push"
-            elif state.phase == "push":
-                state.marks["drop"] = state.time_s
-                state.phase = "leave"
-            else:  # the roller strikes the fork from outside and is thrown back with half its speed
-                state.marks["knock"] = state.time_s
-                state.speed *= -0.5
-                event = "turn"
-        if event == "turn":
-            if state.marks:
-                yield _beat(state, turn_angle)
-            if "knock" not in state.marks:
-                state.speed = 0.0
-            turn_angle = state.angle
-            state.side = -state.side
-            at_turn = True
-        elif event == "change":
-            change = queue.pop(0)
-            if isinstance(change, DriveChange):
-                state.drive = change.factor
-            elif isinstance(change, BeatShift):
-                shifts.append(change.by_deg)
-            elif isinstance(change, Halt):
-                if state.marks:
-                    yield _beat(state, math.nan)
-                return
-            else:
-                side, marks = state.side, state.marks
-                _kick(state, change, omega, half_lift)
-                if state.side != side:
-                    if marks:
-                        yield _beat(replace(state, side=side), math.nan)
-                    state.marks, turn_angle = {}, state.angle
-
-
-def _beat(state: _State, turn_angle: float) -> Beat:
-    marks = state.marks
-    nan = math.nan
-    return Beat(
-        side="b" if state.side > 0 else "a",
-        contact_s=marks.get("contact", nan),
-        unlocking_s=marks.get("unlocking", nan),
-        middle_s=marks.get("middle", nan),
-        drop_s=marks.get("drop", nan),
-        turn_s=state.time_s,
-        arc_deg=math.degrees(abs(state.angle - turn_angle)),
-        offset_deg=state.offset,
-        knock_s=marks.get("knock", nan),
-    )
-
-
-def _kick(state: _State, knock: CaseKnock, omega: float, half_lift: float) -> None:
-    state.angle += math.radians(knock.angle_deg)
-    state.speed += math.radians(knock.speed_deg_per_s) / omega
-    middle = math.radians(state.offset)
-    if state.speed == 0:
-        return
-    side = 1 if state.speed > 0 else -1
-    along = side * (state.angle - middle)
-    if along < -half_lift:
-        state.phase = "approach"
-    elif along < half_lift and side == state.side and state.phase in ("unlock", "push"):
-        state.phase = "push"
-    else:
-        state.phase = "leave"
-    state.side = side
+    def _events(self, beats: tuple[Beat, ...], duration_s: float, rng: np.random.Generator) -> Events:
+        rows: list[tuple[float, str, str]] = []
+        for beat in beats:
+            times = {
+                "contact": beat.contact_s,
+                "unlocking": beat.unlocking_s,
+                "drop": beat.drop_s,
+                "banking": beat.drop_s + 1e-3 * self.banking_ms,
+                "knock": beat.knock_s,
+            }
+            rows += [(times[kind], beat.side, kind) for kind in self.sounds if math.isfinite(times[kind])]
+        clean = np.array([row[0] for row in rows], dtype=float)
+        heard = clean + 1e-3 * self.jitter_ms * rng.standard_normal(len(rows))
+        level = np.array([self.voices.level_db(row[2]) for row in rows], dtype=float)
+        level += self.voices.scatter_db * rng.standard_normal(len(rows))
+        order = np.argsort(heard, kind="stable")
+        order = order[(heard[order] >= 0) & (heard[order] < duration_s)]
+        side = np.array([row[1] for row in rows], dtype="<U1")[order]
+        kind = np.array([row[2] for row in rows], dtype="<U9")[order]
+        return Events(heard[order], clean[order], side, kind, level[order])

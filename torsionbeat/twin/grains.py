@@ -1,7 +1,7 @@
-"""Sounds with a beginning and an end: ticks, talk, bangs, drips, sparks; and the mixer that lays them into a stream.
+"""Sounds with a beginning and an end: ticks, talk, bangs, drips, sparks; and the mixer that joins them.
 
-A grain is (first sample number, float32 samples). Every source here is an endless generator of grains in order of
-their first sample, times counted in samples of the recorder from the start of the recording.
+A grain is (first sample number, float32 samples). Every source here is a generator of grains in order of
+their first sample, counted in the recorder's samples from the start of the recording.
 """
 
 from __future__ import annotations
@@ -150,8 +150,8 @@ VOWELS_HZ = (
 def talk(per_hour: float, peak: float, rate_hz: float, rng: np.random.Generator) -> Iterator[Grain]:
     """Somebody speaks now and then: sentences of 1 to 5 s in syllables of 0.12 to 0.3 s.
 
-    Voiced pulses through three resonances, hisses and stops between them. Resonances of the vowels: G. E. Peterson
-    and H. L. Barney, J. Acoust. Soc. Am. 24 (1952) 175, averages for men (from memory).
+    Voiced pulses through three resonances, hisses and stops between them. Resonances of the vowels:
+    G. E. Peterson and H. L. Barney, J. Acoust. Soc. Am. 24 (1952) 175, averages for men (from memory).
     """
     for time_s in _arrivals(per_hour, rng):
         pieces: list[Samples] = []

@@ -1,4 +1,4 @@
-"""Steady noise of a room: pink and white noise, rain, mains hum. Sample after sample, the state carried along.
+"""Steady noise of a room: pink and white noise, rain, mains hum.
 
 Every source is asked for the next n samples and gives float32; it keeps its filters' state and its place.
 """
@@ -27,10 +27,10 @@ class White:
 
 
 class Pink:
-    """Noise with 10 dB less power density per decade from 20 Hz up: white noise through poles and zeros in turn.
+    """Noise with 10 dB less power density per decade from 20 Hz up: white noise through poles and zeros.
 
-    Poles stand a factor of 4 apart and each zero halfway (in the logarithm) behind its pole; the spectrum follows
-    1/f within 0.5 dB from 40 Hz to half the Nyquist frequency.
+    Poles stand a factor of 4 apart and each zero halfway (in the logarithm) behind its pole, which makes the
+    spectrum follow 1/f.
     """
 
     def __init__(self, rms: float, rate_hz: float, rng: np.random.Generator) -> None:

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-import math
 from collections.abc import Iterator
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -14,120 +12,18 @@ from numpy.typing import NDArray
 
 from torsionbeat.errors import InputError
 from torsionbeat.twin import grains
-from torsionbeat.twin.balance import Balance
-from torsionbeat.twin.clock import (
-    Beat,
-    BeatShift,
-    CaseKnock,
-    Change,
-    Drive,
-    DriveChange,
-    Escapement,
-    Halt,
-    Temperature,
-    steady_swing,
-    swing_beats,
-)
+from torsionbeat.twin.clock import TwinClock
 from torsionbeat.twin.noises import Hum, Pink, Rain, White
-from torsionbeat.twin.room import Recorder, Room
-from torsionbeat.twin.truth import KINDS, Events, Truth
+from torsionbeat.twin.parts import BeatShift, CaseKnock, DriveChange, Halt
+from torsionbeat.twin.recorder import Recorder, SignalPath
+from torsionbeat.twin.room import Room
+from torsionbeat.twin.truth import Events, Truth
 from torsionbeat.twin.voices import VOICES, VoiceSet
 
-__all__ = ["Rendering", "TwinClock", "simulate"]
+__all__ = ["Rendering", "simulate"]
 
 CHUNK = 1 << 16  # samples made at a time, whatever block size is asked for
 LONGEST_S = 400 * 3600.0
-
-
-@dataclass(frozen=True, slots=True)
-class TwinClock:
-    """A clock to be simulated.
-
-    Attributes
-    ----------
-    sounds : tuple of str
-        The kinds that are heard: ``contact``, ``unlocking``, ``drop``, ``banking``, ``knock``.
-    jitter_ms : float
-        Standard deviation of each sound's beginning about the instant of the motion.
-    banking_ms : float
-        Time from drop to banking.
-    start_arc_deg : float or None
-        Arc of the first swing; None starts at the steady arc.
-    start_s : float
-        When the balance is let go at its turning point; 0 or before.
-    start_side : str
-        Side of the first beat.
-    """
-
-    balance: Balance = field(default_factory=lambda: Balance(60.0))
-    escapement: Escapement = field(default_factory=Escapement)
-    drive: Drive = field(default_factory=Drive)
-    voices: VoiceSet = field(default_factory=VoiceSet)
-    sounds: tuple[str, ...] = ("contact", "drop")
-    jitter_ms: float = 0.5
-    banking_ms: float = 35.0
-    start_arc_deg: float | None = None
-    start_s: float = 0.0
-    start_side: str = "a"
-    temperature: Temperature | None = None
-    period_walk_ppm_per_sqrt_h: float = 0.0
-    changes: tuple[Change, ...] = ()
-
-    def __post_init__(self) -> None:
-        strange = set(self.sounds) - set(KINDS)
-        if strange:
-            raise InputError(
-                f"unknown kind of sound {', '.join(sorted(strange))}: choose from {', '.join(KINDS)}."
-            )
-        if not 0 <= self.jitter_ms <= 50:
-            raise InputError(f"jitter {self.jitter_ms:g} ms is outside 0 to 50.")
-        if self.start_s > 0:
-            raise InputError(f"the balance must be let go at or before 0 s, not at {self.start_s:g} s.")
-
-    def run(self, duration_s: float, seed: int) -> tuple[tuple[Beat, ...], Events]:
-        """Let the clock go for `duration_s`: all beats whose lift lies within, and its sounds."""
-        push_deg, turning_deg = steady_swing(self.balance, self.escapement, self.drive)
-        if self.start_arc_deg is not None:
-            turning_deg = self.start_arc_deg / 2
-        beats = tuple(
-            beat
-            for beat in swing_beats(
-                self.balance,
-                self.escapement,
-                self.drive,
-                turning_deg=turning_deg if self.start_side == "a" else -turning_deg,
-                push_deg=push_deg,
-                duration_s=duration_s,
-                rng=np.random.default_rng([seed, 1]),
-                start_s=self.start_s,
-                temperature=self.temperature,
-                period_walk_ppm_per_sqrt_h=self.period_walk_ppm_per_sqrt_h,
-                changes=self.changes,
-            )
-            if 0 <= beat.middle_s < duration_s
-        )
-        return beats, self._events(beats, duration_s, np.random.default_rng([seed, 2]))
-
-    def _events(self, beats: tuple[Beat, ...], duration_s: float, rng: np.random.Generator) -> Events:
-        rows: list[tuple[float, str, str]] = []
-        for beat in beats:
-            times = {
-                "contact": beat.contact_s,
-                "unlocking": beat.unlocking_s,
-                "drop": beat.drop_s,
-                "banking": beat.drop_s + 1e-3 * self.banking_ms,
-                "knock": beat.knock_s,
-            }
-            rows += [(times[kind], beat.side, kind) for kind in self.sounds if math.isfinite(times[kind])]
-        clean = np.array([row[0] for row in rows], dtype=float)
-        heard = clean + 1e-3 * self.jitter_ms * rng.standard_normal(len(rows))
-        level = np.array([self.voices.level_db(row[2]) for row in rows], dtype=float)
-        level += self.voices.scatter_db * rng.standard_normal(len(rows))
-        order = np.argsort(heard, kind="stable")
-        order = order[(heard[order] >= 0) & (heard[order] < duration_s)]
-        side = np.array([row[1] for row in rows], dtype="<U1")[order]
-        kind = np.array([row[2] for row in rows], dtype="<U9")[order]
-        return Events(heard[order], clean[order], side, kind, level[order])
 
 
 class Rendering:
@@ -215,7 +111,7 @@ class Rendering:
         return np.concatenate(list(self.blocks(CHUNK)))
 
     def write(self, path: str | Path, *, with_truth: bool = True) -> Path:
-        """Write the sound (.flac, .wav, .ogg by its ending) and beside it the truth; return the sound's path."""
+        """Write the sound (.flac, .wav, .ogg by its ending) and beside it the truth; return its path."""
         import soundfile
 
         path = Path(path)
@@ -249,7 +145,7 @@ class Rendering:
         echo = grains.Echo(room.wetness, room.echo_decay_s, rate, np.random.default_rng([self.seed, 10]))
         clocks = [grains.Mixer(map(echo, self._clock_grains(rate)))] if self.clock else []
         around = [grains.Mixer(map(echo, source)) for source in self._room_grains(rate)]
-        path = _Path(recorder)
+        path = SignalPath(recorder)
         second = np.float32(10 ** (recorder.second_channel_db / 20))
         place = 0
         while place < self._true_frames:
@@ -311,44 +207,6 @@ class Rendering:
                 for c in sorted(knocks, key=lambda c: c.at_s)
             ]
         )
-
-
-class _Path:
-    """Microphone to file: gain, band, constant offset, clipping, silences, rounding."""
-
-    def __init__(self, recorder: Recorder) -> None:
-        from scipy.signal import butter
-
-        rate = recorder.true_rate_hz
-        self.recorder = recorder
-        self.gain = np.float32(10 ** (recorder.gain_db / 20))
-        self.silences = [(round(a * rate), round(b * rate)) for a, b in recorder.silences]
-        self.steps = np.float32(2 ** (recorder.bits - 1))
-        self.sos: Any = None
-        if recorder.band_hz:
-            low, high = recorder.band_hz
-            self.sos = butter(4, [low, min(high, 0.47 * rate)], "bandpass", fs=rate, output="sos")
-            self.state: Any = np.zeros((len(self.sos), 2, recorder.channels))
-
-    def take(self, heard: NDArray[np.float32], place: int) -> NDArray[np.float32]:
-        """What the file holds for samples from number `place` on."""
-        if self.gain != 1:
-            heard *= self.gain
-        if self.sos is not None:
-            from scipy.signal import sosfilt
-
-            filtered, self.state = sosfilt(self.sos, heard, axis=0, zi=self.state)
-            heard = filtered.astype(np.float32)
-        if self.recorder.dc:
-            heard += np.float32(self.recorder.dc)
-        limit = np.float32(self.recorder.clip_level)
-        np.clip(heard, -limit, min(limit, 1 - 1 / self.steps), out=heard)
-        for start, end in self.silences:
-            heard[max(start - place, 0) : max(end - place, 0)] = 0
-        heard *= self.steps
-        np.rint(heard, out=heard)
-        heard /= self.steps
-        return heard
 
 
 def _sounds(clock: TwinClock, events: Events) -> Iterator[tuple[float, Any, float]]:

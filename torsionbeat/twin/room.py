@@ -1,4 +1,4 @@
-"""The room: everything that sounds besides the clock, as plain numbers; and the recorder that takes it down.
+"""The room: everything that sounds besides the clock, as plain numbers.
 
 Loudness is re full scale: `_rms` of steady noise, `peak` of single sounds.
 """
@@ -13,7 +13,7 @@ import numpy as np
 from torsionbeat.errors import InputError
 from torsionbeat.twin.voices import VOICES
 
-__all__ = ["Bangs", "Drips", "Fire", "OtherClock", "Recorder", "Room", "Talk"]
+__all__ = ["Bangs", "Drips", "Fire", "OtherClock", "Room", "Talk"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,7 +95,10 @@ class OtherClock:
 
 @dataclass(frozen=True, slots=True)
 class Room:
-    """A room and what sounds in it; `second_clock_db` is the loudness of a second torsion clock, see `simulate`."""
+    """A room and what sounds in it.
+
+    `wetness` 0 is a room without echoes; `echo_decay_s` is the time in which the echo falls by 60 dB.
+    """
 
     pink_rms: float = 1e-3
     white_rms: float = 2e-4
@@ -119,71 +122,3 @@ class Room:
             for name in (other.tick, other.tock):
                 if name not in VOICES:
                     raise InputError(f"there is no voice {name!r}: choose from {', '.join(sorted(VOICES))}.")
-
-
-@dataclass(frozen=True, slots=True)
-class Recorder:
-    """How the sound is taken down.
-
-    Attributes
-    ----------
-    sample_rate_hz : int
-        The rate that the file will state.
-    crystal_ppm : float
-        Above 0: the crystal runs fast, a true second holds more samples than the stated rate.
-    channels, second_channel_db : int, float
-        With two channels the clock is louder in the first by -second_channel_db.
-    bits : int
-        16 or 24.
-    gain_db : float
-        Amplification before the converter.
-    clip_level : float
-        The converter's limit re full scale.
-    dc : float
-        Constant offset re full scale.
-    band_hz : (float, float) or None
-        Pass band of a telephone-like path.
-    silences : tuple of (start_s, end_s)
-        Stretches of digital zeros, true seconds.
-    losses : tuple of (start_s, end_s)
-        Stretches whose samples are missing: the recording is shorter, later sounds come too early in it.
-    """
-
-    sample_rate_hz: int = 48_000
-    crystal_ppm: float = 0.0
-    channels: int = 1
-    second_channel_db: float = -12.0
-    bits: int = 16
-    gain_db: float = 0.0
-    clip_level: float = 1.0
-    dc: float = 0.0
-    band_hz: tuple[float, float] | None = None
-    silences: tuple[tuple[float, float], ...] = ()
-    losses: tuple[tuple[float, float], ...] = ()
-
-    def __post_init__(self) -> None:
-        if not 4_000 <= self.sample_rate_hz <= 384_000:
-            raise InputError(f"sample rate {self.sample_rate_hz} Hz is outside 4000 to 384000.")
-        if not abs(self.crystal_ppm) <= 10_000:
-            raise InputError(
-                f"crystal {self.crystal_ppm:g} ppm is outside -10000 to 10000; real ones are within 100."
-            )
-        if self.channels not in (1, 2):
-            raise InputError(f"{self.channels} channels cannot be simulated: choose 1 or 2.")
-        if self.bits not in (16, 24):
-            raise InputError(f"{self.bits} bits cannot be simulated: choose 16 or 24.")
-        if not 0 < self.clip_level <= 1:
-            raise InputError(f"clip level {self.clip_level:g} must lie above 0 and at most at 1, full scale.")
-        for start, end in self.silences + self.losses:
-            if not 0 <= start < end:
-                raise InputError(f"a gap from {start:g} to {end:g} s makes no sense: give start before end.")
-
-    @property
-    def true_rate_hz(self) -> float:
-        """Samples in a true second."""
-        return self.sample_rate_hz * (1 + 1e-6 * self.crystal_ppm)
-
-    def recorded_s(self, true_s: float) -> float:
-        """Place in the file, at the stated rate, of a true time; losses shorten the file."""
-        lost = sum(min(max(true_s - start, 0.0), end - start) for start, end in self.losses)
-        return (true_s - lost) * self.true_rate_hz / self.sample_rate_hz

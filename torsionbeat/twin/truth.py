@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from torsionbeat.errors import InputError
-from torsionbeat.twin.clock import Beat
+from torsionbeat.twin.swing import Beat
 
 __all__ = ["Events", "Truth"]
 
@@ -72,7 +73,7 @@ class Truth:
     Attributes
     ----------
     beats : tuple of Beat
-        Every beat whose lift lies within the recording.
+        Every beat that begins within the recording.
     events : Events
         Every sound of the clock within the recording.
     duration_s : float
@@ -93,10 +94,6 @@ class Truth:
         """One number of every beat (an attribute of `Beat`), shape (beats,)."""
         return np.array([getattr(beat, name) for beat in self.beats], dtype=float)
 
-    def _mark(self) -> str:
-        """The mark that every beat has: the middle of the lift."""
-        return "middle_s"
-
     def between(self, start_s: float, end_s: float) -> Truth:
         """The same truth for the stretch from start_s to end_s."""
         return Truth(
@@ -108,34 +105,37 @@ class Truth:
         )
 
     def mean_period_s(self, mark: str = "middle_s") -> float:
-        """Mean full period between the first and the last beat of one side, mean of both sides, without jitter.
+        """Mean full period without jitter: from the first to the last beat of one side, over both sides.
 
         `mark` is ``middle_s``, ``contact_s`` or ``drop_s``.
         """
-        spans: list[float] = []
-        counts: list[int] = []
+        span_s = 0.0
+        periods = 0.0
         for side in "ab":
-            numbers = [
-                k for k, b in enumerate(self.beats) if b.side == side and math.isfinite(getattr(b, mark))
-            ]
-            if len(numbers) >= 2:
-                first, last = self.beats[numbers[0]], self.beats[numbers[-1]]
-                spans.append(getattr(last, mark) - getattr(first, mark))
-                counts.append(len(numbers) - 1)
-        if not counts:
+            mine = [b for b in self.beats if b.side == side and math.isfinite(getattr(b, mark))]
+            if len(mine) >= 2:
+                span_s += getattr(mine[-1], mark) - getattr(mine[0], mark)
+                periods += (mine[-1].number - mine[0].number) / 2
+        if not periods:
             raise InputError(
                 f"{len(self.beats)} beats hold no full period: simulate at least three half periods."
             )
-        return sum(spans) / sum(counts)
+        return span_s / periods
 
     def beat_error_ms(self, mark: str = "middle_s") -> float:
-        """Mean of (interval a to b - interval b to a) / 2 in ms, without jitter; above 0 with an offset above 0."""
-        times = self.column(mark)
-        signs = np.array([1.0 if beat.side == "a" else -1.0 for beat in self.beats[:-1]])
-        intervals = np.diff(times)
-        out = intervals[signs > 0]
-        back = intervals[signs < 0]
-        return float(1e3 * (np.nanmean(out) - np.nanmean(back)) / 2)
+        """Mean of (interval a to b - interval b to a) / 2 in ms, without jitter.
+
+        Above 0 with an offset above 0; nan with fewer than three beats.
+        """
+        out: list[float] = []
+        back: list[float] = []
+        for first, second in pairwise(self.beats):
+            interval_s = getattr(second, mark) - getattr(first, mark)
+            if second.number == first.number + 1 and math.isfinite(interval_s):
+                (out if first.side == "a" else back).append(interval_s)
+        if not out or not back:
+            return math.nan
+        return 1e3 * (sum(out) / len(out) - sum(back) / len(back)) / 2
 
     def mean_arc_deg(self) -> float:
         """Mean arc from turning point to turning point."""

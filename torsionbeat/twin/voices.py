@@ -1,7 +1,7 @@
 """What a tick sounds like: sums of damped sines with a quick attack and a burst of broadband click.
 
-A voice is written at any fraction of a sample: sample n of a sound that begins at time t0 is the voice's formula at
-n / rate - t0, so the sound's true beginning lies where the clock's motion put it and not on the nearest sample.
+A voice is written at any fraction of a sample: sample n of a sound that begins at time t0 is the voice's
+formula at n / rate - t0, so the sound begins where the clock's motion put it and not on the nearest sample.
 """
 
 from __future__ import annotations

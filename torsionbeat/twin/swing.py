@@ -1,0 +1,310 @@
+"""The swing: the motion integrated from event to event, and the push that keeps up a wanted arc.
+
+In: balance, escapement and drive as plain numbers (degrees, seconds). Out: every beat with the instants of
+its sounds, its side and the arc of its swing (`balance` steps the motion).
+
+One beat: at the first edge of the lift the roller meets the fork (contact); over a small angle the balance
+unlocks the train against a resistance, then it is pushed until the other edge (drop). The positive direction
+of the angle is side ``b``; side ``a`` is the swing towards the negative, so an offset above 0 makes the
+interval a to b the longer one.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from torsionbeat.errors import InputError
+from torsionbeat.twin.balance import Balance, Motion
+from torsionbeat.twin.parts import (
+    BeatShift,
+    CaseKnock,
+    Change,
+    Drive,
+    DriveChange,
+    Escapement,
+    Halt,
+    Temperature,
+)
+
+__all__ = ["Beat", "steady_swing", "swing_beats"]
+
+
+@dataclass(frozen=True, slots=True)
+class Beat:
+    """One passage through the lift. Times in seconds without jitter, nan where it did not come to that.
+
+    `number` counts swings from the start; `middle_s` is the passage through the lift's middle; `arc_deg` runs
+    from the turning point before to the one after, at `turn_s`; `push_deg` is this beat's push.
+    """
+
+    number: int
+    side: str
+    contact_s: float
+    unlocking_s: float
+    middle_s: float
+    drop_s: float
+    turn_s: float
+    arc_deg: float
+    offset_deg: float
+    push_deg: float
+    knock_s: float = math.nan
+
+
+@dataclass(slots=True)
+class _State:
+    time_s: float
+    angle: float
+    speed: float
+    side: int
+    phase: str = "approach"
+    offset: float = 0.0
+    drive: float = 1.0
+    push: float = 0.0
+    number: int = 0
+    marks: dict[str, float] = field(default_factory=dict)
+
+
+def steady_swing(balance: Balance, escapement: Escapement, drive: Drive) -> tuple[float, float]:
+    """Push and first turning point of the steady swing.
+
+    Returns
+    -------
+    push_deg, turning_point_deg : float
+        With this push a balance let go at this angle repeats its swing; where the drive states the push,
+        the arc that it sustains is found.
+    """
+    from scipy.optimize import root
+
+    still = replace(drive, wander_percent=0.0, drift_percent_per_hour=0.0)
+    lift = escapement.lift_deg
+    work_deg = lift - escapement.unlocking_deg * (1 + escapement.unlocking_resistance)
+    if work_deg <= 0:
+        raise InputError(
+            f"unlocking takes more than the push gives over a lift of {lift:g} deg: "
+            "lower its angle or resistance."
+        )
+
+    def two_swings(turning_deg: float, push_deg: float) -> tuple[float, float]:
+        beats = swing_beats(
+            balance,
+            escapement,
+            replace(still, arc_deg=None, push_deg=push_deg),
+            turning_deg=turning_deg,
+            push_deg=push_deg,
+            duration_s=balance.period_s * 3,
+            rng=np.random.default_rng(0),
+        )
+        first, second = next(beats), next(beats)
+        return turning_deg - first.arc_deg + second.arc_deg, 0.5 * (first.arc_deg + second.arc_deg)
+
+    def drag_deg(arc_deg: float) -> float:  # push that pays for drag and rubbing over one swing
+        return (math.pi / (8 * balance.q) * arc_deg**2 + balance.dry_friction_deg * arc_deg) / work_deg
+
+    if drive.arc_deg is not None:
+        wanted = drive.arc_deg
+        least = lift + 2 * abs(escapement.offset_deg)
+        if wanted <= least * 1.02:
+            raise InputError(
+                f"an arc of {wanted:g} deg does not clear the lift: it must exceed {least * 1.02:g} deg."
+            )
+
+        def miss(guess: np.ndarray) -> list[float]:
+            turning, arc = two_swings(guess[0], max(guess[1], 0.0) * drag_deg(wanted))
+            return [turning - guess[0], arc - wanted]
+
+        found = root(miss, [wanted / 2, 1.0], tol=1e-13)
+        push, turning = float(found.x[1]) * drag_deg(wanted), float(found.x[0])
+        if max(abs(gap) for gap in miss(found.x)) > 1e-6 * wanted:
+            raise InputError(
+                f"no steady arc of {wanted:g} deg was found: raise Q ({balance.q:g}), the lift or the arc."
+            )
+        return push, turning
+    push = float(drive.push_deg or 0.0)
+    arc = math.sqrt(8 * balance.q * push * work_deg / math.pi)
+    turning = arc / 2
+    for _ in range(400):
+        if turning <= lift / 2 + abs(escapement.offset_deg):
+            raise InputError(f"a push of {push:g} deg cannot keep this balance swinging past its lift.")
+        new, _arc = two_swings(turning, push)
+        step = (new - turning) * balance.q / math.pi  # about what the settling would still add
+        turning += step
+        if abs(step) < 1e-11 * turning:
+            break
+    return push, turning
+
+
+def swing_beats(
+    balance: Balance,
+    escapement: Escapement,
+    drive: Drive,
+    *,
+    turning_deg: float,
+    push_deg: float,
+    duration_s: float,
+    rng: np.random.Generator,
+    start_s: float = 0.0,
+    temperature: Temperature | None = None,
+    period_walk_ppm_per_sqrt_h: float = 0.0,
+    changes: tuple[Change, ...] = (),
+) -> Iterator[Beat]:
+    """Integrate the motion from event to event and yield every beat in order of time.
+
+    Parameters
+    ----------
+    turning_deg : float
+        The turning point at which the balance is let go at `start_s`; above 0 the first beat is of
+        side ``a``.
+    push_deg : float
+        Push of the drive while factor, drift and wander are at rest.
+    rng : numpy.random.Generator
+        Draws the wander of the drive and of the period.
+    """
+    state = _State(
+        start_s, math.radians(turning_deg), 0.0, -1 if turning_deg > 0 else 1, offset=escapement.offset_deg
+    )
+    queue = sorted(changes, key=lambda change: change.at_s)
+    shifts: list[float] = []
+    push = math.radians(push_deg)
+    rubbing = math.radians(balance.dry_friction_deg)
+    half_lift = math.radians(escapement.lift_deg) / 2
+    unlock = math.radians(escapement.unlocking_deg)
+    knock = math.inf if escapement.knock_arc_deg is None else math.radians(escapement.knock_arc_deg) / 2
+    keep = math.exp(-1 / drive.wander_beats)
+    kick = drive.wander_percent / 100 * math.sqrt(1 - keep * keep)
+    wander = drive.wander_percent / 100 * rng.standard_normal()
+    walk = 0.0
+    turn_angle = state.angle
+    omega = 2 * math.pi / balance.period_s
+    at_turn = True
+    while state.time_s < duration_s or state.marks:
+        if at_turn:  # slow changes of the surroundings act from swing to swing
+            at_turn = False
+            walk += period_walk_ppm_per_sqrt_h * math.sqrt(balance.period_s / 7200) * rng.standard_normal()
+            warm = temperature.at(state.time_s) * balance.period_ppm_per_k if temperature else 0.0
+            omega = 2 * math.pi / (balance.period_s * (1 + 1e-6 * (warm + walk)))
+            state.offset += sum(shifts)
+            shifts.clear()
+            state.phase, state.marks = "approach", {}
+            first_edge = math.radians(state.offset) - state.side * half_lift
+            if state.side * (state.angle - first_edge) >= 0:
+                state.phase = "leave"
+            pull = state.angle * (1 + balance.cubic_per_rad2 * state.angle**2)
+            if abs(pull) <= rubbing or state.side * pull > 0:
+                return  # stuck by rubbing, or stopped against the train: it stands
+        middle = math.radians(state.offset)
+        side = state.side
+        targets = {
+            "approach": middle - side * half_lift,
+            "unlock": middle - side * (half_lift - unlock),
+            "push": middle + side * half_lift,
+            "leave": side * knock,
+        }
+        forces = {"unlock": -escapement.unlocking_resistance * state.push, "push": state.push}
+        force = side * (forces.get(state.phase, 0.0) - rubbing)
+        motion = Motion(state.angle, state.speed, force, balance.q, balance.cubic_per_rad2)
+        end = motion.length
+        due = queue[0].at_s if queue else math.inf
+        event = "step"
+        if (due - state.time_s) * omega <= end:
+            end, event = max((due - state.time_s) * omega, 0.0), "change"
+        turn = motion.turns(end) if end > 0 else None
+        if turn is not None:
+            end, event = turn, "turn"
+        target = targets[state.phase]
+        reached = motion.passes(target, end) if end > 0 and math.isfinite(target) else None
+        if reached is not None:
+            end, event = reached, "edge"
+        if (
+            state.phase in ("approach", "unlock", "push")
+            and "middle" not in state.marks
+            and state.angle != middle
+        ):
+            through = motion.passes(middle, end) if end > 0 else None
+            if through is not None:
+                state.marks["middle"] = state.time_s + through / omega
+        state.time_s += end / omega
+        state.angle, state.speed = motion.angle(end), motion.speed(end)
+
+        if event == "edge":
+            state.angle = target
+            if state.phase == "approach":
+                state.marks["contact"] = state.time_s
+                wander = keep * wander + kick * rng.standard_normal()
+                drift = 1 + drive.drift_percent_per_hour / 100 * state.time_s / 3600
+                state.push = push * max(state.drive * drift * (1 + wander), 0.0)
+                state.phase = "unlock" if unlock > 0 else "push"
+            elif state.phase == "unlock":
+                state.marks["unlocking"] = state.time_s
+                state.phase = "push"
+            elif state.phase == "push":
+                state.marks["drop"] = state.time_s
+                state.phase = "leave"
+            else:  # the roller strikes the fork from outside and is thrown back with half its speed
+                state.marks["knock"] = state.time_s
+                state.speed *= -0.5
+                event = "turn"
+        if event == "turn":
+            if state.marks:
+                yield _beat(state, turn_angle)
+            if "knock" not in state.marks:
+                state.speed = 0.0
+            turn_angle = state.angle
+            state.side = -state.side
+            state.number += 1
+            at_turn = True
+        elif event == "change":
+            change = queue.pop(0)
+            if isinstance(change, DriveChange):
+                state.drive = change.factor
+            elif isinstance(change, BeatShift):
+                shifts.append(change.by_deg)
+            elif isinstance(change, Halt):
+                if state.marks:
+                    yield _beat(state, math.nan)
+                return
+            else:
+                side, marks = state.side, state.marks
+                _kick(state, change, omega, half_lift)
+                if state.side != side:
+                    if marks:
+                        yield _beat(replace(state, side=side), math.nan)
+                    state.marks, turn_angle = {}, state.angle
+
+
+def _beat(state: _State, turn_angle: float) -> Beat:
+    marks = state.marks
+    nan = math.nan
+    return Beat(
+        number=state.number,
+        side="b" if state.side > 0 else "a",
+        contact_s=marks.get("contact", nan),
+        unlocking_s=marks.get("unlocking", nan),
+        middle_s=marks.get("middle", nan),
+        drop_s=marks.get("drop", nan),
+        turn_s=state.time_s,
+        arc_deg=math.degrees(abs(state.angle - turn_angle)),
+        offset_deg=state.offset,
+        push_deg=math.degrees(state.push),
+        knock_s=marks.get("knock", nan),
+    )
+
+
+def _kick(state: _State, knock: CaseKnock, omega: float, half_lift: float) -> None:
+    state.angle += math.radians(knock.angle_deg)
+    state.speed += math.radians(knock.speed_deg_per_s) / omega
+    middle = math.radians(state.offset)
+    if state.speed == 0:
+        return
+    side = 1 if state.speed > 0 else -1
+    along = side * (state.angle - middle)
+    if along < -half_lift:
+        state.phase = "approach"
+    elif along < half_lift and side == state.side and state.phase in ("unlock", "push"):
+        state.phase = "push"
+    else:
+        state.phase = "leave"
+    state.side = side
