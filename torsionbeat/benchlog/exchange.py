@@ -1,8 +1,8 @@
 """A clock's whole history as one document, and the document as a JSON file or a folder of CSV and back.
 
 The document holds every column of every row that belongs to the clock, so what is written here and read
-elsewhere is the same history. Rows are numbered from 1 in each table and refer to each other by these numbers,
-which do not depend on the log they came from. In CSV an empty cell is a value that is not known, or an empty text.
+elsewhere is the same history. Rows are numbered from 1 in each table and refer to each other by these
+numbers, whatever numbers the log has. In CSV an empty cell is a value that is not known, or an empty text.
 """
 
 from __future__ import annotations
@@ -183,7 +183,8 @@ def write_history(document: dict[str, Any], path: str | Path) -> Path:
         else:
             part.unlink(missing_ok=True)
         raise BenchLogError(
-            f"the history was not written to {path}: {error.strerror or error}. Give a path with room, or make some."
+            f"the history was not written to {path}: {error.strerror or error}. "
+            "Give another path, or make room."
         ) from error
     return path
 

@@ -333,7 +333,7 @@ class BenchLog:
         return sorted(self._all(clock, WorkRecord), key=lambda row: (row.done_at, row.id))
 
     def readings(self, clock: str, *, superseded: bool = False) -> list[ReadingRecord]:
-        """Give the readings of a clock that stand, in order of time; ``superseded`` adds those since corrected."""
+        """Give the readings of a clock that stand, in order of time; ``superseded`` adds the others."""
         rows = self._all(clock, ReadingRecord)
         corrected = {row.supersedes_id for row in rows} if not superseded else set()
         return sorted(
