@@ -14,7 +14,7 @@ FloatArray = npt.NDArray[np.float64]
 Figure = Any
 """A float, or an array of floats in the shape to which the arguments broadcast."""
 
-__all__ = ["Figure", "FloatArray", "figure", "within"]
+__all__ = ["Figure", "FloatArray", "arc_within", "figure", "period_within", "q_within", "within"]
 
 
 def within(
@@ -68,6 +68,22 @@ def within(
         worst = float(numbers[~good].flat[0]) if numbers.ndim else float(numbers)
         raise InputError(_sentence(name, worst, low, high, unit, do, low_allowed))
     return numbers
+
+
+def arc_within(value: npt.ArrayLike) -> FloatArray:
+    """Check an arc, end to end; nan may pass."""
+    do = "give it end to end, turning point to turning point"
+    return within("arc", value, 0, 1440, "deg", do, nan_allowed=True)
+
+
+def period_within(value: npt.ArrayLike, name: str = "period") -> FloatArray:
+    """Check a full period; nan may pass."""
+    return within(name, value, 0, 600, "s", "give the full period, out and back", nan_allowed=True)
+
+
+def q_within(value: npt.ArrayLike) -> FloatArray:
+    """Check a quality factor; nan may pass."""
+    return within("Q", value, 0.5, np.inf, "", "a balance that swings has more than 0.5", nan_allowed=True)
 
 
 def figure(values: npt.ArrayLike) -> Figure:

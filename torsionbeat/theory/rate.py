@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from torsionbeat.errors import InputError
-from torsionbeat.theory.limits import Figure, FloatArray, figure, within
+from torsionbeat.theory.limits import Figure, FloatArray, figure, period_within, within
 
 DAY_S = 86_400.0
 """Seconds of a mean solar day."""
@@ -57,7 +57,7 @@ def rate_s_per_day(period_s: npt.ArrayLike, nominal_period_s: npt.ArrayLike) -> 
     >>> round(rate_s_per_day(15.010, nominal_period_s=15), 3)
     -57.562
     """
-    return figure(DAY_S * (_period("nominal period", nominal_period_s) / _period("period", period_s) - 1))
+    return figure(DAY_S * (period_within(nominal_period_s, "nominal period") / period_within(period_s) - 1))
 
 
 def period_s(rate_s_per_day: npt.ArrayLike, nominal_period_s: npt.ArrayLike) -> Figure:
@@ -69,7 +69,7 @@ def period_s(rate_s_per_day: npt.ArrayLike, nominal_period_s: npt.ArrayLike) -> 
     15.01
     """
     rate = within("rate", rate_s_per_day, -DAY_S, np.inf, "s/day", "a clock cannot lose a day in a day")
-    return figure(_period("nominal period", nominal_period_s) / (1 + rate / DAY_S))
+    return figure(period_within(nominal_period_s, "nominal period") / (1 + rate / DAY_S))
 
 
 def s_per_day_from_ppm(ppm: npt.ArrayLike) -> Figure:
@@ -305,7 +305,3 @@ def _beats(
             "sides do not alternate with the beat numbers; count every beat, heard or not, and sort the sides"
         )
     return times, numbers, odd
-
-
-def _period(name: str, value: npt.ArrayLike) -> FloatArray:
-    return within(name, value, 0, 600, "s", "give the full period, out and back", nan_allowed=True)

@@ -31,7 +31,7 @@ import numpy as np
 import numpy.typing as npt
 
 from torsionbeat.errors import InputError
-from torsionbeat.theory.limits import Figure, FloatArray, figure, within
+from torsionbeat.theory.limits import Figure, FloatArray, arc_within, figure, period_within, within
 
 __all__ = [
     "arc_and_offset_deg",
@@ -83,7 +83,7 @@ def arc_deg(
     >>> round(arc_deg(0.354, period_s=15, lift_deg=20), 1)
     270.0
     """
-    period, lift = _period(period_s), _lift(lift_deg)
+    period, lift = period_within(period_s), _lift(lift_deg)
     offset = _offset(offset_deg)
     nu = np.pi * np.asarray(passage_s, dtype=np.float64) / period
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -109,8 +109,8 @@ def lift_passage_s(
     >>> round(lift_passage_s(270, period_s=15, lift_deg=20), 4)
     0.354
     """
-    _, nu = _phases(_arc(arc_deg), _lift(lift_deg), _offset(offset_deg))
-    return figure(nu * _period(period_s) / np.pi)
+    _, nu = _phases(arc_within(arc_deg), _lift(lift_deg), _offset(offset_deg))
+    return figure(nu * period_within(period_s) / np.pi)
 
 
 def beat_error_ms(
@@ -135,8 +135,8 @@ def beat_error_ms(
     >>> round(beat_error_ms(5, arc_deg=270, period_s=15), 1)
     176.9
     """
-    mu, _ = _phases(_arc(arc_deg), _lift(lift_deg, zero_allowed=True), _offset(offset_deg))
-    return figure(mu * _period(period_s) / np.pi * 1e3)
+    mu, _ = _phases(arc_within(arc_deg), _lift(lift_deg, zero_allowed=True), _offset(offset_deg))
+    return figure(mu * period_within(period_s) / np.pi * 1e3)
 
 
 def offset_deg(
@@ -163,8 +163,8 @@ def offset_deg(
     >>> round(offset_deg(176.9, arc_deg=270, period_s=15), 2)
     5.0
     """
-    half, half_lift = _arc(arc_deg) / 2, _lift(lift_deg, zero_allowed=True) / 2
-    mu = _beat_phase(beat_error_ms, _period(period_s))
+    half, half_lift = arc_within(arc_deg) / 2, _lift(lift_deg, zero_allowed=True) / 2
+    mu = _beat_phase(beat_error_ms, period_within(period_s))
     with np.errstate(invalid="ignore", divide="ignore"):
         sin_nu = half_lift / (half * np.cos(mu))
         possible = (np.abs(mu) < np.pi / 2) & (np.abs(mu) + np.arcsin(sin_nu) <= np.pi / 2)
@@ -198,7 +198,7 @@ def arc_and_offset_deg(
     >>> round(arc, 1), round(offset, 2)
     (270.0, 4.99)
     """
-    period, lift = _period(period_s), _lift(lift_deg)
+    period, lift = period_within(period_s), _lift(lift_deg)
     nu = np.pi * np.asarray(passage_s, dtype=np.float64) / period
     mu = _beat_phase(beat_error_ms, period)
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -252,7 +252,7 @@ def arc_from_two_offsets_deg(
     from uncertainties import wrap
 
     within("change of offset", np.abs(_nominal(offset_change_deg)), 0, 180, "deg", "move the beat setting")
-    period = float(_period(_nominal(period_s)))
+    period = float(period_within(_nominal(period_s)))
     _lift(_nominal(lift_deg), zero_allowed=True)
     for when, error in (("before", beat_error_before_ms), ("after", beat_error_after_ms)):
         within(f"beat error {when}", abs(_nominal(error)), 0, 500 * period, "ms", low_allowed=True)
@@ -306,7 +306,7 @@ def knock_margin_deg(
     knock = within(
         "knock arc", knock_arc_deg, 0, 720, "deg", "give it end to end, turning point to turning point"
     )
-    return figure((knock - _arc(arc_deg)) / 2 - np.abs(_offset(offset_deg)))
+    return figure((knock - arc_within(arc_deg)) / 2 - np.abs(_offset(offset_deg)))
 
 
 def knock_clearance_mm(margin_deg: npt.ArrayLike, radius_mm: npt.ArrayLike) -> Figure:
@@ -346,9 +346,9 @@ def middle_speed_deg_per_s(
     >>> round(middle_speed_deg_per_s(270, period_s=15), 2)
     56.55
     """
-    half, offset = _arc(arc_deg) / 2, _offset(offset_deg)
+    half, offset = arc_within(arc_deg) / 2, _offset(offset_deg)
     with np.errstate(invalid="ignore"):
-        return figure(2 * np.pi / _period(period_s) * np.sqrt(half**2 - offset**2))
+        return figure(2 * np.pi / period_within(period_s) * np.sqrt(half**2 - offset**2))
 
 
 def _phases(arc: FloatArray, lift: FloatArray, offset: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -360,10 +360,6 @@ def _phases(arc: FloatArray, lift: FloatArray, offset: FloatArray) -> tuple[Floa
 
 def _beat_phase(beat_error_ms: npt.ArrayLike, period: FloatArray) -> FloatArray:
     return np.asarray(np.pi * np.asarray(beat_error_ms, dtype=np.float64) / 1e3 / period, dtype=np.float64)
-
-
-def _period(value: npt.ArrayLike) -> FloatArray:
-    return within("period", value, 0, 600, "s", "give the full period, out and back", nan_allowed=True)
 
 
 def _lift(value: npt.ArrayLike, *, zero_allowed: bool = False) -> FloatArray:
@@ -382,12 +378,6 @@ def _offset(value: npt.ArrayLike) -> FloatArray:
         "give the angle of the middle of the lift from rest",
         low_allowed=True,
         nan_allowed=True,
-    )
-
-
-def _arc(value: npt.ArrayLike) -> FloatArray:
-    return within(
-        "arc", value, 0, 1440, "deg", "give it end to end, turning point to turning point", nan_allowed=True
     )
 
 
