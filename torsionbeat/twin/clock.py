@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -85,6 +85,25 @@ class TwinClock:
             if 0 <= beat.contact_s < duration_s
         )
         return beats, self._events(beats, duration_s, np.random.default_rng([seed, 2]))
+
+    def steady_period_s(self) -> float:
+        """Mean full period at the steady arc, without wander or changes."""
+        calm = replace(
+            self,
+            drive=replace(self.drive, wander_percent=0.0, drift_percent_per_hour=0.0),
+            start_arc_deg=None,
+            start_s=0.0,
+            temperature=None,
+            period_walk_ppm_per_sqrt_h=0.0,
+            changes=(),
+        )
+        middles = [beat.middle_s for beat in calm.run(3 * self.balance.period_s, 0)[0]]
+        return middles[2] - middles[0]
+
+    def with_period(self, period_s: float) -> TwinClock:
+        """The same clock, its balance set so that the full period at the steady arc is `period_s`."""
+        scale = period_s / self.steady_period_s()
+        return replace(self, balance=replace(self.balance, period_s=self.balance.period_s * scale))
 
     def _events(self, beats: tuple[Beat, ...], duration_s: float, rng: np.random.Generator) -> Events:
         rows: list[tuple[float, str, str]] = []

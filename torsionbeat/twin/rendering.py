@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -110,8 +110,27 @@ class Rendering:
         """The whole sound at once; for short recordings."""
         return np.concatenate(list(self.blocks(CHUNK)))
 
-    def write(self, path: str | Path, *, with_truth: bool = True) -> Path:
-        """Write the sound (.flac, .wav, .ogg by its ending) and beside it the truth; return its path."""
+    def write(
+        self,
+        path: str | Path,
+        *,
+        with_truth: bool = True,
+        on_progress: Callable[[float], None] | None = None,
+    ) -> Path:
+        """Write the sound (.flac, .wav, .ogg by its ending) and beside it the truth.
+
+        The file appears under its name only when it is whole. `on_progress` is told the part done, 0 to 1.
+
+        Returns
+        -------
+        Path
+            The sound's path; the truth is at its ``.truth.json`` and ``.truth.csv``.
+
+        Raises
+        ------
+        InputError
+            Unknown ending, a folder that is not there, a full disk.
+        """
         import soundfile
 
         path = Path(path)
@@ -121,20 +140,33 @@ class Rendering:
             raise InputError(
                 f"{path.name}: cannot write this kind of file; end the name in {', '.join(formats)}."
             )
-        subtype = "VORBIS" if kind == "OGG" else f"PCM_{self.recorder.bits}"
+        if not path.parent.is_dir():
+            raise InputError(f"cannot write {path}: there is no folder {path.parent}; make it first.")
+        lossy = kind == "OGG"
+        subtype = "VORBIS" if lossy else f"PCM_{self.recorder.bits}"
         scale, dtype = (2**15, np.int16) if self.recorder.bits == 16 else (2**31, np.int32)
+        part = path.with_name(path.name + ".part")
+        done = 0
         try:
             with soundfile.SoundFile(
-                path, "w", self.sample_rate_hz, self.channels, subtype=subtype, format=kind
+                part, "w", self.sample_rate_hz, self.channels, subtype=subtype, format=kind
             ) as file:
-                for block in self.blocks(CHUNK if kind != "OGG" else 4096):
-                    file.write(block if kind == "OGG" else (block.astype(np.float64) * scale).astype(dtype))
+                for block in self.blocks(4096 if lossy else CHUNK):  # long Vorbis blocks overflow its stack
+                    file.write(block if lossy else (block.astype(np.float64) * scale).astype(dtype))
+                    done += len(block)
+                    if on_progress:
+                        on_progress(done / self.frames)
+            part.replace(path)
+            if with_truth:
+                self.truth.save(path)
         except (OSError, soundfile.LibsndfileError) as error:
+            reason = getattr(error, "strerror", None) or str(error)
             raise InputError(
-                f"cannot write {path}: {error}. Nothing was kept; choose a folder that exists and has room."
+                f"cannot write {path}: {reason.rstrip('.')}. Nothing was kept; "
+                "choose a folder that exists and has room."
             ) from error
-        if with_truth:
-            self.truth.save(path)
+        finally:
+            part.unlink(missing_ok=True)
         return path
 
     def _chunks(self) -> Iterator[NDArray[np.float32]]:
