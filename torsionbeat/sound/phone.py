@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from torsionbeat.sound.block import Block, Samples
+from torsionbeat.sound.timebase import Timebase
 
 __all__ = ["PhoneReader"]
 
@@ -32,6 +33,9 @@ class PhoneReader:
     LookupError
         It holds no sound track that can be decoded.
     """
+
+    timebase: Timebase | None = None
+    not_kept: tuple[tuple[int, int], ...] = ()
 
     def __init__(self, path: Path) -> None:
         import av

@@ -15,6 +15,7 @@ from typing import Protocol, Self
 
 from torsionbeat.errors import InputError
 from torsionbeat.sound.block import Block, regrouped
+from torsionbeat.sound.timebase import Timebase
 
 __all__ = ["Block", "SavedRecording", "open_recording"]
 
@@ -28,6 +29,8 @@ class Reader(Protocol):
     channels: int
     frames_stated: int | None
     header_remarks: list[str]
+    timebase: Timebase | None
+    not_kept: tuple[tuple[int, int], ...]
 
     def blocks(self, frames: int, remark: Callable[[str], None]) -> Iterator[Block]:
         """Yield the recording from its start in blocks of any length."""
@@ -48,6 +51,10 @@ class SavedRecording:
         Frames that the file says it holds; None where it does not say.
     remarks : list of str
         Plain sentences on what could not be read; grows while reading.
+    timebase : Timebase or None
+        What a recording folder's own journal says of the recorder's crystal; None for a file.
+    not_kept : tuple of (start_frame, stop_frame)
+        Stretches that were listened to but whose sound was not kept: jumps in the blocks that are no gaps.
     """
 
     def __init__(self, path: Path, reader: Reader) -> None:
@@ -56,6 +63,8 @@ class SavedRecording:
         self.sample_rate_hz = reader.sample_rate_hz
         self.channels = reader.channels
         self.frames_stated = reader.frames_stated
+        self.timebase = reader.timebase
+        self.not_kept = reader.not_kept
         self.remarks: list[str] = list(reader.header_remarks)
         self._reader = reader
         self._streams: list[Iterator[Block]] = []
@@ -108,7 +117,8 @@ def open_recording(path: str | PathLike[str]) -> SavedRecording:
     ----------
     path : path-like
         A sound file: WAV, FLAC, Ogg, MP3, AIFF, CAF, W64, RF64 and what else libsndfile reads; with the extra
-        ``phone`` also M4A, 3GP, MP4, MOV and what else PyAV reads.
+        ``phone`` also M4A, 3GP, MP4, MOV and what else PyAV reads. Or a folder in which a
+        live recording was kept.
 
     Raises
     ------
@@ -118,7 +128,11 @@ def open_recording(path: str | PathLike[str]) -> SavedRecording:
     """
     where = Path(path)
     if where.is_dir():
-        raise InputError(f"{where} is a folder without a recording in it; give a sound file")
+        from torsionbeat.sound.kept import KeptReader, is_kept
+
+        if not is_kept(where):
+            raise InputError(f"{where} is a folder without a recording in it; give a sound file")
+        return SavedRecording(where, KeptReader(where))
     if not where.exists():
         raise InputError(f"{where} does not exist; check the name and the folder")
     if not where.is_file():

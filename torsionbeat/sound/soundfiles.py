@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from torsionbeat.sound.block import Block
+from torsionbeat.sound.timebase import Timebase
 
 __all__ = ["SoundFileReader"]
 
@@ -40,6 +41,9 @@ class SoundFileReader:
     soundfile.LibsndfileError or TypeError
         libsndfile cannot open it.
     """
+
+    timebase: Timebase | None = None
+    not_kept: tuple[tuple[int, int], ...] = ()
 
     def __init__(self, path: Path) -> None:
         self.path = path

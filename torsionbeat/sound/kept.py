@@ -1,0 +1,179 @@
+"""Reading a recording folder like a file: its FLAC files in order, each stretch at its place.
+
+In: a folder that ``Keeper`` wrote, ended or not, whole or damaged. Out: blocks with gaps as jumps in
+``start_frame``, the journal's timebase, and which stretches were heard but not kept. Nothing on the disk is
+changed.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+from torsionbeat.errors import InputError
+from torsionbeat.sound.block import Block
+from torsionbeat.sound.journal import JOURNAL_NAME, read_journal
+from torsionbeat.sound.soundfiles import SoundFileReader
+from torsionbeat.sound.timebase import Timebase
+
+__all__ = ["KeptReader", "is_kept", "readable_frames"]
+
+MOST_GAPS_TOLD = 5
+
+
+def is_kept(folder: Path) -> bool:
+    """Whether a folder looks like a recording."""
+    return (folder / JOURNAL_NAME).exists() or any(folder.glob("sound-*.flac"))
+
+
+def readable_frames(path: Path) -> int:
+    """Count the frames of a sound file by reading it, whatever its header says; 0 if it cannot be opened."""
+    reader = _opened(path)
+    return 0 if reader is None else sum(len(b.samples) for b in reader.blocks(262144, lambda _: None))
+
+
+def _opened(path: Path) -> SoundFileReader | None:
+    import soundfile
+
+    try:
+        return SoundFileReader(path)
+    except (soundfile.SoundFileError, TypeError):
+        return None
+
+
+class KeptReader:
+    """One recording folder.
+
+    Raises
+    ------
+    InputError
+        The folder holds nothing that can be read.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.journal = journal = read_journal(folder / JOURNAL_NAME)
+        self.files = sorted(folder.glob("sound-*.flac"))
+        first = next((reader for path in self.files if (reader := _opened(path))), None)
+        if journal.begun is not None:
+            self.sample_rate_hz = float(journal.begun["sample_rate_hz"])
+            self.channels = int(journal.begun["channels"])
+            self.keeps = str(journal.begun["keeps"])
+        elif first is not None:
+            self.sample_rate_hz, self.channels, self.keeps = first.sample_rate_hz, first.channels, "sound"
+        else:
+            raise InputError(
+                f"{folder} holds neither a journal nor sound that can be read; nothing is left of it"
+            )
+        if first is None:
+            why = "figures only were kept" if self.keeps == "figures" else "no sound was kept"
+            raise InputError(
+                f"{folder} holds no sound that can be read: {why}; record again and keep the sound"
+            )
+        self.frames_stated = journal.ended_frame
+        self.timebase: Timebase | None = journal.timebase(self.sample_rate_hz)
+        self.not_kept = tuple(self._left_out()) if self.keeps == "beats" else ()
+        self.header_remarks = self._remarks()
+
+    def _places(self, path: Path, after: int) -> list[tuple[int, int]]:
+        """(file_frame, start_frame) pairs of a file: the journal's, else its own tag's, else ``after``."""
+        places = self.journal.sound.get(path.name, [])
+        if places and places[0][0] == 0:
+            return places
+        import soundfile
+
+        with soundfile.SoundFile(path) as file:
+            tag = re.fullmatch(r"start_frame=(\d+)", file.comment)
+        return [(0, int(tag[1]) if tag else after), *places]
+
+    def blocks(self, frames: int, remark: Callable[[str], None]) -> Iterator[Block]:
+        """Yield the sound from the start of the recording; nothing ever goes back in time."""
+        position = 0
+        for path in self.files:
+            reader = _opened(path)
+            if reader is None or (reader.channels, reader.sample_rate_hz) != (
+                self.channels,
+                self.sample_rate_hz,
+            ):
+                remark(f"{path.name} cannot be read and counts as a gap.")
+                continue
+            places = self._places(path, position)
+            tell = _prefixed(remark, path.name)
+            for block in reader.blocks(frames, tell):
+                for piece in _placed(block, places):
+                    if piece.start_frame < position:
+                        remark(f"{path.name} holds sound at a place that is taken; it was left out.")
+                        continue
+                    position = piece.stop_frame
+                    yield piece
+
+    def _left_out(self) -> Iterator[tuple[int, int]]:
+        """Stretches that were heard but not kept: neither in a file nor in a gap."""
+        taken = [(start, stop) for start, stop, _ in self.journal.gaps]
+        for path in self.files:
+            places = self.journal.sound.get(path.name, [])
+            frames = self.journal.closed.get(path.name)
+            frames = readable_frames(path) if frames is None else frames
+            stops = [file_frame for file_frame, _ in places[1:]] + [frames]
+            taken += [
+                (start, start + min(stop, frames) - file_frame)
+                for (file_frame, start), stop in zip(places, stops, strict=True)
+                if file_frame < frames
+            ]
+        position = 0
+        for start, stop in sorted(taken):
+            if start > position:
+                yield position, start
+            position = max(position, stop)
+        if self.journal.last_frame > position:
+            yield position, self.journal.last_frame
+
+    def _remarks(self) -> list[str]:
+        journal, rate = self.journal, self.sample_rate_hz
+        remarks = []
+        if journal.begun is None:
+            remarks.append(
+                "The journal's first line is lost; sample rate and channels were taken from the sound."
+            )
+        if journal.lines_lost:
+            remarks.append(f"{journal.lines_lost} lines of the journal cannot be read; the rest was used.")
+        if journal.stopped is not None:
+            remarks.append(f"The recording stopped before its time: {journal.stopped}.")
+        elif journal.ended_frame is None:
+            remarks.append(
+                "The recording was not ended properly, or is still running; what is there was read."
+            )
+        missing = sorted(set(journal.sound) - {path.name for path in self.files})
+        if missing:
+            remarks.append(f"Missing from the folder, which counts as a gap: {', '.join(missing)}.")
+        for start, stop, why in journal.gaps[:MOST_GAPS_TOLD]:
+            remarks.append(
+                f"Nothing was heard for {(stop - start) / rate:.2f} s at {start / rate:.1f} s: {why}."
+            )
+        if len(journal.gaps) > MOST_GAPS_TOLD:
+            rest = journal.gaps[MOST_GAPS_TOLD:]
+            lost_s = sum(stop - start for start, stop, _ in rest) / rate
+            remarks.append(f"{len(rest)} more gaps come to {lost_s:.2f} s.")
+        if self.keeps == "beats":
+            remarks.append("Only the sound around the beats was kept; the rest was heard but is not here.")
+        if len(journal.clock_steps):
+            sizes = ", ".join(f"{step_s:+.2f} s" for _, step_s in journal.clock_steps[:MOST_GAPS_TOLD])
+            remarks.append(
+                f"The computer's clock of day was set while recording ({sizes}); no time rests on it."
+            )
+        return remarks
+
+
+def _placed(block: Block, places: list[tuple[int, int]]) -> Iterator[Block]:
+    """Cut a block counted in frames of its file where the file jumps, and move the pieces to their places."""
+    ends = [file_frame for file_frame, _ in places[1:]] + [block.stop_frame]
+    for (file_frame, start_frame), end in zip(places, ends, strict=True):
+        low, high = max(block.start_frame, file_frame), min(block.stop_frame, end)
+        if low < high:
+            samples = block.samples[low - block.start_frame : high - block.start_frame]
+            yield Block(start_frame + low - file_frame, samples)
+
+
+def _prefixed(remark: Callable[[str], None], name: str) -> Callable[[str], None]:
+    return lambda sentence: remark(f"{name}: {sentence}")
