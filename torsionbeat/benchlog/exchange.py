@@ -11,7 +11,7 @@ import csv
 import json
 import shutil
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -174,14 +174,13 @@ def write_history(document: dict[str, Any], path: str | Path) -> Path:
         if path.suffix.lower() == ".json":
             part.write_text(json.dumps(document, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
         else:
-            part.mkdir()
+            part.mkdir(exist_ok=True)
             _write_csv(document, part)
         part.rename(path)
     except OSError as error:
-        if part.is_dir():
-            shutil.rmtree(part, ignore_errors=True)
-        else:
-            part.unlink(missing_ok=True)
+        shutil.rmtree(part, ignore_errors=True)
+        with suppress(OSError):
+            part.unlink()
         raise BenchLogError(
             f"the history was not written to {path}: {error.strerror or error}. "
             "Give another path, or make room."
