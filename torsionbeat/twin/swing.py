@@ -92,7 +92,7 @@ def steady_swing(balance: Balance, escapement: Escapement, drive: Drive) -> tupl
         beats = swing_beats(
             balance,
             escapement,
-            replace(still, arc_deg=None, push_deg=push_deg),
+            still,
             turning_deg=turning_deg,
             push_deg=push_deg,
             duration_s=balance.period_s * 3,
