@@ -65,7 +65,10 @@ def test_every_room_can_be_made(tmp_path, room):
         (["--crystal-ppm", "99999"], "crystal 99999 ppm"),
         (["--sample-rate", "10"], "sample rate 10 Hz"),
         (["--seed", "-1"], "seed -1 is negative"),
-        (["--q", "0"], "Q 0 is too small"),
+        (["--q", "0"], "Q 0 is outside 2"),
+        (["--drop-peak", "7"], "a drop's peak of 7 is outside"),
+        (["--minutes", "nan"], "a duration of nan s"),
+        (["--offset", "nan"], "offset nan deg"),
     ],
 )
 def test_absurd_values_are_refused(tmp_path, options, words):

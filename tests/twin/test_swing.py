@@ -21,6 +21,7 @@ from torsionbeat.twin import (
     Halt,
     Temperature,
     TwinClock,
+    VoiceSet,
 )
 from torsionbeat.twin.swing import steady_swing, swing_beats
 
@@ -338,11 +339,15 @@ def test_a_clock_can_be_set_to_a_period():
     ("make", "words"),
     [
         (lambda: Balance(0.0), "period 0 s cannot be simulated"),
-        (lambda: Balance(60.0, q=0.5), "Q 0.5 is too small"),
+        (lambda: Balance(60.0, q=0.5), "Q 0.5 is outside 2"),
         (lambda: Balance(60.0, dry_friction_deg=-1.0), "dry friction -1 deg is negative"),
         (lambda: Balance(60.0, cubic_per_rad2=7.0), "outside -0.01 to 1"),
         (lambda: Escapement(lift_deg=200.0), "lift 200 deg is outside 0.5 to 120"),
         (lambda: Escapement(lift_deg=10.0, unlocking_deg=10.0), "must lie within the lift"),
+        (lambda: Escapement(offset_deg=math.nan), "offset nan deg is outside -180 to 180"),
+        (lambda: VoiceSet(drop_peak=0.0), "a drop's peak of 0 is outside"),
+        (lambda: VoiceSet(banking="gong"), "no voice 'gong'"),
+        (lambda: TwinClock(start_arc_deg=-5.0), "a first arc of -5 deg"),
         (lambda: Escapement(unlocking_resistance=-1.0), "outside 0 to 2 times the push"),
         (lambda: Drive(arc_deg=0.0), "arc 0 deg is outside 1 to 1500"),
         (lambda: Drive(arc_deg=300.0, push_deg=2.0), "not both"),

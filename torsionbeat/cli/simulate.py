@@ -51,6 +51,9 @@ def simulate_command(
         float | None, typer.Option(help="Arc at which the balance is let go, deg; left out, the steady arc.")
     ] = None,
     wander: Annotated[float, typer.Option(help="Wander of the drive, percent.")] = 1.0,
+    drop_peak: Annotated[
+        float, typer.Option(help="Loudness of the drop: its peak, 1 is full scale; the noise goes with it.")
+    ] = 0.08,
     jitter: Annotated[float, typer.Option(help="Scatter of each sound's beginning, ms.")] = 0.5,
     drive_lost_at: Annotated[float | None, typer.Option(help="Minute at which the drive is lost.")] = None,
     minutes: Annotated[float | None, typer.Option(help="Length in minutes; left out, 20.")] = None,
@@ -83,10 +86,10 @@ def simulate_command(
         raise InputError(f"{out} exists and was left alone: choose another name or add --overwrite.")
     duration_s = hours * 3600 if hours is not None else (20.0 if minutes is None else minutes) * 60
     nominal_s = PERIODS_S[kind] if period is None else period
-    clock, noise = _clock_in_room(
-        _clock(kind, nominal_s, rate, lift, arc, offset, q, start_arc, wander, jitter, drive_lost_at, seed),
-        room,
+    clock = _clock(
+        kind, nominal_s, rate, lift, arc, offset, q, start_arc, wander, jitter, drop_peak, drive_lost_at, seed
     )
+    clock, noise = _clock_in_room(clock, room)
     recorder = Recorder(sample_rate, crystal_ppm, channels=2 if stereo else 1, bits=bits)
     rendering = simulate(None if no_clock else clock, noise, recorder, duration_s, seed)
     _write(rendering, out)
@@ -104,6 +107,7 @@ def _clock(
     start_arc: float | None,
     wander: float,
     jitter: float,
+    drop_peak: float,
     drive_lost_at: float | None,
     seed: int,
 ) -> TwinClock:
@@ -112,11 +116,12 @@ def _clock(
     if not abs(rate) <= 20_000:
         raise InputError(f"a rate of {rate:g} s/day is outside -20000 to 20000: more than that is no clock.")
     sixty = kind == "60s"
+    ringing = VoiceSet("long_ring", "dull_plate", "dry_knack", "soft_pin")
     clock = TwinClock(
         balance=Balance(nominal_s, q=q, cubic_per_rad2=1.5e-5),
         escapement=Escapement(lift_deg=lift, offset_deg=offset, unlocking_deg=lift / 10),
         drive=Drive(arc_deg=arc if arc is not None else (440.0 if sixty else 300.0), wander_percent=wander),
-        voices=VoiceSet() if seed % 2 == 0 else VoiceSet("long_ring", "dull_plate", "dry_knack", "soft_pin"),
+        voices=replace(ringing if seed % 2 else VoiceSet(), drop_peak=drop_peak),
         sounds=("contact", "drop") if sixty else ("drop",),
         jitter_ms=jitter,
         start_arc_deg=start_arc,

@@ -54,9 +54,9 @@ class Balance:
             raise InputError(
                 f"period {self.period_s:g} s cannot be simulated: give the full period, 0.05 to 600 s."
             )
-        if not self.q >= 2:
-            raise InputError(f"Q {self.q:g} is too small: a balance swings only with a Q of 2 or more.")
-        if self.dry_friction_deg < 0:
+        if not 2 <= self.q <= 1e18:
+            raise InputError(f"Q {self.q:g} is outside 2 to 1e18: a torsion balance has some hundreds.")
+        if not self.dry_friction_deg >= 0:
             raise InputError(f"dry friction {self.dry_friction_deg:g} deg is negative: give 0 for none.")
         if not -0.01 <= self.cubic_per_rad2 <= 1:
             raise InputError(

@@ -59,7 +59,9 @@ class TwinClock:
             )
         if not 0 <= self.jitter_ms <= 50:
             raise InputError(f"jitter {self.jitter_ms:g} ms is outside 0 to 50.")
-        if self.start_s > 0:
+        if self.start_arc_deg is not None and not 0 < self.start_arc_deg <= 1500:
+            raise InputError(f"a first arc of {self.start_arc_deg:g} deg is outside 0 to 1500.")
+        if not self.start_s <= 0:
             raise InputError(f"the balance must be let go at or before 0 s, not at {self.start_s:g} s.")
 
     def run(self, duration_s: float, seed: int) -> tuple[tuple[Beat, ...], Events]:

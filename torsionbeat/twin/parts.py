@@ -49,6 +49,10 @@ class Escapement:
             raise InputError(
                 f"lift {self.lift_deg:g} deg is outside 0.5 to 120: give the angle from contact to drop."
             )
+        if not abs(self.offset_deg) <= 180:
+            raise InputError(
+                f"offset {self.offset_deg:g} deg is outside -180 to 180: give the lift's middle against rest."
+            )
         if not 0 <= self.unlocking_deg < self.lift_deg:
             raise InputError(
                 f"unlocking {self.unlocking_deg:g} deg must lie within the lift of "

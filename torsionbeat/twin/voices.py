@@ -13,6 +13,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from torsionbeat.errors import InputError
+
 __all__ = ["VOICES", "Voice", "VoiceSet", "strike", "strike_at_gain"]
 
 FINE = 64  # samples per row in the product of exponentials
@@ -88,6 +90,14 @@ class VoiceSet:
     banking_db: float = -10.0
     knock_db: float = 4.0
     scatter_db: float = 1.0
+
+    def __post_init__(self) -> None:
+        if not 1e-4 <= self.drop_peak <= 1:
+            raise InputError(f"a drop's peak of {self.drop_peak:g} is outside 0.0001 to 1 (full scale).")
+        for sound in ("drop_a", "drop_b", "contact_a", "contact_b", "unlocking", "banking", "knock"):
+            name = getattr(self, sound)
+            if name not in VOICES:
+                raise InputError(f"there is no voice {name!r}: choose from {', '.join(sorted(VOICES))}.")
 
     def name(self, kind: str, side: str) -> str:
         """Name of the voice of one kind and side."""
