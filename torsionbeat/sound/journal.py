@@ -17,6 +17,8 @@ sound        file, file_frame, start_frame                from ``file_frame`` of
 closed       file, frames                                 this file is complete and on the disk
 gap          start_frame, stop_frame, why                 nothing was heard between these
 overflow     frame                                        the sound system said that it lost sound
+device lost  frame                                        the microphone went away
+device back  frame                                        and came back
 clock set    frame, step_s                                the clock of day was set
 network time frame, synchronised                          the computer's clock began or ceased to be kept
 stopped      frame, why                                   writing ended before its time

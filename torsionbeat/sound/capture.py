@@ -1,0 +1,279 @@
+"""Listening live: a microphone as an endless recording.
+
+In: a device. Out: blocks at their place, as from a file, with gaps as jumps in ``start_frame``; the clock
+rows from which the timebase is found; and events for the journal. The sound system's callback does nothing
+but copy into a bounded queue. A microphone that goes away is waited for, and joins in again where the clock
+says.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import queue
+import threading
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from types import TracebackType
+from typing import Any, Self
+
+from torsionbeat.errors import DeviceError
+from torsionbeat.sound.block import Block, Samples, regrouped
+from torsionbeat.sound.continuity import Arrival, Continuity, Placed
+from torsionbeat.sound.devices import Backend, Device, PortAudio, Stream, find_device, negotiated
+from torsionbeat.sound.timebase import Timebase, host_clock_synchronised, host_timebase
+
+__all__ = ["HostClock", "LiveSource"]
+
+CLOCK_SET_S = 0.1
+SYNCHRONISED_AGAIN_NS = 600 * 10**9
+
+
+def _monotonic_ns() -> int:
+    """A clock that nobody sets; on Linux one that also counts while the computer sleeps."""
+    if hasattr(time, "CLOCK_BOOTTIME"):
+        return time.clock_gettime_ns(time.CLOCK_BOOTTIME)
+    return time.monotonic_ns()
+
+
+@dataclass(frozen=True, slots=True)
+class HostClock:
+    """The computer's clocks in ns, and whether they are kept by network time."""
+
+    monotonic_ns: Callable[[], int] = _monotonic_ns
+    utc_ns: Callable[[], int] = time.time_ns
+    synchronised: Callable[[], bool | None] = host_clock_synchronised
+
+
+class LiveSource:
+    """A microphone being listened to; a context manager.
+
+    Parameters
+    ----------
+    device : int or str, optional
+        Number or part of the name; the default input if left out.
+    sample_rate_hz, channels : float, int
+        What is wanted; the attributes of the same name say what the device accepted.
+    block_frames : int
+        Frames a block, always fixed.
+    on_event : callable, optional
+        Called with each event as ``Keeper.note`` takes it; may be set later as the attribute.
+    silence_s : float
+        A device that delivers nothing for so long counts as gone.
+    settle_s : float
+        Sound left out after each opening of the device.
+    patience_s : float, optional
+        How long a device that went away is waited for; for ever if left out.
+    queue_blocks : int
+        Blocks that may wait for a slow listener; what goes beyond is a gap.
+
+    Raises
+    ------
+    DeviceError
+        No such device, or it accepts none of the usual settings, or PortAudio is missing.
+    """
+
+    frames_stated = None
+    path = None
+    not_kept: tuple[tuple[int, int], ...] = ()
+
+    def __init__(
+        self,
+        device: int | str | None = None,
+        *,
+        sample_rate_hz: float = 48_000,
+        channels: int = 1,
+        block_frames: int = 2048,
+        on_event: Callable[..., None] | None = None,
+        silence_s: float = 3.0,
+        settle_s: float = 2.0,
+        patience_s: float | None = None,
+        queue_blocks: int = 1024,
+        rejoin_every_s: float = 1.0,
+        backend: Backend | None = None,
+        clock: HostClock | None = None,
+    ) -> None:
+        self._backend = backend or PortAudio()
+        self._clock = clock or HostClock()
+        self._wanted = device
+        self.device = find_device(device, self._backend.devices())
+        self.name = self.device.name
+        self.sample_rate_hz, self.channels = negotiated(self._backend, self.device, sample_rate_hz, channels)
+        self.remarks: list[str] = []
+        if (self.sample_rate_hz, self.channels) != (sample_rate_hz, channels):
+            self.remarks.append(
+                f"{self.name} gives {self.sample_rate_hz:g} Hz and {self.channels} channels; "
+                f"{sample_rate_hz:g} Hz and {channels} were wanted."
+            )
+        self.on_event = on_event
+        self._block_frames = block_frames
+        self._silence_s, self._patience_s, self._rejoin_every_s = silence_s, patience_s, rejoin_every_s
+        self._queue: queue.Queue[Arrival] = queue.Queue(queue_blocks)
+        self._line = Continuity(self.sample_rate_hz, settle_s)
+        self._stopped, self._ended = threading.Event(), threading.Event()
+        self._stream: Stream | None = None
+        self._frames_come = 0
+        self._away_since: float | None = None
+        self._utc_ahead_ns: int | None = None
+        self._synchronised: set[bool | None] = {self._clock.synchronised()}
+        self._asked_ns = self._clock.monotonic_ns()
+
+    @property
+    def synchronised(self) -> bool | None:
+        """Whether the computer's clock was kept by network time all the while."""
+        said = self._synchronised
+        return False if False in said else True if said == {True} else None
+
+    @property
+    def timebase(self) -> Timebase:
+        """The recorder's crystal as known so far; ``unknown`` in the first minute."""
+        return host_timebase(self._line.rows, self.sample_rate_hz, self.synchronised)
+
+    def stop(self) -> None:
+        """End the blocks soon; may be called from any thread or a signal handler."""
+        self._stopped.set()
+
+    def blocks(self, frames: int | None = None) -> Iterator[Block]:
+        """Yield what is heard until `stop`: as it arrives, or ``frames`` frames at a time.
+
+        Raises
+        ------
+        DeviceError
+            The device cannot be opened, or stayed away for longer than ``patience_s``.
+        """
+        return self._heard() if frames is None else regrouped(self._heard(), frames)
+
+    def _heard(self) -> Iterator[Block]:
+        self._stopped.clear()
+        try:
+            self._open()
+            while not self._stopped.is_set():
+                yield from self._blocks_until_lost()
+                if not self._stopped.is_set():
+                    yield from self._told(self._line.begin("the microphone was away"))
+                    self._rejoin()
+            yield from self._told(self._line.flush())
+        finally:
+            self._shut()
+
+    def _blocks_until_lost(self) -> Iterator[Block]:
+        """Yield until stopped, or until the device ends or falls silent."""
+        silent_since = time.monotonic()
+        while not self._stopped.is_set():
+            try:
+                arrival = self._queue.get(timeout=0.1)
+            except queue.Empty:
+                if self._ended.is_set() or time.monotonic() - silent_since > self._silence_s:
+                    return
+                continue
+            silent_since = time.monotonic()
+            if self._away_since is not None:
+                self._away_since = None
+                self._tell("device back", frame=self._line.stop_frame)
+            self._watch_clock(arrival)
+            if arrival.overflow:
+                self._tell("overflow", frame=self._line.stop_frame)
+            yield from self._told(self._line.take(arrival))
+
+    def _told(self, placed: list[Placed]) -> Iterator[Block]:
+        for block, gap, row in placed:
+            if gap is not None:
+                start_s = gap.start_frame / self.sample_rate_hz
+                lost_s = (gap.stop_frame - gap.start_frame) / self.sample_rate_hz
+                self.remarks.append(f"Nothing was heard for {lost_s:.2f} s at {start_s:.1f} s: {gap.why}.")
+                self._tell("gap", **gap._asdict())
+            if row is not None:
+                self._tell("clock", **row._asdict())
+            yield block
+
+    def _watch_clock(self, arrival: Arrival) -> None:
+        ahead_ns = arrival.utc_ns - arrival.monotonic_ns
+        if self._utc_ahead_ns is not None:
+            step_s = (ahead_ns - self._utc_ahead_ns) * 1e-9
+            if abs(step_s) >= CLOCK_SET_S:
+                self.remarks.append(
+                    f"The computer's clock of day was set by {step_s:+.2f} s; no time rests on it."
+                )
+                self._tell("clock set", frame=self._line.stop_frame, step_s=step_s)
+        self._utc_ahead_ns = ahead_ns
+        if arrival.monotonic_ns - self._asked_ns >= SYNCHRONISED_AGAIN_NS:
+            self._asked_ns = arrival.monotonic_ns
+            now = self._clock.synchronised()
+            if now not in self._synchronised:
+                self._synchronised.add(now)
+                self._tell("network time", frame=self._line.stop_frame, synchronised=now)
+
+    def _tell(self, what: str, **details: Any) -> None:
+        if self.on_event is not None:
+            self.on_event(what, **details)
+
+    def _on_block(self, samples: Samples, overflow: bool) -> None:
+        """Copy into the queue; runs in the sound system's own thread and must not wait."""
+        first, self._frames_come = self._frames_come, self._frames_come + len(samples)
+        arrival = Arrival(first, samples.copy(), self._clock.monotonic_ns(), self._clock.utc_ns(), overflow)
+        with contextlib.suppress(queue.Full):  # the next block's count of frames shows what is missing
+            self._queue.put_nowait(arrival)
+
+    def _open(self) -> None:
+        self._frames_come = 0
+        self._ended.clear()
+        while not self._queue.empty():
+            self._queue.get_nowait()
+        self._stream = self._backend.open(
+            self.device,
+            self.sample_rate_hz,
+            self.channels,
+            self._block_frames,
+            self._on_block,
+            self._ended.set,
+        )
+
+    def _shut(self) -> None:
+        """Abort, then close: a stop would wait for a device that delivers nothing."""
+        stream, self._stream = self._stream, None
+        if stream is not None:
+            with contextlib.suppress(Exception):  # a device that is gone may say anything here
+                stream.abort()
+            with contextlib.suppress(Exception):
+                stream.close()
+
+    def _rejoin(self) -> None:
+        """Wait until the device is there again and open it."""
+        if self._away_since is None:
+            self._away_since = time.monotonic()
+            self._tell("device lost", frame=self._line.stop_frame)
+        while not self._stopped.is_set():
+            self._shut()
+            if self._patience_s is not None and time.monotonic() - self._away_since > self._patience_s:
+                raise DeviceError(
+                    f"{self.name} went away and did not come back within {self._patience_s:g} s; "
+                    "check its plug, then begin again"
+                )
+            with contextlib.suppress(DeviceError):
+                self._backend.restart()
+                self.device = self._same_device()
+                self._open()
+                return
+            self._stopped.wait(self._rejoin_every_s)
+
+    def _same_device(self) -> Device:
+        """The device under its name, whatever its number is now; DeviceError while it is away."""
+        named = [device for device in self._backend.devices() if device.name == self.name]
+        same = [device for device in named if device.system == self.device.system] or named
+        device = find_device(same[0].number if same else self.name, self._backend.devices())
+        if not self._backend.accepts(device, self.sample_rate_hz, self.channels):
+            raise DeviceError(f"{self.name} no longer accepts {self.sample_rate_hz:g} Hz")
+        return device
+
+    def close(self) -> None:
+        """Stop and give the device back."""
+        self.stop()
+        self._shut()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
