@@ -1,0 +1,269 @@
+"""Strip, materials, weights and temperature against printed tables and worked examples.
+
+The worked strip (0.5 x 0.1 x 100 mm, 48.3 GPa, 300 g) has typical numbers of our own; its figures were
+computed from the published formulas apart from this package. Amplitudes in the sources, arcs (twice as
+much) here.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.integrate import quad
+
+from torsionbeat.theory import spring, strip_change, weights
+from torsionbeat.theory.materials import strip_material, weight_metal
+from torsionbeat.theory.spring import Strip
+
+WORKED = Strip(
+    width_mm=0.5, thickness_mm=0.1, active_length_mm=100, shear_modulus_gpa=48.3, youngs_modulus_gpa=128
+)
+LOAD_G = 300.0
+INERTIA_G_MM2 = 404_457.2
+
+PER_RADIAN = 1e-6 * math.degrees(1)  # micronewton metres per degree to N m per radian
+
+
+def test_beta_against_a_structural_theory_manual():
+    """Oasys GSA theory manual, table for rectangular sections (3 figures; 1.3, 1.4 and 1.8 are misprinted).
+
+    The same digits in S. Timoshenko & J. N. Goodier, Theory of Elasticity, 3rd ed. 1970, sec. 109, from
+    memory.
+    """
+    ratio = [1, 1.2, 1.5, 2, 2.5, 3, 4, 5, 10]
+    printed = [0.141, 0.166, 0.196, 0.229, 0.249, 0.263, 0.281, 0.291, 0.312]
+    # Half of the last digit printed.
+    np.testing.assert_allclose(spring.beta(ratio), printed, atol=5.1e-4)
+
+
+def test_beta_against_a_strength_of_materials_appendix():
+    """Appendix table of torsion constants in a strength-of-materials text: 6 and 8."""
+    np.testing.assert_allclose(spring.beta([6, 8]), [0.298, 0.307], atol=5e-4)
+
+
+def test_beta_series():
+    """Saint-Venant's series to six digits, as textbooks give it (computed)."""
+    np.testing.assert_allclose(
+        spring.beta([1, 1.5, 2, 3]), [0.140577, 0.195761, 0.228682, 0.263317], atol=5e-7
+    )
+    # The thin limit is 14.4 % too stiff at 5 and 6.7 % at 10.
+    np.testing.assert_allclose(1 / (3 * spring.beta([5, 10])), [1.1442, 1.0673], atol=5e-5)
+    # One-term limit 1/3 - 0.21008 t/b.
+    assert (1 / 3 - spring.beta(50)) * 50 == pytest.approx(0.21008, abs=5e-6)
+
+
+def test_beta_against_the_closed_form():
+    """1/3 - 0.21 (t/b) (1 - t^4 / (12 b^4)): Roark & Young, Formulas for Stress and Strain, from memory.
+
+    Also printed in Structural Cross Sections, App. B (Elsevier 2016). The closed form is off by 0.49 % at
+    most (near b/t = 1.14) and by 0.035 % from 3 on.
+    """
+    ratio = np.linspace(1, 20, 400)
+    closed = 1 / 3 - 0.21 / ratio * (1 - 1 / (12 * ratio**4))
+    np.testing.assert_allclose(spring.beta(ratio), closed, rtol=0.005)
+    np.testing.assert_allclose(spring.beta(ratio[ratio >= 3]), closed[ratio >= 3], rtol=3.5e-4)
+
+
+def test_peak_shear_factor():
+    """Timoshenko & Goodier, sec. 109 table, k: 0.675, 0.930, 0.985, 0.999 at 1, 2, 3, 5, from memory."""
+    for ratio, k in ((1, 0.675), (2, 0.930), (3, 0.985), (5, 0.999)):
+        strip = replace(WORKED, width_mm=ratio * 0.1)
+        thin = strip.shear_modulus_gpa * 1e3 * math.radians(1.35) * 0.1
+        assert spring.peak_shear_stress_mpa(strip, 270) / thin == pytest.approx(k, abs=5.1e-4)
+
+
+def test_pull_of_the_load_is_a_bifilar_pendulum():
+    """Two threads b / sqrt 3 apart: kappa = M g d^2 / (4 L); formula of a university laboratory manual."""
+    apart = 0.5e-3 / math.sqrt(3)
+    bifilar = 0.3 * 9.80665 * apart**2 / (4 * 0.1)
+    assert spring.load_stiffness_un_m_per_deg(WORKED, LOAD_G) * PER_RADIAN == pytest.approx(
+        bifilar, rel=1e-12
+    )
+
+
+def test_heavily_loaded_torsion_balance_strip():
+    """A strip 30 um x 2.5 mm x 160 mm of copper-beryllium with about 6 kg is about 95 % gravitational.
+
+    T. Quinn, C. Speake, H. Parks, R. Davis, Phil. Trans. R. Soc. A 372 (2014) 20140032; dimensions from
+    memory.
+    """
+    strip = Strip(2.5, 0.030, 160, shear_modulus_gpa=48, youngs_modulus_gpa=128)
+    load = spring.load_stiffness_un_m_per_deg(strip, 5600)
+    assert spring.elastic_stiffness_un_m_per_deg(strip) * PER_RADIAN == pytest.approx(6.70e-6, abs=5e-9)
+    assert load * PER_RADIAN == pytest.approx(1.788e-4, abs=5e-8)
+    # "About 95 %", computed 96.4 %.
+    assert load / spring.stiffness_un_m_per_deg(strip, 5600) == pytest.approx(0.95, abs=0.02)
+
+
+def test_worked_strip():
+    """Elastic and gravitational stiffness, inertia for 15 s, and what leaving the load out would cost."""
+    assert spring.elastic_stiffness_un_m_per_deg(WORKED) * PER_RADIAN == pytest.approx(7.035300e-5, rel=1e-7)
+    assert spring.load_stiffness_un_m_per_deg(WORKED, LOAD_G) * PER_RADIAN == pytest.approx(
+        6.129156e-7, rel=1e-7
+    )
+    assert spring.inertia_g_mm2(WORKED, LOAD_G, 15) == pytest.approx(INERTIA_G_MM2, abs=0.05)
+    assert math.sqrt(INERTIA_G_MM2 / LOAD_G) == pytest.approx(36.718, abs=5e-4)
+    without = spring.period_s(WORKED, 1e-6, INERTIA_G_MM2)
+    assert without == pytest.approx(15.065198, abs=1e-6)
+    # -375.5 s/day of the nominal: first order in dT/T.
+    assert -86400 * (without / 15 - 1) == pytest.approx(-375.5, abs=0.05)
+
+
+def test_large_twist():
+    """E t b^5 theta'^3 / 360 (O. Belluzzi, Scienza delle costruzioni, par. 161): the arc's effect, computed.
+
+    Amplitudes of 180, 270 and 360 deg gain 5.0, 11.3 and 20.0 s/day over a very small swing; 260 to 270:
+    0.82.
+    """
+    gains = 86400 * spring.arc_shortening_first_order(WORKED, LOAD_G, 2 * np.array([180, 270, 360]))
+    np.testing.assert_allclose(gains, [5.0, 11.3, 20.0], atol=0.05)
+    step = spring.arc_shortening(WORKED, LOAD_G, 540) - spring.arc_shortening(WORKED, LOAD_G, 520)
+    assert 86400 * step == pytest.approx(0.82, abs=0.005)
+    assert spring.arc_shortening(WORKED, LOAD_G, 540) == pytest.approx(1.30356e-4, abs=1e-9)
+    assert spring.arc_shortening_first_order(WORKED, LOAD_G, 540) == pytest.approx(1.30383e-4, abs=1e-9)
+    # The coefficient itself, from the fibres: E times strain (y theta')^2 / 2 less its mean, times tilt and
+    # arm.
+    b, t, e, twist = 0.5e-3, 0.1e-3, 128e9, 20.0
+    torque = quad(
+        lambda y: e * t * twist**2 / 2 * (y * y - b * b / 12) * twist * y * y, -b / 2, b / 2, epsabs=0
+    )[0]
+    assert torque == pytest.approx(e * t * b**5 * twist**3 / 360, rel=1e-9)
+
+
+def test_metre_stick_on_a_wire():
+    """2.0 kg metre stick, T = 3.0 min: kappa = 2.03e-4 N m/rad. A worked university physics problem."""
+    kappa = 2.0 / 12 * (2 * math.pi / 180) ** 2
+    assert kappa == pytest.approx(2.03e-4, abs=5e-7)
+    # A strip of that stiffness (elastic part scaled by its modulus) gives the period back.
+    strip = replace(WORKED, shear_modulus_gpa=48.3 * kappa / 7.035300e-5)
+    assert spring.period_s(strip, 1e-6, 2.0 / 12 * 1e9) == pytest.approx(180, rel=1e-6)
+
+
+def test_disc_on_a_wire():
+    """2.00 g disc of 2.20 cm radius: I = 4.84e-7 kg m2. H. D. Young & R. A. Freedman, 13th ed., ex. 14.42."""
+    inertia = weights.disc_inertia_g_mm2(2.00, 44.0, 0, 1)
+    assert inertia * 1e-9 == pytest.approx(4.84e-7, abs=5e-10)
+
+
+@pytest.mark.parametrize(
+    ("measure", "step", "s_per_day", "tolerance"),
+    [
+        ("thickness_mm", 0.00254, 3121, 0.5),  # a ten-thousandth of an inch
+        ("thickness_mm", 0.001, 1225, 0.5),
+        ("active_length_mm", 1, -428.8, 0.05),
+        ("active_length_mm", -1, 435.3, 0.05),
+        ("width_mm", 0.005, 496, 0.5),
+        ("width_mm", -0.01, -1001, 0.5),
+    ],
+)
+def test_steps_of_the_worked_strip(measure, step, s_per_day, tolerance):
+    """Steps of a measure. "Minutes an hour per ten-thousandth inch": common practice, no source."""
+    new = replace(WORKED, **{measure: getattr(WORKED, measure) + step})
+    assert strip_change.rate_after_s_per_day(WORKED, new, LOAD_G) == pytest.approx(s_per_day, abs=tolerance)
+
+
+def test_a_thousandth_of_an_inch_is_far_from_ten_times_a_ten_thousandth():
+    """0.1 to 0.1254 mm: T = 10.905 s, +540.7 min/day (computed)."""
+    thicker = replace(WORKED, thickness_mm=0.1254)
+    assert spring.period_s(thicker, LOAD_G, INERTIA_G_MM2) == pytest.approx(10.905, abs=5e-4)
+    assert strip_change.rate_after_s_per_day(WORKED, thicker, LOAD_G) / 60 == pytest.approx(540.7, abs=0.05)
+
+
+def test_exponents_of_the_worked_strip():
+    """kappa goes with t^2.831 b^1.152 / L: not 3 and 1 (computed)."""
+    found = strip_change.sensitivities(WORKED, LOAD_G)
+    exponents = (found.exponent_thickness, found.exponent_width, found.exponent_length)
+    assert exponents == pytest.approx((2.831, 1.152, -1.0), abs=5e-4)
+    # A gram of load on the axis, without inertia.
+    assert found.s_per_day_per_g_on_axis == pytest.approx(1.24, abs=0.005)
+
+
+def test_grams_on_the_worked_balance():
+    """+1 g at 35 mm, 20 mm and on the axis; grams for a minute a day (computed; no printed source)."""
+    pull = strip_change.sensitivities(WORKED, LOAD_G).exponent_load / LOAD_G
+
+    def rate(radius: float) -> float:
+        return float(weights.added_mass_rate_s_per_day(1, radius, INERTIA_G_MM2, stiffening_per_g=pull))
+
+    assert rate(35) == pytest.approx(-129.3, abs=0.05)
+    assert rate(20) == pytest.approx(-41.5, abs=0.1)  # first order of 1e-3: 0.06
+    assert rate(0) == pytest.approx(1.24, abs=0.005)
+    assert weights.added_mass_rate_s_per_day(1, 35, INERTIA_G_MM2) == pytest.approx(-130.6, abs=0.06)
+    # 2 I / r^2 * 60 / 86400, first order in 1/1440.
+    assert weights.mass_for_rate_g(60, 35, INERTIA_G_MM2) == pytest.approx(0.459, abs=5e-4)
+    assert weights.spread_rate_s_per_day(36.718, 0.1) == pytest.approx(-234.7, abs=0.05)
+
+
+def test_inertia_law_is_half_of_the_relative_change():
+    """Weight M/10800 half way up a seconds pendulum: 1 s/day, as 86400/2 (1/2 - 1/4).
+
+    E. Beckett, A Rudimentary Treatise on Clocks, Watches and Bells, 1903, p. 51.
+    """
+    # The same factor one half for inertia alone: a relative change of 1/43200 is one second a day.
+    assert weights.added_mass_rate_s_per_day(1, 1, 43_200) == pytest.approx(-1, rel=5e-5)
+    assert 86400 / 2 * (1 / 2 - 1 / 4) == 10800
+
+
+@pytest.mark.parametrize(
+    ("name", "s_per_day", "tolerance"),
+    [
+        # Copper Development Association, Publication 54 (1962), drift of G and expansion.
+        ("C17200", -13.69, 0.005),
+        # Keulegan & Houseman, NBS J. Res. 10 (1933) RP531; drift from memory, -3.6 to -4.0e-4: -14.9 to
+        # -16.6.
+        ("C51000", -15.75, 0.9),
+        # Data sheets for N09902: drift 0 is the aim, 7.6 ppm/K expansion.
+        ("N09902", -0.66, 0.005),
+    ],
+)
+def test_temperature_rate_of_strip_alloys(name, s_per_day, tolerance):
+    material = strip_material(name)
+    found = spring.temperature_rate_s_per_day_per_k(
+        material.shear_modulus_drift_ppm_per_k, material.expansion_ppm_per_k, balance_expansion_ppm_per_k=19
+    )
+    assert found == pytest.approx(s_per_day, abs=tolerance)
+
+
+def test_uncompensated_balance_spring():
+    """A steel spring and balance lose 6 1/2 min/day from 32 to 100 F: 10.3 s/day per kelvin.
+
+    Beckett 1903, pp. 304-305, after Berthoud (1773) and Dent (1833). A balance spring bends, so E and not G
+    drifts, and its stiffness E h t^3 / L has the same dimensions; drift -2.6e-4 from memory.
+    """
+    measured = -6.5 * 60 / ((100 - 32) / 1.8)
+    assert measured == pytest.approx(-10.3, abs=0.05)
+    found = spring.temperature_rate_s_per_day_per_k(-260, 11.5, 19)
+    # The steel of 1773 is not that of 1933: the same size within 12 %.
+    assert found == pytest.approx(measured, rel=0.12)
+
+
+def test_materials_agree_with_a_handbook():
+    """Machinery's Handbook, 31st ed., p. 346, Table 20 (million psi), within the spread of each material."""
+    psi = 6.894757
+    table = {
+        "C17200": (19.0, 7.0),
+        "C51000": (15.0, 6.0),
+        "N09902": (27.5, 10.0),
+        "A228": (29.5, 12.0),
+        "302": (28, 10),
+    }
+    for name, (youngs, shear) in table.items():
+        material = strip_material(name)
+        # 0.1 of a million psi is the table's digit.
+        slack = 0.05 * psi
+        assert abs(material.youngs_modulus_gpa - youngs * psi) <= material.youngs_modulus_spread_gpa + slack
+        assert abs(material.shear_modulus_gpa - shear * psi) <= material.shear_modulus_spread_gpa + slack
+
+
+def test_weight_metals_agree_with_a_horological_table():
+    """Beckett 1903, p. 53: pounds per cubic inch and expansion per 1000 F of brass, lead, zinc, steel."""
+    table = {"steel": (0.28, 0.0064), "brass": (0.30, None), "lead": (0.41, 0.0165), "zinc": (0.253, 0.0160)}
+    for name, (pounds, expansion) in table.items():
+        metal = weight_metal(name)
+        # Two or three digits printed, and brasses differ by 2 %.
+        assert metal.density_kg_per_m3 == pytest.approx(pounds * 27679.905, rel=0.03)
+        if expansion is not None:
+            assert metal.expansion_ppm_per_k == pytest.approx(expansion * 1.8e3, rel=5e-3)
