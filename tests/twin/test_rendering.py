@@ -265,6 +265,8 @@ def test_other_clocks_are_true_to_their_beat():
         (lambda: Recorder(bits=12), "12 bits"),
         (lambda: Recorder(clip_level=0.0), "clip level 0"),
         (lambda: Recorder(silences=((5.0, 4.0),)), "from 5 to 4 s"),
+        (lambda: Recorder(losses=((1.0, 3.0), (2.0, 4.0))), "two losses overlap at 2 s"),
+        (lambda: Recorder(band_hz=(3000.0, 300.0)), "a band from 3000 to 300 Hz"),
         (lambda: Room(pink_rms=2.0), "pink_rms 2 is outside 0 to 1"),
         (lambda: Room(others=(OtherClock(tick="gong"),)), "no voice 'gong'"),
         (lambda: OtherClock(beat_s=0.0), "too short"),

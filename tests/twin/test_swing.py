@@ -345,6 +345,8 @@ def test_a_clock_can_be_set_to_a_period():
         (lambda: Escapement(lift_deg=200.0), "lift 200 deg is outside 0.5 to 120"),
         (lambda: Escapement(lift_deg=10.0, unlocking_deg=10.0), "must lie within the lift"),
         (lambda: Escapement(offset_deg=math.nan), "offset nan deg is outside -180 to 180"),
+        (lambda: Temperature((0.0, 1.0), (5.0,)), "2 times and 1 temperatures"),
+        (lambda: Temperature((2.0, 1.0), (5.0, 6.0)), "times rising"),
         (lambda: VoiceSet(drop_peak=0.0), "a drop's peak of 0 is outside"),
         (lambda: VoiceSet(banking="gong"), "no voice 'gong'"),
         (lambda: TwinClock(start_arc_deg=-5.0), "a first arc of -5 deg"),

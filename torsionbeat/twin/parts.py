@@ -112,6 +112,17 @@ class Temperature:
     times_s: tuple[float, ...]
     kelvin: tuple[float, ...]
 
+    def __post_init__(self) -> None:
+        if (
+            not self.times_s
+            or len(self.times_s) != len(self.kelvin)
+            or list(self.times_s) != sorted(self.times_s)
+        ):
+            raise InputError(
+                f"{len(self.times_s)} times and {len(self.kelvin)} temperatures: "
+                "give as many of each, times rising."
+            )
+
     def at(self, time_s: float) -> float:
         """Temperature difference from the reference in kelvin."""
         return float(np.interp(time_s, self.times_s, self.kelvin))

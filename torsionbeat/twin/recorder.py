@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -69,6 +70,12 @@ class Recorder:
         for start, end in self.silences + self.losses:
             if not 0 <= start < end:
                 raise InputError(f"a gap from {start:g} to {end:g} s makes no sense: give start before end.")
+
+        for (_, end), (start, _) in pairwise(sorted(self.losses)):
+            if start < end:
+                raise InputError(f"two losses overlap at {start:g} s: give them one after the other.")
+        if self.band_hz and not 0 < self.band_hz[0] < self.band_hz[1]:
+            raise InputError(f"a band from {self.band_hz[0]:g} to {self.band_hz[1]:g} Hz makes no sense.")
 
     @property
     def true_rate_hz(self) -> float:
