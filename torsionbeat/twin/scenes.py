@@ -122,8 +122,8 @@ def clear(seed: int = 0, duration_s: float = 40 * MINUTE_S) -> Scene:
 def noisy(seed: int = 0, duration_s: float = 40 * MINUTE_S) -> Scene:
     """Drop 10 and contact 4 sigma above the noise, talk and bangs.
 
-    A stock onset detector (librosa's, window 50 ms) found 26 % of the events in two of these, and 92 % of what
-    it found was no event.
+    A stock onset detector (librosa's, window 50 ms) found 26 % of the events in two of these, and 92 % of
+    what it found was no event.
     """
     clock, room = at_sigmas(sixty_second_clock(seed), BUSY, drop_sigma=10, contact_sigma=4)
     return _scene("noisy", clock, room, duration_s, seed)
