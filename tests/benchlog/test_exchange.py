@@ -36,6 +36,7 @@ def test_a_history_goes_back_to_the_database_it_came_from_under_a_new_name(full)
     assert full.trials("Copy")[0].work_id != full.trials(NAME)[0].work_id  # rows of its own
 
 
+@pytest.mark.parametrize("log_place", ["sqlite"], indirect=True)
 def test_between_the_two_kinds_of_database(postgres_url, full, tmp_path):
     there, back = postgres_url, tmp_path / "back.sqlite"
     before = full.export_clock(NAME)
@@ -70,6 +71,7 @@ def test_a_night_of_a_hundred_thousand_numbers_goes_through_csv(tmp_path, readin
         assert read_history(write_history(before, tmp_path / "night")) == before
 
 
+@pytest.mark.parametrize("log_place", ["sqlite"], indirect=True)
 def test_an_export_replaces_nothing(full, tmp_path):
     (tmp_path / "kept.json").write_text("mine")
     with pytest.raises(InputError, match=r"kept\.json exists already and is not replaced"):
@@ -77,6 +79,7 @@ def test_an_export_replaces_nothing(full, tmp_path):
     assert (tmp_path / "kept.json").read_text() == "mine"
 
 
+@pytest.mark.parametrize("log_place", ["sqlite"], indirect=True)
 def test_an_export_that_fails_leaves_nothing_behind(full, tmp_path):
     (tmp_path / "file").write_text("in the way")
     with pytest.raises(
@@ -115,6 +118,7 @@ def test_a_missing_export_is_said_so(tmp_path):
         read_history(tmp_path / "folder")
 
 
+@pytest.mark.parametrize("log_place", ["sqlite"], indirect=True)
 @pytest.mark.parametrize(
     ("damage", "message"),
     [

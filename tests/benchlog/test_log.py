@@ -118,7 +118,7 @@ def test_a_change_is_noted_with_what_was_before(log):
     assert (changed.name, changed.lift_deg) == ("Loft", 22.5)
     (note,) = log.notes("Loft")
     assert note.text == (
-        "Record changed: lift_deg from 20 to 22.5; strip_material from nothing to 'bronze'; "
+        "Record changed: lift from 20 deg to 22.5 deg; strip material from nothing to 'bronze'; "
         "name from 'Attic' to 'Loft'."
     )
     log.change_clock("Loft", lift_deg=22.5)
@@ -152,16 +152,16 @@ def test_a_name_is_given_once(log):
 @pytest.mark.parametrize(
     ("fields", "message"),
     [
-        ({"nominal_period_s": 0}, "nominal period s is 0; it must lie between 0.1 and 600 s"),
-        ({"nominal_period_s": float("nan")}, "nominal period s is nan"),
-        ({"lift_deg": 200}, "lift deg is 200; it must lie between 0.01 and 180 deg"),
-        ({"lift_deg": "20"}, "lift deg is '20'; give a number of deg"),
-        ({"hanging_mass_g": -3}, "hanging mass g is -3"),
+        ({"nominal_period_s": 0}, "nominal period is 0; it must lie between 0.1 and 600 s"),
+        ({"nominal_period_s": float("nan")}, "nominal period is nan"),
+        ({"lift_deg": 200}, "lift is 200; it must lie between 0.01 and 180 deg"),
+        ({"lift_deg": "20"}, "lift is '20'; give a number of deg"),
+        ({"hanging_mass_g": -3}, "hanging mass is -3"),
         ({"kind": "pendulum"}, "kind is 'pendulum'; use one of 400-day, air-driven, other"),
         ({"colour": "red"}, "no field 'colour'; it has kind, nominal_period_s"),
         (
             {"arc_low_deg": 500, "arc_high_deg": 400},
-            "arc low deg is 500 and arc high deg is 400; the first must be",
+            "arc low is 500 and arc high is 400; the first must be",
         ),
         ({"notes": "a\0b"}, "notes holds a character that cannot be kept"),
         ({"notes": "x" * 20_001}, "notes has 20001 characters; at most 20000"),

@@ -137,12 +137,12 @@ def test_an_old_log_on_a_server_is_upgraded_too(postgres_url):
     store._upgrade(store.locate(postgres_url), "0001")
     engine = create_engine(postgres_url)
     clock = (
-        "INSERT INTO clocks (name, added_at, kind, lift_tolerance_deg, side_a_name, side_b_name, strip_material, "
-        "regulator_unit, notes) VALUES ('Attic', now(), 'other', 0, '', '', '', '', '')"
+        "INSERT INTO clocks (name, added_at, kind, lift_tolerance_deg, side_a_name, side_b_name, "
+        "strip_material, regulator_unit, notes) VALUES ('Attic', now(), 'other', 0, '', '', '', '', '')"
     )
     reading = (
-        "INSERT INTO readings (clock_id, taken_at, kept_at, recording_path, recording_sha256, document) VALUES "
-        """(1, now(), now(), '', '', '{"timebase": {"source": "stated", "offset_ppm": 7.5}}')"""
+        "INSERT INTO readings (clock_id, taken_at, kept_at, recording_path, recording_sha256, document) "
+        """VALUES (1, now(), now(), '', '', '{"timebase": {"source": "stated", "offset_ppm": 7.5}}')"""
     )
     with engine.begin() as connection:
         connection.exec_driver_sql(clock)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,8 +17,10 @@ __all__ = [
     "clean_fields",
     "clean_name",
     "clean_text",
+    "label",
     "plain",
     "reading_columns",
+    "value_words",
 ]
 
 CLOCK_KINDS = ("400-day", "air-driven", "other")
@@ -111,14 +114,14 @@ def clean_fields(fields: dict[str, Any]) -> dict[str, Any]:
             raise InputError(f"a clock's record has no field {name!r}; it has {', '.join(CLOCK_FIELDS)}")
         allowed = CLOCK_FIELDS[name]
         if allowed is None:
-            kept[name] = clean_text("" if value is None else value, name.replace("_", " "))
+            kept[name] = clean_text("" if value is None else value, label(name))
         elif value is None:
             kept[name] = 0.0 if name == "lift_tolerance_deg" else None
         elif isinstance(value, bool) or not isinstance(value, (int, float)):
-            raise InputError(f"{_words(name)} is {value!r}; give a number of {allowed.unit}")
+            raise InputError(f"{label(name)} is {value!r}; give a number of {allowed.unit}")
         elif not allowed.low <= value <= allowed.high:
             raise InputError(
-                f"{_words(name)} is {value:g}; it must lie between {allowed.low:g} and {allowed.high:g} "
+                f"{label(name)} is {value:g}; it must lie between {allowed.low:g} and {allowed.high:g} "
                 f"{allowed.unit}"
             )
         else:
@@ -128,8 +131,25 @@ def clean_fields(fields: dict[str, Any]) -> dict[str, Any]:
     return kept
 
 
-def _words(name: str) -> str:
-    return name.replace("_", " ")
+def label(name: str) -> str:
+    """Say the name of a field without its unit.
+
+    Examples
+    --------
+    >>> label("nominal_period_s"), label("balance_inertia_g_mm2"), label("u_regulator_s_per_day_per_unit")
+    ('nominal period', 'balance inertia', 'uncertainty of regulator effect')
+    """
+    words = name.replace("_s_per_day_per_unit", "_effect")
+    words = re.sub("^u_", "uncertainty_of_", re.sub("_(s|deg|mm|um|g|g_mm2)$", "", words))
+    return words.replace("_", " ")
+
+
+def value_words(name: str, value: Any) -> str:
+    """Say the value of a field with its unit."""
+    if value in (None, ""):
+        return "nothing"
+    allowed = CLOCK_FIELDS.get(name)
+    return repr(value) if allowed is None else f"{value:g} {allowed.unit.partition(' (')[0]}"
 
 
 def check_clock(clock: ClockRecord) -> None:
@@ -144,7 +164,7 @@ def check_clock(clock: ClockRecord) -> None:
         below, above = getattr(clock, low), getattr(clock, high)
         if below is not None and above is not None and not below < above:
             raise InputError(
-                f"{_words(low)} is {below:g} and {_words(high)} is {above:g}; the first must be smaller: "
+                f"{label(low)} is {below:g} and {label(high)} is {above:g}; the first must be smaller: "
                 "change one of them"
             )
     clock.as_clock()

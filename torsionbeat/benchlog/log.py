@@ -22,8 +22,10 @@ from torsionbeat.benchlog.entries import (
     clean_fields,
     clean_name,
     clean_text,
+    label,
     plain,
     reading_columns,
+    value_words,
 )
 from torsionbeat.benchlog.exchange import clock_name, put_history, take_history
 from torsionbeat.benchlog.names import find_clock, refuse_taken
@@ -143,7 +145,8 @@ class BenchLog:
             check_clock(record)
             if changes:
                 said = "; ".join(
-                    f"{key} from {_said(before[key])} to {_said(changes[key])}" for key in changes
+                    f"{label(key)} from {value_words(key, before[key])} to {value_words(key, changes[key])}"
+                    for key in changes
                 )
                 text = f"Record changed: {said}."
                 session.add(NoteRecord(clock_id=record.id, written_at=_now(), text=text))
@@ -390,10 +393,6 @@ def _pair(figure: UFloat) -> tuple[Any, Any]:
             f"the figure is {value:g} with standard uncertainty {sigma:g}; only measured numbers are kept"
         )
     return value, sigma
-
-
-def _said(value: object) -> str:
-    return "nothing" if value in (None, "") else f"{value:g}" if isinstance(value, float) else repr(value)
 
 
 def _complete(fields: dict[str, Any]) -> dict[str, Any]:

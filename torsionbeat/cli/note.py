@@ -1,0 +1,66 @@
+"""``torsionbeat note``: free notes and works done."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+import typer
+
+from torsionbeat.cli.history import JsonOption, LogOption, day, moment, print_json, say
+from torsionbeat.errors import InputError
+
+__all__ = ["note_command"]
+
+
+def note_command(
+    clock: Annotated[str, typer.Argument(help="The clock's name in the bench log.")],
+    text: Annotated[str, typer.Argument(help="What you saw or did.")],
+    work: Annotated[
+        str | None,
+        typer.Option(
+            help="Keep it as work done: spring, weights, regulator, cleaning, beat, level or other."
+        ),
+    ] = None,
+    detail: Annotated[
+        list[str] | None,
+        typer.Option(metavar="NAME=VALUE", help="A detail of the work, e.g. added_g=6.8; may be repeated."),
+    ] = None,
+    when: Annotated[str | None, typer.Option(help="When, as 2026-03-01 20:00; left out, now.")] = None,
+    log: LogOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Keep a note on a clock, or a piece of work done on it."""
+    at = None if when is None else moment(when, "--when")
+    details = _details(detail or [])
+    if details and work is None:
+        raise InputError("--detail was given without --work; say which kind of work it belongs to")
+    from torsionbeat.benchlog import open_log
+
+    kept: dict[str, Any]
+    with open_log(log) as opened:
+        if work is None:
+            note = opened.add_note(clock, text, written_at=at)
+            kept = {"clock": clock, "written_at": note.written_at.isoformat(), "text": note.text}
+            said = f"Noted on {clock}, {day(note.written_at)}: {note.text}"
+        else:
+            done = opened.add_work(clock, work, text, details, done_at=at)
+            kept = {"clock": clock, "id": done.id, "done_at": done.done_at.isoformat(), "kind": done.kind}
+            kept |= {"what": done.what, "details": done.details}
+            said = f"Work kept on {clock}, {day(done.done_at)}, {done.kind}: {done.what}"
+    if json:
+        print_json(kept)
+    else:
+        say(said)
+
+
+def _details(given: list[str]) -> dict[str, float | str]:
+    details: dict[str, float | str] = {}
+    for pair in given:
+        name, sign, value = pair.partition("=")
+        if not (name.strip() and sign and value.strip()):
+            raise InputError(f"--detail is {pair!r}; write it as NAME=VALUE, such as added_g=6.8")
+        try:
+            details[name.strip()] = float(value)
+        except ValueError:
+            details[name.strip()] = value.strip()
+    return details
