@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 
 from torsionbeat.errors import DeviceError
-from torsionbeat.sound.capture import HostClock, LiveSource
+from torsionbeat.sound.capture import LiveSource
 from torsionbeat.sound.devices import Device
+from torsionbeat.sound.hostclock import HostClock
 from torsionbeat.sound.keeper import Keeper
 from torsionbeat.sound.recording import open_recording
 

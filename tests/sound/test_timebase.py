@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import math
-import subprocess
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -16,7 +14,6 @@ from torsionbeat.sound.timebase import (
     ClockRow,
     Timebase,
     clock_steps,
-    host_clock_synchronised,
     host_timebase,
     stated_timebase,
     unknown_timebase,
@@ -139,39 +136,3 @@ def test_stated():
 def test_timebase_refuses(values, message):
     with pytest.raises(InputError, match=message):
         Timebase(*values)
-
-
-@pytest.mark.parametrize(
-    ("state", "status", "answer"),
-    [(0, 0x2001, True), (0, 0x2041, False), (5, 0x0040, False), (5, 0x2001, False)],
-)
-def test_synchronised_by_adjtimex(monkeypatch, state, status, answer):
-    def adjtimex(asked):
-        asked._obj.status = status
-        return state
-
-    monkeypatch.setattr(timebase.sys, "platform", "linux")
-    monkeypatch.setattr(timebase.ctypes, "CDLL", lambda *_, **__: SimpleNamespace(adjtimex=adjtimex))
-    assert host_clock_synchronised() is answer
-
-
-@pytest.mark.parametrize(("said", "answer"), [("yes\n", True), ("no\n", False), ("", None), (OSError, None)])
-def test_synchronised_by_timedatectl_where_adjtimex_is_forbidden(monkeypatch, said, answer):
-    def run(*_, **__):
-        if said is OSError:
-            raise OSError
-        return SimpleNamespace(stdout=said)
-
-    monkeypatch.setattr(timebase.sys, "platform", "linux")
-    monkeypatch.setattr(timebase.ctypes, "CDLL", lambda *_, **__: SimpleNamespace(adjtimex=lambda _: -1))
-    monkeypatch.setattr(subprocess, "run", run)
-    assert host_clock_synchronised() is answer
-
-
-def test_elsewhere_nobody_can_say(monkeypatch):
-    monkeypatch.setattr(timebase.sys, "platform", "darwin")
-    assert host_clock_synchronised() is None
-
-
-def test_this_computer_answers():
-    assert host_clock_synchronised() in (True, False, None)

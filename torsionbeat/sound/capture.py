@@ -13,7 +13,6 @@ import queue
 import threading
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
 from types import TracebackType
 from typing import Any, Self
 
@@ -21,28 +20,13 @@ from torsionbeat.errors import DeviceError
 from torsionbeat.sound.block import Block, Samples, regrouped
 from torsionbeat.sound.continuity import Arrival, Continuity, Placed
 from torsionbeat.sound.devices import Backend, Device, PortAudio, Stream, find_device, negotiated
-from torsionbeat.sound.timebase import Timebase, host_clock_synchronised, host_timebase
+from torsionbeat.sound.hostclock import HostClock
+from torsionbeat.sound.timebase import Timebase, host_timebase
 
-__all__ = ["HostClock", "LiveSource"]
+__all__ = ["LiveSource"]
 
 CLOCK_SET_S = 0.1
 SYNCHRONISED_AGAIN_NS = 600 * 10**9
-
-
-def _monotonic_ns() -> int:
-    """A clock that nobody sets; on Linux one that also counts while the computer sleeps."""
-    if hasattr(time, "CLOCK_BOOTTIME"):
-        return time.clock_gettime_ns(time.CLOCK_BOOTTIME)
-    return time.monotonic_ns()
-
-
-@dataclass(frozen=True, slots=True)
-class HostClock:
-    """The computer's clocks in ns, and whether they are kept by network time."""
-
-    monotonic_ns: Callable[[], int] = _monotonic_ns
-    utc_ns: Callable[[], int] = time.time_ns
-    synchronised: Callable[[], bool | None] = host_clock_synchronised
 
 
 class LiveSource:

@@ -40,13 +40,13 @@ class PhoneReader:
     def __init__(self, path: Path) -> None:
         import av
 
-        self.path = path
+        self.path = path.resolve()  # a bare name like "http:x" would be taken for an address
         self.header_remarks: list[str] = []
-        with av.open(str(path)) as container:
+        with av.open(str(self.path)) as container:
             if not container.streams.audio:
                 raise LookupError("no sound track")
             stream = container.streams.audio[0]
-            frame, _ = next(self._decoded(container, stream), (None, 0))
+            frame = next(self._decoded(container, stream, []), None)
             if frame is None:
                 raise LookupError("the sound track is empty")
             self.sample_rate_hz = float(frame.sample_rate)
@@ -56,34 +56,33 @@ class PhoneReader:
                 self.frames_stated = round(stream.duration * stream.time_base * frame.sample_rate)
 
     @staticmethod
-    def _decoded(container: Any, stream: Any) -> Iterator[tuple[Any, int]]:
-        """Yield each decoded frame with the number of packets that could not be decoded so far."""
+    def _decoded(container: Any, stream: Any, damage: list[str]) -> Iterator[Any]:
+        """Yield each frame that can be decoded; what cannot be is added to ``damage``."""
         import av
 
-        damaged = 0
         packets = container.demux(stream)
         while True:
             try:
                 packet = next(packets, None)
-            except av.FFmpegError:
-                packet, damaged = None, damaged + 1
+            except av.FFmpegError as error:
+                damage.append(str(error))
+                return
             if packet is None:
                 return
             try:
-                for frame in packet.decode():
-                    yield frame, damaged
-            except av.FFmpegError:
-                damaged += 1
+                yield from packet.decode()
+            except av.FFmpegError as error:
+                damage.append(str(error))
 
     def blocks(self, frames: int, remark: Callable[[str], None]) -> Iterator[Block]:
         """Yield the sound track from its start in pieces as long as its packets."""
         import av
 
-        position = damaged = damaged_packets = 0
+        position = 0
+        damage: list[str] = []
         expected_s: float | None = None
         with av.open(str(self.path)) as container:
-            for frame, damaged in self._decoded(container, container.streams.audio[0]):
-                damaged_packets = damaged
+            for frame in self._decoded(container, container.streams.audio[0], damage):
                 if frame.sample_rate != self.sample_rate_hz or len(frame.layout.channels) != self.channels:
                     remark(
                         "The sound changes its sample rate or its channels "
@@ -102,8 +101,8 @@ class PhoneReader:
                     expected_s = frame.time + frame.samples / self.sample_rate_hz
                 yield Block(position, _as_float32(frame))
                 position += frame.samples
-        if damaged_packets:
-            remark(f"The file is damaged: {damaged_packets} packets of its sound could not be decoded.")
+        if damage:
+            remark(f"The file is damaged: {len(damage)} packets of its sound could not be decoded.")
         if self.frames_stated is not None and position + self.sample_rate_hz < self.frames_stated:
             remark(
                 f"The file ends early: {position / self.sample_rate_hz:.3f} s could be read of the "

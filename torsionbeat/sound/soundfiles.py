@@ -15,6 +15,7 @@ from typing import Any
 
 from torsionbeat.sound.block import Block
 from torsionbeat.sound.timebase import Timebase
+from torsionbeat.sound.unfinished import SplicedFile, finished
 
 __all__ = ["SoundFileReader"]
 
@@ -47,22 +48,32 @@ class SoundFileReader:
 
     def __init__(self, path: Path) -> None:
         self.path = path
+        self._finished = finished(path)
         with self._opened() as file:
             self.sample_rate_hz = float(file.samplerate)
             self.channels = int(file.channels)
             self.frames_stated = file.frames if 0 <= file.frames < PLAUSIBLE_FRAMES else None
+            self._lossy = file.format in ("OGG", "MP3", "MPEG")
             self.header_remarks = _header_remarks(file)
+        if self._finished is not None:
+            *_, there, stated = self._finished
+            self.header_remarks = [
+                f"The file's header was never finished: it states {stated} bytes of sound, and {there} are "
+                "there; all of them were read."
+            ]
 
     def _opened(self) -> Any:
         import soundfile
 
-        return soundfile.SoundFile(self.path)
+        if self._finished is None:
+            return soundfile.SoundFile(self.path)
+        return soundfile.SoundFile(SplicedFile(*self._finished[:1], self.path, *self._finished[1:3]))
 
     def blocks(self, frames: int, remark: Callable[[str], None]) -> Iterator[Block]:
         """Yield the file from its start; what could not be read goes to ``remark`` in a sentence."""
         import soundfile
 
-        position, lost = 0, 0
+        position = 0
         file = self._opened()
         try:
             while True:
@@ -75,18 +86,17 @@ class SoundFileReader:
                         position = block.stop_frame
                     found = self._next_readable(position)
                     if found is None:
-                        self._tell_end(position, lost, True, remark)
+                        self._tell_end(position, True, remark)
                         return
                     remark(
                         f"The file is damaged: {self._seconds(found - position)} at "
                         f"{self._seconds(position)} from the start could not be read and counts as a gap."
                     )
-                    lost += found - position
                     file, position = self._opened(), found
                     file.seek(position)
                     continue
                 if not len(samples):
-                    self._tell_end(position, lost, False, remark)
+                    self._tell_end(position, False, remark)
                     return
                 yield Block(position, samples)
                 position += len(samples)
@@ -132,9 +142,15 @@ class SoundFileReader:
             except soundfile.SoundFileRuntimeError:
                 return False
 
-    def _tell_end(self, position: int, lost: int, broken: bool, remark: Callable[[str], None]) -> None:
+    def _tell_end(self, position: int, broken: bool, remark: Callable[[str], None]) -> None:
         stated = self.frames_stated
-        if stated is not None and position < stated:
+        if stated is not None and position < stated and self._lossy:
+            remark(
+                f"{self._seconds(stated - position)} of the {self._seconds(stated)} that the file should "
+                "hold are missing, at its end or where it is damaged; sound after the damage may stand too "
+                "early by that."
+            )
+        elif stated is not None and position < stated:
             remark(
                 f"The file ends early: {self._seconds(position)} could be read of the "
                 f"{self._seconds(stated)} that its header states."

@@ -12,10 +12,7 @@ of the segments about the line gives the uncertainty.
 
 from __future__ import annotations
 
-import ctypes
 import math
-import subprocess
-import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -30,7 +27,6 @@ __all__ = [
     "ClockRow",
     "Timebase",
     "clock_steps",
-    "host_clock_synchronised",
     "host_timebase",
     "stated_timebase",
     "unknown_timebase",
@@ -134,7 +130,7 @@ def host_timebase(rows: Rows, sample_rate_hz: float, synchronised: bool | None) 
     sample_rate_hz : float
         The nominal rate.
     synchronised : bool or None
-        What `host_clock_synchronised` said; unless True, the computer's own crystal is as little known as
+        What `torsionbeat.sound.hostclock` said; unless True, the computer's own crystal is as little known as
         any.
 
     Returns
@@ -236,52 +232,3 @@ def clock_steps(rows: Rows, least_s: float = 0.1) -> list[tuple[int, float]]:
     table = np.array(rows, dtype=np.int64)
     ahead_s = np.diff(table[:, 3] - table[:, 2]) * 1e-9
     return [(int(table[n + 1, 1]), float(ahead_s[n])) for n in np.flatnonzero(np.abs(ahead_s) >= least_s)]
-
-
-class _Timex(ctypes.Structure):
-    """``struct timex`` of adjtimex(2)."""
-
-    _fields_ = (
-        ("modes", ctypes.c_uint),
-        ("offset", ctypes.c_long),
-        ("freq", ctypes.c_long),
-        ("maxerror", ctypes.c_long),
-        ("esterror", ctypes.c_long),
-        ("status", ctypes.c_int),
-        ("constant", ctypes.c_long),
-        ("precision", ctypes.c_long),
-        ("tolerance", ctypes.c_long),
-        ("time_s", ctypes.c_long),
-        ("time_us", ctypes.c_long),
-        ("rest", ctypes.c_long * 24),
-    )
-
-
-STA_UNSYNC = 0x0040
-TIME_ERROR = 5
-
-
-def host_clock_synchronised() -> bool | None:
-    """Whether the computer's clock is kept by network time now; None where that cannot be found out.
-
-    Linux alone steers its monotonic clock together with the clock of day, so elsewhere the answer is None.
-    """
-    if sys.platform != "linux":
-        return None
-    try:
-        asked = _Timex()
-        state = ctypes.CDLL(None, use_errno=True).adjtimex(ctypes.byref(asked))
-        if state >= 0:
-            return state != TIME_ERROR and not asked.status & STA_UNSYNC
-    except (OSError, AttributeError):
-        pass
-    return _asked_of_timedatectl()
-
-
-def _asked_of_timedatectl() -> bool | None:
-    command = ["timedatectl", "show", "--property=NTPSynchronized", "--value"]
-    try:
-        said = subprocess.run(command, capture_output=True, text=True, timeout=5, check=True).stdout.strip()
-    except (OSError, subprocess.SubprocessError):
-        return None
-    return {"yes": True, "no": False}.get(said)

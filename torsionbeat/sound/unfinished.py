@@ -1,0 +1,100 @@
+"""WAV files whose header states less sound than there is: recorders that lost power, or passed 4 GB.
+
+In: a path. Out: the same file as libsndfile would like it, with a header of its own in front of the bytes
+that are there; nothing on the disk is changed. Layout: RIFF WAVE of 1991; RF64 as in EBU Tech 3306.
+"""
+
+from __future__ import annotations
+
+import mmap
+import string
+import struct
+from pathlib import Path
+from typing import Any
+
+__all__ = ["SplicedFile", "finished"]
+
+UNSTATED_BYTES = 0x7FFF_F000
+"""Recorders that stream write this or more for a length they do not know; libsndfile copes up to 4 GB."""
+
+LARGEST_CHUNK = 0xFFFF_FFFF
+PRINTABLE = frozenset(string.printable.encode()) - frozenset(b"\t\n\r\x0b\x0c")
+
+
+class SplicedFile:
+    """A header, then a file from some byte on, as one file that can be read and sought."""
+
+    def __init__(self, header: bytes, path: Path, offset: int, length: int) -> None:
+        self._header = header
+        self._offset = offset - len(header)
+        self._length = len(header) + length
+        self._at = 0
+        with path.open("rb") as file:
+            self._bytes = mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ)
+
+    def seek(self, offset: int, whence: int = 0) -> int:
+        """Move to a byte, counted from the start (0), from here (1) or from the end (2)."""
+        self._at = offset + (0, self._at, self._length)[whence]
+        return self._at
+
+    def tell(self) -> int:
+        """The byte that is read next."""
+        return self._at
+
+    def readinto(self, buffer: Any) -> int:
+        """Fill a buffer as far as there are bytes, and say how many."""
+        wanted = min(len(buffer), self._length - self._at)
+        if wanted <= 0:
+            return 0
+        if self._at < len(self._header):
+            wanted = min(wanted, len(self._header) - self._at)
+            buffer[:wanted] = self._header[self._at : self._at + wanted]
+        else:
+            buffer[:wanted] = self._bytes[self._offset + self._at : self._offset + self._at + wanted]
+        self._at += wanted
+        return wanted
+
+
+def finished(path: Path) -> tuple[bytes, int, int, int] | None:
+    """The header that an unfinished WAV file should have.
+
+    Returns
+    -------
+    (header, offset, length, stated) or None
+        An RF64 header, the first byte of sound in the file, the bytes of sound that are there and those that
+        were stated. None for a file that is no WAV file, or is one that needs no help.
+    """
+    size = path.stat().st_size
+    with path.open("rb") as file:
+        if file.read(4) != b"RIFF" or file.read(8)[4:] != b"WAVE":
+            return None
+        form = b""
+        while len(head := file.read(8)) == 8:
+            name, length = head[:4], struct.unpack("<I", head[4:])[0]
+            if name == b"data":
+                break
+            body = file.read(length + length % 2)
+            if name == b"fmt ":
+                form = body
+        else:
+            return None
+        offset = file.tell()
+        there = size - offset
+        file.seek(min(offset + length + length % 2, size))
+        after = file.read(8)
+    if len(form) < 16 or there <= length or (length >= UNSTATED_BYTES and there <= LARGEST_CHUNK):
+        return None
+    if len(after) < 8 or (_is_name(after[:4]) and there >= length + 8 + struct.unpack("<I", after[4:])[0]):
+        return None
+    frame_bytes = max(struct.unpack("<H", form[12:14])[0], 1)
+    there -= there % frame_bytes
+    ds64 = struct.pack("<QQQI", there + 68 + len(form), there, there // frame_bytes, 0)
+    header = (
+        b"RF64" + struct.pack("<I", LARGEST_CHUNK) + b"WAVE" + b"ds64" + struct.pack("<I", len(ds64)) + ds64
+    )
+    header += b"fmt " + struct.pack("<I", len(form)) + form + b"data" + struct.pack("<I", LARGEST_CHUNK)
+    return header, offset, there, length
+
+
+def _is_name(name: bytes) -> bool:
+    return all(byte in PRINTABLE for byte in name)
