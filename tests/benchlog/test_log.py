@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import UTC, datetime, timedelta, timezone
 
 import pytest
+from sqlalchemy.orm.exc import DetachedInstanceError
 from uncertainties import ufloat
 
 from torsionbeat.benchlog import open_log
@@ -48,6 +49,15 @@ def test_a_reading_comes_back_digit_for_digit(log, reading):
     assert found.figure("offset_deg") is None
     with pytest.raises(AttributeError, match="has no figure 'duration_s'"):
         found.figure("duration_s")
+
+
+def test_documents_can_be_left_in_the_database(log, reading):
+    log.add_clock("Attic")
+    log.add_reading("Attic", reading(2.4))
+    (found,) = log.readings("Attic", documents=False)
+    assert found.figure("rate_s_per_day").nominal_value == 2.4
+    with pytest.raises(DetachedInstanceError):
+        found.document.keys()
 
 
 def test_what_is_no_number_is_kept_as_unknown(log, reading):

@@ -15,7 +15,8 @@ from types import TracebackType
 from typing import Any, TypeVar
 
 from sqlalchemy import Engine, select
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, defer
+from sqlalchemy.orm.interfaces import ORMOption
 
 from torsionbeat.benchlog.entries import (
     check_clock,
@@ -335,9 +336,16 @@ class BenchLog:
         """Give the works done on a clock, in order of time."""
         return sorted(self._all(clock, WorkRecord), key=lambda row: (row.done_at, row.id))
 
-    def readings(self, clock: str, *, superseded: bool = False) -> list[ReadingRecord]:
-        """Give the readings of a clock that stand, in order of time; ``superseded`` adds the others."""
-        rows = self._all(clock, ReadingRecord)
+    def readings(
+        self, clock: str, *, superseded: bool = False, documents: bool = True
+    ) -> list[ReadingRecord]:
+        """Give the readings of a clock that stand, in order of time.
+
+        ``superseded`` adds those that were corrected since. ``documents=False`` leaves the documents in the
+        database, where each may be as long as a night: asking a row for its own then fails.
+        """
+        options = () if documents else (defer(ReadingRecord.document, raiseload=True),)
+        rows = self._all(clock, ReadingRecord, *options)
         corrected = {row.supersedes_id for row in rows} if not superseded else set()
         return sorted(
             (row for row in rows if row.id not in corrected), key=lambda row: (row.taken_at, row.id)
@@ -365,10 +373,14 @@ class BenchLog:
             session.add(row)
         return row
 
-    def _all(self, clock: str, table: type[Row]) -> list[Row]:
+    def _all(self, clock: str, table: type[Row], *options: ORMOption) -> list[Row]:
         with self.reading_from() as session:
             owner = find_clock(session, clock, self.where).id
-            return list(session.scalars(select(table).where(table.clock_id == owner).order_by(table.id)))
+            return list(
+                session.scalars(
+                    select(table).where(table.clock_id == owner).order_by(table.id).options(*options)
+                )
+            )
 
     def _own(self, session: Session, owner: int, clock: str, table: type[History], row_id: int) -> None:
         row = session.get(table, row_id)

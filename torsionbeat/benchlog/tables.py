@@ -99,8 +99,6 @@ class Base(DeclarativeBase):
         float: Double,
         datetime: Moment,
         str: Text,
-        dict[str, Any]: JSON,
-        list[dict[str, Any]]: JSON,
     }
 
 
@@ -171,7 +169,7 @@ class WorkRecord(History):
     done_at: Mapped[datetime]
     kind: Mapped[str]
     what: Mapped[str]
-    details: Mapped[dict[str, Any]] = mapped_column(default=dict)
+    details: Mapped[dict[str, Any]] = mapped_column(JSON, default=dict)
 
 
 class ReadingRecord(History):
@@ -203,7 +201,7 @@ class ReadingRecord(History):
     u_arc_trend_deg_per_hour: Mapped[float | None]
     beats_expected: Mapped[int | None] = mapped_column(Integer)
     beats_heard: Mapped[int | None] = mapped_column(Integer)
-    document: Mapped[dict[str, Any]]
+    document: Mapped[dict[str, Any]] = mapped_column(JSON)
 
     def figure(self, name: str) -> UFloat:
         """Give one of ``FIGURES`` as an uncertain number, or None where it was not measured."""
@@ -225,7 +223,7 @@ class TrialRecord(History):
     reading_before_id: Mapped[int | None] = mapped_column(ForeignKey("readings.id"))
     expected_rate_s_per_day: Mapped[float | None]
     u_expected_rate_s_per_day: Mapped[float | None]
-    details: Mapped[dict[str, Any]] = mapped_column(default=dict)
+    details: Mapped[dict[str, Any]] = mapped_column(JSON, default=dict)
 
 
 class HandCheckRecord(History):
@@ -237,7 +235,7 @@ class HandCheckRecord(History):
     rate_s_per_day: Mapped[float]
     u_rate_s_per_day: Mapped[float]
     span_h: Mapped[float]
-    sightings: Mapped[list[dict[str, Any]]]
+    sightings: Mapped[list[dict[str, Any]]] = mapped_column(JSON)
     remarks: Mapped[str] = mapped_column(default="")
 
 
@@ -251,7 +249,7 @@ class FreeSwingRecord(History):
     q: Mapped[float | None]
     u_q: Mapped[float | None]
     settling_time_s: Mapped[float | None]
-    document: Mapped[dict[str, Any]]
+    document: Mapped[dict[str, Any]] = mapped_column(JSON)
 
 
 class NoteRecord(History):

@@ -192,7 +192,7 @@ def show_command(name: Name, log: LogOption = None, json: JsonOption = False) ->
         _answer(opened, name, json)
         if json:
             return
-        readings = opened.readings(name)
+        readings = opened.readings(name, documents=False)
         say(reading_words(readings[-1]) if readings else "It has not been heard yet.")
         table = history_table(opened, name)
         if table is not None:
@@ -206,7 +206,7 @@ def list_command(log: LogOption = None, json: JsonOption = False) -> None:
     from torsionbeat.cli.history import clocks_table, console, record
 
     with open_log(log) as opened:
-        clocks = [(clock, opened.readings(clock.name)) for clock in opened.clocks()]
+        clocks = [(clock, opened.readings(clock.name, documents=False)) for clock in opened.clocks()]
         if json:
             print_json([record(clock) | {"readings": len(readings)} for clock, readings in clocks])
             return

@@ -160,7 +160,9 @@ def _figure(value: Any) -> dict[str, float]:
 
 def _compared(opened: BenchLog, clock: str, check: HandCheck) -> tuple[dict[str, Any] | None, str]:
     """Compare with the last reading that has a rate: as JSON and as a sentence."""
-    rated = [reading for reading in opened.readings(clock) if reading.rate_s_per_day is not None]
+    rated = [
+        reading for reading in opened.readings(clock, documents=False) if reading.rate_s_per_day is not None
+    ]
     if not rated:
         return None, f"No reading of {clock} has a rate to compare it with."
     from torsionbeat.regulation.handcheck import agreement

@@ -180,7 +180,7 @@ def history_table(log: BenchLog, name: str) -> Table | None:
 
     rows = [(work.done_at, work.kind, work.what) for work in log.works(name)]
     rows += [(note.written_at, "note", note.text) for note in log.notes(name)]
-    for reading in log.readings(name):
+    for reading in log.readings(name, documents=False):
         rate, arc = reading.figure("rate_s_per_day"), reading.figure("arc_deg")
         said = "no rate measured" if rate is None else rate_words(rate)
         said += "" if arc is None else f"; arc {arc.nominal_value:.0f} deg"
