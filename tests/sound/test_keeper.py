@@ -147,6 +147,7 @@ def test_the_journal_gives_the_timebase(tmp_path):
         for second in range(600):
             now_ns = second * 10**9
             keeper.clock(ClockRow(0, round(second * RATE_HZ * (1 + 30e-6)), now_ns, now_ns + 10**18))
+    assert open_recording(tmp_path / "night").begun_utc_ns == 10**18
     found = open_recording(tmp_path / "night").timebase
     assert (found.source, found.synchronised) == ("host clock", True)
     assert found.offset_ppm == pytest.approx(30, abs=0.2)
@@ -246,6 +247,32 @@ def test_disk_that_fills_up_while_recording(tmp_path):
     blocks, recording = gathered(tmp_path / "night")
     assert blocks[-1].stop_frame == 24_000  # looked at once a second
     assert recording.remarks == ["The recording stopped before its time: the disk is full."]
+
+
+def test_disk_that_is_pulled_out(tmp_path):
+    def free_bytes(_):
+        if pulled:
+            raise OSError(5, "Input/output error")
+        return 10**9
+
+    pulled = False
+    keeper = Keeper(tmp_path / "night", RATE_HZ, 1, free_bytes=free_bytes)
+    keeper.hear(Block(0, noise(9000)))
+    pulled = True
+    with pytest.raises(DeviceError, match=r"stopped at 2\.2 s: Input/output error"):
+        keeper.hear(Block(9000, noise(9000)))
+
+
+def test_many_gaps_are_told_in_all(tmp_path):
+    with Keeper(tmp_path / "night", RATE_HZ, 1) as keeper:
+        for number in range(9):
+            keeper.hear(Block(number * 16_000, noise(8000)))
+            keeper.note(
+                "gap", start_frame=number * 16_000 + 8000, stop_frame=(number + 1) * 16_000, why="away"
+            )
+    remarks = gathered(tmp_path / "night")[1].remarks
+    assert len(remarks) == 6
+    assert remarks[-1] == "4 more gaps come to 4.00 s."
 
 
 def test_too_little_room_for_the_night(tmp_path):

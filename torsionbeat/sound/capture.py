@@ -17,8 +17,8 @@ from types import TracebackType
 from typing import Any, Self
 
 from torsionbeat.errors import DeviceError
-from torsionbeat.sound.block import Block, Samples, regrouped
-from torsionbeat.sound.continuity import Arrival, Continuity, Placed
+from torsionbeat.sound.block import Block, Samples, gap_remarks, regrouped
+from torsionbeat.sound.continuity import Arrival, Continuity, Gap, Placed
 from torsionbeat.sound.devices import Backend, Device, PortAudio, Stream, find_device, negotiated
 from torsionbeat.sound.hostclock import HostClock
 from torsionbeat.sound.timebase import Timebase, host_timebase
@@ -83,9 +83,10 @@ class LiveSource:
         self.device = find_device(device, self._backend.devices())
         self.name = self.device.name
         self.sample_rate_hz, self.channels = negotiated(self._backend, self.device, sample_rate_hz, channels)
-        self.remarks: list[str] = []
+        self._remarks: list[str] = []
+        self._gaps: list[Gap] = []
         if (self.sample_rate_hz, self.channels) != (sample_rate_hz, channels):
-            self.remarks.append(
+            self._remarks.append(
                 f"{self.name} gives {self.sample_rate_hz:g} Hz and {self.channels} channels; "
                 f"{sample_rate_hz:g} Hz and {channels} were wanted."
             )
@@ -101,6 +102,11 @@ class LiveSource:
         self._utc_ahead_ns: int | None = None
         self._synchronised: set[bool | None] = {self._clock.synchronised()}
         self._asked_ns = self._clock.monotonic_ns()
+
+    @property
+    def remarks(self) -> list[str]:
+        """Plain sentences on what went wrong so far."""
+        return self._remarks + gap_remarks(self._gaps, self.sample_rate_hz)
 
     @property
     def synchronised(self) -> bool | None:
@@ -162,9 +168,7 @@ class LiveSource:
     def _told(self, placed: list[Placed]) -> Iterator[Block]:
         for block, gap, row in placed:
             if gap is not None:
-                start_s = gap.start_frame / self.sample_rate_hz
-                lost_s = (gap.stop_frame - gap.start_frame) / self.sample_rate_hz
-                self.remarks.append(f"Nothing was heard for {lost_s:.2f} s at {start_s:.1f} s: {gap.why}.")
+                self._gaps.append(gap)
                 self._tell("gap", **gap._asdict())
             if row is not None:
                 self._tell("clock", **row._asdict())
@@ -175,7 +179,7 @@ class LiveSource:
         if self._utc_ahead_ns is not None:
             step_s = (ahead_ns - self._utc_ahead_ns) * 1e-9
             if abs(step_s) >= CLOCK_SET_S:
-                self.remarks.append(
+                self._remarks.append(
                     f"The computer's clock of day was set by {step_s:+.2f} s; no time rests on it."
                 )
                 self._tell("clock set", frame=self._line.stop_frame, step_s=step_s)

@@ -170,7 +170,9 @@ class Continuity:
     def _settled(self, arrival: Arrival) -> bool:
         """Watch the first blocks of a device; then lay it on the time line by the earliest of them."""
         lag_s = arrival.monotonic_ns * 1e-9 - arrival.stop_frame / self._rate
-        self._settling_s = lag_s if self._settling_s is None else min(lag_s, self._settling_s)
+        if self._settling_s is None or arrival.first_frame < self._settle_frames // 2:
+            self._settling_s = lag_s  # the first half may come early as well as late
+        self._settling_s = min(lag_s, self._settling_s)
         if arrival.first_frame < self._settle_frames:
             return False
         self._offset = -arrival.first_frame

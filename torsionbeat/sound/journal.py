@@ -104,6 +104,13 @@ class JournalRecord:
         synchronised = False if False in said else True if said == {True} else None
         return host_timebase(self.clock_rows(), sample_rate_hz, synchronised)
 
+    def begun_utc_ns(self, sample_rate_hz: float) -> int | None:
+        """Clock of day at frame 0 in ns since 1970, as first noted; None without a clock row."""
+        if not self.rows:
+            return None
+        _, frame, _, utc_ns = self.rows[0]
+        return utc_ns - round(1e9 * frame / sample_rate_hz)
+
     def _enter(self, entry: dict[str, Any]) -> None:
         match entry["what"]:
             case "begun":

@@ -15,7 +15,7 @@ from collections import deque
 from collections.abc import Callable
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import Any, NoReturn, Self
 
 import numpy as np
 
@@ -165,7 +165,11 @@ class Keeper:
                 self._memory.popleft()
         if self._heard_to - self._checked_at >= self.sample_rate_hz:
             self._checked_at = self._heard_to
-            if self._free_bytes(self.folder) < RESERVE_BYTES:
+            try:
+                free = self._free_bytes(self.folder)
+            except OSError as error:
+                self._fail(error.strerror or str(error))
+            if free < RESERVE_BYTES:
                 self._fail("the disk is full")
 
     def keep(self, start_frame: int, stop_frame: int) -> int:
@@ -265,7 +269,7 @@ class Keeper:
         if self._closed:
             raise DeviceError(f"{self.folder} is closed; begin another recording to keep more")
 
-    def _fail(self, why: str) -> None:
+    def _fail(self, why: str) -> NoReturn:
         """Stop for good, with what is kept intact."""
         heard_s = self._heard_to / self.sample_rate_hz
         self._failure = (

@@ -12,14 +12,14 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from torsionbeat.errors import InputError
-from torsionbeat.sound.block import Block
+from torsionbeat.sound.block import Block, gap_remarks
 from torsionbeat.sound.journal import JOURNAL_NAME, read_journal
 from torsionbeat.sound.soundfiles import SoundFileReader
 from torsionbeat.sound.timebase import Timebase
 
 __all__ = ["KeptReader", "is_kept", "readable_frames"]
 
-MOST_GAPS_TOLD = 5
+MOST_STEPS_TOLD = 5
 
 
 def is_kept(folder: Path) -> bool:
@@ -73,6 +73,7 @@ class KeptReader:
             )
         self.frames_stated = journal.ended_frame
         self.timebase: Timebase | None = journal.timebase(self.sample_rate_hz)
+        self.begun_utc_ns = journal.begun_utc_ns(self.sample_rate_hz)
         self.not_kept = tuple(self._left_out()) if self.keeps == "beats" else ()
         self.header_remarks = self._remarks()
 
@@ -147,18 +148,11 @@ class KeptReader:
         missing = sorted(set(journal.sound) - {path.name for path in self.files})
         if missing:
             remarks.append(f"Missing from the folder, which counts as a gap: {', '.join(missing)}.")
-        for start, stop, why in journal.gaps[:MOST_GAPS_TOLD]:
-            remarks.append(
-                f"Nothing was heard for {(stop - start) / rate:.2f} s at {start / rate:.1f} s: {why}."
-            )
-        if len(journal.gaps) > MOST_GAPS_TOLD:
-            rest = journal.gaps[MOST_GAPS_TOLD:]
-            lost_s = sum(stop - start for start, stop, _ in rest) / rate
-            remarks.append(f"{len(rest)} more gaps come to {lost_s:.2f} s.")
+        remarks += gap_remarks(journal.gaps, rate)
         if self.keeps == "beats":
             remarks.append("Only the sound around the beats was kept; the rest was heard but is not here.")
         if len(journal.clock_steps):
-            sizes = ", ".join(f"{step_s:+.2f} s" for _, step_s in journal.clock_steps[:MOST_GAPS_TOLD])
+            sizes = ", ".join(f"{step_s:+.2f} s" for _, step_s in journal.clock_steps[:MOST_STEPS_TOLD])
             remarks.append(
                 f"The computer's clock of day was set while recording ({sizes}); no time rests on it."
             )

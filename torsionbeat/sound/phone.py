@@ -36,6 +36,7 @@ class PhoneReader:
 
     timebase: Timebase | None = None
     not_kept: tuple[tuple[int, int], ...] = ()
+    begun_utc_ns: int | None = None
 
     def __init__(self, path: Path) -> None:
         import av

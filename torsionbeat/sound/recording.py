@@ -31,6 +31,7 @@ class Reader(Protocol):
     header_remarks: list[str]
     timebase: Timebase | None
     not_kept: tuple[tuple[int, int], ...]
+    begun_utc_ns: int | None
 
     def blocks(self, frames: int, remark: Callable[[str], None]) -> Iterator[Block]:
         """Yield the recording from its start in blocks of any length."""
@@ -53,6 +54,8 @@ class SavedRecording:
         Plain sentences on what could not be read; grows while reading.
     timebase : Timebase or None
         What a recording folder's own journal says of the recorder's crystal; None for a file.
+    begun_utc_ns : int or None
+        Clock of day at frame 0, ns since 1970, from the folder's journal; None for a file.
     not_kept : tuple of (start_frame, stop_frame)
         Stretches that were listened to but whose sound was not kept: jumps in the blocks that are no gaps.
     """
@@ -65,6 +68,7 @@ class SavedRecording:
         self.frames_stated = reader.frames_stated
         self.timebase = reader.timebase
         self.not_kept = reader.not_kept
+        self.begun_utc_ns = reader.begun_utc_ns
         self.remarks: list[str] = list(reader.header_remarks)
         self._reader = reader
         self._streams: list[Iterator[Block]] = []

@@ -45,6 +45,7 @@ class SoundFileReader:
 
     timebase: Timebase | None = None
     not_kept: tuple[tuple[int, int], ...] = ()
+    begun_utc_ns: int | None = None
 
     def __init__(self, path: Path) -> None:
         self.path = path
