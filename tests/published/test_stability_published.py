@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from torsionbeat.theory import stability
+from torsionbeat.theory import noise, stability
 
 # Annex 8.E of NBS Monograph 140 (1974): nine frequencies, ten phases.
 SMALL_FREQUENCY = np.array([892, 809, 823, 798, 671, 644, 883, 903, 677], dtype=float)
@@ -77,7 +77,7 @@ def simple_edf(n: int, m: int, alpha: int) -> float:
 @pytest.mark.parametrize("factor", [1, 4, 10, 40, 100])
 def test_degrees_of_freedom_near_the_simple_formulas(alpha, factor):
     """Table 5's formulas are approximations; the handbook prefers the sum used here. Within 15 %."""
-    found = stability.equivalent_degrees_of_freedom(alpha, factor, 1001)
+    found = noise.equivalent_degrees_of_freedom(alpha, factor, 1001)
     assert found == pytest.approx(simple_edf(1001, factor, alpha), rel=0.15)
 
 
@@ -87,7 +87,7 @@ def test_noise_and_error_bars_of_the_thousand_point_set():
     They are those of Table 5's formula; the limits of 95 % then are chi-squared's.
     """
     phase = thousand_points()
-    assert round(stability.noise_exponent(phase, 10)) == 0
+    assert round(noise.noise_exponent(phase, 10)) == 0
     assert simple_edf(1001, 10, 0) == pytest.approx(146.177, abs=5e-4)
     curve = stability.stability(phase, 1.0, "oadev", factors=[10])
     assert curve.alpha[0] == 0

@@ -11,7 +11,8 @@ Import the module that holds the formula:
 `strip_change`  what each measure of the strip does to the rate; the strip that brings a clock to time
 `weights`       masses and inertia of weights; grams that bring a clock to time
 `materials`     strip alloys and weight metals, each with its source
-`stability`     Allan deviations with gaps and limits; which noise rules
+`stability`     Allan deviations with gaps and confidence limits
+`noise`         which noise rules a record, and the degrees of freedom it leaves
 `limits`        what an argument may be, and the sentence that says so
 ==============  =======================================================================================
 

@@ -1,4 +1,4 @@
-"""Stability of a clock from its own record: Allan deviations, how well they are known, and what noise rules.
+"""Stability of a clock from its own record: Allan deviations, and how well they are known.
 
 Everything after W. J. Riley, Handbook of Frequency Stability Analysis, NIST Special Publication 1065
 (2008). In goes the phase: the time error of every beat, in seconds, on an even grid of beat numbers with
@@ -13,41 +13,25 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 
 from torsionbeat.errors import InputError
 from torsionbeat.theory.limits import FloatArray, within
+from torsionbeat.theory.noise import Kind, difference_order, equivalent_degrees_of_freedom, noise_exponent
 
-Kind = Literal["adev", "oadev", "mdev", "hdev", "ohdev"]
 IntArray = npt.NDArray[np.int64]
-
-NOISE_NAMES = {
-    2: "white phase noise",
-    1: "flicker of phase",
-    0: "white rate noise",
-    -1: "flicker of rate",
-    -2: "random walk of rate",
-    -3: "flicker walk of rate",
-    -4: "random run of rate",
-}
-"""Power-law noises by the exponent alpha of the spectrum of the rate."""
 
 LEAST_SHARE = 0.75
 """Share of the phases in a window of the modified Allan deviation that must have been heard."""
 
 __all__ = [
     "LEAST_SHARE",
-    "NOISE_NAMES",
-    "Kind",
     "Stability",
     "confidence_limits",
     "deviation",
     "deviation_at",
-    "equivalent_degrees_of_freedom",
-    "noise_exponent",
     "phase_on_grid",
     "stability",
 ]
@@ -120,60 +104,9 @@ def deviation(phase_s: npt.ArrayLike, tau0_s: float, factor: int, kind: Kind = "
     terms = int(np.count_nonzero(np.isfinite(difference)))
     if terms == 0:
         return float("nan"), 0
-    order = _order(kind)
+    order = difference_order(kind)
     mean_square = float(np.nanmean(difference**2))
     return float(np.sqrt(mean_square / (6 if order == 3 else 2)) / (m * tau0)), terms
-
-
-def equivalent_degrees_of_freedom(alpha: int, factor: int, points: int, kind: Kind = "oadev") -> float:
-    """Equivalent degrees of freedom of a deviation squared, for a record without gaps.
-
-    Parameters
-    ----------
-    alpha : int
-        Noise exponent, 2 (white phase) to -2 (random walk of rate); for Hadamard kinds to -4.
-    factor : int
-        Averaging time in grid steps.
-    points : int
-        Phases in the record.
-    kind
-        As for `deviation`.
-
-    Returns
-    -------
-    float
-
-    Notes
-    -----
-    C. A. Greenhall & W. J. Riley, "Uncertainty of stability variances based on finite differences", Proc.
-    35th PTTI (2003), eq. 13 (SP 1065, 5.4.1), evaluated in full instead of by tables of approximations.
-
-    Examples
-    --------
-    >>> round(equivalent_degrees_of_freedom(0, factor=1, points=1001))
-    667
-    """
-    order = _order(kind)
-    if alpha not in range(-4, 3) or alpha + 2 * order <= 1:
-        raise InputError(f"noise exponent is {alpha}; {kind} is defined from {max(-4, 2 - 2 * order)} to 2")
-    m, n = int(factor), int(points)
-    # Phases are moments, not averages; white and flicker phase noise need a bandwidth, that of one grid step.
-    filter_factor = float(m) if alpha > 0 else np.inf
-    if kind == "mdev" and m > 1:
-        filter_factor = 1.0
-    stride = 1 if kind in ("adev", "hdev") else m
-    length = m / filter_factor + m * order
-    if m < 1 or n < length:
-        raise InputError(
-            f"averaging over {m} steps with {n} phases; {kind} needs at least {int(length) or 1} phases"
-        )
-    count = 1 + np.floor(stride * (n - length) / m)
-    last = min(int(count), (order + 1) * stride)
-    lag = np.arange(0, last + 1) / stride
-    square = _structure(lag, filter_factor, alpha, order) ** 2
-    weight = 1 - np.arange(1, last) / count
-    total = square[0] + (1 - last / count) * square[last] + 2 * float(np.sum(weight * square[1:last]))
-    return float(square[0] * count / total)
 
 
 def confidence_limits(value: float, edf: float, confidence: float = 0.95) -> tuple[float, float]:
@@ -202,58 +135,6 @@ def confidence_limits(value: float, edf: float, confidence: float = 0.95) -> tup
     freedom = float(within("degrees of freedom", edf, 0, np.inf, "", "record longer"))
     upper, lower = 2 * gammaincinv(freedom / 2, [(1 + share) / 2, (1 - share) / 2])
     return float(value * np.sqrt(freedom / upper)), float(value * np.sqrt(freedom / lower))
-
-
-def noise_exponent(phase_s: npt.ArrayLike, factor: int = 1, highest_difference: int = 2) -> float | None:
-    """Which power-law noise rules at an averaging time, by the lag-1 autocorrelation.
-
-    Parameters
-    ----------
-    phase_s : array_like, shape (n,)
-        Time errors on an even grid, seconds; nan for gaps.
-    factor : int
-        Averaging time in grid steps.
-    highest_difference : int
-        2 for Allan, 3 for Hadamard deviations.
-
-    Returns
-    -------
-    float or None
-        The exponent alpha, unrounded; None with fewer than 30 phases at this averaging time.
-
-    Notes
-    -----
-    W. J. Riley & C. A. Greenhall, "Power law noise identification using the lag 1 autocorrelation", Proc.
-    18th EFTF (2004); SP 1065, 5.5.6. The phase is thinned to every ``factor``-th point and its parabola
-    taken off; then it is differenced until r / (1 + r) < 1/4.
-
-    Examples
-    --------
-    >>> import numpy as np
-    >>> noise = np.random.default_rng(3).normal(size=2000)
-    >>> round(noise_exponent(noise)), round(noise_exponent(np.cumsum(noise)))
-    (2, 0)
-    """
-    phase, _, m = _record(phase_s, 1.0, factor, "oadev")
-    x = phase[::m]
-    heard = np.isfinite(x)
-    if np.count_nonzero(heard) < 30:
-        return None
-    place = np.linspace(-1, 1, x.size)
-    x = x - np.polyval(np.polyfit(place[heard], x[heard], 2), place)
-    for difference in range(highest_difference + 1):
-        centred = x - np.nanmean(x)
-        product = centred[1:] * centred[:-1]
-        pairs, singles = np.count_nonzero(np.isfinite(product)), np.count_nonzero(np.isfinite(centred))
-        power = np.nansum(centred**2)
-        if pairs < 10 or power == 0:
-            return None
-        correlation = float(np.nansum(product) / pairs / power * (singles - 1))
-        share = correlation / (1 + correlation)
-        if share < 0.25 or difference == highest_difference:
-            return float(2 - 2 * (share + difference))
-        x = np.diff(x)
-    return None
 
 
 @dataclass(frozen=True, slots=True)
@@ -309,11 +190,12 @@ def stability(
     --------
     >>> import numpy as np
     >>> curve = stability(np.random.default_rng(4).normal(0, 1e-3, 500), tau0_s=7.5, kind="mdev")
+    >>> from torsionbeat.theory.noise import NOISE_NAMES
     >>> [NOISE_NAMES[a] for a in curve.alpha[:2]]
     ['white phase noise', 'white phase noise']
     """
     phase, tau0, _ = _record(phase_s, tau0_s, 1, kind)
-    order = _order(kind)
+    order = difference_order(kind)
     if factors is None:
         factors = [2**k for k in range(24) if 2**k * (order + 2) <= phase.size] or [1]
     rows = []
@@ -363,18 +245,12 @@ def deviation_at(curve: Stability, tau_s: float) -> float:
     return float(np.exp(np.interp(np.log(tau), np.log(curve.tau_s), np.log(curve.deviation))))
 
 
-def _order(kind: str) -> int:
-    if kind not in ("adev", "oadev", "mdev", "hdev", "ohdev"):
-        raise InputError(f"kind of deviation is {kind!r}; it must be adev, oadev, mdev, hdev or ohdev")
-    return 3 if kind in ("hdev", "ohdev") else 2
-
-
 def _record(phase_s: npt.ArrayLike, tau0_s: float, factor: int, kind: str) -> tuple[FloatArray, float, int]:
     phase = within("phase", phase_s, -1e12, 1e12, "s", "give time errors in seconds", nan_allowed=True)
     tau0 = float(within("grid step", tau0_s, 0, 1e6, "s", "give the time between two phases"))
-    if phase.ndim != 1 or phase.size < _order(kind) + 1:
+    if phase.ndim != 1 or phase.size < difference_order(kind) + 1:
         raise InputError(
-            f"{phase.size} phases; at least {_order(kind) + 1} in one row are needed: record longer"
+            f"{phase.size} phases; at least {difference_order(kind) + 1} in one row are needed: record longer"
         )
     if factor != int(factor) or factor < 1:
         raise InputError(f"averaging factor is {factor:g}; it must be a whole number, at least 1")
@@ -389,7 +265,7 @@ def _differences(phase: FloatArray, m: int, kind: str) -> FloatArray:
     elif kind in ("adev", "hdev"):
         x = phase[::m]
     step = 1 if kind in ("adev", "hdev") else m
-    for _ in range(_order(kind)):
+    for _ in range(difference_order(kind)):
         x = x[step:] - x[:-step]
     return x
 
@@ -411,33 +287,3 @@ def _window_means(phase: FloatArray, m: int) -> FloatArray:
     with np.errstate(invalid="ignore", divide="ignore"):
         mean = (total[m:] - total[:-m]) / present
     return np.where(present >= LEAST_SHARE * m, mean, np.nan)
-
-
-def _structure(lag: FloatArray, filter_factor: float, alpha: int, order: int) -> FloatArray:
-    """s_z of Greenhall and Riley: covariance of the filtered differences at a lag in units of tau."""
-    weights = {2: (6, -4, 1), 3: (20, -15, 6, -1)}[order]
-    total = weights[0] * _filtered(lag, filter_factor, alpha)
-    for shift, weight in enumerate(weights[1:], start=1):
-        total = total + weight * (
-            _filtered(lag - shift, filter_factor, alpha) + _filtered(lag + shift, filter_factor, alpha)
-        )
-    return np.asarray(total)
-
-
-def _filtered(lag: FloatArray, filter_factor: float, alpha: int) -> FloatArray:
-    if np.isinf(filter_factor):
-        return _kernel(lag, alpha + 2)
-    step = 1 / filter_factor
-    return np.asarray(
-        filter_factor**2 * (2 * _kernel(lag, alpha) - _kernel(lag - step, alpha) - _kernel(lag + step, alpha))
-    )
-
-
-def _kernel(lag: FloatArray, alpha: int) -> FloatArray:
-    """s_w: generalised autocovariance of power-law noise, up to a factor."""
-    t = np.abs(lag)
-    if alpha % 2 == 0:
-        sign = -1.0 if alpha in (2, -2) else 1.0
-        return np.asarray(sign * t ** (3 - alpha))
-    sign = -1.0 if alpha == -1 else 1.0
-    return np.asarray(sign * t ** (3 - alpha) * np.log(np.where(t == 0, 1.0, t)))
