@@ -94,6 +94,8 @@ def test_noise_equals_the_reference_library():
 def test_noise_of_a_short_record_is_not_guessed():
     assert noise.noise_exponent(np.random.default_rng(40).normal(size=29)) is None
     assert noise.noise_exponent(np.zeros(100)) is None
+    every_other = np.where(np.arange(100) % 2, np.nan, 1.0 * np.arange(100))
+    assert noise.noise_exponent(every_other) is None  # no two neighbours heard
 
 
 @pytest.mark.parametrize(

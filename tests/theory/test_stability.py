@@ -83,6 +83,7 @@ def test_gap_terms_are_those_with_every_phase_heard():
     # Left: (3, 4, 6) and (4, 6, 6).
     assert terms == 2
     assert value == pytest.approx(np.sqrt((1**2 + 2**2) / 2 / 2), rel=1e-15)
+    assert stability.deviation([0, np.nan, np.nan, np.nan, 2], 1.0, 1, "mdev")[1] == 0
     assert stability.deviation([0, np.nan, 1, np.nan, 2], 1.0, 1) == (pytest.approx(np.nan, nan_ok=True), 0)
 
 

@@ -155,13 +155,18 @@ def test_wrapped_for_uncertainty():
     assert arc.std_dev / arc.nominal_value == pytest.approx(0.025, rel=1e-4)  # numerical derivative
 
 
-@pytest.mark.parametrize("lift", [0.0, 20.0])
-@pytest.mark.parametrize("after_deg", [7.0, -4.0])
+@pytest.mark.parametrize("lift", [0.0, 20.0, 150.0])
+@pytest.mark.parametrize("after_deg", [7.0, -4.0, -2.0])
 def test_two_offsets_give_the_arc(lift, after_deg):
     before = swing.beat_error_ms(2.0, 270, PERIOD_S, lift)
     after = swing.beat_error_ms(after_deg, 270, PERIOD_S, lift)
     arc = swing.arc_from_two_offsets_deg(after_deg - 2, before, after, PERIOD_S, lift)
     assert arc == pytest.approx(270, rel=1e-10)
+
+
+def test_two_offsets_on_the_same_side_of_a_wide_lift():
+    before, after = (swing.beat_error_ms(offset, 200, PERIOD_S, 60) for offset in (55.0, 65.0))
+    assert swing.arc_from_two_offsets_deg(10, before, after, PERIOD_S, 60) == pytest.approx(200, rel=1e-10)
 
 
 def test_two_offsets_without_the_lift_reads_low_as_stated():
@@ -190,6 +195,8 @@ def test_two_offsets_that_do_not_differ_are_refused():
         swing.arc_from_two_offsets_deg(3, ufloat(10, 2), ufloat(13, 2), PERIOD_S)
     with pytest.raises(InputError, match="too near each other"):
         swing.arc_from_two_offsets_deg(3, 10.0, 10.0, PERIOD_S)
+    with pytest.raises(InputError, match=r"no arc fits a lift of 60 deg and a change of offset of 5 deg"):
+        swing.arc_from_two_offsets_deg(5, -2387.0, 4297.0, PERIOD_S, 60)
     with pytest.raises(InputError, match=r"change of offset is 0 deg; it must lie above 0"):
         swing.arc_from_two_offsets_deg(0, 10.0, 20.0, PERIOD_S)
     with pytest.raises(InputError, match=r"beat error after is 7600 ms; it must lie between 0 and 7500"):

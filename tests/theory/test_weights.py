@@ -143,6 +143,10 @@ def test_every_metal_has_a_source():
         ),
         (lambda: weights.spread_rate_s_per_day(30, -31), r"shift is -31 mm; .*shift by less"),
         (lambda: weights.fit_weight_line([1, 1], [15, 15], [1, 1]), r"1 different mass; two are needed"),
+        (
+            lambda: weights.fit_weight_line([0, 1, 2], [10, 5, 0.1], [1e-3, 1e-3, 10]),
+            r"line of T.2 falls below 0",
+        ),
         (lambda: weights.fit_weight_line([1, 2], [15], [1, 1]), r"2 masses, 1 periods and 2 uncertainties"),
         (lambda: weights.fit_weight_line([1, 2], [15, 15], [1, 0]), r"uncertainty of a period is 0 s"),
     ],

@@ -268,17 +268,25 @@ def arc_from_two_offsets_deg(
 
 
 def _two_offsets(change: float, before_ms: float, after_ms: float, period: float, lift: float) -> float:
+    from scipy.optimize import brentq
+
     mu = np.pi / period / 1e3 * np.array([before_ms, after_ms])
-    cos_nu = np.ones(2)
-    arc = np.nan
-    for _ in range(100):
-        previous, arc = arc, 2 * abs(change) / abs(float(np.diff(np.sin(mu) * cos_nu)[0]))
-        if abs(arc - previous) <= 1e-13 * arc:
-            return arc
-        cos_nu = np.sqrt(np.maximum(0.0, 1 - (lift / (arc * np.cos(mu))) ** 2))
-    raise InputError(
-        f"no arc fits a lift of {lift:g} deg; it must be smaller than the arc, here about {arc:g} deg"
-    )
+    smallest = lift / np.cos(mu)
+
+    def excess(arc: float) -> float:
+        """Change of offset that an arc would mean, less the one made; it grows with the arc."""
+        offset = np.sin(mu) * np.sqrt(np.maximum(arc**2 - smallest**2, 0.0)) / 2
+        return float(np.sign(mu[1] - mu[0]) * (offset[1] - offset[0]) - abs(change))
+
+    low, high = float(smallest.max()), 2 * abs(change) / abs(float(np.diff(np.sin(mu))[0]))
+    while excess(high) < 0:
+        high *= 2
+    if excess(low) > 0:
+        raise InputError(
+            f"no arc fits a lift of {lift:g} deg and a change of offset of {abs(change):g} deg; "
+            "these beat errors need a larger change: check the lift and the angle moved"
+        )
+    return float(brentq(excess, low, high, xtol=1e-12 * high, rtol=1e-14))
 
 
 def knock_margin_deg(
