@@ -1,7 +1,7 @@
 """Where blocks that arrive live stand on the recording's time line, and where sound was lost between them.
 
 In: blocks with the moment of their arrival. Out: the same blocks with their place, gaps before them, and
-about one ``ClockRow`` a second.
+a ``ClockRow`` a second, that of the second's earliest block.
 
 A sound system may lose sound without a word: only the count of frames against the clock shows it. A block
 that is late may be just late (the next ones catch up) or stand behind a loss (they never do). So when a
@@ -81,6 +81,8 @@ class Continuity:
         self._rate = sample_rate_hz
         self._settle_frames = int(settle_s * sample_rate_hz)
         self._stretch = 0
+        self._earliest: ClockRow | None = None
+        self._earliest_s = 0.0
         self._offset: int | None = None
         self._base_s: float | None = None
         self._least: deque[tuple[int, float]] = deque(maxlen=BASE_SECONDS)
@@ -159,9 +161,12 @@ class Continuity:
         self.stop_frame = start + len(arrival.samples)
         second, lag_s = arrival.monotonic_ns // 10**9, self._lag(arrival)
         row = None
-        if not self.rows or second > self.rows[-1].monotonic_ns // 10**9 or gap:
-            row = ClockRow(self._stretch, self.stop_frame, arrival.monotonic_ns, arrival.utc_ns)
+        if self._earliest is not None and (gap or second > self._earliest.monotonic_ns // 10**9):
+            row, self._earliest = self._earliest, None
             self.rows.append(row)
+        if self._earliest is None or lag_s < self._earliest_s:
+            self._earliest_s = lag_s
+            self._earliest = ClockRow(self._stretch, self.stop_frame, arrival.monotonic_ns, arrival.utc_ns)
         if self._least and self._least[-1][0] == second:
             lag_s = min(lag_s, self._least.pop()[1])
         self._least.append((second, lag_s))
