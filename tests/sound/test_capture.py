@@ -35,6 +35,7 @@ class Bench:
         self.overflow = False
         self.opened = self.restarts = 0
         self.closed = []
+        self.streams = []
         self.played_out, self.waiting, self.go_on = (threading.Event() for _ in range(3))
         self._away_until = None
 
@@ -62,7 +63,11 @@ class Bench:
         if not self.plugged:
             raise DeviceError("unplugged")
         self.opened += 1
-        return BenchStream(self, block_frames, on_block, on_end)
+        for stream in self.streams:  # what a stream that is gone still has to say
+            stream.on_block(np.ones((block_frames, 1), np.float32), True)
+            stream.on_end()
+        self.streams.append(BenchStream(self, block_frames, on_block, on_end))
+        return self.streams[-1]
 
 
 class BenchStream:
@@ -268,7 +273,9 @@ def test_clock_of_day_set_while_listening():
     assert [details["step_s"] for details in named(events, "clock set")] == [pytest.approx(3600.0)]
     assert named(events, "gap") == []
     assert len(frames_of(blocks)[0]) == 18 * RATE_HZ
-    assert source.remarks == ["The computer's clock of day was set by +3600.00 s; no time rests on it."]
+    assert source.remarks == [
+        "The computer's clock of day was set while recording (+3600.00 s); no time rests on it."
+    ]
 
 
 def test_timebase_from_the_computers_clock():

@@ -151,6 +151,20 @@ def test_flac_damaged_in_the_middle_is_read_around(tmp_path, damaged_bytes, fram
     assert "damaged" in recording.remarks[0]
 
 
+def test_flac_damaged_near_its_end_is_read_to_its_end(tmp_path):
+    path = tmp_path / "night.flac"
+    soundfile.write(path, noise(480_000), RATE_HZ)
+    whole = soundfile.read(path, dtype="float32", always_2d=True)[0]
+    content = bytearray(path.read_bytes())
+    at = round(len(content) * 460_000 / 480_000)
+    content[at : at + 5000] = bytes(5000)
+    path.write_bytes(content)
+    blocks, recording = gathered(path)
+    assert blocks[-1].stop_frame == 480_000
+    assert np.array_equal(blocks[-1].samples, whole[blocks[-1].start_frame :])
+    assert len(recording.remarks) == 1
+
+
 def test_flac_damaged_twice_says_so_twice(tmp_path):
     path = tmp_path / "night.flac"
     soundfile.write(path, noise(480_000), RATE_HZ)

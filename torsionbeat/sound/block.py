@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["Block", "Samples", "gap_remarks", "regrouped"]
+__all__ = ["Block", "Samples", "regrouped"]
 
 Samples = npt.NDArray[np.float32]
 
@@ -62,24 +62,6 @@ def regrouped(blocks: Iterable[Block], frames: int) -> Iterator[Block]:
                 held.append(samples[whole:])
     if held_frames:
         yield Block(start, _joined(held))
-
-
-def gap_remarks(gaps: Sequence[tuple[int, int, str]], sample_rate_hz: float, most: int = 5) -> list[str]:
-    """Sentences on gaps (start_frame, stop_frame, why): the first few one by one, the rest in all.
-
-    >>> gap_remarks([(48_000, 72_000, "the microphone was away")], 48_000)
-    ['Nothing was heard for 0.50 s at 1.0 s: the microphone was away.']
-    """
-    remarks = [
-        f"Nothing was heard for {(stop - start) / sample_rate_hz:.2f} s "
-        f"at {start / sample_rate_hz:.1f} s: {why}."
-        for start, stop, why in gaps[:most]
-    ]
-    rest = gaps[most:]
-    if rest:
-        lost_s = sum(stop - start for start, stop, _ in rest) / sample_rate_hz
-        remarks.append(f"{len(rest)} more gaps come to {lost_s:.2f} s.")
-    return remarks
 
 
 def _joined(pieces: list[Samples]) -> Samples:

@@ -17,16 +17,32 @@ from types import TracebackType
 from typing import Any, Self
 
 from torsionbeat.errors import DeviceError
-from torsionbeat.sound.block import Block, Samples, gap_remarks, regrouped
+from torsionbeat.sound.block import Block, Samples, regrouped
 from torsionbeat.sound.continuity import Arrival, Continuity, Gap, Placed
 from torsionbeat.sound.devices import Backend, Device, PortAudio, Stream, find_device, negotiated
 from torsionbeat.sound.hostclock import HostClock
+from torsionbeat.sound.remarks import clock_remarks, gap_remarks
 from torsionbeat.sound.timebase import Timebase, host_timebase
 
 __all__ = ["LiveSource"]
 
 CLOCK_SET_S = 0.1
 SYNCHRONISED_AGAIN_NS = 600 * 10**9
+
+
+class _Intake:
+    """Copies blocks into a queue; runs in the sound system's own thread and must not wait."""
+
+    def __init__(self, arrivals: queue.Queue[Arrival], clock: HostClock) -> None:
+        self._arrivals = arrivals
+        self._clock = clock
+        self._frames = 0
+
+    def __call__(self, samples: Samples, overflow: bool) -> None:
+        first, self._frames = self._frames, self._frames + len(samples)
+        arrival = Arrival(first, samples.copy(), self._clock.monotonic_ns(), self._clock.utc_ns(), overflow)
+        with contextlib.suppress(queue.Full):  # the next block's count of frames shows what is missing
+            self._arrivals.put_nowait(arrival)
 
 
 class LiveSource:
@@ -79,12 +95,12 @@ class LiveSource:
     ) -> None:
         self._backend = backend or PortAudio()
         self._clock = clock or HostClock()
-        self._wanted = device
         self.device = find_device(device, self._backend.devices())
         self.name = self.device.name
         self.sample_rate_hz, self.channels = negotiated(self._backend, self.device, sample_rate_hz, channels)
         self._remarks: list[str] = []
         self._gaps: list[Gap] = []
+        self._steps_s: list[float] = []
         if (self.sample_rate_hz, self.channels) != (sample_rate_hz, channels):
             self._remarks.append(
                 f"{self.name} gives {self.sample_rate_hz:g} Hz and {self.channels} channels; "
@@ -93,11 +109,11 @@ class LiveSource:
         self.on_event = on_event
         self._block_frames = block_frames
         self._silence_s, self._patience_s, self._rejoin_every_s = silence_s, patience_s, rejoin_every_s
-        self._queue: queue.Queue[Arrival] = queue.Queue(queue_blocks)
+        self._queue_blocks = queue_blocks
+        self._queue: queue.Queue[Arrival] = queue.Queue()
         self._line = Continuity(self.sample_rate_hz, settle_s)
         self._stopped, self._ended = threading.Event(), threading.Event()
         self._stream: Stream | None = None
-        self._frames_come = 0
         self._away_since: float | None = None
         self._utc_ahead_ns: int | None = None
         self._synchronised: set[bool | None] = {self._clock.synchronised()}
@@ -106,7 +122,8 @@ class LiveSource:
     @property
     def remarks(self) -> list[str]:
         """Plain sentences on what went wrong so far."""
-        return self._remarks + gap_remarks(self._gaps, self.sample_rate_hz)
+        gaps = gap_remarks(self._gaps, self.sample_rate_hz)
+        return self._remarks + gaps + clock_remarks(self._steps_s)
 
     @property
     def synchronised(self) -> bool | None:
@@ -134,7 +151,6 @@ class LiveSource:
         return self._heard() if frames is None else regrouped(self._heard(), frames)
 
     def _heard(self) -> Iterator[Block]:
-        self._stopped.clear()
         try:
             self._open()
             while not self._stopped.is_set():
@@ -179,9 +195,7 @@ class LiveSource:
         if self._utc_ahead_ns is not None:
             step_s = (ahead_ns - self._utc_ahead_ns) * 1e-9
             if abs(step_s) >= CLOCK_SET_S:
-                self._remarks.append(
-                    f"The computer's clock of day was set by {step_s:+.2f} s; no time rests on it."
-                )
+                self._steps_s.append(step_s)
                 self._tell("clock set", frame=self._line.stop_frame, step_s=step_s)
         self._utc_ahead_ns = ahead_ns
         if arrival.monotonic_ns - self._asked_ns >= SYNCHRONISED_AGAIN_NS:
@@ -195,24 +209,16 @@ class LiveSource:
         if self.on_event is not None:
             self.on_event(what, **details)
 
-    def _on_block(self, samples: Samples, overflow: bool) -> None:
-        """Copy into the queue; runs in the sound system's own thread and must not wait."""
-        first, self._frames_come = self._frames_come, self._frames_come + len(samples)
-        arrival = Arrival(first, samples.copy(), self._clock.monotonic_ns(), self._clock.utc_ns(), overflow)
-        with contextlib.suppress(queue.Full):  # the next block's count of frames shows what is missing
-            self._queue.put_nowait(arrival)
-
     def _open(self) -> None:
-        self._frames_come = 0
-        self._ended.clear()
-        while not self._queue.empty():
-            self._queue.get_nowait()
+        """Open the device with a queue of its own, so that a stream that is gone cannot speak any more."""
+        self._queue = queue.Queue(self._queue_blocks)
+        self._ended = threading.Event()
         self._stream = self._backend.open(
             self.device,
             self.sample_rate_hz,
             self.channels,
             self._block_frames,
-            self._on_block,
+            _Intake(self._queue, self._clock),
             self._ended.set,
         )
 

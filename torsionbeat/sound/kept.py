@@ -12,14 +12,13 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from torsionbeat.errors import InputError
-from torsionbeat.sound.block import Block, gap_remarks
+from torsionbeat.sound.block import Block
 from torsionbeat.sound.journal import JOURNAL_NAME, read_journal
+from torsionbeat.sound.remarks import clock_remarks, gap_remarks
 from torsionbeat.sound.soundfiles import SoundFileReader
 from torsionbeat.sound.timebase import Timebase
 
 __all__ = ["KeptReader", "is_kept", "readable_frames"]
-
-MOST_STEPS_TOLD = 5
 
 
 def is_kept(folder: Path) -> bool:
@@ -151,11 +150,7 @@ class KeptReader:
         remarks += gap_remarks(journal.gaps, rate)
         if self.keeps == "beats":
             remarks.append("Only the sound around the beats was kept; the rest was heard but is not here.")
-        if len(journal.clock_steps):
-            sizes = ", ".join(f"{step_s:+.2f} s" for _, step_s in journal.clock_steps[:MOST_STEPS_TOLD])
-            remarks.append(
-                f"The computer's clock of day was set while recording ({sizes}); no time rests on it."
-            )
+        remarks += clock_remarks([step_s for _, step_s in journal.clock_steps])
         return remarks
 
 

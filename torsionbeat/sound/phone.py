@@ -53,7 +53,8 @@ class PhoneReader:
             self.sample_rate_hz = float(frame.sample_rate)
             self.channels = len(frame.layout.channels)
             self.frames_stated: int | None = None
-            if stream.duration and stream.time_base:
+            exact = "mov" in container.format.name  # other kinds only guess from the size of the file
+            if exact and stream.duration and stream.time_base:
                 self.frames_stated = round(stream.duration * stream.time_base * frame.sample_rate)
 
     @staticmethod

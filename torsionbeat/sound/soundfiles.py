@@ -119,12 +119,14 @@ class SoundFileReader:
 
     def _next_readable(self, damaged: int) -> int | None:
         """The first frame after ``damaged`` from which reading works, to within ``PROBE_FRAMES``, or None."""
-        step = PROBE_FRAMES
-        while not self._reads_at(damaged + step):
-            step *= 2
-            if step > LARGEST_STEP_FRAMES or damaged + step >= (self.frames_stated or LARGEST_STEP_FRAMES):
+        if self.frames_stated and damaged + PROBE_FRAMES >= self.frames_stated:
+            return None
+        last = (self.frames_stated or damaged + LARGEST_STEP_FRAMES) - PROBE_FRAMES
+        low, step = damaged, PROBE_FRAMES
+        while not self._reads_at(high := min(damaged + step, last)):
+            if high >= last:
                 return None
-        low, high = damaged + step // 2, damaged + step
+            low, step = high, 2 * step
         while high - low > PROBE_FRAMES:
             middle = (low + high) // 2
             if self._reads_at(middle):

@@ -1,0 +1,38 @@
+"""Sentences on what went wrong while listening, the same for live sound and for a folder read later."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+__all__ = ["clock_remarks", "gap_remarks"]
+
+
+def gap_remarks(gaps: Sequence[tuple[int, int, str]], sample_rate_hz: float, most: int = 5) -> list[str]:
+    """Sentences on gaps (start_frame, stop_frame, why): the first few one by one, the rest in all.
+
+    >>> gap_remarks([(48_000, 72_000, "the microphone was away")], 48_000)
+    ['Nothing was heard for 0.50 s at 1.0 s: the microphone was away.']
+    """
+    remarks = [
+        f"Nothing was heard for {(stop - start) / sample_rate_hz:.2f} s "
+        f"at {start / sample_rate_hz:.1f} s: {why}."
+        for start, stop, why in gaps[:most]
+    ]
+    rest = gaps[most:]
+    if rest:
+        lost_s = sum(stop - start for start, stop, _ in rest) / sample_rate_hz
+        remarks.append(f"{len(rest)} more gaps come to {lost_s:.2f} s.")
+    return remarks
+
+
+def clock_remarks(steps_s: Sequence[float], most: int = 5) -> list[str]:
+    """At most one sentence on steps of the computer's clock of day.
+
+    >>> clock_remarks([2.5, -0.4])
+    ["The computer's clock of day was set while recording (+2.50 s, -0.40 s); no time rests on it."]
+    """
+    if not steps_s:
+        return []
+    sizes = ", ".join(f"{step_s:+.2f} s" for step_s in steps_s[:most])
+    more = f" and {len(steps_s) - most} times more" if len(steps_s) > most else ""
+    return [f"The computer's clock of day was set while recording ({sizes}{more}); no time rests on it."]
