@@ -1,0 +1,249 @@
+"""The evidence behind a reading in one figure: every beat, its line, every arc, and the sound of a beat."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from torsionbeat.display import style
+from torsionbeat.display.words import figure_words, interval, rate_words
+from torsionbeat.errors import InputError
+from torsionbeat.reading.figures import Reading
+
+if TYPE_CHECKING:
+    from torsionbeat.hearing.heard import VoiceProfile
+    from torsionbeat.theory.rate import BeatFit
+
+__all__ = ["evidence_figure", "plot_arcs", "plot_time_errors", "plot_what_remains", "save_figure"]
+
+save_figure = style.save_figure
+
+LEAD_S = 0.03
+TAIL_S = 0.12
+"""How much of the sound is drawn before a contact and after a drop."""
+
+
+def evidence_figure(reading: Reading, voices: Sequence[VoiceProfile] = ()) -> Any:
+    """Draw a reading's evidence.
+
+    Parameters
+    ----------
+    reading : Reading
+    voices : sequence of VoiceProfile
+        Mean sounds of contact and drop; may be empty.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        Time error and what remains of it after the line, arc, and the mean sound of a beat on each side. A
+        panel without data says why it has none.
+    """
+    with style.styled():
+        figure = style.new_figure(height_in=9.0)
+        panels = figure.subplot_mosaic(
+            [["error", "error"], ["rest", "rest"], ["arc", "arc"], ["sound a", "sound b"]],
+            height_ratios=[1.15, 0.8, 1.0, 0.9],
+        )
+        figure.suptitle(_short(reading.recording.name), x=0.01, ha="left", fontsize=11, fontweight="bold")
+        fit = _fit(reading)
+        plot_time_errors(panels["error"], reading, fit)
+        plot_what_remains(panels["rest"], reading, fit)
+        plot_arcs(panels["arc"], reading)
+        top = 0.0
+        for side in "ab":
+            top = max(top, plot_beat_sound(panels[f"sound {side}"], reading, voices, side))
+        for side in "ab":
+            if top:
+                panels[f"sound {side}"].set_ylim(0, 1.18 * top)
+        return figure
+
+
+def plot_time_errors(axes: Any, reading: Reading, fit: BeatFit | None = None) -> None:
+    """Draw observed minus calculated time (ms) against the beat's number, with the fitted line of each side.
+
+    Calculated from the nominal period, so that the slope is the rate; from the measured one where the nominal
+    period is not known. A clock that gains is early: its line falls.
+    """
+    swings, fit = reading.swings, fit or _fit(reading)
+    axes.set_title("Time error of every beat")
+    axes.set_xlabel("beat number (two a period)")
+    axes.set_ylabel("observed - calculated (ms)")
+    period, said = _calculated_period(reading)
+    if period is None or len(swings) == 0:
+        style.empty_panel(axes, f"{len(swings)} beats: too few for a period.")
+        return
+    start = (
+        swings.time_s[0]
+        if fit is None
+        else fit.start_s.nominal_value + fit.period_s.nominal_value / 2 * swings.number[0]
+    )
+    counted = swings.number - swings.number[0]
+    size = style.mark_size(len(swings))
+    error_ms = 1e3 * (swings.time_s - start - counted * period / 2)
+    for side in "ab":
+        mine = swings.side == side
+        if not np.any(mine):
+            continue
+        look = style.SIDE_MARKS[side]
+        axes.plot(
+            counted[mine], error_ms[mine], linestyle="none", label=f"side {side}", **look, markersize=size
+        )
+        if fit is not None:
+            line = error_ms[mine] - 1e3 * fit.residual_s[mine]
+            axes.plot(counted[mine], line, color=look["color"], linestyle="-" if side == "a" else "--")
+    axes.legend(ncols=2, loc="best")
+    rate = reading.rate_s_per_day
+    style.note(axes, said if rate is None else f"{said}; the clock {rate_words(rate)}")
+
+
+def plot_what_remains(axes: Any, reading: Reading, fit: BeatFit | None = None) -> None:
+    """Draw what is left of the time errors (ms) when the fitted lines are taken off."""
+    swings, fit = reading.swings, fit or _fit(reading)
+    axes.set_title("The same without the lines")
+    axes.set_xlabel("beat number (two a period)")
+    axes.set_ylabel("rest (ms)")
+    if fit is None:
+        style.empty_panel(axes, f"{len(swings)} beats: too few for a line.")
+        return
+    counted, size = swings.number - swings.number[0], style.mark_size(len(swings))
+    axes.axhline(0, color=style.LIGHT, linewidth=0.8)
+    for side in "ab":
+        mine = swings.side == side
+        axes.plot(
+            counted[mine],
+            1e3 * fit.residual_s[mine],
+            linestyle="none",
+            markersize=size,
+            **style.SIDE_MARKS[side],
+        )
+    spread = 1e3 * fit.sigma_s
+    style.note(axes, f"standard deviation {spread:.2g} ms")
+
+
+def plot_arcs(axes: Any, reading: Reading) -> None:
+    """Draw the arc of every swing (deg, end to end) against time, with mean, limits and knock arc."""
+    swings, clock = reading.swings, reading.clock
+    unit_s, label = style.time_axis(reading.recording.duration_s)
+    axes.set_title("Arc (amplitude end to end)")
+    axes.set_xlabel(label)
+    axes.set_ylabel("arc (deg)")
+    known = np.isfinite(swings.arc_deg)
+    if not np.any(known):
+        style.empty_panel(axes, _why_no_arc(reading))
+        return
+    for side in "ab":
+        mine = known & (swings.side == side)
+        axes.plot(
+            swings.time_s[mine] / unit_s,
+            swings.arc_deg[mine],
+            linestyle="none",
+            label=f"side {side}",
+            markersize=style.mark_size(len(swings)),
+            **style.SIDE_MARKS[side],
+        )
+    if reading.arc_deg is not None:
+        low, high = interval(reading.arc_deg)
+        axes.axhspan(low, high, color=style.ACCENT, alpha=0.2, linewidth=0, label="mean, 95 %")
+        style.note(axes, f"mean {figure_words(reading.arc_deg, 'deg')}")
+    _draw_limits(axes, clock.arc_low_deg, clock.arc_high_deg, clock.knock_arc_deg)
+    axes.set_xlim(0, reading.recording.duration_s / unit_s)
+    axes.legend(ncols=5, loc="best")
+
+
+def plot_beat_sound(axes: Any, reading: Reading, voices: Sequence[VoiceProfile], side: str) -> float:
+    """Draw the mean sound of a beat of one side, contact and drop marked; return the highest level, dB."""
+    axes.set_title(f"Sound of a beat, side {side}")
+    axes.set_xlabel("time from the drop (ms)")
+    axes.set_ylabel("above the room (dB)")
+    mine = {voice.kind: voice for voice in voices if voice.side == side}
+    if "drop" not in mine:
+        style.empty_panel(axes, "No mean sound was handed on with this reading.")
+        return 0.0
+    passages = reading.swings.lift_passage_s[reading.swings.side == side]
+    passages = passages[np.isfinite(passages)]
+    passage = float(np.median(passages)) if passages.size else None
+    marks = {"drop": 0.0}
+    if passage is not None and "contact" in mine:
+        marks["contact"] = -passage
+    top = 0.0
+    for kind, at_s in marks.items():
+        voice = mine[kind]
+        level = 10 * np.log10(1 + np.maximum(np.mean(voice.profile, axis=1, dtype=float), 0))
+        time_ms = 1e3 * (at_s + voice.start_s + voice.frame_s * np.arange(len(level)))
+        axes.fill_between(time_ms, level, color=style.ACCENT, alpha=0.35, linewidth=0)
+        axes.plot(time_ms, level, color=style.ACCENT)
+        axes.axvline(1e3 * at_s, color=style.DARK, linewidth=0.8, linestyle=":")
+        top = max(top, float(level.max()))
+    for kind, at_s in marks.items():
+        left = kind == "drop"
+        axes.annotate(
+            kind,
+            (1e3 * at_s, 1),
+            xycoords=("data", "axes fraction"),
+            xytext=(-3 if left else 3, -3),
+            textcoords="offset points",
+            ha="right" if left else "left",
+            va="top",
+        )
+    beats = mine["drop"].beats
+    if "contact" in marks and passage is not None:
+        axes.axvspan(-1e3 * passage, 0, color=style.BAND, alpha=0.6, linewidth=0, zorder=0)
+        axes.text(
+            -500 * passage,
+            0.5,
+            f"lift passage\n{1e3 * passage:.0f} ms",
+            ha="center",
+            va="center",
+            transform=axes.get_xaxis_transform(),
+        )
+        style.note(axes, f"{beats} beats")
+    else:
+        style.note(axes, f"{beats} beats, no contact")
+    axes.set_xlim(-1e3 * ((passage or 0) + LEAD_S) - 50 * (passage or 0), 1e3 * TAIL_S + 50 * (passage or 0))
+    return top
+
+
+def _fit(reading: Reading) -> BeatFit | None:
+    from torsionbeat.theory.rate import fit_beats
+
+    swings = reading.swings
+    try:
+        return fit_beats(swings.time_s, swings.number, swings.side)
+    except InputError:
+        return None
+
+
+def _calculated_period(reading: Reading) -> tuple[float | None, str]:
+    nominal = reading.clock.nominal_period_s
+    if nominal is not None:
+        return nominal, f"calculated from {nominal:g} s"
+    if reading.period_s is None:
+        return None, ""
+    return reading.period_s.nominal_value, "calculated from the measured period"
+
+
+def _why_no_arc(reading: Reading) -> str:
+    for word in ("arc", "contact", "lift"):
+        for remark in reading.remarks:
+            if word in remark.lower():
+                return remark
+    return "No arc was measured."
+
+
+def _draw_limits(axes: Any, low: float | None, high: float | None, knock: float | None) -> None:
+    if low is not None and high is not None:
+        axes.axhspan(low, high, color=style.BAND, alpha=0.6, linewidth=0, zorder=0, label="healthy arc")
+    else:
+        for limit in (low, high):
+            if limit is not None:
+                axes.axhline(limit, color=style.LIGHT, linestyle="--", label="limit of the healthy arc")
+    if knock is not None:
+        axes.axhline(knock, color=style.DARK, linestyle="-.", linewidth=1.0, label="knock arc")
+
+
+def _short(name: str) -> str:
+    stem = "".join(sign if sign.isprintable() else "?" for sign in Path(name).name).replace("$", r"\$")
+    return stem if len(stem) <= 70 else f"{stem[:67]}..."

@@ -1,0 +1,163 @@
+"""The look of all figures: plain plots, one accent colour, readable in grey, units on every axis.
+
+Matplotlib is imported inside the functions, so that nothing else pays for it. Figures are made without any
+window system. Side a is always a filled disc in the accent colour, side b an open square in dark grey: shape
+and darkness tell them apart where colour does not.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from torsionbeat.errors import DeviceError, InputError
+
+__all__ = [
+    "ACCENT",
+    "BAND",
+    "DARK",
+    "LIGHT",
+    "SIDE_MARKS",
+    "empty_panel",
+    "mark_size",
+    "new_figure",
+    "note",
+    "save_figure",
+    "styled",
+    "time_axis",
+]
+
+ACCENT = "#0f6a8b"
+DARK = "#333333"
+LIGHT = "#8c8c8c"
+BAND = "#e4e4e4"
+
+SIDE_MARKS: dict[str, dict[str, Any]] = {
+    "a": {"color": ACCENT, "marker": "o", "markerfacecolor": ACCENT},
+    "b": {"color": DARK, "marker": "s", "markerfacecolor": "none"},
+}
+
+STYLE: dict[str, Any] = {
+    "figure.facecolor": "white",
+    "figure.dpi": 100.0,
+    "font.family": "DejaVu Sans",
+    "font.size": 9.0,
+    "axes.titlesize": 9.5,
+    "axes.titlelocation": "left",
+    "axes.titleweight": "bold",
+    "axes.labelsize": 9.0,
+    "axes.edgecolor": "#555555",
+    "axes.linewidth": 0.8,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.grid": True,
+    "axes.axisbelow": True,
+    "grid.color": "#dddddd",
+    "grid.linewidth": 0.6,
+    "xtick.labelsize": 8.5,
+    "ytick.labelsize": 8.5,
+    "lines.linewidth": 1.2,
+    "lines.markersize": 3.5,
+    "lines.markeredgewidth": 0.8,
+    "legend.fontsize": 8.5,
+    "legend.frameon": False,
+    "legend.handlelength": 1.6,
+    "axes.formatter.useoffset": False,
+    "svg.hashsalt": "torsionbeat",
+    "svg.fonttype": "path",
+    "pdf.fonttype": 42,
+    "savefig.facecolor": "white",
+}
+
+PIXELS_PER_INCH = 200
+"""A figure 8 inches wide becomes 1600 pixels."""
+
+SUFFIXES = (".png", ".svg", ".pdf")
+
+WIDTH_IN = 8.0
+
+
+@contextmanager
+def styled() -> Iterator[None]:
+    """Draw in the house style, whatever a user's own settings say."""
+    import matplotlib
+
+    with matplotlib.rc_context():
+        matplotlib.rcdefaults()
+        matplotlib.rcParams.update(STYLE)  # type: ignore[arg-type,unused-ignore]
+        yield
+
+
+def new_figure(height_in: float) -> Any:
+    """Give an empty figure, 8 inches wide; call it inside ``styled``."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(WIDTH_IN, height_in), layout="constrained")
+    FigureCanvasAgg(figure)
+    return figure
+
+
+def save_figure(figure: Any, path: str | Path) -> None:
+    """Write a figure as PNG, SVG or PDF, by the suffix of the path.
+
+    Raises
+    ------
+    InputError
+        Another suffix, or a folder that is not there.
+    DeviceError
+        The disk refused it.
+    """
+    target = Path(path)
+    if target.suffix.lower() not in SUFFIXES:
+        raise InputError(f"the plot cannot be written to {target}: its name must end in .png, .svg or .pdf")
+    if not target.parent.is_dir():
+        raise InputError(f"the plot cannot be written to {target}: there is no folder {target.parent}")
+    dated = {".svg": {"Date": None}, ".pdf": {"CreationDate": None}, ".png": {}}[target.suffix.lower()]
+    try:
+        with styled():
+            figure.savefig(target, dpi=PIXELS_PER_INCH, metadata=dated)
+    except OSError as error:
+        raise DeviceError(
+            f"the plot was not written to {target}: {error.strerror or error}; free the disk or take another"
+        ) from error
+
+
+def empty_panel(axes: Any, why: str) -> None:
+    """Say in an empty panel why it is empty."""
+    import textwrap
+
+    axes.set(xticks=[], yticks=[], xlabel="", ylabel="")
+    axes.grid(False)
+    columns = axes.get_subplotspec().colspan
+    text = textwrap.fill(
+        why, 80 if len(columns) > 1 or columns.stop == 1 == axes.get_gridspec().ncols else 42
+    )
+    axes.text(0.5, 0.5, text, transform=axes.transAxes, ha="center", va="center", color="#555555")
+
+
+def mark_size(count: int) -> float:
+    """Give the size of a mark where so many share a panel, points."""
+    return 3.5 if count <= 200 else 2.6 if count <= 1000 else 1.8
+
+
+def note(axes: Any, text: str) -> None:
+    """Write a line of small text above a panel, at its right end."""
+    axes.set_title(text, loc="right", fontsize=8.5, fontweight="normal", color="#555555")
+
+
+def time_axis(span_s: float) -> tuple[float, str]:
+    """Choose the unit of a time axis: seconds in one unit, and the axis label.
+
+    Examples
+    --------
+    >>> time_axis(1200), time_axis(30_000)
+    ((60.0, 'time from the start (min)'), (3600.0, 'time from the start (h)'))
+    """
+    if span_s < 2 * 3600:
+        return 60.0, "time from the start (min)"
+    if span_s < 3 * 86_400:
+        return 3600.0, "time from the start (h)"
+    return 86_400.0, "time from the start (days)"

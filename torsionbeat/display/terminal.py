@@ -1,0 +1,148 @@
+"""Readings on a terminal: plain sentences first, then the figures, the timebase and the remarks.
+
+Eighty columns at most. Texts from files and from the bench log are printed as they stand, never as markup.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from torsionbeat.display.words import (
+    figure_rows,
+    plain,
+    plus_minus,
+    reading_sentences,
+    timebase_words,
+)
+from torsionbeat.reading.figures import Reading
+
+if TYPE_CHECKING:
+    from rich.console import Console, RenderableType
+    from rich.table import Table
+
+__all__ = ["WIDEST", "eighty_columns", "print_reading", "print_readings", "say"]
+
+WIDEST = 80
+
+COLUMNS = (("Heard", 9), ("Rate, s/day", 13), ("Beat error, ms", 15), ("Arc, deg", 11))
+"""What a recording's line holds besides its name, and how wide."""
+
+
+def eighty_columns() -> Console:
+    """Give a console on standard output, no wider than 80 columns, which takes text as it stands."""
+    from rich.console import Console
+
+    return Console(width=min(Console().width, WIDEST), highlight=False, markup=False, emoji=False)
+
+
+def say(*sentences: str, console: Console | None = None) -> None:
+    """Print sentences, each on lines of its own, wrapped."""
+    screen = console or eighty_columns()
+    for sentence in sentences:
+        screen.print(plain(sentence), overflow="fold")
+
+
+def print_reading(reading: Reading, console: Console | None = None) -> None:
+    """Print one reading.
+
+    Parameters
+    ----------
+    reading : Reading
+    console : rich.console.Console, optional
+        Where to; left out, standard output at 80 columns or less.
+    """
+    screen = console or eighty_columns()
+    say(reading.recording.name, *reading_sentences(reading), console=screen)
+    if rows := figure_rows(reading):
+        table = simple_table("Figure", "Value", "95 % interval", "Unit")
+        for column in (1, 2):
+            table.columns[column].justify = "right"
+        for row in rows:
+            table.add_row(row.label, row.value, f"{row.low} to {row.high}", row.unit)
+        screen.print(table)
+    say(timebase_words(reading.timebase), console=screen)
+    if reading.remarks:
+        screen.print()
+        say("Remarks", console=screen)
+        for remark in reading.remarks:
+            screen.print(_bullet(remark))
+
+
+def print_readings(
+    results: Sequence[tuple[str, Reading | Exception | str]], console: Console | None = None
+) -> None:
+    """Print several readings, one line a recording; what went wrong with one stands in its place.
+
+    Parameters
+    ----------
+    results : sequence of (name, reading or error)
+    console : rich.console.Console, optional
+        Where to; left out, standard output at 80 columns or less.
+    """
+    screen = console or eighty_columns()
+    titles = [name for name, _ in COLUMNS]
+    table = simple_table("Recording", _cells(titles))
+    table.columns[0].max_width = 24
+    table.columns[1].min_width = sum(width + 1 for _, width in COLUMNS) - 1
+    for name, result in results:
+        if isinstance(result, Reading):
+            body: RenderableType = _cells(
+                [
+                    f"{result.beats_heard}/{result.beats_expected}",
+                    plus_minus(result.rate_s_per_day, sign=True),
+                    plus_minus(result.beat_error_ms, sign=True),
+                    plus_minus(result.arc_deg),
+                ]
+            )
+        else:
+            body = _text(str(result))
+        table.add_row(_text(name), body)
+    screen.print(table)
+    readings = [(name, result) for name, result in results if isinstance(result, Reading)]
+    if readings:
+        say("± is the half-width of the 95 % interval; arc is the amplitude end to end.", console=screen)
+    said: dict[str, list[str]] = {}
+    for name, reading in readings:
+        for remark in (timebase_words(reading.timebase), *reading.remarks):
+            said.setdefault(remark, []).append(name)
+    for remark, names in said.items():
+        of = "" if len(names) == len(results) else f"{', '.join(names)}: "
+        screen.print(_bullet(of + remark))
+
+
+def simple_table(*titles: RenderableType) -> Table:
+    """Give an empty table with a rule under its head and no other lines."""
+    from rich.box import SIMPLE_HEAD
+    from rich.table import Table
+
+    table = Table(box=SIMPLE_HEAD, pad_edge=False)
+    for title in titles:
+        table.add_column(title, overflow="fold")
+    return table
+
+
+def _cells(texts: Sequence[str]) -> Table:
+    from rich.table import Table
+
+    grid = Table.grid(padding=(0, 1, 0, 0), pad_edge=False)
+    for _, width in COLUMNS:
+        grid.add_column(width=width, justify="right", overflow="fold")
+    grid.add_row(*map(_text, texts))
+    return grid
+
+
+def _bullet(text: str) -> Table:
+    from rich.table import Table
+
+    grid = Table.grid(padding=(0, 1, 0, 0))
+    grid.add_column()
+    grid.add_column(overflow="fold")
+    grid.add_row("-", _text(text))
+    return grid
+
+
+def _text(text: str) -> RenderableType:
+    from rich.text import Text
+
+    return Text(plain(text))
