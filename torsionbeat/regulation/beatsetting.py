@@ -1,0 +1,199 @@
+"""Beat and knock: which way and how far to turn the beat setting, and how near the roller comes to the fork.
+
+The offset is the middle of the lift against the balance's position of rest, > 0 towards the way the balance
+goes at a beat of side b. Either the fork is turned back by the offset, or the place of rest is brought to the
+fork by turning the suspension the other way. Where the fork rides on the strip itself, as in most 400-day
+clocks, it turns with only a share of the balance's angle (free length above the fork over the active length),
+and the setting at the top need turn by only that share of the offset. Degrees, milliseconds, millimetres.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from torsionbeat.errors import InputError
+from torsionbeat.reading.figures import Clock, UFloat
+from torsionbeat.theory import swing
+from torsionbeat.theory.limits import arc_within, within
+
+__all__ = ["AIR_DRIVEN_LIMITS", "BeatAdvice", "KnockGuard", "beat_advice", "knock_guard"]
+
+AIR_DRIVEN_LIMITS = {"arc_low_deg": 360.0, "arc_high_deg": 540.0, "knock_arc_deg": 600.0}
+"""Arc limits usual for air-driven clocks (common practice, no source); a clock's own record goes before."""
+
+IN_BEAT_SHARE = 0.005
+"""An offset below this share of the arc is as good as none: half a degree in a hundred."""
+
+Side = Literal["a", "b"]
+
+
+@dataclass(frozen=True, slots=True)
+class BeatAdvice:
+    """How to set the beat.
+
+    ``offset_deg`` is the fault as an angle of the balance, ``turn_deg`` the angle (> 0) to turn the setting
+    by. ``fork_towards`` is the side at whose beats the balance goes the way the fork must be turned;
+    ``suspension_towards`` the same for the suspension. ``needed`` is False where it is in beat already or
+    the reading cannot tell; ``sentence`` says it in words.
+    """
+
+    offset_deg: UFloat
+    turn_deg: UFloat
+    fork_towards: Side
+    suspension_towards: Side
+    needed: bool
+    sentence: str
+
+
+def beat_advice(
+    beat_error_ms: UFloat,
+    arc_deg: UFloat,
+    period_s: UFloat,
+    *,
+    lift_deg: float = 0.0,
+    offset_deg: UFloat = None,
+    share_above_fork: float = 1.0,
+    side_names: tuple[str, str] = ("", ""),
+) -> BeatAdvice:
+    """Turn beat error and arc into the angle and the way to turn.
+
+    Parameters
+    ----------
+    beat_error_ms, arc_deg, period_s : ufloat or float
+        Half of (interval a to b minus interval b to a); arc end to end; full period.
+    lift_deg : float
+        Lift, where it is known.
+    offset_deg : ufloat, optional
+        The offset where the reading gives it already.
+    share_above_fork : float
+        Share of the strip above the fork where the fork rides on it; 1 where it does not.
+    side_names : tuple of str
+        What the user calls side a and side b.
+
+    Examples
+    --------
+    >>> from uncertainties import ufloat
+    >>> advice = beat_advice(ufloat(176.9, 0.3), ufloat(270, 1), 15.0)
+    >>> print(advice.turn_deg, advice.fork_towards, advice.suspension_towards)
+    5.000+/-0.020 a b
+    """
+    from uncertainties import wrap
+
+    share = float(
+        within("share of the strip above the fork", share_above_fork, 0, 1, "", "free length above over all")
+    )
+    offset = offset_deg
+    if offset is None:
+        offset = wrap(swing.offset_deg)(beat_error_ms, arc_deg, period_s, lift_deg)
+        if not offset == offset:
+            raise InputError(
+                f"no swing of {_value(arc_deg):g} deg has a beat error of {_value(beat_error_ms):g} ms; it "
+                "must be "
+                "less than half the period: check the arc and the lift"
+            )
+    offset = _uncertain(offset)
+    value, sigma = offset.nominal_value, offset.std_dev
+    fork: Side = "a" if value > 0 else "b"
+    rest: Side = "b" if value > 0 else "a"
+    turn = offset * (share if offset.nominal_value > 0 else -share)
+    arc = _value(arc_deg)
+    small = abs(value) <= IN_BEAT_SHARE * arc
+    unsure = abs(value) <= 1.96 * sigma
+    names = dict(
+        zip("ab", (name or f"side {key}" for name, key in zip(side_names, "ab", strict=True)), strict=True)
+    )
+    if small:
+        said = (
+            f"In beat: the middle of the lift is {abs(value):.1f} deg from rest, give or take "
+            f"{1.96 * sigma:.1f}."
+        )
+    elif unsure:
+        said = (
+            f"Beat cannot be told from right: {abs(value):.1f} deg off, give or take {1.96 * sigma:.1f}. "
+            "Listen longer before turning anything."
+        )
+    else:
+        angle = f"{turn.nominal_value:.1f} deg (give or take {1.96 * turn.std_dev:.1f})"
+        said = (
+            f"Out of beat by {abs(value):.1f} deg of the balance. Turn the fork {angle} the way the "
+            "balance goes at "
+            f"a beat of {names[fork]}; or, if the suspension is what turns, the way it goes at {names[rest]}."
+        )
+        if share < 1:
+            said += f" That is the share of {share:g} which the fork takes of the balance's angle."
+    return BeatAdvice(offset, turn, fork, rest, not (small or unsure), said)
+
+
+@dataclass(frozen=True, slots=True)
+class KnockGuard:
+    """Room before the knock, and what to beware of.
+
+    ``margin_deg`` is how far the nearer turning point stays from the knock, ``clearance_mm`` the same along
+    the circle of the roller; None where the knock arc, or the radius, is not known.
+    """
+
+    margin_deg: UFloat
+    clearance_mm: UFloat
+    remarks: tuple[str, ...]
+
+
+def knock_guard(
+    arc_deg: UFloat, clock: Clock, *, offset_deg: UFloat = None, roller_radius_mm: float | None = None
+) -> KnockGuard:
+    """Hold an arc against the limits of its clock.
+
+    Examples
+    --------
+    >>> from uncertainties import ufloat
+    >>> guard = knock_guard(ufloat(560, 2), Clock(**AIR_DRIVEN_LIMITS), roller_radius_mm=3.0)
+    >>> print(guard.margin_deg, guard.remarks[0])
+    20.0+/-1.0 The arc (amplitude end to end) is 560 deg, above the 540 deg that suit this clock.
+    """
+    from uncertainties import wrap
+
+    arc = _uncertain(arc_deg)
+    arc_within(arc.nominal_value)
+    remarks = []
+    value = arc.nominal_value
+    if clock.arc_low_deg is not None and value < clock.arc_low_deg:
+        remarks.append(
+            f"The arc (amplitude end to end) is {value:.0f} deg, below the {clock.arc_low_deg:g} deg that "
+            "suit this "
+            "clock: look for a weak drive, dirt, or a balance that rubs, before regulating."
+        )
+    if clock.arc_high_deg is not None and value > clock.arc_high_deg:
+        remarks.append(
+            f"The arc (amplitude end to end) is {value:.0f} deg, above the {clock.arc_high_deg:g} deg that "
+            "suit this "
+            "clock."
+        )
+    if clock.knock_arc_deg is None:
+        return KnockGuard(None, None, tuple(remarks))
+    margin = wrap(swing.knock_margin_deg)(arc, clock.knock_arc_deg, 0.0 if offset_deg is None else offset_deg)
+    clearance = None
+    if roller_radius_mm is not None:
+        clearance = wrap(swing.knock_clearance_mm)(margin, roller_radius_mm)
+    if margin.nominal_value <= 0:
+        remarks.append(
+            "At this arc it knocks: the roller strikes the fork from outside, by "
+            f"{-margin.nominal_value:.0f} deg. "
+            "Stop it and lower the arc, or set the beat, before anything else."
+        )
+    elif margin.nominal_value < 1.96 * margin.std_dev or margin.nominal_value < 5:
+        remarks.append(
+            f"Only {margin.nominal_value:.1f} deg stay before the roller knocks on the fork: a push or a "
+            "warm day "
+            "may bring it there."
+        )
+    return KnockGuard(margin, clearance, tuple(remarks))
+
+
+def _value(figure: UFloat) -> float:
+    return float(getattr(figure, "nominal_value", figure))  # type: ignore[arg-type]
+
+
+def _uncertain(figure: UFloat) -> UFloat:
+    from uncertainties import ufloat
+
+    return figure if hasattr(figure, "std_dev") else ufloat(figure, 1e-9)

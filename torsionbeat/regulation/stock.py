@@ -1,0 +1,211 @@
+"""Weights at hand: which of them make the grams wanted, equal on every side; or what to cut from sheet.
+
+Grams and millimetres. A side is a place for weights (two opposite ones in most balances); every side takes
+the same, so the balance stays in poise.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from torsionbeat.errors import InputError
+from torsionbeat.theory.limits import within
+from torsionbeat.theory.weights import disc_mass_g, disc_thickness_mm
+
+__all__ = ["Disc", "Piece", "Stock", "WeightChange", "choose"]
+
+STEP_G = 0.001
+"""Sums are sought in steps of a milligram."""
+
+LARGEST_SIDE_G = 60.0
+MOST_SIZES = 40
+DISC_COST_G = 0.002
+"""One more disc on a side must bring the sum nearer by so much."""
+
+
+@dataclass(frozen=True, slots=True)
+class Disc:
+    """What weights are cut from: outer diameter, hole, density."""
+
+    diameter_mm: float
+    bore_mm: float
+    density_kg_per_m3: float
+
+    def mass_g(self, thickness_mm: float) -> float:
+        """Mass of one of that thickness."""
+        return float(disc_mass_g(thickness_mm, self.diameter_mm, self.bore_mm, self.density_kg_per_m3))
+
+    def thickness_mm(self, mass_g: float) -> float:
+        """Thickness of one of that mass."""
+        return float(disc_thickness_mm(mass_g, self.diameter_mm, self.bore_mm, self.density_kg_per_m3))
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """A size of weight at hand: its mass, its thickness where that is how it is sold, how many there are."""
+
+    mass_g: float
+    thickness_mm: float | None = None
+    count: int | None = None
+
+    def __post_init__(self) -> None:
+        within("weight at hand", self.mass_g, 0, 200, "g", "give the grams of one")
+        if self.mass_g < STEP_G:
+            raise InputError(f"a weight of {self.mass_g:g} g is too light; {STEP_G:g} g is the least")
+        if self.count is not None:
+            within("number of weights", self.count, 0, 10_000)
+
+
+@dataclass(frozen=True, slots=True)
+class Stock:
+    """What a restorer can put on.
+
+    Parameters
+    ----------
+    pieces : tuple of Piece
+        Sizes at hand; empty: anything can be cut.
+    sides : int
+        Places for weights, evenly round the balance.
+    tolerance_percent : float
+        Half-width by which one piece may differ from what it is said to weigh.
+    scale_g : float or None
+        Weights are weighed before they are put on, to within so much (half-width); None: they are not.
+    disc : Disc or None
+        For thicknesses to order.
+    """
+
+    pieces: tuple[Piece, ...] = ()
+    sides: int = 2
+    tolerance_percent: float = 2.0
+    scale_g: float | None = None
+    disc: Disc | None = None
+
+    def __post_init__(self) -> None:
+        if not 1 < self.sides <= 12:
+            raise InputError(
+                f"{self.sides} sides carry weights; it must be 2 to 12, evenly round the balance"
+            )
+        within("tolerance of the weights", self.tolerance_percent, 0, 50, "%", low_allowed=True)
+        if self.scale_g is not None:
+            within("error of the scales", self.scale_g, 0, 10, "g", "0.01 g is usual")
+        if len(self.pieces) > MOST_SIZES:
+            raise InputError(f"{len(self.pieces)} sizes of weights; at most {MOST_SIZES} can be chosen from")
+
+    @property
+    def can_cut(self) -> bool:
+        """Whether any mass can be had."""
+        return not self.pieces
+
+
+@dataclass(frozen=True, slots=True)
+class WeightChange:
+    """Weight to put on (or, negative, take off), the same on every side.
+
+    ``pieces`` are the sizes for one side, largest first, with how many of each; empty where it is cut to
+    order. ``thickness_mm`` is that of one disc of this mass a side, where its measures are known.
+    ``doubt_g`` is the standard uncertainty of the total.
+    """
+
+    a_side_g: float
+    sides: int
+    pieces: tuple[tuple[Piece, int], ...] = ()
+    thickness_mm: float | None = None
+    doubt_g: float = 0.0
+
+    @property
+    def total_g(self) -> float:
+        """All sides together."""
+        return self.a_side_g * self.sides
+
+
+def choose(total_g: float, stock: Stock, removable_g: float | None = None) -> WeightChange:
+    """Find what comes nearest to a total, the same on every side, with few pieces.
+
+    Parameters
+    ----------
+    total_g : float
+        Grams wanted in all sides together; negative: to take off.
+    stock : Stock
+    removable_g : float, optional
+        All the weight that can be taken off, where that is known.
+
+    Returns
+    -------
+    WeightChange
+        With 0 g where nothing at hand brings it nearer.
+
+    Raises
+    ------
+    InputError
+        More than 60 g a side, or more to take off than there is.
+
+    Examples
+    --------
+    >>> change = choose(6.9, Stock((Piece(0.5), Piece(1.0), Piece(2.0))))
+    >>> change.a_side_g, [(piece.mass_g, count) for piece, count in change.pieces]
+    (3.5, [(2.0, 1), (1.0, 1), (0.5, 1)])
+    """
+    wanted = abs(total_g) / stock.sides
+    if not wanted <= LARGEST_SIDE_G:
+        raise InputError(
+            f"{wanted:.1f} g a side would be needed; at most {LARGEST_SIDE_G:g} g a side are sensible. The "
+            "strip "
+            "is of the wrong thickness: see torsionbeat spring"
+        )
+    sign = math.copysign(1.0, total_g)
+    if total_g < 0 and removable_g is not None and -total_g > removable_g + STEP_G:
+        raise InputError(
+            f"{-total_g:.2f} g in all would have to come off and {removable_g:g} g are on; take off what "
+            "there is, then fit a thicker strip or shorten it: see torsionbeat spring"
+        )
+    if stock.can_cut:
+        a_side = round(wanted, 2 if wanted >= 0.1 else 3)
+        thickness = None if stock.disc is None or a_side == 0 else stock.disc.thickness_mm(a_side)
+        error = stock.scale_g if stock.scale_g is not None else a_side * stock.tolerance_percent / 100
+        return WeightChange(
+            sign * a_side, stock.sides, (), thickness, error * math.sqrt(stock.sides / 3) if a_side else 0.0
+        )
+    limit = removable_g / stock.sides if sign < 0 and removable_g is not None else math.inf
+    counts = _nearest(wanted, stock, limit)
+    pieces = tuple(
+        (piece, count)
+        for piece, count in sorted(zip(stock.pieces, counts, strict=True), key=lambda pair: -pair[0].mass_g)
+        if count
+    )
+    a_side = sum(piece.mass_g * count for piece, count in pieces)
+    return WeightChange(sign * a_side, stock.sides, pieces, None, _doubt_g(pieces, stock))
+
+
+def _doubt_g(pieces: Sequence[tuple[Piece, int]], stock: Stock) -> float:
+    """Standard uncertainty of all that is put on: each piece errs by itself."""
+    if not pieces:
+        return 0.0
+    if stock.scale_g is not None:
+        return stock.scale_g * math.sqrt(stock.sides / 3)
+    squares = sum(count * (piece.mass_g * stock.tolerance_percent / 100) ** 2 for piece, count in pieces)
+    return math.sqrt(stock.sides * squares / 3)
+
+
+def _nearest(wanted: float, stock: Stock, limit: float) -> list[int]:
+    """How many of each piece on one side: fewest pieces for every sum in milligrams, then the best sum."""
+    sizes = [round(piece.mass_g / STEP_G) for piece in stock.pieces]
+    target = round(wanted / STEP_G)
+    most = min(target + max(sizes), math.inf if math.isinf(limit) else math.floor(limit / STEP_G + 1e-6))
+    fewest: dict[int, tuple[int, ...]] = {0: (0,) * len(sizes)}
+    order = sorted(range(len(sizes)), key=lambda i: -sizes[i])
+    for i in order:
+        count = stock.pieces[i].count
+        allowed = 10**9 if count is None else count // stock.sides
+        grown = dict(fewest)
+        for base, made in sorted(fewest.items()):
+            for extra in range(1, min(allowed, (int(most) - base) // sizes[i]) + 1):
+                total = base + extra * sizes[i]
+                new = (*made[:i], extra, *made[i + 1 :])
+                if total not in grown or sum(new) < sum(grown[total]):
+                    grown[total] = new
+        fewest = grown
+    cost = DISC_COST_G / STEP_G
+    best = min(fewest, key=lambda total: (abs(total - target) + cost * sum(fewest[total]), total))
+    return list(fewest[best])
