@@ -76,7 +76,7 @@ def beat_advice(
     >>> from uncertainties import ufloat
     >>> advice = beat_advice(ufloat(176.9, 0.3), ufloat(270, 1), 15.0)
     >>> print(advice.turn_deg, advice.fork_towards, advice.suspension_towards)
-    5.000+/-0.020 a b
+    5.001+/-0.020 a b
     """
     from uncertainties import wrap
 

@@ -46,16 +46,19 @@ LARGEST_DOUBT = 0.6
 class Regulator:
     """A regulator in its own units, from its lowest to its highest setting, and where it stands.
 
+    ``step`` is the smallest move that can be made on purpose; a setting is taken to be good to half of it.
+
     Raises
     ------
     InputError
-        The settings are not in order.
+        The settings are not in order, or the step is no part of the travel.
     """
 
     unit: str
     low: float
     high: float
     setting: float
+    step: float = 0.05
 
     def __post_init__(self) -> None:
         if not self.low < self.high:
@@ -68,11 +71,27 @@ class Regulator:
                 f"the regulator stands at {self.setting:g} {self.unit}; it must lie between its ends, "
                 f"{self.low:g} and {self.high:g}: read it again"
             )
+        if not 0 < self.step <= (self.high - self.low) / 2:
+            raise InputError(
+                f"the smallest step of the regulator is {self.step:g} {self.unit}; it must lie above 0 and "
+                "be "
+                f"at most half its travel of {self.high - self.low:g}"
+            )
 
     @property
     def middle(self) -> float:
         """Middle of its travel."""
         return (self.low + self.high) / 2
+
+    @property
+    def doubt(self) -> float:
+        """Standard uncertainty of a move."""
+        return self.step / 2 / math.sqrt(3)
+
+    def reached(self, setting: float) -> float:
+        """The nearest setting that can be made."""
+        steps = round((setting - self.setting) / self.step) * self.step
+        return min(max(self.setting + steps, self.low), self.high)
 
 
 @dataclass(frozen=True, slots=True)
