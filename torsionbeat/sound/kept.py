@@ -15,7 +15,7 @@ from torsionbeat.errors import InputError
 from torsionbeat.sound.block import Block
 from torsionbeat.sound.journal import JOURNAL_NAME, read_journal
 from torsionbeat.sound.remarks import clock_remarks, gap_remarks
-from torsionbeat.sound.soundfiles import SoundFileReader
+from torsionbeat.sound.soundfiles import SoundFileReader, sound_file_reader
 from torsionbeat.sound.timebase import Timebase
 
 __all__ = ["KeptReader", "is_kept", "readable_frames"]
@@ -36,7 +36,7 @@ def _opened(path: Path) -> SoundFileReader | None:
     import soundfile
 
     try:
-        return SoundFileReader(path)
+        return sound_file_reader(path)
     except (soundfile.SoundFileError, TypeError):
         return None
 

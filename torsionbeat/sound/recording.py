@@ -165,10 +165,10 @@ def open_recording(path: str | PathLike[str]) -> SavedRecording:
 def _reader(path: Path) -> Reader:
     import soundfile
 
-    from torsionbeat.sound.soundfiles import SoundFileReader
+    from torsionbeat.sound.soundfiles import sound_file_reader
 
     try:
-        return SoundFileReader(path)
+        return sound_file_reader(path)
     except (soundfile.SoundFileError, TypeError):
         pass
     try:

@@ -2,28 +2,34 @@
 
 In: a path. Out: blocks of float32 samples as decoded, nothing normalised, nothing resampled. A stretch that
 cannot be decoded becomes a jump in ``start_frame`` and a remark. libsndfile's only word about damage is an
-error from the read that met it; sound after it is found again by seeking, which for FLAC goes by the frame
-numbers in the stream itself and is therefore exact.
+error from the read that met it. Sound behind it is found by seeking, and in FLAC by the frames' own headers,
+which is exact and does not rest on what the file states.
 """
 
 from __future__ import annotations
 
+import contextlib
+import itertools
 import re
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 from torsionbeat.sound.block import Block
+from torsionbeat.sound.flacframes import FlacFrames
 from torsionbeat.sound.timebase import Timebase
 from torsionbeat.sound.unfinished import SplicedFile, finished
 
-__all__ = ["SoundFileReader"]
+__all__ = ["SoundFileReader", "sound_file_reader"]
 
 PROBE_FRAMES = 512
 """Frames read at a time near damage; the loss is known to within so many."""
 
 LARGEST_STEP_FRAMES = 1 << 34
 """Damage is not searched further than this: nearly five hours at 1 MHz, more than two days at 96 kHz."""
+
+MOST_HOLES_TOLD = 5
+MOST_FRAMES_TRIED = 20_000
 
 PLAUSIBLE_FRAMES = 1 << 35
 """A header that states more frames was never finished: FLAC writes all ones or nothing at all."""
@@ -63,18 +69,27 @@ class SoundFileReader:
                 "there; all of them were read."
             ]
 
-    def _opened(self) -> Any:
+    def _opened(self, spliced: SplicedFile | None = None) -> Any:
+        """The file, or what it was spliced into, open at its start."""
         import soundfile
 
-        if self._finished is None:
-            return soundfile.SoundFile(self.path)
-        return soundfile.SoundFile(SplicedFile(*self._finished[:1], self.path, *self._finished[1:3]))
+        if spliced is None and self._finished is not None:
+            header, offset, length, _ = self._finished
+            spliced = SplicedFile(header, self.path, offset, length)
+        return soundfile.SoundFile(self.path if spliced is None else spliced)
+
+    def _opened_at(self, position: int) -> tuple[Any, int]:
+        """The file open at a frame or somewhat before it, and at which."""
+        file = self._opened()
+        file.seek(position)
+        return file, position
 
     def blocks(self, frames: int, remark: Callable[[str], None]) -> Iterator[Block]:
         """Yield the file from its start; what could not be read goes to ``remark`` in a sentence."""
         import soundfile
 
         position = 0
+        holes: list[int] = []
         file = self._opened()
         try:
             while True:
@@ -89,12 +104,13 @@ class SoundFileReader:
                     if found is None:
                         self._tell_end(position, True, remark)
                         return
-                    remark(
-                        f"The file is damaged: {self._seconds(found - position)} at "
-                        f"{self._seconds(position)} from the start could not be read and counts as a gap."
-                    )
-                    file, position = self._opened(), found
-                    file.seek(position)
+                    holes.append(found - position)
+                    if len(holes) <= MOST_HOLES_TOLD:
+                        remark(
+                            f"The file is damaged: {self._seconds(found - position)} at "
+                            f"{self._seconds(position)} from the start could not be read and counts as a gap."
+                        )
+                    file, position = self._opened_at(found)
                     continue
                 if not len(samples):
                     self._tell_end(position, False, remark)
@@ -103,19 +119,24 @@ class SoundFileReader:
                 position += len(samples)
         finally:
             file.close()
+            rest = holes[MOST_HOLES_TOLD:]
+            if rest:
+                remark(f"{len(rest)} more damaged stretches come to {self._seconds(sum(rest))}.")
 
     def _readable_from(self, position: int) -> Iterator[Block]:
         """Yield small blocks from ``position`` up to the damage."""
         import soundfile
 
-        with self._opened() as file:
-            try:
-                file.seek(position)
+        try:
+            file, at = self._opened_at(position)
+            with file:
                 while len(samples := file.read(PROBE_FRAMES, dtype="float32", always_2d=True)):
-                    yield Block(position, samples)
-                    position += len(samples)
-            except soundfile.SoundFileRuntimeError:
-                return
+                    fresh = samples[max(position - at, 0) :]
+                    at += len(samples)
+                    if len(fresh):
+                        yield Block(at - len(fresh), fresh)
+        except soundfile.SoundFileRuntimeError:
+            return
 
     def _next_readable(self, damaged: int) -> int | None:
         """The first frame after ``damaged`` from which reading works, to within ``PROBE_FRAMES``, or None."""
@@ -136,14 +157,7 @@ class SoundFileReader:
         return high
 
     def _reads_at(self, position: int) -> bool:
-        import soundfile
-
-        with self._opened() as file:
-            try:
-                file.seek(position)
-                return len(file.read(PROBE_FRAMES)) > 0
-            except soundfile.SoundFileRuntimeError:
-                return False
+        return next(self._readable_from(position), None) is not None
 
     def _tell_end(self, position: int, broken: bool, remark: Callable[[str], None]) -> None:
         stated = self.frames_stated
@@ -163,6 +177,56 @@ class SoundFileReader:
 
     def _seconds(self, frames: int) -> str:
         return f"{frames / self.sample_rate_hz:.3f} s"
+
+
+class FlacReader(SoundFileReader):
+    """A FLAC file: what is broken is passed by the frames' own headers, without any seeking."""
+
+    def __init__(self, path: Path) -> None:
+        super().__init__(path)
+        self._frames = FlacFrames(path)
+        self.frames_stated = self._frames.stated if 0 < self._frames.stated < PLAUSIBLE_FRAMES else None
+
+    def _opened(self, spliced: SplicedFile | None = None) -> Any:
+        import soundfile
+
+        class Sequential(soundfile.SoundFile):  # type: ignore[misc]
+            """soundfile seeks after every read; behind a splice the frames' numbers would lead it astray."""
+
+            def seekable(self) -> bool:
+                return False
+
+        return Sequential(self.path if spliced is None else spliced)
+
+    def _opened_at(self, position: int) -> tuple[Any, int]:
+        frame = self._frames.last_until(position)
+        return (
+            (self._opened(), 0)
+            if frame is None
+            else (self._opened(self._frames.spliced(frame)), frame.sample)
+        )
+
+    def _next_readable(self, damaged: int) -> int | None:
+        for frame in itertools.islice(self._frames.after(damaged - 1), MOST_FRAMES_TRIED):
+            if self._reads_at(frame.sample):
+                return frame.sample
+        return None
+
+
+def sound_file_reader(path: Path) -> SoundFileReader:
+    """The reader for a file that libsndfile can open.
+
+    Raises
+    ------
+    soundfile.SoundFileError or TypeError
+        It cannot.
+    """
+    with path.open("rb") as file:
+        flac = file.read(4) == b"fLaC"
+    if flac:
+        with contextlib.suppress(ValueError):
+            return FlacReader(path)
+    return SoundFileReader(path)
 
 
 def _header_remarks(file: Any) -> list[str]:
