@@ -1,12 +1,14 @@
 """From the clock as it was read to the next adjustment, in the order a restorer works.
 
-Weights come first while the rate is outside what the regulator reaches from near its middle; they are chosen
-for the regulator at its middle, and the regulator takes what they leave. Then the regulator alone. The beat
-goes before both. Grams, degrees, seconds; rates in seconds per day, > 0 gains.
+Weights come first while the rate is outside what the regulator reaches near its middle, or its effect is
+known so badly that weights are much surer; they are chosen for the regulator at its middle, and the regulator
+takes what they leave. Then the regulator alone. The beat goes before both. Grams, degrees, seconds; rates in
+seconds per day, > 0 gains.
 """
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from torsionbeat.errors import InputError
@@ -32,6 +34,9 @@ PRACTICE = "Follow the maker's instructions and the rules of your trade and plac
 
 INNER_SHARE = 0.6
 """The regulator is kept within this share of its travel, about the middle."""
+
+SURER = 3.0
+"""Weights are changed although the regulator reaches where they bring the clock so many times nearer."""
 
 HANDLING_S_PER_DAY = 0.2
 """What stopping and letting go the balance may change besides (common practice, no source)."""
@@ -169,30 +174,59 @@ def _adjust(
 ) -> tuple[WeightChange | None, float, list[str]]:
     """Weights, move of the regulator, and remarks."""
     usable = regulator if learnt.has_regulator else None
-    if usable is not None:
-        move = _move(learnt, usable, 0.0)
-        if stock is None or _near_middle(usable, usable.setting + learnt.move_to_s_per_day().nominal_value):
-            return None, move, _beyond(learnt, usable, move)
-        middle = usable.middle - usable.setting
-        change = choose(learnt.grams_to_s_per_day(0.0, middle).nominal_value, stock, removable_g)
-        if change.total_g == 0:
-            return None, move, _beyond(learnt, usable, move)
-        left = learnt.expected_rate_s_per_day(change.total_g, mass_doubt_g=change.doubt_g)
-        # A move smaller than what is not known of the weights' effect waits for the next reading.
-        if abs(left.nominal_value) <= max(left.std_dev, tolerance):
-            return change, 0.0, []
-        return change, _move(learnt, usable, change.total_g), []
-    if stock is None:
+    if stock is None and usable is None:
         raise InputError(
-            "there is neither a regulator nor a weight to change; give --weights, or the regulator's "
-            "effect with "
-            "--regulator-effect"
+            "there is neither a regulator nor a weight to change; give --weights, or the regulator's effect "
+            "with --regulator-effect"
         )
-    change = choose(learnt.grams_to_s_per_day().nominal_value, stock, removable_g)
-    if change.total_g == 0:
-        least = min((piece.mass_g for piece in stock.pieces), default=0.001)
-        return None, 0.0, [f"The lightest weight at hand, {least:g} g a side, would do more harm than good."]
-    return change, 0.0, []
+    alone = 0.0 if usable is None else _move(learnt, usable, 0.0)
+    if stock is not None:
+        change, move = _weights_first(learnt, stock, usable, removable_g, tolerance)
+        near = usable is not None and _near_middle(
+            usable, usable.setting + learnt.move_to_s_per_day().nominal_value
+        )
+        worse = _left(learnt, None, alone, usable) > max(
+            SURER * _left(learnt, change, move, usable), 2 * tolerance
+        )
+        if change.total_g != 0 and (not near or worse):
+            return change, move, []
+        if usable is None:
+            least = min((piece.mass_g for piece in stock.pieces), default=0.001)
+            return (
+                None,
+                0.0,
+                [f"The lightest weight at hand, {least:g} g a side, would do more harm than good."],
+            )
+    assert usable is not None
+    if _left(learnt, None, alone, usable) >= _left(learnt, None, 0.0, usable):
+        return None, 0.0, ["This is as near as the regulator can be set with what is known of it."]
+    return None, alone, _beyond(learnt, usable, alone)
+
+
+def _weights_first(
+    learnt: Learnt, stock: Stock, regulator: Regulator | None, removable_g: float | None, tolerance: float
+) -> tuple[WeightChange, float]:
+    """Weights for the regulator at its middle, and the move that takes what they leave."""
+    middle = 0.0 if regulator is None else regulator.middle - regulator.setting
+    change = choose(learnt.grams_to_s_per_day(0.0, middle).nominal_value, stock, removable_g)
+    if regulator is None:
+        return change, 0.0
+    left = learnt.expected_rate_s_per_day(change.total_g, mass_doubt_g=change.doubt_g)
+    # A move much smaller than what is not known of the weights' effect waits for the next reading.
+    if abs(left.nominal_value) <= max(0.3 * left.std_dev, tolerance):
+        return change, 0.0
+    return change, _move(learnt, regulator, change.total_g)
+
+
+def _left(learnt: Learnt, change: WeightChange | None, move: float, regulator: Regulator | None) -> float:
+    """Root of the mean square of the rate that a change will leave."""
+    left = learnt.expected_rate_s_per_day(
+        0.0 if change is None else change.total_g,
+        move,
+        mass_doubt_g=0.0 if change is None else change.doubt_g,
+        setting_doubt=regulator.doubt if regulator is not None and move else 0.0,
+    )
+    return math.hypot(left.nominal_value, left.std_dev)
 
 
 def _move(learnt: Learnt, regulator: Regulator, add_g: float) -> float:
