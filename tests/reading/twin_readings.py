@@ -88,10 +88,12 @@ def reading_of_beats(
     trend = mean_arc = None
     if has_arc:
         hours = time / 3600
-        (slope, _), covariance = np.polyfit(hours, arc, 1, cov=True)
-        trend = ufloat(slope, np.sqrt(covariance[0, 0]))
+        slope = np.polyfit(hours, arc, 1)[0]
         blocks = np.array([np.mean(block) for block in np.array_split(arc, min(10, len(arc) // 2))])
         factor = student_factor(len(blocks) - 1)
+        middles = np.array([np.mean(block) for block in np.array_split(hours, len(blocks))])
+        (_, _), covariance = np.polyfit(middles, blocks, 1, cov=True)
+        trend = ufloat(slope, student_factor(len(blocks) - 2) * np.sqrt(covariance[0, 0]))
         tolerance = clock.lift_tolerance_deg / np.sqrt(3) / clock.lift_deg * np.mean(arc)
         mean_arc = ufloat(
             np.mean(arc), np.hypot(factor * blocks.std(ddof=1) / np.sqrt(len(blocks)), tolerance)

@@ -1,0 +1,173 @@
+"""Nights: readings with what was known besides the sound, and readings out of documents kept of them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from torsionbeat.errors import InputError
+from torsionbeat.reading.figures import Clock, Events, Reading, RecordingInfo, Swings, Timebase, UFloat
+from torsionbeat.theory.swing import lift_passage_s
+
+if TYPE_CHECKING:
+    from torsionbeat.hearing.heard import VoiceProfile
+
+__all__ = ["Group", "Night", "reading_from_document", "with_sides_swapped"]
+
+
+@dataclass(frozen=True, slots=True)
+class Night:
+    """One reading and what was known besides.
+
+    Parameters
+    ----------
+    reading : Reading
+    taken_at : datetime or None
+        When the recording began, with its time zone.
+    temperature_c : float or None
+        Mean temperature about the clock, degrees Celsius.
+    voices : tuple of VoiceProfile
+        Mean sounds of contact and drop, where the sound itself was read.
+    """
+
+    reading: Reading
+    taken_at: datetime | None = None
+    temperature_c: float | None = None
+    voices: tuple[VoiceProfile, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """One or more nights of a clock in one state, and the Q of a free swing in that state if it is known."""
+
+    nights: tuple[Night, ...]
+    label: str = ""
+    free_swing_q: UFloat = None
+
+    def __post_init__(self) -> None:
+        if not self.nights:
+            raise InputError("a group without any recording cannot be compared; give at least one")
+
+    @property
+    def readings(self) -> list[Reading]:
+        """The readings of all nights, in order."""
+        return [night.reading for night in self.nights]
+
+
+def reading_from_document(document: dict[str, Any]) -> Reading:
+    """Give back a reading from what ``torsionbeat analyse --json`` wrote (schema 1).
+
+    The document holds no single sounds, so the reading has no events; beat numbers are counted anew from the
+    times, and lift passages follow from arcs and lift.
+
+    Raises
+    ------
+    InputError
+        It is not a reading of schema 1, or something in it cannot be understood.
+    """
+    if document.get("schema") != 1:
+        raise InputError(
+            f"this is not a reading: its schema is {document.get('schema')!r}, not 1; "
+            "give what torsionbeat analyse --json wrote"
+        )
+    try:
+        return _restored(document)
+    except (AttributeError, KeyError, TypeError, ValueError) as error:
+        raise InputError(
+            f"the reading cannot be understood ({type(error).__name__}: {error}); "
+            "give what torsionbeat analyse --json wrote"
+        ) from error
+
+
+def with_sides_swapped(night: Night) -> Night:
+    """Give the same night with side a called b and side b called a: beat error and offset change sign."""
+    reading = night.reading
+    other = np.vectorize({"a": "b", "b": "a"}.get, otypes=["U1"])
+
+    def turned(table: Any) -> Any:
+        return replace(table, side=other(table.side)) if len(table) else table
+
+    swings = turned(reading.swings)
+    if len(swings):  # side a has even numbers
+        swings = replace(swings, number=swings.number + 1)
+    swapped = replace(
+        reading,
+        beat_error_ms=None if reading.beat_error_ms is None else -reading.beat_error_ms,
+        offset_deg=None if reading.offset_deg is None else -reading.offset_deg,
+        swings=swings,
+        events=turned(reading.events),
+    )
+    voices = tuple(replace(voice, side="b" if voice.side == "a" else "a") for voice in night.voices)
+    return replace(night, reading=swapped, voices=voices)
+
+
+def _restored(document: dict[str, Any]) -> Reading:
+    recording, timebase, known = (document.get(name) or {} for name in ("recording", "timebase", "clock"))
+    beats = document.get("beats") or {}
+    fields = {name: known[name] for name in Clock.__dataclass_fields__ if known.get(name) is not None}
+    clock = Clock(**fields)
+    period = _figure(document.get("period_s"))
+    offset = _figure(document.get("offset_deg"))
+    return Reading(
+        recording=RecordingInfo(
+            str(recording.get("name", "")),
+            float(recording.get("duration_s") or 0.0),
+            float(recording.get("sample_rate_hz") or 0.0),
+            int(recording.get("channels") or 0),
+            tuple((float(start), float(end)) for start, end in recording.get("gaps") or ()),
+        ),
+        timebase=Timebase(
+            str(timebase.get("source") or "unknown"),
+            float(timebase.get("offset_ppm") or 0.0),
+            float(timebase.get("standard_uncertainty_ppm") or 0.0),
+            timebase.get("synchronised"),
+        ),
+        clock=clock,
+        period_s=period,
+        rate_s_per_day=_figure(document.get("rate_s_per_day")),
+        beat_error_ms=_figure(document.get("beat_error_ms")),
+        offset_deg=offset,
+        arc_deg=_figure(document.get("arc_deg")),
+        arc_trend_deg_per_hour=_figure(document.get("arc_trend_deg_per_hour")),
+        beats_expected=int(beats.get("expected") or 0),
+        beats_heard=int(beats.get("heard") or 0),
+        swings=_swings(document.get("swings") or [], clock, period, offset),
+        events=Events(np.zeros(0), np.zeros(0, "U1"), np.zeros(0, "U7"), np.zeros(0)),
+        remarks=tuple(str(remark) for remark in document.get("remarks") or ()),
+    )
+
+
+def _swings(rows: Sequence[dict[str, Any]], clock: Clock, period: UFloat, offset: UFloat) -> Swings:
+    time, own, arc = (_column(rows, name) for name in ("time_s", "period_s", "arc_deg"))
+    side = np.array([str(row["side"]) for row in rows], "U1")
+    passage = np.full(len(rows), np.nan)
+    number = np.arange(len(rows))
+    if period is not None and len(rows):
+        full = period.nominal_value
+        odd = side == "b"
+        # A side's own beats are whole periods apart; side b follows side a by about half of one.
+        first = odd[0]
+        number = (
+            2 * np.round((time - time[0]) / full - 0.5 * (odd.astype(int) - int(first))).astype(int) + odd
+        )
+        has_arc = np.isfinite(arc)
+        if clock.lift_deg is not None and np.any(has_arc):
+            middle = 0.0 if offset is None else offset.nominal_value
+            passage[has_arc] = lift_passage_s(arc[has_arc], full, clock.lift_deg, middle)
+    return Swings(number, time, side, own, passage, arc)
+
+
+def _column(rows: Sequence[dict[str, Any]], name: str) -> Any:
+    return np.array([np.nan if row.get(name) is None else float(row[name]) for row in rows], float)
+
+
+def _figure(figure: Any) -> UFloat:
+    from uncertainties import ufloat
+
+    if figure is None or figure["value"] is None:
+        return None
+    return ufloat(float(figure["value"]), float(figure["standard_uncertainty"]))
