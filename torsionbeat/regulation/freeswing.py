@@ -315,7 +315,8 @@ def _points_to(law: str, used: str, dry_share: Any, count: int) -> tuple[str, ..
     why = "two arcs fit any law" if count < 3 else "the readings speak for neither strongly enough"
     supposed = "air drag" if used == "air" else "dry rubbing"
     return (
-        f"What damps it cannot be told ({why}); the figures suppose {supposed}. Let it swing down further, to "
+        f"What damps it cannot be told ({why}); the figures suppose {supposed}. Let it swing down further, "
+        "to "
         "half its arc, and read more often.",
     )
 

@@ -1,0 +1,227 @@
+"""What temperature (and pressure) do to the rate: the swings of a record joined to the room's by time.
+
+The beats are cut into blocks; each block's rate is the least-squares line through its beats. The blocks'
+rates are fitted to a constant, a steady drift, temperature and, where it changed, pressure. Neighbouring
+blocks err alike, so the uncertainty is widened for the correlation that the residuals show (M. S. Bartlett,
+J. R. Stat. Soc. 98 (1935) 536, from memory) and by Student's factor. Rates in seconds per day, > 0 gains.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from torsionbeat.errors import InputError
+from torsionbeat.reading.figures import FloatArray, UFloat
+from torsionbeat.regulation.room import Room
+from torsionbeat.theory.limits import period_within
+from torsionbeat.theory.rate import DAY_S, fit_beats, student_factor
+
+__all__ = ["TemperatureEffect", "temperature_effect"]
+
+NOT_ENOUGH = "not enough change to tell"
+SHORTEST_BLOCK_PERIODS = 10
+MOST_BLOCKS = 48
+LEAST_BLOCKS = 6
+LEAST_SPREAD_K = 0.15
+"""Standard deviation of the blocks' temperatures below which nothing is said."""
+
+LARGEST_DOUBT_S_PER_DAY_PER_K = 2.0
+"""A coefficient this uncertain (95 % half-width), and not told from 0, is none."""
+
+LEAST_SPREAD_HPA = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class TemperatureEffect:
+    """What the room does to the rate.
+
+    ``s_per_day_per_k`` is None where there was not enough change to tell, ``s_per_day_per_hpa`` where no
+    pressure was logged or it hardly changed. ``low_c`` and ``high_c`` are the blocks' extremes. Of the blocks,
+    arrays (n,): ``block_time_s`` middles, ``block_rate_s_per_day`` against the mean period,
+    ``block_temperature_c``.
+    """
+
+    s_per_day_per_k: UFloat
+    s_per_day_per_hpa: UFloat
+    low_c: float
+    high_c: float
+    correlation: float
+    block_time_s: FloatArray
+    block_rate_s_per_day: FloatArray
+    block_temperature_c: FloatArray
+    sentence: str
+    remarks: tuple[str, ...]
+
+
+def temperature_effect(
+    beat_time_s: npt.ArrayLike,
+    beat_number: npt.ArrayLike,
+    period_s: float,
+    room: Room,
+    *,
+    began_s: float | None = None,
+) -> TemperatureEffect:
+    """Join beats and room, and fit.
+
+    Parameters
+    ----------
+    beat_time_s, beat_number : array_like, shape (n,)
+        Seconds from the start of the recording, and numbers (two a period).
+    period_s : float
+        Full period.
+    room : Room
+    began_s : float, optional
+        When the recording began, seconds since 1970; needed where the room's times are moments.
+
+    Raises
+    ------
+    InputError
+        The record is too short, or the room's file does not cover it.
+    """
+    time = np.asarray(beat_time_s, dtype=np.float64)
+    number = np.asarray(beat_number, dtype=np.int64)
+    period = float(period_within(period_s))
+    if room.absolute and began_s is None:
+        raise InputError("the room's times are moments; say when the recording began with --began")
+    clock = room.time_s - (began_s or 0.0) if room.absolute else room.time_s
+    if time.size < 2 or time[-1] - time[0] < LEAST_BLOCKS * SHORTEST_BLOCK_PERIODS * period:
+        span = 0.0 if time.size < 2 else float(time[-1] - time[0])
+        raise InputError(
+            f"the record spans {span / 3600:.1f} h; at least "
+            f"{LEAST_BLOCKS * SHORTEST_BLOCK_PERIODS * period / 3600:.1f}"
+            " h are needed, best a night and a day"
+        )
+    middle, rate = _blocks(time, number, period)
+    inside = (middle >= clock[0]) & (middle <= clock[-1])
+    if inside.sum() < LEAST_BLOCKS:
+        raise InputError(
+            f"the room's file covers {int(inside.sum())} of {middle.size} parts of the recording; their "
+            "times must "
+            "overlap: check --began and the logger's time zone"
+        )
+    middle, rate = middle[inside], rate[inside]
+    width = float(np.median(np.diff(middle)))
+    warmth = _block_means(middle, width, clock, room.temperature_c)
+    remarks = list(room.remarks)
+    if not inside.all():
+        remarks.append(
+            f"{int((~inside).sum())} parts of the recording lie outside the room's file; left out."
+        )
+    columns = [
+        np.ones_like(middle),
+        (middle - middle.mean()) / max(float(np.ptp(middle)), 1.0),
+        warmth - warmth.mean(),
+    ]
+    pressure = None
+    if room.pressure_hpa is not None and np.isfinite(room.pressure_hpa).all():
+        pressure = _block_means(middle, width, clock, room.pressure_hpa)
+        if float(np.std(pressure)) >= LEAST_SPREAD_HPA:
+            columns.append(pressure - pressure.mean())
+        else:
+            pressure = None
+    values, spread, correlation = _fit(np.stack(columns, axis=1), rate)
+    per_k = per_hpa = None
+    from uncertainties import ufloat
+
+    low, high = float(warmth.min()), float(warmth.max())
+    half = 1.96 * spread[2]
+    told = float(np.std(warmth)) >= LEAST_SPREAD_K and (
+        half <= LARGEST_DOUBT_S_PER_DAY_PER_K or half < abs(values[2])
+    )
+    if told:
+        per_k = ufloat(values[2], max(spread[2], 1e-9))
+    if pressure is not None and 1.96 * spread[3] < max(abs(values[3]), 0.5):
+        per_hpa = ufloat(values[3], max(spread[3], 1e-9))
+    return TemperatureEffect(
+        per_k,
+        per_hpa,
+        low,
+        high,
+        correlation,
+        middle,
+        rate,
+        warmth,
+        _sentence(per_k, low, high),
+        tuple(remarks),
+    )
+
+
+def _sentence(per_k: UFloat, low: float, high: float) -> str:
+    between = f"between {low:.1f} and {high:.1f} C"
+    if per_k is None:
+        return f"Temperature: {NOT_ENOUGH} ({between})."
+    value, half = per_k.nominal_value, 1.96 * per_k.std_dev
+    digits = max(0, min(3, 1 - math.floor(math.log10(half)))) if half > 0 else 3
+    if abs(value) <= half:
+        most = f"{abs(value) + half:.{digits}f} s a day per kelvin"
+        return f"Temperature: no effect was seen {between}; it is below {most}."
+    verb = "gains" if value > 0 else "loses"
+    return (
+        f"Warmed by one kelvin it {verb} {abs(value):.{digits}f} s a day, between "
+        f"{abs(value) - half:.{digits}f} and "
+        f"{abs(value) + half:.{digits}f} ({between})."
+    )
+
+
+def _blocks(time: FloatArray, number: npt.NDArray[np.int64], period: float) -> tuple[FloatArray, FloatArray]:
+    """Middle and rate, against the mean period, of each block of beats."""
+    span = float(time[-1] - time[0])
+    count = int(min(MOST_BLOCKS, span // (SHORTEST_BLOCK_PERIODS * period)))
+    edges = np.linspace(time[0], time[-1] + 1e-6, count + 1)
+    place = np.searchsorted(edges, time, side="right") - 1
+    rows = []
+    for block in range(count):
+        here = place == block
+        if here.sum() < SHORTEST_BLOCK_PERIODS:
+            continue
+        own, index = np.unique(number[here], return_index=True)
+        try:
+            fit = fit_beats(time[here][index], own)
+        except InputError:
+            continue
+        rows.append((time[here].mean(), fit.period_s.nominal_value))
+    if len(rows) < LEAST_BLOCKS:
+        raise InputError(
+            f"only {len(rows)} parts of the recording hold enough beats; {LEAST_BLOCKS} are needed: record "
+            "longer or "
+            "nearer to the clock"
+        )
+    middle, periods = np.array(rows).T
+    return middle, DAY_S * (float(periods.mean()) / periods - 1)
+
+
+def _block_means(middle: FloatArray, width: float, clock: FloatArray, value: FloatArray) -> FloatArray:
+    """Mean of a record (straight lines between its points) over each block."""
+    offsets = np.linspace(-0.5, 0.5, 21) * width
+    at = middle[:, None] + offsets[None, :]
+    return np.asarray(np.interp(at, clock, value).mean(axis=1))
+
+
+def _fit(design: FloatArray, rate: FloatArray) -> tuple[FloatArray, FloatArray, float]:
+    """Least squares with the uncertainty widened for correlated residuals."""
+    values, *_ = np.linalg.lstsq(design, rate, rcond=None)
+    residual = rate - design @ values
+    n, parameters = design.shape
+    variance = float(residual @ residual) / (n - parameters)
+    covariance = np.linalg.pinv(design.T @ design) * variance
+    r = _neighbours(residual)
+    widening, spread = [], np.sqrt(np.diag(covariance))
+    for k in range(parameters):
+        own = _neighbours(design[:, k] - design[:, k].mean()) if k else 1.0
+        product = min(max(r, 0.0) * max(own, 0.0), 0.95)
+        widening.append(math.sqrt((1 + product) / (1 - product)))
+    freedom = max((n - parameters) * (1 - max(r, 0.0)) / (1 + max(r, 0.0)), 1.0)
+    return values, np.asarray(spread * np.array(widening) * student_factor(freedom)), r
+
+
+def _neighbours(row: FloatArray) -> float:
+    """Correlation of neighbours, with the small-sample bias of (1 + 4 r) / n put back."""
+    square = float(row @ row)
+    if square == 0 or row.size < 4:
+        return 0.0
+    r = float(row[1:] @ row[:-1]) / square
+    return min(r + (1 + 4 * r) / row.size, 0.95)
