@@ -21,6 +21,7 @@ __all__ = [
     "LIGHT",
     "SIDE_MARKS",
     "empty_panel",
+    "log_axes",
     "mark_size",
     "new_figure",
     "note",
@@ -136,6 +137,19 @@ def empty_panel(axes: Any, why: str) -> None:
         why, 80 if len(columns) > 1 or columns.stop == 1 == axes.get_gridspec().ncols else 42
     )
     axes.text(0.5, 0.5, text, transform=axes.transAxes, ha="center", va="center", color="#555555")
+
+
+def log_axes(axes: Any) -> None:
+    """Make both axes logarithmic, with plain numbers at 1, 2 and 5 where few decades are shown."""
+    from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
+
+    axes.set_xscale("log")
+    axes.set_yscale("log")
+    for axis, (low, high) in ((axes.xaxis, axes.get_xlim()), (axes.yaxis, axes.get_ylim())):
+        few = high / low < 100
+        axis.set_major_locator(LogLocator(base=10, subs=(1.0, 2.0, 5.0) if few else (1.0,)))
+        axis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+        axis.set_minor_formatter(NullFormatter())
 
 
 def mark_size(count: int) -> float:

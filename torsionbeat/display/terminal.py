@@ -21,7 +21,15 @@ if TYPE_CHECKING:
     from rich.console import Console, RenderableType
     from rich.table import Table
 
-__all__ = ["WIDEST", "eighty_columns", "print_reading", "print_readings", "say"]
+__all__ = [
+    "WIDEST",
+    "eighty_columns",
+    "print_bullets",
+    "print_reading",
+    "print_readings",
+    "say",
+    "simple_table",
+]
 
 WIDEST = 80
 
@@ -65,8 +73,7 @@ def print_reading(reading: Reading, console: Console | None = None) -> None:
     if reading.remarks:
         screen.print()
         say("Remarks", console=screen)
-        for remark in reading.remarks:
-            screen.print(_bullet(remark))
+        print_bullets(reading.remarks, console=screen)
 
 
 def print_readings(
@@ -108,7 +115,21 @@ def print_readings(
             said.setdefault(remark, []).append(name)
     for remark, names in said.items():
         of = "" if len(names) == len(results) else f"{', '.join(names)}: "
-        screen.print(_bullet(of + remark))
+        print_bullets([of + remark], console=screen)
+
+
+def print_bullets(texts: Sequence[str], console: Console | None = None) -> None:
+    """Print texts, each behind a dash and wrapped beside it."""
+    from rich.table import Table
+
+    screen = console or eighty_columns()
+    grid = Table.grid(padding=(0, 1, 0, 0))
+    grid.add_column()
+    grid.add_column(overflow="fold")
+    for text in texts:
+        grid.add_row("-", _text(text))
+    if texts:
+        screen.print(grid)
 
 
 def simple_table(*titles: RenderableType) -> Table:
@@ -129,16 +150,6 @@ def _cells(texts: Sequence[str]) -> Table:
     for _, width in COLUMNS:
         grid.add_column(width=width, justify="right", overflow="fold")
     grid.add_row(*map(_text, texts))
-    return grid
-
-
-def _bullet(text: str) -> Table:
-    from rich.table import Table
-
-    grid = Table.grid(padding=(0, 1, 0, 0))
-    grid.add_column()
-    grid.add_column(overflow="fold")
-    grid.add_row("-", _text(text))
     return grid
 
 

@@ -13,19 +13,25 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
 from typing import Any
 
 import numpy as np
 
-from torsionbeat.reading.figures import FloatArray, Reading, UFloat
+from torsionbeat.reading.figures import Reading, UFloat
 from torsionbeat.reading.nights import Group, Night, with_sides_swapped
 from torsionbeat.reading.rows import Common, Row, Verdict, figure_row, pair_row, ratio_row
 from torsionbeat.reading.sameness import CRYSTAL_SOURCES, comparison_remarks, crystal_cancels, same_lift
-from torsionbeat.reading.scatter import BLOCKS, Estimate, pooled_spread, share, share_difference, spread
+from torsionbeat.reading.scatter import (
+    BLOCKS,
+    Estimate,
+    pooled_spread,
+    share,
+    share_difference,
+    slope_per_day,
+    spread,
+)
 from torsionbeat.reading.soundrows import loudness_rows, voice_rows
 from torsionbeat.reading.wander import pooled_deviations
-from torsionbeat.theory.rate import student_factor
 from torsionbeat.theory.stability import confidence_limits
 
 __all__ = ["Comparison", "Group", "Night", "Row", "Verdict", "compare"]
@@ -218,20 +224,6 @@ def _night_to_night(group: Group) -> tuple[Estimate | None, UFloat]:
     scattered = Estimate(sigma, *confidence_limits(sigma, freedom), freedom) if sigma > 0 else None
     dates = [night.taken_at for night in nights if night.taken_at is not None]
     return scattered, slope_per_day(dates, arcs) if len(dates) == len(nights) else None
-
-
-def slope_per_day(dates: Sequence[datetime], values: FloatArray) -> UFloat:
-    """Slope of values over their dates, per day; None with fewer than three or all on one moment."""
-    from uncertainties import ufloat
-
-    days = np.array([(when - dates[0]).total_seconds() for when in dates]) / 86_400
-    if len(days) < 3 or not np.ptp(days) > 0:
-        return None
-    slope, start = np.polyfit(days, values, 1)
-    rest = values - slope * days - start
-    freedom = len(days) - 2
-    variance = float(rest @ rest) / freedom / float(np.sum((days - days.mean()) ** 2))
-    return ufloat(slope, student_factor(freedom) * math.sqrt(variance))
 
 
 def _stability_rows(before: Group, after: Group) -> Iterator[Row]:

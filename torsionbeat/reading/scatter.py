@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime
 
 import numpy as np
 import numpy.typing as npt
@@ -32,6 +33,7 @@ __all__ = [
     "ratio_of_spreads",
     "share",
     "share_difference",
+    "slope_per_day",
     "spread",
     "symmetric",
     "welch",
@@ -237,3 +239,17 @@ def share_difference(before: Estimate, after: Estimate) -> Estimate:
     low = difference - math.hypot(after.value - after.low, before.high - before.value)
     high = difference + math.hypot(after.high - after.value, before.value - before.low)
     return Estimate(difference, low, high)
+
+
+def slope_per_day(dates: Sequence[datetime], values: FloatArray) -> UFloat:
+    """Slope of values over their dates, per day; None with fewer than three or all on one moment."""
+    from uncertainties import ufloat
+
+    days = np.array([(when - dates[0]).total_seconds() for when in dates]) / 86_400
+    if len(days) < 3 or not np.ptp(days) > 0:
+        return None
+    slope, start = np.polyfit(days, values, 1)
+    rest = values - slope * days - start
+    freedom = len(days) - 2
+    variance = float(rest @ rest) / freedom / float(np.sum((days - days.mean()) ** 2))
+    return ufloat(slope, student_factor(freedom) * math.sqrt(variance))

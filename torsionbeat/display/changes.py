@@ -1,0 +1,212 @@
+"""A comparison on a terminal and as a figure: what changed, what did not, and every row with its interval."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from torsionbeat.display import style
+from torsionbeat.display.terminal import eighty_columns, print_bullets, say, simple_table
+from torsionbeat.display.words import decimals, number, plain
+from torsionbeat.reading.comparison import Comparison, Group, Row
+from torsionbeat.reading.scatter import Estimate
+from torsionbeat.reading.wander import pooled_deviations
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+__all__ = [
+    "SIGNED",
+    "change_words",
+    "comparison_figure",
+    "comparison_sentences",
+    "estimate_words",
+    "print_comparison",
+    "row_cells",
+]
+
+SIGNED = ("rate", "beat error", "offset", "trend", "drift", "louder")
+"""Words in the names of rows whose values may lie on either side of nought."""
+
+VERDICTS = ("changed", "no change to be seen", "not judged")
+
+
+def comparison_sentences(comparison: Comparison) -> list[str]:
+    """Say what is compared, each change, and what did not change."""
+    said = [f"Before: {_group_words(comparison.before)}.", f"After: {_group_words(comparison.after)}."]
+    changed = [row for row in comparison.rows if row.verdict == "changed"]
+    said += [f"Changed: {row.name} {change_words(row)}." for row in changed]
+    if not changed:
+        said.append("Nothing changed by more than its uncertainty.")
+    same = [row.name for row in comparison.rows if row.verdict == "no change to be seen"]
+    if same:
+        said.append(f"No change to be seen: {'; '.join(same)}.")
+    return said
+
+
+def change_words(row: Row) -> str:
+    """Say a change with its interval: by how much, or to how many times as much.
+
+    Examples
+    --------
+    >>> from torsionbeat.reading.scatter import Estimate
+    >>> change_words(Row("arc", "deg", None, None, Estimate(29.47, 28.24, 30.7)))
+    'by +29.5 deg, between +28.2 and +30.7'
+    >>> change_words(Row("spread", "deg", None, None, Estimate(0.47, 0.31, 0.7), ratio=True))
+    'to 0.47 times as much, between 0.31 and 0.70'
+    """
+    change = row.change
+    if change is None:
+        return "was not judged"
+    digits = _digits(change)
+    value, low, high = (
+        number(x, digits, sign=not row.ratio) for x in (change.value, change.low, change.high)
+    )
+    unit = f" {row.unit}" if row.unit else ""
+    if row.ratio:
+        return f"to {value} times as much, between {low} and {high}"
+    return f"by {value}{unit}, between {low} and {high}"
+
+
+def estimate_words(estimate: Estimate | None, *, sign: bool = False) -> str:
+    """Write an estimate: value ± half-width, or value and both ends where it leans; a dash for none.
+
+    Examples
+    --------
+    >>> from torsionbeat.reading.scatter import Estimate
+    >>> estimate_words(Estimate(2.4, 1.9, 2.9)), estimate_words(Estimate(0.83, 0.55, 1.75))
+    ('2.4 ± 0.5', '0.83 (0.55 to 1.75)')
+    """
+    if estimate is None:
+        return "-"
+    digits = _digits(estimate)
+    value, low, high = (number(x, digits, sign=sign) for x in (estimate.value, estimate.low, estimate.high))
+    below, above = estimate.value - estimate.low, estimate.high - estimate.value
+    if abs(above - below) <= 0.05 * (above + below):
+        return f"{value} ± {number((above + below) / 2, digits)}"
+    return f"{value} ({low} to {high})"
+
+
+def print_comparison(comparison: Comparison, console: Console | None = None) -> None:
+    """Print a comparison: sentences, then every row under its verdict, then what to beware of."""
+    screen = console or eighty_columns()
+    say(*comparison_sentences(comparison), console=screen)
+    for verdict in VERDICTS:
+        rows = [row for row in comparison.rows if row.verdict == verdict]
+        if not rows:
+            continue
+        table = simple_table(plain(verdict.capitalize()), "Before", "After", "Change")
+        for name, unit, before, after, change, _ in row_cells(rows):
+            table.add_row(f"{name}, {unit}" if unit else name, before, after, change)
+        screen.print(table)
+        print_bullets([f"{row.name}: {row.note}." for row in rows if row.note], console=screen)
+    say(
+        "± is the half-width of the 95 % interval; intervals that lean are given by both ends.",
+        console=screen,
+    )
+    screen.print()
+    print_bullets(comparison.remarks, console=screen)
+
+
+def comparison_figure(comparison: Comparison) -> Any:
+    """Draw a comparison: every arc and rate by night, and stability before and after on log axes.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+    """
+    with style.styled():
+        figure = style.new_figure(height_in=6.6)
+        panels = figure.subplot_mosaic([["arc", "rate"], ["stability", "stability"]], height_ratios=[1, 1.15])
+        _plot_nights(panels["arc"], comparison, "arc_deg", "Arc (amplitude end to end)", "arc (deg)")
+        _plot_nights(panels["rate"], comparison, "rate_s_per_day", "Rate (+ gains)", "rate (s/day)")
+        _plot_stability(panels["stability"], comparison)
+        return figure
+
+
+def _plot_nights(axes: Any, comparison: Comparison, name: str, title: str, label: str) -> None:
+    axes.set_title(title)
+    axes.set_ylabel(label)
+    place, ticks, drawn = 0, [], False
+    for word, group, look in _sides(comparison):
+        first = place
+        for reading in group.readings:
+            figure = getattr(reading, name)
+            if figure is not None:
+                axes.errorbar(place, figure.nominal_value, 1.96 * figure.std_dev, capsize=3, **look)
+                drawn = True
+            place += 1
+        ticks.append(((first + place - 1) / 2, word))
+        place += 1
+    if not drawn:
+        style.empty_panel(axes, "Not measured; the remarks of the readings say why.")
+        return
+    axes.set_xticks([where for where, _ in ticks], [word for _, word in ticks])
+    axes.set_xlim(-1.0, place - 1.0)
+    axes.grid(False, axis="x")
+    axes.margins(y=0.15)
+    style.note(axes, "95 % intervals")
+
+
+def _plot_stability(axes: Any, comparison: Comparison) -> None:
+    axes.set_title("Wander of the rate (Allan deviation)")
+    axes.set_xlabel("averaging time (min)")
+    axes.set_ylabel("deviation (s/day)")
+    drawn = False
+    for shift, (word, group, look) in zip((0.97, 1.03), _sides(comparison), strict=True):
+        found = pooled_deviations(group.readings)
+        if not found:
+            continue
+        drawn = True
+        minutes = np.array(sorted(found)) / 60 * shift
+        estimates = [found[tau] for tau in sorted(found)]
+        values = np.array([e.value for e in estimates])
+        ends = np.array([[e.value - e.low for e in estimates], [e.high - e.value for e in estimates]])
+        axes.errorbar(minutes, values, ends, capsize=3, linestyle=":", label=word, **look)
+    if not drawn:
+        style.empty_panel(axes, "Too few beats in a row for any stability: record longer.")
+        return
+    style.log_axes(axes)
+    axes.legend(ncols=2, loc="best")
+    style.note(axes, "95 % limits")
+
+
+def _sides(comparison: Comparison) -> list[tuple[str, Group, dict[str, Any]]]:
+    looks = (style.SIDE_MARKS["b"], style.SIDE_MARKS["a"])
+    return [
+        ("before", comparison.before, looks[0] | {"markersize": 5.0}),
+        ("after", comparison.after, looks[1] | {"markersize": 5.0}),
+    ]
+
+
+def _group_words(group: Group) -> str:
+    names = [night.reading.recording.name or "a reading" for night in group.nights]
+    shown = list(dict.fromkeys(names))
+    listed = ", ".join(shown[:3]) + (" and others" if len(shown) > 3 else "")
+    counted = f"{len(names)} recordings, " if len(names) > 1 else ""
+    return f"{group.label}: {counted}{listed}" if group.label else f"{counted}{listed}"
+
+
+def _digits(estimate: Estimate) -> int:
+    sides = (estimate.value - estimate.low, estimate.high - estimate.value)
+    nearer = min((side for side in sides if side > 0), default=0.0)
+    return decimals(nearer)
+
+
+def _signed(row: Row) -> bool:
+    return not row.ratio and any(word in row.name for word in SIGNED)
+
+
+def row_cells(rows: Sequence[Row]) -> list[tuple[str, str, str, str, str, str]]:
+    """Give rows as texts for a report: name, unit, before, after, change, verdict."""
+    cells: list[tuple[str, str, str, str, str, str]] = []
+    for row in rows:
+        change = estimate_words(row.change, sign=not row.ratio)
+        if row.ratio and row.change is not None:
+            change = f"times {change}"
+        sign = _signed(row)
+        before, after = (estimate_words(side, sign=sign) for side in (row.before, row.after))
+        cells.append((row.name, row.unit, before, after, change, row.verdict))
+    return cells
