@@ -1,0 +1,312 @@
+"""One chapter: a stretch of sound up to an hour and a half long, heard as a whole.
+
+In go the levels and strengths of the stretch; out come the sounds of the clock, each with the number of its beat
+and its place in frames. The night is a row of such chapters (:mod:`torsionbeat.hearing.listener`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from torsionbeat.hearing.bands import CHUNK_FRAMES, POOLED_FRAMES
+from torsionbeat.hearing.exact import FinePower, best_evidence, edge_of, match, match_together
+from torsionbeat.hearing.others import OtherClock, find_other_clock, without_other_clock
+from torsionbeat.hearing.pattern import Pattern, SoundTrack, sounds_round
+from torsionbeat.hearing.roles import Roles, roles_of
+from torsionbeat.hearing.search import Found, Wanted, find_clock
+from torsionbeat.hearing.strength import rising
+
+__all__ = ["Chapter", "ChapterHeard", "Placed", "Together", "hear_chapter"]
+
+FloatArray = npt.NDArray[np.float32]
+IntArray = npt.NDArray[np.int64]
+
+_SEARCH = 24
+_CHANCE_SHARE = 0.8
+_CHANCE_BEYOND = float(np.log(40.0))
+"""A sound is certain where chance reaches its evidence less often than once in two hundred trials: by chance one
+trial in five passes the 0.8 quantile, and evidence beyond it falls off as exp(-evidence), one in forty passes by
+log 40 more. Taken so, talk in a tenth of the trials does not drown the ticks of the rest."""
+
+
+@dataclass(frozen=True, slots=True)
+class Chapter:
+    """Levels (frames, bands), strength (pooled frames, bands), and by chunk the room's floor and unrest (chunks, bands)."""
+
+    frame_s: float
+    levels: npt.NDArray[np.uint8]
+    strength: npt.NDArray[np.float16]
+    floors: FloatArray
+    unrests: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """One sound (kind) of one side through the chapter: row ``i`` is period ``i`` of the pattern.
+
+    ``frame`` is where the sound begins (in frames, fractional); ``usable`` whether the row lies inside the chapter.
+    """
+
+    kind: str
+    frame: npt.NDArray[np.float64]
+    evidence: npt.NDArray[np.float64]
+    certain: npt.NDArray[np.bool_]
+    usable: npt.NDArray[np.bool_]
+    level_db: npt.NDArray[np.float64]
+    profile: FloatArray
+    edge: float
+    place: float
+    """Typical distance from the side's strongest track, in frames."""
+    loudness_db: float
+    """Loudness of the mean sound, all bands together."""
+
+
+@dataclass(frozen=True, slots=True)
+class Together:
+    """Lift passage found from all beats of a side laid over each other: frames and standard uncertainty."""
+
+    passage_frames: float
+    uncertainty_frames: float
+
+
+@dataclass(frozen=True, slots=True)
+class SideHeard:
+    """One side of the beat: its drop, its contact if single contacts are heard, else what the stack gave."""
+
+    drop: Placed
+    contact: Placed | None
+    together: Together | None
+
+
+@dataclass(frozen=True, slots=True)
+class ChapterHeard:
+    """The clock in one chapter; ``sides`` has one or two entries, the second half a period after the first."""
+
+    period_frames: float
+    sides: tuple[SideHeard, ...]
+    other: OtherClock | None
+    second_period_s: float | None
+    score: float = 0.0
+    notes: tuple[str, ...] = field(default=())
+
+
+def hear_chapter(chapter: Chapter, wanted: Wanted) -> tuple[ChapterHeard | None, OtherClock | None]:
+    """Find the clock in a chapter; None where there is none. Also what other, faster clock was heard."""
+    pooled_s = chapter.frame_s * POOLED_FRAMES
+    strength = chapter.strength.astype(np.float32)
+    other = find_other_clock(strength, pooled_s, _longest_other(wanted))
+    added = None
+    if other is not None:
+        strength, added_strength = without_other_clock(strength, pooled_s, other)
+        unrest = np.repeat(chapter.unrests, CHUNK_FRAMES // POOLED_FRAMES, axis=0)
+        added = np.minimum(added_strength * unrest, 60000).astype(np.float16)
+        del added_strength, unrest
+    up = rising(strength, 12.0)
+    del strength
+    found = find_clock(up, pooled_s, wanted, other)
+    if found is None:
+        return None, other
+    fine = FinePower(chapter.levels, chapter.floors, added)
+    heard = _hear_beats(up, fine, found, other)
+    return heard, other
+
+
+def _longest_other(wanted: Wanted) -> float:
+    """Longest interval at which something is another clock and not the one that is listened to."""
+    nominal = wanted.nominal_period_s
+    return 0.45 * nominal if nominal is not None else 0.55 * wanted.shortest_s
+
+
+def _hear_beats(up: FloatArray, fine: FinePower, found: Found, other: OtherClock | None) -> ChapterHeard | None:
+    pattern = found.pattern
+    tracks = [track for track in (pattern.first, pattern.second) if track is not None]
+    sides = [
+        [_place(fine, sound, track, pattern) for sound in sounds_round(up, track, pattern.period_frames)]
+        for track in tracks
+    ]
+    roles = roles_of([[_summary(sound) for sound in side] for side in sides])
+    heard = []
+    for number, side in enumerate(sides):
+        heard.append(_side(fine, side, roles[number], roles[1 - number] if len(roles) > 1 else None, sides, number))
+    if not any(np.count_nonzero(side.drop.certain) >= 2 for side in heard):
+        return None
+    return ChapterHeard(
+        pattern.period_frames * POOLED_FRAMES, tuple(heard), other, found.second_period_s, found.score
+    )
+
+
+def _summary(sound: Placed) -> tuple[float, float, float]:
+    """Median place against the first row's, loudness of the mean sound in dB, share of rows where it is certain."""
+    share = float(np.mean(sound.certain[sound.usable])) if sound.usable.any() else 0.0
+    return sound.place, sound.loudness_db, share
+
+
+def _side(
+    fine: FinePower, side: list[Placed], roles: Roles, others_roles: Roles | None, sides: list[list[Placed]], number: int
+) -> SideHeard:
+    drop = _renamed(side[roles.drop], "drop")
+    if roles.contact is not None:
+        contact = _renamed(side[roles.contact], "contact")
+        share = float(np.mean(contact.certain[contact.usable])) if contact.usable.any() else 0.0
+        together = None if share > 0.5 else _together(fine, drop, _passage(drop, contact))
+        return SideHeard(drop, contact, together)
+    if others_roles is not None and others_roles.contact is not None:
+        other_side = sides[1 - number]
+        passage = _passage(other_side[others_roles.drop], other_side[others_roles.contact])
+        together = _together(fine, drop, passage)
+        return SideHeard(drop, None, together)
+    return SideHeard(drop, None, None)
+
+
+def _passage(drop: Placed, contact: Placed) -> float:
+    """Typical frames from contact to drop."""
+    both = drop.usable & contact.usable
+    certain = both & drop.certain & contact.certain
+    chosen = certain if np.count_nonzero(certain) > 3 else both
+    return float(np.median((drop.frame - contact.frame)[chosen]))
+
+
+def _renamed(sound: Placed, kind: str) -> Placed:
+    return replace(sound, kind=kind)
+
+
+def _place(fine: FinePower, sound: SoundTrack, track: SoundTrack, pattern: Pattern) -> Placed:
+    """Exact places of one sound, with what chance would give."""
+    frames = len(fine.levels)
+    places = sound.frames * POOLED_FRAMES
+    usable = (places > 2 * _SEARCH) & (places < frames - 80 - _SEARCH)
+    usable &= _sounding(fine, places)
+    period = pattern.period_frames * POOLED_FRAMES
+    if np.count_nonzero(usable) < 2:
+        usable = (places > 0) & (places < frames - 80)
+    rows = np.flatnonzero(usable)
+    first = match(fine, places[rows], _SEARCH)
+    chance = _chance(fine, first.frames, period, _SEARCH, first.profile, None)
+    certain = first.evidence > chance
+    expected, unrest = _expected(first.frames, rows, certain)
+    settled = certain & (np.abs(first.frames - expected) < max(6 * unrest, 8))
+    anchor = np.where(settled, first.frames, expected).round().astype(np.int64)
+    search = int(np.clip(4 * unrest, 6, _SEARCH))
+    prior = max(1.5 * unrest, 2.0)
+    exact = match(fine, anchor, search, prior_frames=prior)
+    chance = _chance(fine, exact.frames, period, search, exact.profile, prior)
+    certain = exact.evidence > chance
+    # A place that noise has drawn to the end of the search is no place.
+    certain &= np.abs(exact.frames - anchor) < search - 0.5
+    begins = np.full(len(places), np.nan)
+    begins[rows] = exact.frames + exact.edge
+    missing = ~usable
+    begins[missing] = places[missing]
+    evidence = np.zeros(len(places))
+    evidence[rows] = exact.evidence
+    sure = np.zeros(len(places), bool)
+    sure[rows] = certain
+    level = fine.level_db(np.rint(begins).astype(np.int64))
+    loud = np.sum(exact.profile.max(axis=0) * np.median(fine.floors, axis=0))
+    return Placed(
+        "",
+        begins,
+        evidence,
+        sure,
+        usable,
+        level,
+        exact.profile,
+        exact.edge,
+        float(np.median(places - track.frames * POOLED_FRAMES)),
+        10 * float(np.log10(max(loud, 1e-20))),
+    )
+
+
+def _sounding(fine: FinePower, places: IntArray) -> npt.NDArray[np.bool_]:
+    """Whether there is any sound at a place: not digital silence, not a lost stretch."""
+    index = np.clip(places[:, None] + np.arange(-8, 40)[None, :], 0, len(fine.levels) - 1)
+    return (fine.levels[index] > 0).any(axis=2).mean(axis=1) > 0.9
+
+
+def _expected(
+    frames: npt.NDArray[np.float64], rows: IntArray, certain: npt.NDArray[np.bool_]
+) -> tuple[npt.NDArray[np.float64], float]:
+    """Where each row's neighbours put it, and by how much single rows miss that."""
+    trusted = np.flatnonzero(certain) if np.count_nonzero(certain) >= 4 else np.arange(len(rows))
+    if len(trusted) < 4:
+        return frames.copy(), 4.0
+    period = float(np.median(np.diff(frames[trusted]) / np.diff(rows[trusted])))
+    residual = frames - period * rows
+    expected = np.empty(len(rows))
+    reach = 4
+    for index in range(len(rows)):
+        at = int(np.searchsorted(trusted, index))
+        near = trusted[max(0, at - reach) : at + reach + 1]
+        near = near[near != index] if len(near) > 2 else near
+        middle = float(np.median(residual[near]))
+        slope = _slope(rows[near].astype(float), residual[near])
+        expected[index] = middle + slope * (rows[index] - float(np.median(rows[near])))
+    miss = residual[trusted] - expected[trusted]
+    unrest = max(1.4826 * float(np.median(np.abs(miss - np.median(miss)))), 0.5)
+    return expected + period * rows, unrest
+
+
+def _slope(at: npt.NDArray[np.float64], values: npt.NDArray[np.float64]) -> float:
+    """Median of the slopes between pairs (Theil-Sen)."""
+    if len(at) < 4:
+        return 0.0
+    first, second = np.triu_indices(len(at), 1)
+    return float(np.median((values[second] - values[first]) / (at[second] - at[first])))
+
+
+def _chance(
+    fine: FinePower,
+    frames: npt.NDArray[np.float64],
+    period: float,
+    search: int,
+    profile: FloatArray,
+    prior: float | None,
+) -> float:
+    """Evidence that chance seldom reaches: the same search laid where the beat is not."""
+    rng = np.random.default_rng(len(frames))
+    trials = max(3, int(np.ceil(600 / max(len(frames), 1))))
+    if trials * len(frames) > 4000:
+        frames = frames[:: max(1, len(frames) * trials // 4000)]
+    away = np.concatenate([frames + sign * rng.uniform(0.14, 0.36, len(frames)) * period for sign in (1, -1) * trials])
+    places = np.rint(away).astype(np.int64)
+    places = places[(places > 2 * search) & (places < len(fine.levels) - 80 - search)]
+    places = places[_sounding(fine, places)]
+    if len(places) < 20:
+        return 10.0
+    evidence = best_evidence(fine, places, search, profile, prior)
+    return max(float(np.quantile(evidence, _CHANCE_SHARE)), 0.0) + _CHANCE_BEYOND
+
+
+def _together(fine: FinePower, drop: Placed, passage: float) -> Together | None:
+    """Lift passage from all beats of a side at once, with its uncertainty by leaving out a tenth at a time."""
+    rows = np.flatnonzero(drop.usable & drop.certain)
+    if len(rows) < 10:
+        return None
+    places = np.rint(drop.frame[rows] - passage).astype(np.int64)
+    inside = (places > 4 * _SEARCH) & (places < len(fine.levels) - 200)
+    places, rows = places[inside], rows[inside]
+    if len(rows) < 10:
+        return None
+    exact = drop.frame[rows]
+
+    def passage_of(chosen: IntArray) -> tuple[float, float]:
+        shift, profile, evidence = match_together(fine, places[chosen], _SEARCH)
+        begins = places[chosen] + shift + edge_of(profile)
+        return float(np.mean(exact[chosen] - begins)), evidence
+
+    everyone = np.arange(len(rows))
+    whole, evidence = passage_of(everyone)
+    rng = np.random.default_rng(len(rows))
+    away = [
+        match_together(fine, places + round(sign * step * 4 * _SEARCH), _SEARCH)[2]
+        for step in rng.permutation(np.arange(2, 14))
+        for sign in (-1,)
+    ]
+    if evidence < max(away) + 3:
+        return None
+    parts = np.array([passage_of(everyone[everyone % 10 != part])[0] for part in range(10)])
+    spread = float(np.sqrt(0.9 * np.sum((parts - parts.mean()) ** 2)))
+    return Together(whole, float(np.hypot(spread, 1.5)))

@@ -1,0 +1,206 @@
+"""Exact times: each sound laid against the learnt sound of its kind and side.
+
+In go band powers round the rough places of one sound, in units of the room's floor, two thousand frames a second;
+out come the times in frames, to a fraction of a frame, with what speaks for each. Noise power in a band follows a
+gamma distribution about its mean, so the likelihood of a sound with profile ``s`` that begins at ``t`` is
+
+    sum over frames and bands of   -log(1 + a s) - x / (1 + a s)
+
+with ``x`` the power over the floor and ``a`` the loudness of this one beat. That is a matched filter where the
+sound is weak (weights ``s``) and an edge detector where it is strong (weights near one): one rule for both. The
+profile is the mean of all beats laid over each other, found by turns with the times.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from torsionbeat.hearing.bands import CHUNK_FRAMES, POOLED_FRAMES, POWER_OF_LEVEL
+
+__all__ = ["ExactTimes", "FinePower", "best_evidence", "edge_of", "match", "match_together"]
+
+FloatArray = npt.NDArray[np.float32]
+IntArray = npt.NDArray[np.int64]
+
+BEFORE = 24
+"""Frames of the profile before the place at which the sound is taken to begin."""
+AFTER = 56
+_LOUDNESS = np.array([0.25, 0.5, 1.0, 2.0, 4.0], np.float32)
+
+
+@dataclass(frozen=True, slots=True)
+class ExactTimes:
+    """Times of one sound in frames, shape (beats,), and the profile they were found with.
+
+    ``evidence`` is the log-likelihood gained over silence; ``edge`` the frame, counted from the profile's place,
+    at which the mean sound begins: add it to a time to get the beginning of the sound.
+    """
+
+    frames: npt.NDArray[np.float64]
+    evidence: npt.NDArray[np.float64]
+    profile: FloatArray
+    edge: float
+    loudness: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class FinePower:
+    """Power over the room's floor at any frame of a stretch of sound, made from its levels when asked for.
+
+    ``levels`` shape (frames, bands); ``floors`` shape (chunks, bands), power; ``added``, shape (pooled frames,
+    bands) or None, is what another clock adds to the room at each moment, as a multiple of the floor.
+    """
+
+    levels: npt.NDArray[np.uint8]
+    floors: FloatArray
+    added: npt.NDArray[np.float16] | None
+
+    def windows(self, places: IntArray, search: int) -> FloatArray:
+        """Power round each place, shape (beats, BEFORE + AFTER + 2 search, bands); 1 (the room) outside."""
+        index = places[:, None] + np.arange(-BEFORE - search, AFTER + search)[None, :]
+        inside = (index >= 0) & (index < len(self.levels))
+        index = np.clip(index, 0, len(self.levels) - 1)
+        out = POWER_OF_LEVEL[self.levels[index]] / self.floors[index // CHUNK_FRAMES]
+        if self.added is not None:
+            out /= 1 + self.added[index // POOLED_FRAMES].astype(np.float32)
+        out[~inside] = 1
+        np.minimum(out, 1e6, out=out)
+        return out
+
+    def level_db(self, places: IntArray) -> npt.NDArray[np.float64]:
+        """Greatest power in the 15 ms from each place over the room's, all bands together, in dB."""
+        index = np.clip(places[:, None] + np.arange(0, 30)[None, :], 0, len(self.levels) - 1)
+        loud = POWER_OF_LEVEL[self.levels[index]].sum(axis=2).max(axis=1)
+        floor = self.floors[np.clip(places, 0, len(self.levels) - 1) // CHUNK_FRAMES].sum(axis=1)
+        return 10 * np.log10(np.maximum(loud / np.maximum(floor, 1e-20), 1e-3)).astype(np.float64)
+
+
+def _evidence(sound: FloatArray, profile: FloatArray, search: int) -> tuple[FloatArray, IntArray]:
+    """Best evidence over loudness at each shift, shape (beats, 2 search + 1), and the loudness chosen."""
+    length = len(profile)
+    best = np.full((len(sound), 2 * search + 1), -np.inf, np.float32)
+    which = np.zeros(best.shape, np.int64)
+    for number, loudness in enumerate(_LOUDNESS):
+        raised = loudness * profile
+        weight = (raised / (1 + raised)).ravel()
+        cost = float(np.log1p(raised).sum())
+        for shift in range(2 * search + 1):
+            piece = sound[:, shift : shift + length].reshape(len(sound), -1)
+            gained = piece @ weight - cost
+            better = gained > best[:, shift]
+            best[better, shift] = gained[better]
+            which[better, shift] = number
+    return best, which
+
+
+def _refined(gained: FloatArray, best: IntArray) -> npt.NDArray[np.float64]:
+    """Top of the parabola through the best shift and its neighbours."""
+    rows = np.arange(len(best))
+    middle = np.clip(best, 1, gained.shape[1] - 2)
+    left, top, right = (gained[rows, middle + step].astype(np.float64) for step in (-1, 0, 1))
+    bend = left - 2 * top + right
+    step = np.where(bend < 0, 0.5 * (left - right) / np.where(bend < 0, bend, -1), 0.0)
+    return np.where(middle == best, best + np.clip(step, -0.5, 0.5), best.astype(np.float64))
+
+
+def _laid_over(sound: FloatArray, shifts: npt.NDArray[np.float64], length: int) -> FloatArray:
+    """Pieces of each window beginning at a fractional shift, shape (beats, length, bands)."""
+    whole = np.floor(shifts).astype(np.int64)
+    part = (shifts - whole).astype(np.float32)[:, None, None]
+    index = whole[:, None] + np.arange(length + 1)[None, :]
+    index = np.clip(index, 0, sound.shape[1] - 1)
+    piece = np.take_along_axis(sound, index[:, :, None], axis=1)
+    return piece[:, :-1] * (1 - part) + piece[:, 1:] * part
+
+
+def match(
+    fine: FinePower, places: IntArray, search: int, *, passes: int = 5, prior_frames: float | None = None
+) -> ExactTimes:
+    """Find each beat's time and the common profile.
+
+    Parameters
+    ----------
+    fine : FinePower
+    places : array, shape (beats,)
+        Rough frame at which each sound begins.
+    search : int
+        Frames by which a sound may lie from its place.
+    prior_frames : float or None
+        Standard deviation of the true place about the rough one, where it is known: weak sounds are then not
+        drawn away by noise.
+    """
+    sound = fine.windows(places, search)
+    rows = np.arange(len(places))
+    prior = _prior(search, prior_frames)
+    shifts = np.full(len(places), float(search))
+    strength = np.ones(len(places), np.float32)
+    for _ in range(passes):
+        profile = _mean_profile(_laid_over(sound, shifts, BEFORE + AFTER), strength)
+        gained, which = _evidence(sound, profile, search)
+        gained += prior
+        best = np.argmax(gained, axis=1)
+        shifts = _refined(gained, best)
+        strength = _LOUDNESS[which[rows, best]]
+    return ExactTimes(
+        places + shifts - search, gained[rows, best].astype(np.float64), profile, edge_of(profile), strength
+    )
+
+
+def best_evidence(
+    fine: FinePower, places: IntArray, search: int, profile: FloatArray, prior_frames: float | None
+) -> npt.NDArray[np.float64]:
+    """Best evidence for a known profile near each place: laid where no sound is, what chance gives. (beats,)."""
+    gained, _ = _evidence(fine.windows(places, search), profile, search)
+    return (gained + _prior(search, prior_frames)).max(axis=1).astype(np.float64)
+
+
+def match_together(
+    fine: FinePower, places: IntArray, search: int, *, passes: int = 4
+) -> tuple[float, FloatArray, float]:
+    """One common shift for all beats at once: (shift in frames from the places, profile, evidence gained)."""
+    sound = fine.windows(places, search)
+    shift = float(search)
+    gained = np.zeros(2 * search + 1)
+    profile = np.zeros((BEFORE + AFTER, sound.shape[2]), np.float32)
+    for _ in range(passes):
+        profile = _mean_profile(_laid_over(sound, np.full(len(places), shift), BEFORE + AFTER), np.ones(len(places)))
+        gained = _evidence(sound, profile, search)[0].sum(axis=0, dtype=np.float64)[None, :]
+        shift = float(_refined(gained, np.argmax(gained, axis=1))[0])
+    return shift - search, profile, float(gained.max())
+
+
+def _prior(search: int, prior_frames: float | None) -> FloatArray:
+    if prior_frames is None:
+        return np.zeros(2 * search + 1, np.float32)
+    return (-0.5 * (np.arange(-search, search + 1) / prior_frames) ** 2).astype(np.float32)
+
+
+def _mean_profile(laid: FloatArray, strength: FloatArray) -> FloatArray:
+    """What the beats have in common above the room: a mean that no single bang can govern."""
+    excess = (laid - 1) / strength[:, None, None]
+    if len(excess) >= 8:
+        total = excess.sum(axis=(1, 2))
+        ceiling = 4 * max(float(np.median(total)), 1.0)
+        excess *= np.minimum(1, ceiling / np.maximum(total, ceiling))[:, None, None]
+    return np.maximum(excess.mean(axis=0), 0).astype(np.float32)
+
+
+def edge_of(profile: FloatArray) -> float:
+    """Where the profile begins: the first crossing of a tenth of its height, to a fraction of a frame.
+
+    Counted from the profile's place (BEFORE frames after its first frame).
+    """
+    height = np.sqrt(np.sum(profile.astype(np.float64), axis=1))
+    before = float(np.median(height[: BEFORE // 3]))
+    top = int(np.argmax(height))
+    level = before + 0.33 * (height[top] - before)
+    index = top
+    while index > 0 and height[index - 1] >= level:
+        index -= 1
+    if index == 0:
+        return float(-BEFORE)
+    low, high = height[index - 1], height[index]
+    return index - 1 + (level - low) / max(high - low, 1e-9) - BEFORE

@@ -1,0 +1,116 @@
+"""What the listener heard: events with their beat numbers, in samples; and what was odd about the sound.
+
+Samples are counted from the start of the recording, lost stretches included, and may be fractions. Seconds come
+later, when the timebase is known.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+__all__ = ["Heard", "HeardSounds", "LaidOver", "VoiceProfile"]
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class HeardSounds:
+    """Sounds of the escapement, one row each, in order of beat number and kind. All arrays have shape (n,).
+
+    ``beat`` number of the beat (side a even, side b odd); ``kind`` 'contact' or 'drop'; ``sample`` where the sound
+    begins; ``level_db`` above the room; ``evidence`` log-likelihood gained over silence; ``certain`` whether this
+    one sound stands above what the room offers by chance.
+    """
+
+    beat: IntArray
+    kind: npt.NDArray[np.str_]
+    sample: FloatArray
+    level_db: FloatArray
+    evidence: FloatArray
+    certain: npt.NDArray[np.bool_]
+
+    def __len__(self) -> int:
+        return len(self.beat)
+
+    @staticmethod
+    def joined(parts: list[HeardSounds]) -> HeardSounds:
+        """All parts in order of beat; where two parts hold the same sound the one with more evidence stays."""
+        if not parts:
+            nothing = np.zeros(0)
+            return HeardSounds(
+                nothing.astype(np.int64), nothing.astype("U7"), nothing, nothing, nothing, nothing.astype(bool)
+            )
+        beat, kind, sample, level, evidence, certain = (
+            np.concatenate([getattr(part, name) for part in parts])
+            for name in ("beat", "kind", "sample", "level_db", "evidence", "certain")
+        )
+        order = np.lexsort((-evidence, kind == "drop", beat))
+        beat, kind = beat[order], kind[order]
+        first = np.ones(len(order), bool)
+        first[1:] = (beat[1:] != beat[:-1]) | (kind[1:] != kind[:-1])
+        return HeardSounds(
+            beat[first],
+            kind[first],
+            sample[order][first],
+            level[order][first],
+            evidence[order][first],
+            certain[order][first],
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class LaidOver:
+    """Lift passage of one side found only with all its beats laid over each other.
+
+    ``first_beat`` to ``last_beat``; passage and its standard uncertainty in samples.
+    """
+
+    side: str
+    first_beat: int
+    last_beat: int
+    passage_samples: float
+    uncertainty_samples: float
+
+
+@dataclass(frozen=True, slots=True)
+class VoiceProfile:
+    """Mean sound of one kind and side: power over the room's floor, shape (frames, bands)."""
+
+    side: str
+    kind: str
+    frame_s: float
+    start_s: float
+    """Time of the first frame from the beginning of the sound."""
+    profile: npt.NDArray[np.float32]
+    beats: int
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """All that was heard in a recording, or so far in a live one."""
+
+    samples: int
+    sample_rate_hz: float
+    channel: int
+    channels: int
+    period_samples: float | None
+    sounds: HeardSounds
+    laid_over: tuple[LaidOver, ...] = ()
+    voices: tuple[VoiceProfile, ...] = ()
+    gaps: tuple[tuple[int, int], ...] = ()
+    """Stretches without any sound: lost, or digital silence; (first sample, one past the last)."""
+    other_intervals_s: tuple[float, ...] = ()
+    """Intervals of faster clocks heard in the room."""
+    second_period_s: float | None = None
+    """Period of another torsion clock heard beside this one."""
+    one_sided: bool = False
+    clipped_samples: int = 0
+    bad_samples: int = 0
+    peak: float = 0.0
+    standing_db: float | None = None
+    """How far the drops stand above the room, median."""
+    notes: tuple[str, ...] = field(default=())

@@ -1,0 +1,376 @@
+"""The listener: takes sound block by block, in bounded memory, and tells what clock it heard.
+
+The same listener hears a file and a live microphone. Sound becomes band levels at once (:mod:`bands`); an hour and
+a half of levels make a chapter, which is heard as a whole (:mod:`chapter`); the beats of all chapters are numbered
+along one line. The same samples give the same result however they are cut into blocks.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from torsionbeat.hearing.bands import CHUNK_FRAMES, BandEar, BandPlan, Chunk, plan_bands
+from torsionbeat.hearing.chapter import Chapter, ChapterHeard, Placed, SideHeard, hear_chapter
+from torsionbeat.hearing.exact import BEFORE
+from torsionbeat.hearing.heard import Heard, HeardSounds, LaidOver, VoiceProfile
+from torsionbeat.hearing.search import Wanted
+from torsionbeat.hearing.strength import RoomFloor
+
+__all__ = ["CHAPTER_CHUNKS", "Listener"]
+
+CHAPTER_CHUNKS = 5500
+"""Chunks in a chapter: an hour and a half, enough for a clock that no single beat of which can be heard."""
+
+_LEAST_GAP_FRAMES = 200
+_MOST_CHANNELS = 8
+
+
+@dataclass(slots=True)
+class _Ear:
+    """One channel: its bands, its room, and the levels of the open chapter."""
+
+    bands: BandEar
+    room: RoomFloor = field(default_factory=RoomFloor)
+    levels: list[npt.NDArray[np.uint8]] = field(default_factory=list)
+    strength: list[npt.NDArray[np.float16]] = field(default_factory=list)
+    floors: list[npt.NDArray[np.float32]] = field(default_factory=list)
+    unrests: list[npt.NDArray[np.float32]] = field(default_factory=list)
+    clipped: int = 0
+    bad: int = 0
+    peak: float = 0.0
+
+    def take(self, chunk: Chunk) -> None:
+        strength, floor, unrest = self.room.strength(chunk.pooled)
+        self.levels.append(chunk.levels)
+        with np.errstate(under="ignore"):
+            self.strength.append(strength.astype(np.float16))
+        self.floors.append(floor)
+        self.unrests.append(unrest)
+        self.clipped += chunk.clipped_samples
+        self.bad += chunk.bad_samples
+        self.peak = max(self.peak, chunk.peak)
+
+    def chapter(self, frame_s: float) -> Chapter:
+        return Chapter(
+            frame_s,
+            np.concatenate(self.levels),
+            np.concatenate(self.strength),
+            np.array(self.floors),
+            np.array(self.unrests),
+        )
+
+    def forget(self, chunks: int) -> None:
+        for kept in (self.levels, self.strength, self.floors, self.unrests):
+            del kept[:chunks]
+
+
+@dataclass(slots=True)
+class _Story:
+    """What the chapters closed so far have told."""
+
+    sounds: list[HeardSounds] = field(default_factory=list)
+    laid_over: list[LaidOver] = field(default_factory=list)
+    voices: dict[tuple[str, str], VoiceProfile] = field(default_factory=dict)
+    other_intervals_s: list[float] = field(default_factory=list)
+    second_period_s: float | None = None
+    period_samples: float | None = None
+    anchor_sample: float = 0.0
+    """A place at which side a's beat 0 mod 2 falls, for numbering."""
+    anchor_beat: int = 0
+    one_sided: bool = False
+    unheard_chapters: int = 0
+
+
+class Listener:
+    """Hears one torsion clock.
+
+    Parameters
+    ----------
+    sample_rate_hz : float
+    channels : int
+    nominal_period_s : float, optional
+        Full period for which the train keeps time; sought near it first, then anywhere.
+    shortest_period_s, longest_period_s : float
+        Range of full periods in which to search.
+
+    Raises
+    ------
+    InputError
+        For a sample rate with which nothing can be heard.
+    """
+
+    def __init__(
+        self,
+        sample_rate_hz: float,
+        channels: int = 1,
+        *,
+        nominal_period_s: float | None = None,
+        shortest_period_s: float = 4.0,
+        longest_period_s: float = 121.0,
+    ) -> None:
+        self._plan: BandPlan = plan_bands(sample_rate_hz)
+        self._channels = channels
+        self._ears = {number: _Ear(BandEar(self._plan)) for number in range(min(channels, _MOST_CHANNELS))}
+        self._channel: int | None = 0 if channels == 1 else None
+        nominal = nominal_period_s
+        self._wanted = Wanted(
+            nominal,
+            min(shortest_period_s, 0.9 * nominal) if nominal else shortest_period_s,
+            max(longest_period_s, 1.1 * nominal) if nominal else longest_period_s,
+        )
+        self._samples = 0
+        self._story = _Story()
+        self._first_chunk = 0
+        self._gaps: list[list[int]] = []
+        self._finished = False
+
+    @property
+    def samples(self) -> int:
+        """Samples taken in so far, lost ones included."""
+        return self._samples
+
+    def feed(self, samples: npt.NDArray[np.float32], start_frame: int | None = None) -> None:
+        """Take in the next block, shape (n,) or (n, channels).
+
+        ``start_frame`` is the block's place counted from the start of the recording; where it lies beyond the last
+        block's end, the stretch between was lost.
+        """
+        block = np.asarray(samples, dtype=np.float32)
+        if block.ndim == 1:
+            block = block[:, None]
+        lost = 0 if start_frame is None else start_frame - self._samples
+        if lost > 0:
+            self._skip(lost)
+        if len(block) == 0:
+            return
+        self._samples += len(block)
+        chunks = [ear.bands.feed(block[:, number]) for number, ear in self._ears.items()]
+        self._take(chunks)
+
+    def _skip(self, count: int) -> None:
+        self._samples += count
+        while count > 0:
+            step = min(count, 64 * self._plan.chunk_samples)
+            self._take([ear.bands.skip(step) for ear in self._ears.values()])
+            count -= step
+
+    def _take(self, chunks: list[list[Chunk]]) -> None:
+        for together in zip(*chunks, strict=True):
+            for ear, chunk in zip(self._ears.values(), together, strict=True):
+                ear.take(chunk)
+            self._note_gaps(together)
+            if len(next(iter(self._ears.values())).levels) >= self._chapter_chunks():
+                self._close_chapter()
+
+    def _chapter_chunks(self) -> int:
+        # Many channels are told apart early, so that they do not fill the memory.
+        return CHAPTER_CHUNKS if len(self._ears) <= 2 else max(600, CHAPTER_CHUNKS // len(self._ears))
+
+    def _note_gaps(self, together: tuple[Chunk, ...]) -> None:
+        silent = np.all([(chunk.levels == 0).all(axis=1) for chunk in together], axis=0)
+        if not silent.any():
+            return
+        edges = np.flatnonzero(np.diff(np.concatenate([[0], silent.astype(np.int8), [0]])))
+        base = together[0].number * CHUNK_FRAMES
+        for first, last in zip(edges[::2], edges[1::2], strict=True):
+            if self._gaps and self._gaps[-1][1] == base + first:
+                self._gaps[-1][1] = base + int(last)
+            else:
+                self._gaps = [gap for gap in self._gaps if gap[1] - gap[0] >= _LEAST_GAP_FRAMES]
+                self._gaps.append([base + int(first), base + int(last)])
+
+    def finish(self) -> Heard:
+        """End of the sound: close the last chapter and tell everything."""
+        if not self._finished:
+            self._take([ear.bands.finish() for ear in self._ears.values()])
+            if next(iter(self._ears.values())).levels:
+                self._close_chapter(last=True)
+            self._finished = True
+        return self._told(self._story)
+
+    def heard_so_far(self) -> Heard:
+        """What would be told if the sound ended with the last whole chunk; nothing is changed by asking."""
+        story = self._copy_of_story()
+        ear = self._ears.get(self._channel or 0) or next(iter(self._ears.values()))
+        if len(ear.levels) > 8:
+            heard, other = hear_chapter(ear.chapter(self._plan.frame_s), self._wanted_now())
+            self._add(story, heard, other.interval_s if other else None)
+        return self._told(story)
+
+    def _copy_of_story(self) -> _Story:
+        old = self._story
+        return _Story(
+            list(old.sounds),
+            list(old.laid_over),
+            dict(old.voices),
+            list(old.other_intervals_s),
+            old.second_period_s,
+            old.period_samples,
+            old.anchor_sample,
+            old.anchor_beat,
+            old.one_sided,
+            old.unheard_chapters,
+        )
+
+    def _wanted_now(self) -> Wanted:
+        """A later chapter is searched where the earlier ones found the clock."""
+        if self._story.period_samples is None:
+            return self._wanted
+        found = self._story.period_samples / self._plan.sample_rate_hz
+        return Wanted(found, min(self._wanted.shortest_s, 0.9 * found), max(self._wanted.longest_s, 1.1 * found))
+
+    def _close_chapter(self, last: bool = False) -> None:
+        best: tuple[ChapterHeard | None, float | None] = (None, None)
+        chosen = next(iter(self._ears))
+        height = -1.0
+        for number, ear in self._ears.items():
+            heard, other = hear_chapter(ear.chapter(self._plan.frame_s), self._wanted_now())
+            clear = _clearness(heard)
+            if clear > height:
+                height, chosen, best = clear, number, (heard, other.interval_s if other else None)
+        if best[0] is not None and len(self._ears) > 1:
+            self._channel = chosen
+            self._ears = {chosen: self._ears[chosen]}
+        elif len(self._ears) > 2:
+            # Nothing heard on any: keep the two first, which is all that memory allows for a long night.
+            self._ears = dict(list(self._ears.items())[:2])
+        self._add(self._story, *best)
+        some = next(iter(self._ears.values()))
+        keep = 0 if last else self._overlap(best[0], len(some.levels))
+        forgotten = len(some.levels) - keep
+        for ear in self._ears.values():
+            ear.forget(forgotten)
+        self._first_chunk += forgotten
+
+    def _overlap(self, heard: ChapterHeard | None, chunks: int) -> int:
+        """Chunks heard again with the next chapter, so that no beat falls between two."""
+        period_s = heard.period_frames * self._plan.frame_s if heard else self._wanted.longest_s
+        chunk_s = CHUNK_FRAMES * self._plan.frame_s
+        return min(int(np.ceil(2.5 * period_s / chunk_s)) + 1, chunks // 4)
+
+    def _add(self, story: _Story, heard: ChapterHeard | None, other_s: float | None) -> None:
+        if other_s is not None and all(abs(other_s / known - 1) > 0.01 for known in story.other_intervals_s):
+            story.other_intervals_s.append(other_s)
+        if heard is None:
+            story.unheard_chapters += 1
+            return
+        story.second_period_s = heard.second_period_s or story.second_period_s
+        story.one_sided = len(heard.sides) == 1
+        hop, base = self._plan.hop, self._first_chunk * CHUNK_FRAMES
+        numbers = self._numbers(story, heard, base)
+        for side, first in zip(heard.sides, numbers, strict=True):
+            beats = first + 2 * np.arange(len(side.drop.frame))
+            name = "a" if first % 2 == 0 else "b"
+            for placed in (side.drop, side.contact):
+                if placed is None:
+                    continue
+                story.sounds.append(self._sounds(placed, beats, base))
+                story.voices[name, placed.kind] = _voice(placed, name, self._plan.frame_s)
+            if side.together is not None:
+                ends = beats[side.drop.usable & side.drop.certain]
+                story.laid_over.append(
+                    LaidOver(
+                        name,
+                        int(ends[0]),
+                        int(ends[-1]),
+                        side.together.passage_frames * hop,
+                        side.together.uncertainty_frames * hop,
+                    )
+                )
+        story.period_samples = heard.period_frames * hop
+
+    def _sounds(self, placed: Placed, beats: npt.NDArray[np.int64], base: int) -> HeardSounds:
+        rows = np.flatnonzero(placed.usable)
+        middle = self._plan.frame_middle_s * self._plan.sample_rate_hz
+        return HeardSounds(
+            beats[rows],
+            np.full(len(rows), placed.kind),
+            (base + placed.frame[rows]) * self._plan.hop + middle,
+            placed.level_db[rows],
+            placed.evidence[rows],
+            placed.certain[rows],
+        )
+
+    def _numbers(self, story: _Story, heard: ChapterHeard, base: int) -> list[int]:
+        """Number of the first beat of each side, continued from the earlier chapters."""
+        places = [_typical_start(side, heard.period_frames) for side in heard.sides]
+        half = heard.period_frames / 2
+        rows_ahead = 0
+        if len(places) == 2:
+            # Rows of the second side by which its first row lies before (or after) the beat that follows the first.
+            rows_ahead = int(np.ceil((places[0] - places[1]) / heard.period_frames))
+        if story.period_samples is None:
+            first = 0
+            if len(places) == 2:
+                # Side a is the side of the first beat heard.
+                starts = [_first_heard(side) for side in heard.sides]
+                first = 0 if starts[0] <= starts[1] else 1
+            story.anchor_sample = (base + places[0]) * self._plan.hop
+            story.anchor_beat = first
+        else:
+            away = ((base + places[0]) * self._plan.hop - story.anchor_sample) / (half * self._plan.hop)
+            first = story.anchor_beat + round(away)
+            story.anchor_sample = (base + places[0]) * self._plan.hop
+            story.anchor_beat = first
+        numbers = [first]
+        if len(places) == 2:
+            numbers.append(first + 1 - 2 * rows_ahead)
+        return numbers
+
+    def _told(self, story: _Story) -> Heard:
+        ear = self._ears.get(self._channel or 0) or next(iter(self._ears.values()))
+        hop = self._plan.hop
+        sounds = HeardSounds.joined(story.sounds)
+        drops = sounds.level_db[(sounds.kind == "drop") & sounds.certain]
+        gaps = [
+            (first * hop, min(last * hop + 2 * hop, self._samples))
+            for first, last in self._gaps
+            if last - first >= _LEAST_GAP_FRAMES and first * hop < self._samples
+        ]
+        return Heard(
+            samples=self._samples,
+            sample_rate_hz=self._plan.sample_rate_hz,
+            channel=self._channel or 0,
+            channels=self._channels,
+            period_samples=story.period_samples,
+            sounds=sounds,
+            laid_over=tuple(story.laid_over),
+            voices=tuple(story.voices.values()),
+            gaps=tuple(gap for gap in gaps if gap[1] - gap[0] > 0),
+            other_intervals_s=tuple(story.other_intervals_s),
+            second_period_s=story.second_period_s,
+            one_sided=story.one_sided,
+            clipped_samples=ear.clipped,
+            bad_samples=ear.bad,
+            peak=ear.peak,
+            standing_db=float(np.median(drops)) if len(drops) else None,
+        )
+
+
+def _clearness(heard: ChapterHeard | None) -> float:
+    """How well a channel hears the clock: evidence of the drops, cut off so that one bang does not decide."""
+    if heard is None:
+        return 0.0
+    evidence = [np.median(np.minimum(side.drop.evidence, 1e7)) for side in heard.sides]
+    return 1.0 + float(np.mean(evidence))
+
+
+def _typical_start(side: SideHeard, period_frames: float) -> float:
+    """Frame at which row 0 of a side would fall, were the clock quite regular."""
+    rows = np.arange(len(side.drop.frame))
+    sure = side.drop.certain & side.drop.usable
+    chosen = sure if np.count_nonzero(sure) >= 2 else side.drop.usable
+    return float(np.median(side.drop.frame[chosen] - period_frames * rows[chosen]))
+
+
+def _first_heard(side: SideHeard) -> float:
+    sure = side.drop.certain & side.drop.usable
+    return float(side.drop.frame[sure][0]) if sure.any() else float(side.drop.frame[0])
+
+
+def _voice(placed: Placed, side: str, frame_s: float) -> VoiceProfile:
+    beats = int(np.count_nonzero(placed.certain))
+    return VoiceProfile(side, placed.kind, frame_s, -(BEFORE + placed.edge) * frame_s, placed.profile, beats)

@@ -1,0 +1,167 @@
+"""Other clocks in the room: find what ticks fast and steadily, and take it out of the strength.
+
+A quartz clock that steps each second, a pendulum clock, a balance ticking five times a second: all repeat far more
+often than a torsion clock. In goes strength, shape (frames, bands); out come the intervals heard, and strength in
+which each moment is measured against the same moment of the neighbouring ticks: what is in every tick is gone,
+what is in one only (a beat of the torsion clock) stays.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from torsionbeat.hearing.cadence import autocorrelation, score_periods, strongest_cadences
+from torsionbeat.hearing.strength import rising
+
+__all__ = ["OtherClock", "find_other_clock", "without_other_cadence", "without_other_clock"]
+
+FloatArray = npt.NDArray[np.float32]
+
+_SHORTEST_S = 0.08
+_LONGEST_S = 2.2
+_LEAST_SCORE = 25.0
+_ROWS = 48
+
+
+@dataclass(frozen=True, slots=True)
+class OtherClock:
+    """Something else that repeats: the interval from one sound to the same sound again, and how clearly."""
+
+    interval_s: float
+    score: float
+
+
+def find_other_clock(strength: FloatArray, frame_s: float, longest_s: float) -> OtherClock | None:
+    """The clearest fast and steady repetition, or None.
+
+    Near neighbours say nothing (the syllables of a sentence repeat too), so only sounds that keep step over at
+    least ten intervals and ten seconds count.
+    """
+    longest_s = min(_LONGEST_S, longest_s)
+    if longest_s <= _SHORTEST_S or len(strength) * frame_s < 30:
+        return None
+    up = rising(strength, 6.0)
+    lags = int(min(len(up) // 2, 90 / frame_s))
+    correlation = autocorrelation(up, lags)
+    correlation[: int(10 / frame_s)] = 0
+    width = 3
+    multiples = int(min(400, lags * frame_s / _SHORTEST_S))
+    periods, scores = _score_from(correlation, frame_s, longest_s, multiples, width)
+    best = strongest_cadences(periods, scores, 1)
+    if not best or best[0].score < _LEAST_SCORE:
+        return None
+    mean = scores * np.sqrt(periods)
+    clear = scores > _LEAST_SCORE
+    first = int(np.flatnonzero(clear & (mean > 0.7 * mean[clear].max()))[0])
+    near = (periods >= periods[first]) & (periods < periods[first] * 1.01)
+    chosen = int(np.argmax(np.where(near, scores, 0)))
+    interval_s = float(periods[chosen])
+    if not _every_interval(correlation, frame_s, interval_s):
+        return None
+    return OtherClock(interval_s, float(scores[chosen]))
+
+
+def _every_interval(correlation: FloatArray, frame_s: float, interval_s: float) -> bool:
+    """Whether the sound repeats at every multiple of the interval, and not only at every third or fifth."""
+    multiples = np.arange(int(10 / interval_s) + 1, int(len(correlation) * frame_s / interval_s) - 1)
+    lags = np.rint(multiples * interval_s / frame_s).astype(np.int64)
+    heights = np.maximum.reduce([correlation[lags + step] for step in (-1, 0, 1)])
+    return bool(np.quantile(heights, 0.25) > 0.3 * heights.mean())
+
+
+def _score_from(
+    correlation: FloatArray, frame_s: float, longest_s: float, multiples: int, width: int
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    """Score of each interval, its multiples taken as far as the correlation goes."""
+    total = len(correlation) * frame_s
+    all_periods, all_scores = [], []
+    low = _SHORTEST_S
+    while low < longest_s:
+        high = min(low * 1.5, longest_s)
+        periods, scores = score_periods(
+            correlation, frame_s, low, high, multiples=min(multiples, int(total / high)), width=width
+        )
+        inside = periods < high
+        all_periods.append(periods[inside])
+        all_scores.append(scores[inside])
+        low = high
+    return np.concatenate(all_periods), np.concatenate(all_scores)
+
+
+def without_other_clock(
+    strength: FloatArray, frame_s: float, other: OtherClock
+) -> tuple[FloatArray, FloatArray]:
+    """Strength with the other clock's ticks measured against each other instead of against the room.
+
+    Two intervals make a row, so that a tick and a tock are told apart; 48 rows are compared at a time, and the
+    rows follow the other clock as it drifts. Also gives back what the other clock adds to the room at each
+    moment, in units of strength, shape as ``strength``.
+    """
+    from scipy.ndimage import maximum_filter1d
+
+    out = strength.copy()
+    added = np.zeros(strength.shape, np.float16)
+    row_s = 2 * other.interval_s
+    columns = int(row_s / frame_s)
+    if columns < 8:
+        return out, added
+    start_s = 0.0
+    row = row_s
+    frames = len(strength)
+    reference: FloatArray | None = None
+    while True:
+        starts = np.rint((start_s + row * np.arange(_ROWS)) / frame_s).astype(np.int64)
+        starts = starts[starts + columns + 4 < frames]
+        if len(starts) < 6:
+            break
+        index = starts[:, None] + np.arange(columns + 2)[None, :]
+        block = strength[np.minimum(index, frames - 1)]
+        low, high = np.quantile(block, [0.5, 0.84], axis=0).astype(np.float32)
+        profile = low.sum(axis=1)
+        if reference is not None:
+            shift = _best_shift(reference, profile)
+            if shift:
+                start_s += shift * frame_s
+                row += shift * frame_s / _ROWS * 0.5
+                if start_s < 0:
+                    start_s += row
+                starts = np.rint((start_s + row * np.arange(_ROWS)) / frame_s).astype(np.int64)
+                starts = starts[(starts >= 0) & (starts + columns + 4 < frames)]
+                index = starts[:, None] + np.arange(columns + 2)[None, :]
+                block = strength[np.minimum(index, frames - 1)]
+                low, high = np.quantile(block, [0.5, 0.84], axis=0).astype(np.float32)
+                profile = low.sum(axis=1)
+        reference = profile
+        middle = maximum_filter1d(low, 3, axis=0, mode="wrap")
+        spread = maximum_filter1d(np.maximum(high - low, 0), 3, axis=0, mode="wrap")
+        busy = middle > 0.6
+        middle = np.where(busy, middle, 0)
+        spread = np.where(busy, np.maximum(spread, 1), 1)
+        left = (block - middle) / spread
+        left -= np.clip(left, -3, 3).mean(axis=0)
+        out[index] = left
+        added[index] = np.where(busy, middle + spread, 0)
+        start_s += row * len(starts)
+        if len(starts) < _ROWS:
+            break
+    return out, added
+
+
+def without_other_cadence(correlation: FloatArray, frame_s: float, other: OtherClock) -> FloatArray:
+    """Autocorrelation less what it shows at the neighbouring multiples of the other clock's interval."""
+    lags = len(correlation)
+    index = np.arange(lags)
+    steps = np.rint(np.arange(-12, 13) * other.interval_s / frame_s).astype(np.int64)
+    around = correlation[np.abs(np.minimum(index[None, :] + steps[:, None], lags - 1))]
+    return (correlation - np.median(around, axis=0)).astype(np.float32)
+
+
+def _best_shift(reference: FloatArray, profile: FloatArray, reach: int = 6) -> int:
+    """By how many frames the profile has moved later against the reference."""
+    cut_reference = np.clip(reference, 0, 20)
+    cut = np.clip(profile, 0, 20)
+    overlap = [float(np.dot(cut_reference, np.roll(cut, -shift))) for shift in range(-reach, reach + 1)]
+    return int(np.argmax(overlap)) - reach

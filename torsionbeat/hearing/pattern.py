@@ -1,0 +1,214 @@
+"""The pattern of a beat: which sounds, in which order, on which side.
+
+In go strength and a period; out come tracks: for each sound of each side the pooled frame at which it falls in
+every period. The track that stands out most is taken first, its partner is sought half a period away, and round
+both the sounds that keep step with them. The loudest of a side is its drop, the first one before it its contact.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from torsionbeat.hearing.tracks import Track, above_chance, best_track, rows_of, weighted
+
+__all__ = ["LEAST_TRACK_SCORE", "LONGEST_LIFT", "Pattern", "SoundTrack", "follow", "halves", "pattern_at", "sounds_round"]
+
+FloatArray = npt.NDArray[np.float32]
+IntArray = npt.NDArray[np.int64]
+
+_CAP = 8.0
+_REACH = 3
+_PRICE = 0.7
+_UNREST = 12
+"""Pooled frames by which a single beat may be early or late against its neighbours (48 ms)."""
+LEAST_TRACK_SCORE = 9.0
+LEAST_SOUND_SCORE = 9.0
+LONGEST_LIFT = 0.13
+"""Longest lift passage sought, as a share of the period."""
+NEAREST = 6
+"""Two sounds of a beat are at least so many pooled frames apart (24 ms); nearer, the second is an echo."""
+
+
+@dataclass(frozen=True, slots=True)
+class SoundTrack:
+    """One sound of one side: its pooled frame in each period, and what it is heard by.
+
+    ``frames`` shape (periods,); ``weights`` shape (bands,), the share of each band; ``score`` against chance.
+    """
+
+    frames: IntArray
+    weights: FloatArray
+    strengths: FloatArray
+    score: float
+
+
+@dataclass(frozen=True, slots=True)
+class Pattern:
+    """The strongest sound of each side. ``second`` is None where nothing is heard half a period away."""
+
+    period_frames: float
+    first: SoundTrack
+    second: SoundTrack | None
+
+
+def follow(
+    rising: FloatArray,
+    middles: IntArray,
+    span: int,
+    *,
+    width: int = 3,
+    passes: int = 3,
+    reach: int = _REACH,
+    weights: FloatArray | None = None,
+) -> SoundTrack:
+    """The best sound within ``span`` frames either side of ``middles``, one in each row.
+
+    Band weights start equal, or as given, and are learnt from the track itself in a few passes.
+    """
+    if weights is None:
+        weights = np.ones(rising.shape[1], np.float32)
+    starts = middles - span
+    best: tuple[Track, FloatArray, FloatArray] | None = None
+    for _ in range(passes):
+        series = weighted(rising, weights, _CAP, width)
+        track = best_track(rows_of(series, starts, 2 * span + 1), reach=reach, price=_PRICE, cap=_CAP)
+        if best is None or track.total > best[0].total:
+            best = (track, weights, series)
+        frames = starts + track.columns
+        inside = frames[(frames >= 0) & (frames < len(rising))]
+        mean = np.clip(rising[inside], -1.5, _CAP).mean(axis=0)
+        weights = np.maximum(mean, 0.05 * max(float(mean.max()), 0.1)).astype(np.float32)
+    assert best is not None
+    track, weights, series = best
+    score = above_chance(track, rows_of(series, starts, 2 * span + 1), reach=reach, price=_PRICE, cap=_CAP)
+    frames, strengths = _nearby(series, starts + track.columns, track.strengths)
+    return SoundTrack(frames, weights, strengths, score)
+
+
+def _nearby(series: FloatArray, frames: IntArray, strengths: FloatArray) -> tuple[IntArray, FloatArray]:
+    """Move each place to the clear maximum beside it: one beat may be early or late where the track is smooth."""
+    around = rows_of(series, frames - _UNREST, 2 * _UNREST + 1)
+    best = np.argmax(around, axis=1)
+    height = around[np.arange(len(frames)), best]
+    moves = (height > 4.5) & (height > strengths + 2)
+    return np.where(moves, frames - _UNREST + best, frames), np.where(moves, height, strengths).astype(np.float32)
+
+
+def pattern_at(rising: FloatArray, period_frames: float, *, width: int = 3) -> Pattern | None:
+    """Follow the strongest sound of the period, and its partner half a period away; None where nothing holds."""
+    columns = int(period_frames)
+    rows = max(2, int(np.ceil(len(rising) / period_frames)))
+    middles = np.rint((np.arange(rows) + 0.5) * period_frames).astype(np.int64)
+    first = follow(rising, middles, columns // 2, width=width, passes=2)
+    if first.score < LEAST_TRACK_SCORE - 2:
+        return None
+    # A sound near the edge of its row falls now into one row, now into the next: lay the rows about it and go again.
+    shift = float(np.median(first.frames - middles))
+    start = (shift + 0.5 * period_frames) % period_frames
+    rows = int(np.ceil((len(rising) - start) / period_frames)) + 1
+    middles = np.rint(start + (np.arange(rows) - 1) * period_frames).astype(np.int64)
+    middles = middles[(middles >= -columns // 4) & (middles < len(rising) + columns // 4)]
+    span = min(columns // 2 - 2, max(60, columns // 4))
+    first = follow(rising, middles, span, width=width, weights=first.weights, passes=2)
+    if first.score < LEAST_TRACK_SCORE - 2:
+        return None
+    second = follow(rising, first.frames + round(period_frames / 2), max(int(0.17 * period_frames), 16), width=width)
+    return Pattern(period_frames, first, second if _stands(second, first, len(rising)) else None)
+
+
+def _stands(second: SoundTrack, first: SoundTrack, frames: int) -> bool:
+    """Whether a track is the other side of the beat: clear by itself, and not a shadow of a strong first side."""
+    heights = second.strengths[(second.frames >= 0) & (second.frames < frames)]
+    if second.score < LEAST_TRACK_SCORE or len(heights) == 0:
+        return False
+    mean = float(np.mean(np.minimum(heights, _CAP)))
+    return mean > 2.2 and mean > 0.2 * float(np.mean(np.minimum(first.strengths, _CAP)))
+
+
+def halves(rising: FloatArray, pattern: Pattern) -> Pattern:
+    """The same beats as two sides: every second one of the first track belongs to the other side."""
+    sides = []
+    for start in (0, 1):
+        frames = pattern.first.frames[start::2]
+        sides.append(follow(rising, frames, 2 * _UNREST, weights=pattern.first.weights, passes=2))
+    scored = [
+        SoundTrack(side.frames, side.weights, side.strengths, max(side.score, pattern.first.score)) for side in sides
+    ]
+    return Pattern(2 * pattern.period_frames, scored[0], scored[1])
+
+
+def sounds_round(rising: FloatArray, known: SoundTrack, period_frames: float) -> list[SoundTrack]:
+    """All sounds of one beat, in the order in which they fall, the known one among them.
+
+    First what can be followed by itself from period to period, then, where nothing is left that can, what stands
+    out only when all beats of the side are laid over each other (its frames then keep a fixed distance).
+    """
+    span = int(LONGEST_LIFT * period_frames)
+    found = [known]
+    cleared = rising.copy()
+    _clear(cleared, known.frames)
+    for _ in range(4):
+        track = _next_sound(cleared, known, span)
+        if track is None:
+            break
+        _clear(cleared, track.frames)
+        found.append(track)
+    distances = [float(np.median(track.frames - known.frames)) for track in found]
+    return [found[i] for i in np.argsort(distances)]
+
+
+def _clear(rising: FloatArray, frames: IntArray) -> None:
+    """Take a followed sound, its tail and its first echoes out."""
+    index = (frames[:, None] + np.arange(-NEAREST, 2 * NEAREST)[None, :]).ravel()
+    rising[index[(index >= 0) & (index < len(rising))]] = 0
+
+
+def _next_sound(cleared: FloatArray, known: SoundTrack, span: int) -> SoundTrack | None:
+    """The clearest further sound within ``span`` frames of the known one: followed, or else from the stack."""
+    if span < 4 * NEAREST:
+        return None
+    track = follow(cleared, known.frames, span, reach=2, passes=2)
+    inside = (track.frames >= 0) & (track.frames < len(cleared))
+    if track.score > LEAST_SOUND_SCORE and np.mean(track.strengths[inside] > 2.5) > 0.7:
+        return track
+    at, score, weights = _in_stack(cleared, known.frames, span)
+    if score <= 0:
+        return None
+    return SoundTrack(known.frames + at, weights, np.zeros(len(known.frames), np.float32), 0.0)
+
+
+def _in_stack(cleared: FloatArray, frames: IntArray, span: int) -> tuple[int, float, FloatArray]:
+    """Clearest distance from ``frames`` in the stack of all beats; score 0 where nothing stands out."""
+    reach = np.arange(-2 * span, 2 * span + 1)
+    inside = (frames - 2 * span >= 0) & (frames + 2 * span < len(cleared))
+    nothing = (0, 0.0, np.ones(cleared.shape[1], np.float32))
+    if np.count_nonzero(inside) < 4:
+        return nothing
+    stack = np.zeros((len(reach), cleared.shape[1]), np.float32)
+    for frame in frames[inside]:
+        stack += np.clip(cleared[frame - 2 * span : frame + 2 * span + 1], -1.5, _CAP)
+    stack /= np.count_nonzero(inside)
+    quality = _quality(stack)
+    near = np.abs(reach) <= span
+    middle = float(np.median(quality[~near]))
+    spread = float(np.quantile(quality[~near], 0.9) - middle) / 1.2816
+    score = (quality - middle) / max(spread, 1e-6)
+    best = int(np.argmax(np.where(near, score, -1)))
+    least = max(6.0, 1.3 * float(score[np.abs(reach) > 1.1 * span].max()))
+    if score[best] < least:
+        return nothing
+    weights = np.maximum(stack[best], 0.05 * float(stack[best].max())).astype(np.float32)
+    return int(reach[best]), float(score[best]), weights
+
+
+def _quality(stack: FloatArray) -> FloatArray:
+    """One number for each column of a stack: the root of the sum over bands of the square of what rises."""
+    from scipy.ndimage import uniform_filter1d
+
+    smooth = uniform_filter1d(stack, 3, axis=0)
+    spread = np.quantile(smooth, 0.84, axis=0) - np.median(smooth, axis=0)
+    height = (smooth - np.median(smooth, axis=0)) / np.maximum(spread, 1e-6)
+    return np.sqrt(np.sum(np.maximum(height, 0) ** 2, axis=1)).astype(np.float32)

@@ -1,0 +1,172 @@
+"""Which period? From rising strength to the pattern of one clock, or to none.
+
+The score of a period says that something repeats; it does not say that it is a clock (a sentence repeats its
+syllables, rain its drops). So each likely period is put to the proof: a track must run through all its periods,
+with its partner half a period away.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from torsionbeat.hearing.cadence import Cadence, autocorrelation, score_periods, strongest_cadences
+from torsionbeat.hearing.others import OtherClock, without_other_cadence
+from torsionbeat.hearing.pattern import LEAST_TRACK_SCORE, Pattern, halves, pattern_at
+from torsionbeat.hearing.strength import STRONGEST
+
+__all__ = ["Found", "Wanted", "find_clock"]
+
+FloatArray = npt.NDArray[np.float32]
+
+_LEAST_SCORE = 4.5
+_LEAST_SCORE_UNTOLD = 5.6
+_NEAR_NOMINAL = 0.045
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """What is known before listening: the nominal period, if any, and the range in which to search."""
+
+    nominal_period_s: float | None
+    shortest_s: float
+    longest_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A clock: its pattern, the score of its cadence, and the period of another one, if there is one."""
+
+    pattern: Pattern
+    period_s: float
+    score: float
+    second_period_s: float | None
+
+
+def find_clock(
+    rising: FloatArray, frame_s: float, wanted: Wanted, other: OtherClock | None
+) -> Found | None:
+    """The clock with the period told, or else the one that stands out most; None where there is none."""
+    duration_s = len(rising) * frame_s
+    longest = min(wanted.longest_s, duration_s / 1.5)
+    if longest <= wanted.shortest_s:
+        return None
+    lags = int(min(0.62 * len(rising), 40 * longest / frame_s))
+    correlation = autocorrelation(rising, lags)
+    if other is not None:
+        correlation = without_other_cadence(correlation, frame_s, other)
+    best: Found | None = None
+    nominal = wanted.nominal_period_s
+    if nominal is not None and nominal < duration_s:
+        low, high = nominal * (1 - _NEAR_NOMINAL), min(nominal * (1 + _NEAR_NOMINAL), duration_s / 1.1)
+        best = _best_of(_candidates(correlation, frame_s, low, high, _LEAST_SCORE, 3), correlation, rising, frame_s, wanted)
+    if best is None:
+        tried = _candidates(correlation, frame_s, wanted.shortest_s, longest, _LEAST_SCORE_UNTOLD, 5)
+        best = _best_of(tried, correlation, rising, frame_s, wanted)
+    return best
+
+
+def _candidates(
+    correlation: FloatArray, frame_s: float, low: float, high: float, least: float, count: int
+) -> list[Cadence]:
+    """Periods worth a trial, the best first: several amounts of unrest allowed for."""
+    found: list[Cadence] = []
+    for width in (3, 9):
+        for multiples in (6, 30):
+            periods, scores = score_periods(correlation, frame_s, low, high, multiples=multiples, width=width)
+            found += [cadence for cadence in strongest_cadences(periods, scores, count) if cadence.score > least]
+    found.sort(key=lambda cadence: -cadence.score)
+    kept: list[Cadence] = []
+    for cadence in found:
+        if all(abs(cadence.period_s / other.period_s - 1) > 0.004 for other in kept):
+            kept.append(cadence)
+    return kept[:count]
+
+
+def _mean_correlation(correlation: FloatArray, frame_s: float, period_s: float) -> float:
+    """Mean of the autocorrelation near the first multiples of a period, less what chance gives there."""
+    values, chance = [], []
+    for multiple in range(1, 31):
+        lag = round(multiple * period_s / frame_s)
+        reach = 2 + multiple // 8
+        if lag + 4 * reach >= len(correlation):
+            break
+        values.append(float(correlation[lag - reach : lag + reach + 1].max()))
+        beside = correlation[max(lag - 100, 0) : lag + 100]
+        pieces = beside[: len(beside) // (2 * reach + 1) * (2 * reach + 1)].reshape(-1, 2 * reach + 1).max(axis=1)
+        chance.append(float(np.median(pieces)))
+    return float(np.mean(values) - np.mean(chance)) if values else 0.0
+
+
+def _fundamental(cadence: Cadence, correlation: FloatArray, frame_s: float, shortest_s: float) -> float:
+    """The shortest whole fraction of a period at which the sound repeats as well as at the period itself."""
+    whole = _mean_correlation(correlation, frame_s, cadence.period_s)
+    for parts in range(10, 1, -1):
+        part_s = cadence.period_s / parts
+        if part_s < shortest_s / 2.2:
+            continue
+        if _mean_correlation(correlation, frame_s, part_s) > 0.7 * whole:
+            return part_s
+    return cadence.period_s
+
+
+def _best_of(
+    candidates: list[Cadence], correlation: FloatArray, rising: FloatArray, frame_s: float, wanted: Wanted
+) -> Found | None:
+    proved: list[Found] = []
+    for cadence in candidates:
+        if any(_related(cadence.period_s, found.period_s) for found in proved):
+            continue
+        found = _prove(cadence, correlation, rising, frame_s, wanted)
+        if found is not None:
+            proved.append(found)
+    if not proved:
+        return None
+    proved.sort(key=lambda found: -_clearness(found.pattern))
+    best = proved[0]
+    second = next(
+        (
+            found.period_s
+            for found in proved[1:]
+            if not _related(found.period_s, best.period_s) and _clearness(found.pattern) > 3 * LEAST_TRACK_SCORE
+        ),
+        None,
+    )
+    return Found(best.pattern, best.period_s, best.score, second)
+
+
+def _clearness(pattern: Pattern) -> float:
+    """How surely the beat is followed: both sides' scores, cut off where nothing is gained by more."""
+    total = 0.0
+    for track in (pattern.first, pattern.second):
+        if track is not None:
+            total += min(track.score, 60.0) * (1 + float(np.mean(np.minimum(track.strengths, STRONGEST))) / 50)
+    return total
+
+
+def _related(one_s: float, other_s: float) -> bool:
+    """Whether one period is a small whole multiple, or a ratio of small numbers, of the other."""
+    ratio = max(one_s, other_s) / min(one_s, other_s)
+    return any(abs(ratio * parts - round(ratio * parts)) < 0.004 * ratio * parts for parts in (1, 2, 3))
+
+
+def _prove(
+    cadence: Cadence, correlation: FloatArray, rising: FloatArray, frame_s: float, wanted: Wanted
+) -> Found | None:
+    """Follow the beat at a period; settle whether the period is one beat or two."""
+    part_s = _fundamental(cadence, correlation, frame_s, wanted.shortest_s)
+    pattern = pattern_at(rising, part_s / frame_s)
+    if pattern is None:
+        return None
+    least = LEAST_TRACK_SCORE if pattern.second is not None else 1.5 * LEAST_TRACK_SCORE
+    if len(pattern.first.frames) < 9:
+        least = LEAST_TRACK_SCORE - 2
+    if pattern.first.score < least:
+        return None
+    if pattern.second is not None and part_s >= wanted.shortest_s:
+        return Found(pattern, part_s, cadence.score, None)
+    if 2 * part_s <= wanted.longest_s and len(pattern.first.frames) >= 3:
+        return Found(halves(rising, pattern), 2 * part_s, cadence.score, None)
+    return Found(pattern, part_s, cadence.score, None) if part_s >= wanted.shortest_s else None
