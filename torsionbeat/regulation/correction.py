@@ -213,7 +213,7 @@ def _weights_first(
         return change, 0.0
     left = learnt.expected_rate_s_per_day(change.total_g, mass_doubt_g=change.doubt_g)
     # A move much smaller than what is not known of the weights' effect waits for the next reading.
-    if abs(left.nominal_value) <= max(0.3 * left.std_dev, tolerance):
+    if abs(left.nominal_value) <= max(0.5 * left.std_dev, tolerance):
         return change, 0.0
     return change, _move(learnt, regulator, change.total_g)
 

@@ -7,28 +7,18 @@ per day, > 0 gains; arcs end to end in degrees; times in seconds.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-import numpy as np
-
 from torsionbeat.errors import InputError
 from torsionbeat.reading.figures import Clock, FloatArray, IntArray, Reading, UFloat
+from torsionbeat.reading.nights import reading_from_document
 from torsionbeat.theory.rate import DAY_S
 
 __all__ = ["LARGEST_RATE_S_PER_DAY", "Present", "from_document", "from_rate", "from_reading"]
 
 LARGEST_RATE_S_PER_DAY = 14_400.0
 """Four hours a day: further out no weight helps, and the nominal period is doubtful."""
-
-CLOCK_FIELDS = (
-    "nominal_period_s",
-    "lift_deg",
-    "arc_low_deg",
-    "arc_high_deg",
-    "knock_arc_deg",
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,27 +74,38 @@ def from_reading(reading: Reading) -> Present:
     InputError
         It has no period, or no nominal period to compare it with.
     """
-    return _present(
-        reading.period_s,
-        reading.rate_s_per_day,
+    period, rate = reading.period_s, reading.rate_s_per_day
+    if rate is None:
+        if period is None:
+            raise InputError("this reading has no rate and no period; listen again, nearer to the clock")
+        if reading.clock.nominal_period_s is None:
+            raise InputError(
+                f"the period is {period.nominal_value:.4f} s but the nominal period is not known; give it "
+                "with --period (full period, out and back)"
+            )
+        rate = DAY_S * (reading.clock.nominal_period_s / period - 1)
+    heard = len(reading.swings) > 0
+    return Present(
+        rate,
         reading.clock,
+        period,
         arc_deg=reading.arc_deg,
         beat_error_ms=reading.beat_error_ms,
         offset_deg=reading.offset_deg,
         timebase_source=reading.timebase.source,
-        timebase_ppm=reading.timebase.standard_uncertainty_ppm,
-        duration_s=reading.recording.duration_s,
-        beat_time_s=reading.swings.time_s,
-        beat_number=reading.swings.number,
+        timebase_s_per_day=reading.timebase.standard_uncertainty_ppm * DAY_S / 1e6,
+        duration_s=reading.recording.duration_s or None,
+        beat_time_s=reading.swings.time_s if heard else None,
+        beat_number=reading.swings.number if heard else None,
     )
 
 
-def from_document(document: Mapping[str, Any], nominal_period_s: float | None = None) -> Present:
+def from_document(document: dict[str, Any], nominal_period_s: float | None = None) -> Present:
     """Give what the JSON document of a reading (schema 1) says.
 
     Parameters
     ----------
-    document : mapping
+    document : dict
         As ``torsionbeat analyse --json`` writes it.
     nominal_period_s : float, optional
         Takes the place of the one in the document.
@@ -114,72 +115,15 @@ def from_document(document: Mapping[str, Any], nominal_period_s: float | None = 
     InputError
         It is not such a document, or holds no rate.
     """
-    if not isinstance(document, Mapping) or document.get("schema") != 1:
-        found = document.get("schema") if isinstance(document, Mapping) else type(document).__name__
+    if not isinstance(document, dict):
         raise InputError(
-            f"this is no reading of schema 1 (found {found!r}); give what torsionbeat analyse --json wrote"
+            f"this is no reading but a {type(document).__name__}; give what torsionbeat analyse wrote"
         )
-    try:
-        figures = {
-            name: _figure(document.get(name))
-            for name in ("period_s", "rate_s_per_day", "arc_deg", "beat_error_ms", "offset_deg")
-        }
-        known = document.get("clock") or {}
-        fields: dict[str, Any] = {name: known.get(name) for name in CLOCK_FIELDS}
-        clock = Clock(**fields)
-        timebase = document.get("timebase") or {}
-        ppm = float(timebase.get("standard_uncertainty_ppm") or 0.0)
-        duration = (document.get("recording") or {}).get("duration_s")
-        times = [float(row["time_s"]) for row in document.get("swings") or []]
-    except (AttributeError, KeyError, TypeError, ValueError) as error:
-        if isinstance(error, InputError):
-            raise
-        raise InputError(
-            f"the reading cannot be understood ({error!r}); give what torsionbeat analyse --json wrote"
-        ) from error
-    rate = figures["rate_s_per_day"]
-    if nominal_period_s is not None:
-        if clock.nominal_period_s not in (None, nominal_period_s):
-            rate = None
-        clock = replace(clock, nominal_period_s=nominal_period_s)
-    beat_time = np.array(times) if times else None
-    number = None
-    if beat_time is not None and figures["period_s"] is not None:
-        number = np.round((beat_time - beat_time[0]) / (figures["period_s"].nominal_value / 2)).astype(
-            np.int64
+    reading = reading_from_document(document)
+    if nominal_period_s is not None and nominal_period_s != reading.clock.nominal_period_s:
+        reading = replace(
+            reading,
+            rate_s_per_day=reading.rate_s_per_day if reading.period_s is None else None,
+            clock=replace(reading.clock, nominal_period_s=nominal_period_s),
         )
-    return _present(
-        figures["period_s"],
-        rate,
-        clock,
-        arc_deg=figures["arc_deg"],
-        beat_error_ms=figures["beat_error_ms"],
-        offset_deg=figures["offset_deg"],
-        timebase_source=str(timebase.get("source") or ""),
-        timebase_ppm=ppm,
-        duration_s=None if duration is None else float(duration),
-        beat_time_s=beat_time,
-        beat_number=number,
-    )
-
-
-def _present(period_s: UFloat, rate: UFloat, clock: Clock, *, timebase_ppm: float, **rest: Any) -> Present:
-    if rate is None:
-        if period_s is None:
-            raise InputError("this reading has no rate and no period; listen again, nearer to the clock")
-        if clock.nominal_period_s is None:
-            raise InputError(
-                f"the period is {period_s.nominal_value:.4f} s but the nominal period is not known; give "
-                "it with "
-                "--period (full period, out and back)"
-            )
-        rate = DAY_S * (clock.nominal_period_s / period_s - 1)
-    return Present(rate, clock, period_s, timebase_s_per_day=timebase_ppm * DAY_S / 1e6, **rest)
-
-
-def _figure(value: Any) -> UFloat:
-    from uncertainties import ufloat
-
-    if value is None or value["value"] is None:
-        return None
-    return ufloat(float(value["value"]), max(float(value["standard_uncertainty"]), 1e-9))
+    return from_reading(reading)

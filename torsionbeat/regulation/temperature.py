@@ -40,8 +40,8 @@ class TemperatureEffect:
     """What the room does to the rate.
 
     ``s_per_day_per_k`` is None where there was not enough change to tell, ``s_per_day_per_hpa`` where no
-    pressure was logged or it hardly changed. ``low_c`` and ``high_c`` are the blocks' extremes. Of the blocks,
-    arrays (n,): ``block_time_s`` middles, ``block_rate_s_per_day`` against the mean period,
+    pressure was logged or it hardly changed. ``low_c`` and ``high_c`` are the blocks' extremes. Of the
+    blocks, arrays (n,): ``block_time_s`` middles, ``block_rate_s_per_day`` against the mean period,
     ``block_temperature_c``.
     """
 
@@ -215,7 +215,8 @@ def _fit(design: FloatArray, rate: FloatArray) -> tuple[FloatArray, FloatArray, 
         product = min(max(r, 0.0) * max(own, 0.0), 0.95)
         widening.append(math.sqrt((1 + product) / (1 - product)))
     freedom = max((n - parameters) * (1 - max(r, 0.0)) / (1 + max(r, 0.0)), 1.0)
-    return values, np.asarray(spread * np.array(widening) * student_factor(freedom)), r
+    spread = spread * np.array(widening) * student_factor(freedom)
+    return np.asarray(values, dtype=np.float64), np.asarray(spread), r
 
 
 def _neighbours(row: FloatArray) -> float:

@@ -345,9 +345,9 @@ def _fit(
     has_regulator = prior.per_unit is not None
     centre = np.zeros(design.shape[1])
     relative = prior.per_gram.std_dev / prior.per_gram.nominal_value
-    # Mean and spread of the logarithm for the same mean and spread of the value.
+    # The logarithm of the answer is normal about its stated value, with the spread that makes its own.
     log_sigma = math.sqrt(math.log1p(relative**2))
-    centre[levels] = math.log(prior.per_gram.nominal_value) - log_sigma**2 / 2
+    centre[levels] = math.log(prior.per_gram.nominal_value)
     sigma = np.full(design.shape[1], 1.0)
     sigma[:levels], sigma[levels] = 10.0, max(log_sigma, 1e-9)
     sigma[levels + 1] = 1e-12

@@ -1,0 +1,156 @@
+"""The advice of ``torsionbeat correct`` as sentences and as JSON."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from torsionbeat.regulation.correction import Correction
+    from torsionbeat.regulation.present import Present
+    from torsionbeat.regulation.response import Regulator
+    from torsionbeat.regulation.trials import Learnt
+
+__all__ = ["advice_document", "advice_sentences", "figure"]
+
+
+def figure(value: Any) -> dict[str, float] | None:
+    """Give an uncertain number as JSON has it."""
+    return None if value is None else {"value": value.nominal_value, "standard_uncertainty": value.std_dev}
+
+
+def advice_document(advice: Correction, learnt: Learnt, source: str, present: Present) -> dict[str, Any]:
+    """Give the advice as JSON's own kinds."""
+    weights, response = advice.weights, learnt.response
+    margins = [
+        None if guard is None else figure(guard.margin_deg)
+        for guard in (advice.knock_now, advice.knock_after)
+    ]
+    return {
+        "rate_s_per_day": figure(advice.rate_s_per_day),
+        "weights": None
+        if weights is None
+        else {
+            "a_side_g": weights.a_side_g,
+            "total_g": weights.total_g,
+            "sides": weights.sides,
+            "pieces_a_side": [
+                {"mass_g": piece.mass_g, "thickness_mm": piece.thickness_mm, "count": count}
+                for piece, count in weights.pieces
+            ],
+            "disc_thickness_mm": weights.thickness_mm,
+        },
+        "exact_grams_a_side": figure(advice.grams_a_side),
+        "regulator_move": advice.regulator_move,
+        "regulator_setting": advice.regulator_setting,
+        "expected_rate_s_per_day": figure(advice.expected_rate_s_per_day),
+        "arc_deg": figure(present.arc_deg),
+        "arc_after_deg": figure(advice.arc_after_deg),
+        "knock_margin_deg": margins[0],
+        "knock_margin_after_deg": margins[1],
+        "beat": None
+        if advice.beat is None
+        else {
+            "offset_deg": figure(advice.beat.offset_deg),
+            "turn_deg": figure(advice.beat.turn_deg),
+            "fork_towards": advice.beat.fork_towards,
+            "suspension_towards": advice.beat.suspension_towards,
+            "needed": advice.beat.needed,
+        },
+        "settle_s": advice.settle_s,
+        "listen_s": advice.listening.duration_s,
+        "listen_basis": advice.listening.basis,
+        "s_per_day_per_gram": figure(response.s_per_day_per_gram),
+        "s_per_day_per_unit": figure(response.s_per_day_per_unit),
+        "rests_on": source,
+        "readings": learnt.trials,
+        "remarks": list(advice.remarks),
+        "cautions": list(advice.cautions),
+    }
+
+
+def advice_sentences(
+    advice: Correction, learnt: Learnt, source: str, present: Present, regulator: Regulator | None
+) -> list[str]:
+    """Say the advice, what to do first."""
+    from torsionbeat.display.words import figure_words, rate_words
+    from torsionbeat.regulation.waiting import duration_words
+
+    steps = []
+    if advice.beat is not None and advice.beat.needed:
+        steps.append(advice.beat.sentence)
+    if advice.weights is not None:
+        steps.append(_weight_words(advice))
+    if advice.regulator_move and regulator is not None:
+        way = "up" if advice.regulator_move > 0 else "down"
+        steps.append(
+            f"Move the regulator {way} by {abs(advice.regulator_move):.3g} {regulator.unit}, from "
+            f"{regulator.setting:.3g} to {advice.regulator_setting:.3g} (its travel: {regulator.low:g} to "
+            f"{regulator.high:g})."
+        )
+    said = [f"The clock {rate_words(advice.rate_s_per_day)}."]
+    said += [step if len(steps) == 1 else f"{number}. {step}" for number, step in enumerate(steps, start=1)]
+    if not advice.changes_nothing:
+        said.append(f"Then expect: it {rate_words(advice.expected_rate_s_per_day)}.")
+        said.append(_rests_on(learnt, source))
+    if advice.beat is not None and not advice.beat.needed:
+        said.append(advice.beat.sentence)
+    if advice.arc_after_deg is not None and not advice.changes_nothing:
+        arc, then = present.arc_deg.nominal_value, advice.arc_after_deg.nominal_value
+        stays = "stays" if abs(then - arc) < 0.5 else f"goes from {arc:.0f}"
+        line = f"The arc (amplitude end to end) {stays} {'at' if stays == 'stays' else 'to'} {then:.0f} deg"
+        guard = advice.knock_after
+        if guard is not None and guard.margin_deg is not None:
+            line += f"; before the knock stay {figure_words(guard.margin_deg, 'deg')}"
+            if guard.clearance_mm is not None:
+                line += f" ({guard.clearance_mm.nominal_value:.2f} mm at the roller)"
+        said.append(line + ".")
+    if not advice.changes_nothing:
+        said.append(
+            "Let it settle overnight (its Q is not known: torsionbeat freeswing finds it)."
+            if advice.settle_s is None
+            else f"Let it settle for {duration_words(advice.settle_s)} before you believe a reading."
+        )
+    said.append(advice.listening.sentence)
+    return [*said, *advice.remarks, *advice.cautions]
+
+
+def _weight_words(advice: Correction) -> str:
+    weights = advice.weights
+    assert weights is not None
+    do = "Put" if weights.total_g > 0 else "Take"
+    off = "on" if weights.total_g > 0 else "off"
+    said = (
+        f"{do} {abs(weights.a_side_g):.4g} g {off} each of the {weights.sides} sides "
+        f"({abs(weights.total_g):.4g} g in all, equal so that it stays in poise)"
+    )
+    if weights.pieces:
+        said += ": " + ", ".join(
+            f"{count} of "
+            + (
+                f"{piece.thickness_mm:g} mm ({piece.mass_g:.3g} g)"
+                if piece.thickness_mm
+                else f"{piece.mass_g:g} g"
+            )
+            for piece, count in weights.pieces
+        )
+    elif weights.thickness_mm is not None:
+        said += f", a disc {weights.thickness_mm:.2f} mm thick"
+    exact = advice.grams_a_side
+    if exact is not None:
+        half = 1.96 * exact.std_dev
+        low, high = sorted((abs(exact.nominal_value) - half, abs(exact.nominal_value) + half))
+        said += f". Exactly right may be anything from {max(low, 0):.3g} to {high:.3g} g a side"
+    return said + "."
+
+
+def _rests_on(learnt: Learnt, source: str) -> str:
+    from torsionbeat.display.words import plus_minus
+
+    gram = -learnt.response.s_per_day_per_gram
+    said = f"This supposes that a gram more (all sides together) loses {plus_minus(gram)} s a day"
+    unit = learnt.response.s_per_day_per_unit
+    if unit is not None:
+        said += f", and a unit of the regulator gains {plus_minus(unit)} s a day"
+    if learnt.trials > 1:
+        return said + f": {source}, and {learnt.trials} readings of this clock."
+    return said + f": from {source}."

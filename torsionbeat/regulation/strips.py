@@ -1,0 +1,193 @@
+"""What a suspension strip does, and what another would do, with the doubt of the measures behind each answer.
+
+A strip's thickness acts with nearly the third power, so a micrometre of doubt is minutes a day: every answer
+carries the doubt of thickness, width, length, modulus and load (half-widths of rectangular distributions, as
+`StripDoubt` and the table of materials give them). Millimetres, grams, degrees, kelvin; rates in seconds per
+day, > 0 gains.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+from torsionbeat.errors import InputError
+from torsionbeat.reading.figures import UFloat
+from torsionbeat.regulation.response import StripDoubt
+from torsionbeat.theory import spring, strip_change
+from torsionbeat.theory.materials import StripMaterial, WeightMetal
+from torsionbeat.theory.rate import DAY_S
+
+__all__ = ["Hanging", "change_rate", "measure_to_time", "room_change", "stiffness_un_m_per_deg"]
+
+
+@dataclass(frozen=True, slots=True)
+class Hanging:
+    """A strip of a material of the table, with what hangs on it."""
+
+    material: StripMaterial
+    width_mm: float
+    thickness_mm: float
+    length_mm: float
+    load_g: float
+    arc_deg: float = 0.0
+    doubt: StripDoubt = StripDoubt()
+
+    @property
+    def strip(self) -> spring.Strip:
+        """The strip as measured."""
+        return spring.Strip.of(
+            self.material,
+            width_mm=self.width_mm,
+            thickness_mm=self.thickness_mm,
+            active_length_mm=self.length_mm,
+        )
+
+    @property
+    def sensitivities(self) -> strip_change.Sensitivities:
+        """What small changes do to the rate."""
+        return strip_change.sensitivities(self.strip, self.load_g, self.arc_deg)
+
+
+def change_rate(now: Hanging, new: Hanging, rate_s_per_day: float = 0.0, *, measured: bool = True) -> UFloat:
+    """Rate with another strip on the same balance.
+
+    Parameters
+    ----------
+    now, new : Hanging
+        Strip in the clock, and the other. What they have in common errs in common.
+    rate_s_per_day : float
+        Rate now.
+    measured : bool
+        The measures in which the two differ were measured apart, each with its doubt; False: the difference
+        itself is exact (a strip shortened, or stoned, by a known amount).
+
+    Examples
+    --------
+    >>> from torsionbeat.theory.materials import strip_material
+    >>> now = Hanging(strip_material("C17200"), 0.5, 0.1, 100.0, 300.0)
+    >>> print(change_rate(now, replace(now, length_mm=101.0), measured=False))
+    -428.8+/-2.5
+    """
+    parts = []
+    for name, half in (
+        ("thickness_mm", now.doubt.thickness_um / 1e3),
+        ("width_mm", now.doubt.width_mm),
+        ("length_mm", now.doubt.length_mm),
+        ("load_g", now.doubt.load_percent / 100 * now.load_g),
+    ):
+        differs = getattr(now, name) != getattr(new, name)
+        together = _rate_when(now, new, rate_s_per_day, name, half, half)
+        if differs and measured:
+            parts += [
+                _rate_when(now, new, rate_s_per_day, name, half, 0.0),
+                _rate_when(now, new, rate_s_per_day, name, 0.0, half),
+            ]
+        else:
+            parts.append(together)
+    moduli = [0.0, 0.0]
+    for which, one in enumerate((now, new)):
+        moduli[which] = one.material.shear_modulus_spread_gpa / one.material.shear_modulus_gpa
+    share_now, share_new = (one.sensitivities.exponent_modulus for one in (now, new))
+    if now.material == new.material:
+        parts.append(DAY_S / 2 * (share_new - share_now) * moduli[0])
+    else:
+        parts += [DAY_S / 2 * share_now * moduli[0], DAY_S / 2 * share_new * moduli[1]]
+    return _ufloat(_rate(now, new, rate_s_per_day), math.sqrt(sum(part**2 for part in parts) / 3))
+
+
+def measure_to_time(
+    now: Hanging, rate_s_per_day: float, measure: strip_change.Measure
+) -> tuple[spring.Strip, UFloat]:
+    """Strip that brings the clock to time by one measure, and the change of that measure (mm).
+
+    The doubt of the change is that of the measure itself, times the share by which it changes: a relative
+    change is known however badly the strip was measured.
+
+    Examples
+    --------
+    >>> from torsionbeat.theory.materials import strip_material
+    >>> now = Hanging(strip_material("C17200"), 0.5, 0.1, 100.0, 300.0)
+    >>> strip, change = measure_to_time(now, 720, "thickness_mm")
+    >>> print(1000 * change)
+    -0.584+/-0.007
+    """
+    strip = strip_change.strip_to_time(now.strip, now.load_g, rate_s_per_day, measure, arc_deg=now.arc_deg)
+    size, new = float(getattr(now.strip, measure)), float(getattr(strip, measure))
+    half = {
+        "thickness_mm": now.doubt.thickness_um / 1e3,
+        "width_mm": now.doubt.width_mm,
+        "active_length_mm": now.doubt.length_mm,
+    }[measure]
+    return strip, _ufloat(new - size, abs(new - size) * half / size / math.sqrt(3))
+
+
+def room_change(hanging: Hanging, balance: WeightMetal) -> UFloat:
+    """Change of rate per kelvin, with the spread of the drift of the modulus."""
+    material = hanging.material
+    share = hanging.sensitivities.exponent_modulus
+
+    def rate(drift: float) -> float:
+        return float(
+            spring.temperature_rate_s_per_day_per_k(
+                drift, material.expansion_ppm_per_k, balance.expansion_ppm_per_k, share
+            )
+        )
+
+    middle = material.shear_modulus_drift_ppm_per_k
+    half = rate(middle + material.shear_modulus_drift_spread_ppm_per_k) - rate(middle)
+    return _ufloat(rate(middle), abs(half) / math.sqrt(3))
+
+
+def stiffness_un_m_per_deg(hanging: Hanging) -> UFloat:
+    """Stiffness with the load, and its uncertainty."""
+    change = hanging.sensitivities
+    value = spring.stiffness_un_m_per_deg(hanging.strip, hanging.load_g)
+    spread = hanging.material.shear_modulus_spread_gpa / hanging.material.shear_modulus_gpa
+    doubt = hanging.doubt
+    relative = math.sqrt(
+        sum(
+            part**2 / 3
+            for part in (
+                change.exponent_modulus * spread,
+                change.exponent_thickness * doubt.thickness_um / 1e3 / hanging.thickness_mm,
+                change.exponent_width * doubt.width_mm / hanging.width_mm,
+                doubt.length_mm / hanging.length_mm,
+                change.exponent_load * doubt.load_percent / 100,
+            )
+        )
+    )
+    return _ufloat(value, value * relative)
+
+
+def _rate(now: Hanging, new: Hanging, rate_s_per_day: float) -> float:
+    return strip_change.rate_after_s_per_day(
+        now.strip,
+        new.strip,
+        now.load_g,
+        rate_s_per_day=rate_s_per_day,
+        new_load_g=new.load_g,
+        arc_deg=now.arc_deg,
+        new_arc_deg=new.arc_deg,
+    )
+
+
+def _rate_when(
+    now: Hanging, new: Hanging, rate_s_per_day: float, name: str, off_now: float, off_new: float
+) -> float:
+    """By how much the answer moves when a measure of the strips is off by so much."""
+
+    def off(one: Hanging, by: float) -> Hanging:
+        size = getattr(one, name)
+        if not size - abs(by) > 0:
+            raise InputError(f"{name} is {size:g} and its doubt {by:g}; the doubt must be the smaller")
+        return replace(one, **{name: size + by})
+
+    low = _rate(off(now, -off_now), off(new, -off_new), rate_s_per_day)
+    return (_rate(off(now, off_now), off(new, off_new), rate_s_per_day) - low) / 2
+
+
+def _ufloat(value: float, sigma: float) -> UFloat:
+    from uncertainties import ufloat
+
+    return ufloat(value, max(sigma, 1e-12))
