@@ -29,6 +29,9 @@ FEW = 6
 OPEN_RATIO = 20.0
 """One law must be so many times likelier than the other before it is said to hold."""
 
+LEANING_RATIO = 3.0
+"""Where neither law is said to hold, dry rubbing is supposed only if it is so many times likelier."""
+
 READING_ERROR_DEG = 3.0
 """Half-width supposed for an arc read off in degrees."""
 
@@ -53,7 +56,7 @@ class FreeSwingResult:
     until_arc_deg: float | None
     until_s: UFloat
     energy_per_day_mj: UFloat
-    power_uw: UFloat
+    power_nw: UFloat
     sigma_deg: float
     residual_deg: FloatArray
     sentences: tuple[str, ...]
@@ -175,7 +178,7 @@ def free_swing(
     energy = power = None
     if inertia_g_mm2 is not None:
         unit = decay.energy_per_day_mj(inertia_g_mm2, at, period, 1000.0) * 1000
-        energy, power = unit / q, unit / q / 86.4
+        energy, power = unit / q, 1e3 * unit / q / 86.4
     return FreeSwingResult(
         law=law,
         likelihood=belief,
@@ -188,7 +191,7 @@ def free_swing(
         until_arc_deg=until_arc_deg,
         until_s=until,
         energy_per_day_mj=energy,
-        power_uw=power,
+        power_nw=power,
         sigma_deg=best.sigma_deg,
         residual_deg=best.residual_deg,
         sentences=_points_to(law, best.law, dry_share, len(arc)),
@@ -271,7 +274,9 @@ def _verdict(
         parts = (both.air_per_s, both.dry_deg_per_s)
         if all(part.nominal_value > 1.96 * part.std_dev for part in parts):
             return "both", both
-    return (pure.law if belief[pure.law] >= OPEN_RATIO * belief[rival.law] else "open"), pure
+    if belief[pure.law] >= OPEN_RATIO * belief[rival.law]:
+        return pure.law, pure
+    return "open", pure if belief[pure.law] >= LEANING_RATIO * belief[rival.law] else by_law["air"]
 
 
 def _doubts(best: decay.FreeSwing, factor: float, count: int, sigma: float | None) -> list[str]:
