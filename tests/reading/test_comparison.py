@@ -12,7 +12,7 @@ from uncertainties import ufloat
 
 from torsionbeat.errors import InputError
 from torsionbeat.reading.comparison import Group, Night, compare
-from torsionbeat.reading.wander import pooled_deviations
+from torsionbeat.reading.steadiness import pooled_deviations
 from torsionbeat.sound.timebase import Timebase, stated_timebase, unknown_timebase
 
 MAY = datetime(2026, 5, 1, 21, 0, tzinfo=UTC)

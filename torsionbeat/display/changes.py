@@ -12,7 +12,7 @@ from torsionbeat.display.terminal import eighty_columns, print_bullets, say, sim
 from torsionbeat.display.words import decimals, number, plain
 from torsionbeat.reading.comparison import Comparison, Group, Row
 from torsionbeat.reading.scatter import Estimate
-from torsionbeat.reading.wander import pooled_deviations
+from torsionbeat.reading.steadiness import pooled_deviations
 
 if TYPE_CHECKING:
     from rich.console import Console

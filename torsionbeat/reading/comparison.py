@@ -31,7 +31,7 @@ from torsionbeat.reading.scatter import (
     spread,
 )
 from torsionbeat.reading.soundrows import loudness_rows, voice_rows
-from torsionbeat.reading.wander import pooled_deviations
+from torsionbeat.reading.steadiness import pooled_deviations
 from torsionbeat.theory.stability import confidence_limits
 
 __all__ = ["Comparison", "Group", "Night", "Row", "Verdict", "compare"]
