@@ -33,6 +33,7 @@ from torsionbeat.regulation.response import (
 )
 from torsionbeat.regulation.stock import Piece, Stock, WeightChange
 from torsionbeat.regulation.trials import Trial, learn
+from torsionbeat.regulation.waiting import LINE_OVER_MDEV
 from torsionbeat.theory.materials import strip_material
 from torsionbeat.theory.rate import DAY_S, fit_beats, student_factor
 from torsionbeat.theory.spring import Strip, stiffness_un_m_per_deg
@@ -91,7 +92,7 @@ class BenchClock:
         curve = stability(phase_on_grid(number, fit.residual_s), self.nominal_s / 2, "mdev")
         own = math.hypot(
             fit.period_s.std_dev * student_factor(fit.degrees_of_freedom),
-            fit.period_s.nominal_value * deviation_at(curve, 3600.0),
+            LINE_OVER_MDEV * fit.period_s.nominal_value * deviation_at(curve, 3600.0),
         )
         crystal = 0.5e-6 * self.nominal_s
         period = ufloat(fit.period_s.nominal_value, math.hypot(own, crystal))
@@ -168,7 +169,7 @@ def known(clock: BenchClock, measured: bool) -> Response:
 
 @dataclass(frozen=True, slots=True)
 class Course:
-    """True rates of one clock: at first and after each trial; whether each expected interval held the truth."""
+    """True rates of one clock, at first and after each trial; whether each interval held the truth."""
 
     rates: tuple[float, ...]
     held: tuple[bool, ...]
@@ -308,7 +309,8 @@ def main() -> None:
         held = [one for course in courses for one in course.held]
         five, one = (np.median([trials_to(course, limit) for course in courses]) for limit in (5, 1))
         print(
-            f"{name:30}{five:8.0f}{one:7.0f}{share_within(courses, 5, 2):12.1%}{share_within(courses, 1, 3):12.1%}"
+            f"{name:30}{five:8.0f}{one:7.0f}"
+            f"{share_within(courses, 5, 2):12.1%}{share_within(courses, 1, 3):12.1%}"
             + (f"{np.mean(held):10.1%}" if held else f"{'':10}")
             + f"   {time.perf_counter() - start:.0f} s"
         )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -29,7 +30,7 @@ def freeswing_command(
         list[str] | None,
         typer.Argument(
             metavar="[READING...]",
-            help='"0 400" "30 330": minutes and arc, end to end (deg); "90s 310", "1h 250". "0 20x": 20 ornaments.',
+            help='"0 400" "30 330": minutes and arc, end to end (deg); "90s 310"; "0 20x": 20 ornaments.',
         ),
     ] = None,
     period: Annotated[float | None, typer.Option(help="Full period (s).")] = None,
@@ -199,7 +200,7 @@ def _heard(path: Path, period: float, lift: float | None, mark: float | None) ->
     assert lift is not None
     pairs = [
         (first[0], second[0])
-        for first, second in zip(rows, rows[1:], strict=False)
+        for first, second in pairwise(rows)
         if first[1] == "contact" and second[1] == "drop" and second[0] - first[0] < period / 4
     ]
     if not pairs:

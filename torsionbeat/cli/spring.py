@@ -250,7 +250,8 @@ def _room(
     per_k = room_change(now, metal)
     document: dict[str, Any] = {"s_per_day_per_k": figure(per_k)}
     said = [
-        f"Warmed by one kelvin it {rate_words(per_k)} (a balance of {metal.name}; {now.material.drift_source})."
+        f"Warmed by one kelvin it {rate_words(per_k)} (balance of {metal.name}; drift of the strip: "
+        f"{now.material.drift_source})."
     ]
     if (cold is None) != (warm is None):
         raise InputError("one room's temperature was given; give both --cold and --warm")

@@ -103,6 +103,9 @@ def parse_room(text: str, name: str = "the room's file") -> Room:
             f"{name} holds no table of times and temperatures; give a CSV with a time and a temperature "
             "column"
         )
+    title_rows = [i for i, row in enumerate(rows[:first]) if any(map(TITLES["temperature"].search, row))]
+    if title_rows:
+        first = title_rows[-1] + 1
     titles = rows[first - 1] if first else []
     body = [row for row in rows[first:] if len(row) >= 2]
     found = _columns(titles, body)

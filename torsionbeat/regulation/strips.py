@@ -9,7 +9,7 @@ day, > 0 gains.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from torsionbeat.errors import InputError
 from torsionbeat.reading.figures import UFloat
@@ -31,7 +31,7 @@ class Hanging:
     length_mm: float
     load_g: float
     arc_deg: float = 0.0
-    doubt: StripDoubt = StripDoubt()
+    doubt: StripDoubt = field(default_factory=StripDoubt)
 
     @property
     def strip(self) -> spring.Strip:

@@ -25,6 +25,13 @@ LEFT = 0.02
 SOUND_TIMED_S = 1e-3
 """Event time's standard deviation supposed where nothing was heard yet (of a clear recording)."""
 
+LINE_OVER_MDEV = 2.0
+"""Standard uncertainty of a rate by least squares over the modified Allan deviation at the record's length.
+
+2 for white noise of the event times (12 against 3 sigma^2 / (N^3 tau0^2)), the root of 2.4 for white noise of
+the rate (6/5 against 1/2 of its variance).
+"""
+
 LEAST_BEATS = 64
 SHORTEST_PERIODS = 20
 LONGEST_S = 14 * DAY_S
@@ -118,10 +125,10 @@ def _from_record(present: Present, period: float, wanted: float, sigma: float) -
     fit = fit_beats(present.beat_time_s[place], number)
     curve = stability(phase_on_grid(number, fit.residual_s), period / 2, "mdev")
     tau = period * SHORTEST_PERIODS
-    while DAY_S * deviation_at(curve, tau) > sigma:
+    while LINE_OVER_MDEV * DAY_S * deviation_at(curve, tau) > sigma:
         tau *= 1.05
         if tau > LONGEST_S:
-            floor = 1.96 * DAY_S * deviation_at(curve, LONGEST_S)
+            floor = 1.96 * LINE_OVER_MDEV * DAY_S * deviation_at(curve, LONGEST_S)
             return Listening(
                 None,
                 "record",
