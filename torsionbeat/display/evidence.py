@@ -150,7 +150,7 @@ def plot_arcs(axes: Any, reading: Reading) -> None:
         style.note(axes, f"mean {figure_words(reading.arc_deg, 'deg')}")
     _draw_limits(axes, clock.arc_low_deg, clock.arc_high_deg, clock.knock_arc_deg)
     axes.set_xlim(0, reading.recording.duration_s / unit_s)
-    axes.legend(ncols=5, loc="best")
+    style.headroom(axes)
 
 
 def plot_beat_sound(axes: Any, reading: Reading, voices: Sequence[VoiceProfile], side: str) -> float:

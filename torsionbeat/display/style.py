@@ -21,6 +21,7 @@ __all__ = [
     "LIGHT",
     "SIDE_MARKS",
     "empty_panel",
+    "headroom",
     "log_axes",
     "mark_size",
     "new_figure",
@@ -130,13 +131,21 @@ def empty_panel(axes: Any, why: str) -> None:
     """Say in an empty panel why it is empty."""
     import textwrap
 
-    axes.set(xticks=[], yticks=[], xlabel="", ylabel="")
+    axes.tick_params(bottom=False, left=False, labelbottom=False, labelleft=False)
+    axes.set(xlabel="", ylabel="")
     axes.grid(False)
     columns = axes.get_subplotspec().colspan
     text = textwrap.fill(
         why, 80 if len(columns) > 1 or columns.stop == 1 == axes.get_gridspec().ncols else 42
     )
     axes.text(0.5, 0.5, text, transform=axes.transAxes, ha="center", va="center", color="#555555")
+
+
+def headroom(axes: Any, share: float = 0.2) -> None:
+    """Leave room for a legend above what is drawn."""
+    low, high = axes.get_ylim()
+    axes.set_ylim(low, high + share * (high - low))
+    axes.legend(ncols=5, loc="upper right")
 
 
 def log_axes(axes: Any) -> None:
