@@ -1,5 +1,4 @@
-"""What a strip does: the worked strip's published and recomputed figures, and the doubt of two measured "
-"strips."""
+"""What a strip does: the worked strip's recomputed figures, and the doubt of two measured strips."""
 
 from __future__ import annotations
 

@@ -1,5 +1,4 @@
-"""What ``torsionbeat correct`` starts from and says: weights at hand, the clock's trials, words for the "
-"advice."""
+"""What ``torsionbeat correct`` starts from: what was typed, weights at hand, the trials in the log."""
 
 from __future__ import annotations
 
@@ -61,9 +60,8 @@ def earlier_of(text: str | None) -> tuple[float, float] | None:
         return float(grams), rate_of(rate)
     except (ValueError, InputError) as error:
         raise InputError(
-            f"the earlier change {text!r} cannot be read; write grams a side and what the rate changed by, "
-            "as "
-            "3:-15min"
+            f"the earlier change {text!r} cannot be read; write grams a side and what the rate changed "
+            "by, as 3:-15min"
         ) from error
 
 
@@ -75,8 +73,7 @@ def stock_of(
     scale_g: float | None,
     disc: Disc | None,
 ) -> Stock:
-    """Read sizes such as ``0.5,1,1.5`` (grams), ``0.2mm,0.5mm`` (thickness of discs) or ``1x4`` (four of "
-    "1 g)."""
+    """Read sizes such as ``0.5,1,1.5`` (g), ``0.2mm,0.5mm`` (discs) or ``1x4`` (four of 1 g)."""
     from torsionbeat.regulation.stock import Piece, Stock
 
     pieces = []
@@ -92,8 +89,7 @@ def stock_of(
             if disc is None:
                 raise InputError(
                     f"a weight of {size:g} mm needs the disc's measures; give --disc-diameter, and "
-                    "--disc-bore and "
-                    "--metal if they are not 0 and brass"
+                    "--disc-bore and --metal if they are not 0 and brass"
                 )
             pieces.append(Piece(disc.mass_g(size), size, count))
         else:

@@ -169,8 +169,7 @@ def correct_command(
     log: LogOption = None,
     json: JsonOption = False,
 ) -> None:
-    """Find the next adjustment: beat, weights and regulator, what they will do, and how long to wait for "
-    "it."""
+    """Find the next adjustment: beat, weights and regulator, what they will do, how long to wait."""
     from torsionbeat.cli import adjusting
     from torsionbeat.cli import advice as told
 
@@ -254,9 +253,8 @@ def _present(
         if trials.pending:
             work = trials.pending[-1]
             raise InputError(
-                f"{clock!r} was worked on after its last reading ({work.kind}: {work.what}); let it settle "
-                "and "
-                "read it again, or give --rate or --reading"
+                f"{clock!r} was worked on after its last reading ({work.kind}: {work.what}); let it "
+                "settle and read it again, or give --rate or --reading"
             )
         assert opened is not None
         last = trials.readings[-1]

@@ -118,8 +118,7 @@ def _within(half_um: float, size_um: float) -> float:
     if not 0 < half_um < size_um / 2:
         raise InputError(
             f"--thickness-within is {half_um:g} um for a strip of {size_um:g} um; it must lie above 0 and "
-            "below half "
-            "of it: measure with a micrometer"
+            "below half of it: measure with a micrometer"
         )
     return half_um
 
@@ -147,8 +146,8 @@ def _present(now: Hanging, period: float | None) -> tuple[dict[str, Any], list[s
     }
     said = [
         f"A strip of {now.material.name}, {1e3 * now.thickness_mm:g} um by {now.width_mm:g} mm, "
-        f"{now.length_mm:g} mm "
-        f"long under {now.load_g:g} g, has a stiffness of {figure_words(stiffness, 'uN m per degree')}.",
+        f"{now.length_mm:g} mm long under {now.load_g:g} g, has a stiffness of "
+        f"{figure_words(stiffness, 'uN m per degree')}.",
         "A micrometre thicker "
         + _rate(change.s_per_day_per_um_thickness)
         + "; a millimetre longer "
@@ -198,8 +197,7 @@ def _to_time(now: Hanging, rate_text: str) -> tuple[dict[str, Any], list[str]]:
         way = less[key][change.nominal_value > 0]
         line = (
             f"- {MEASURE_WORDS[key]}: {abs(change.nominal_value) * scale:.3g} {unit} {way}, between "
-            f"{low * scale:.3g} "
-            f"and {high * scale:.3g}, that is {size * scale:.4g} {unit}"
+            f"{low * scale:.3g} and {high * scale:.3g}, that is {size * scale:.4g} {unit}"
         )
         if measure == "thickness_mm":
             line += f" ({size / 0.0254:.3g} thousandths of an inch)"
@@ -207,8 +205,7 @@ def _to_time(now: Hanging, rate_text: str) -> tuple[dict[str, Any], list[str]]:
     said.append(
         "A new strip is rarely known to better than a micrometre, which is "
         f"{abs(now.sensitivities.s_per_day_per_um_thickness) / 60:.1f} min a day: take the nearest, then "
-        "correct with "
-        "length, weights and regulator."
+        "correct with length, weights and regulator."
     )
     return document, said
 
@@ -292,9 +289,8 @@ def _stress(now: Hanging) -> tuple[dict[str, Any], list[str]]:
     }
     return document, [
         f"At an arc (amplitude end to end) of {now.arc_deg:g} deg it twists by {twist:.2f} deg per mm; "
-        "shear stress "
-        f"{shear:.0f} MPa, tension at its edges {tension:.0f} MPa. Ten degrees more arc {_rate(per_10)} by "
-        "the strip."
+        f"shear stress {shear:.0f} MPa, tension at its edges {tension:.0f} MPa. Ten degrees more arc "
+        f"{_rate(per_10)} by the strip."
     ]
 
 

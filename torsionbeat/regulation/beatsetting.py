@@ -88,9 +88,8 @@ def beat_advice(
         offset = wrap(swing.offset_deg)(beat_error_ms, arc_deg, period_s, lift_deg)
         if not offset == offset:
             raise InputError(
-                f"no swing of {_value(arc_deg):g} deg has a beat error of {_value(beat_error_ms):g} ms; it "
-                "must be "
-                "less than half the period: check the arc and the lift"
+                f"no swing of {_value(arc_deg):g} deg has a beat error of {_value(beat_error_ms):g} ms; "
+                "it must be less than half the period: check the arc and the lift"
             )
     offset = _uncertain(offset)
     value, sigma = offset.nominal_value, offset.std_dev
@@ -117,8 +116,8 @@ def beat_advice(
         angle = f"{turn.nominal_value:.1f} deg (give or take {1.96 * turn.std_dev:.1f})"
         said = (
             f"Out of beat by {abs(value):.1f} deg of the balance. Turn the fork {angle} the way the "
-            "balance goes at "
-            f"a beat of {names[fork]}; or, if the suspension is what turns, the way it goes at {names[rest]}."
+            f"balance goes at a beat of {names[fork]}; or, if the suspension is what turns, the way it "
+            f"goes at {names[rest]}."
         )
         if share < 1:
             said += f" That is the share of {share:g} which the fork takes of the balance's angle."
@@ -159,14 +158,12 @@ def knock_guard(
     if clock.arc_low_deg is not None and value < clock.arc_low_deg:
         remarks.append(
             f"The arc (amplitude end to end) is {value:.0f} deg, below the {clock.arc_low_deg:g} deg that "
-            "suit this "
-            "clock: look for a weak drive, dirt, or a balance that rubs, before regulating."
+            "suit this clock: look for a weak drive, dirt, or a balance that rubs, before regulating."
         )
     if clock.arc_high_deg is not None and value > clock.arc_high_deg:
         remarks.append(
-            f"The arc (amplitude end to end) is {value:.0f} deg, above the {clock.arc_high_deg:g} deg that "
-            "suit this "
-            "clock."
+            f"The arc (amplitude end to end) is {value:.0f} deg, above the {clock.arc_high_deg:g} deg "
+            "that suit this clock."
         )
     if clock.knock_arc_deg is None:
         return KnockGuard(None, None, tuple(remarks))
@@ -177,14 +174,13 @@ def knock_guard(
     if margin.nominal_value <= 0:
         remarks.append(
             "At this arc it knocks: the roller strikes the fork from outside, by "
-            f"{-margin.nominal_value:.0f} deg. "
-            "Stop it and lower the arc, or set the beat, before anything else."
+            f"{-margin.nominal_value:.0f} deg. Stop it and lower the arc, or set the beat, before "
+            "anything else."
         )
     elif margin.nominal_value < 1.96 * margin.std_dev or margin.nominal_value < 5:
         remarks.append(
             f"Only {margin.nominal_value:.1f} deg stay before the roller knocks on the fork: a push or a "
-            "warm day "
-            "may bring it there."
+            "warm day may bring it there."
         )
     return KnockGuard(margin, clearance, tuple(remarks))
 

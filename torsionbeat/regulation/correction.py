@@ -27,8 +27,7 @@ LOCK = "Lock or hold the balance before you touch weights or regulator; let it d
 SPRINGS = "Suspension strips are sharp and spring back: hold them with tweezers, wear eye protection."
 BELLOWS = (
     "The bellows of an air-driven clock hold a flammable, volatile filling under pressure: never heat, "
-    "puncture "
-    "or solder anything near them, and leave a leaking one to a specialist."
+    "puncture or solder anything near them, and leave a leaking one to a specialist."
 )
 PRACTICE = "Follow the maker's instructions and the rules of your trade and place."
 
@@ -269,13 +268,11 @@ def _left_alone(rate: UFloat, tolerance: float, within: bool) -> str:
     if within:
         return (
             f"Its rate is within {tolerance:g} s a day but known only to {half:.1f} either way: listen "
-            "longer before "
-            "changing anything."
+            "longer before changing anything."
         )
     return (
         f"Its rate cannot be told from right (known to {half:.1f} s a day either way): listen longer "
-        "before changing "
-        "anything."
+        "before changing anything."
     )
 
 

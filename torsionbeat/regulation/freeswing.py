@@ -164,8 +164,7 @@ def free_swing(
     if not q.nominal_value > 1.96 * q.std_dev or not math.isfinite(q.nominal_value):
         raise InputError(
             f"the arc falls by {arc[0] - arc[-1]:.1f} deg, no more than these readings can show; let it "
-            "swing for "
-            "longer, until a fifth of the arc is gone"
+            "swing for longer, until a fifth of the arc is gone"
         )
     air, dry = _uncertain(best.air_per_s), _uncertain(best.dry_deg_per_s)
     dry_share = dry / at / (air + dry / at) if best.law == "both" else None
@@ -213,8 +212,7 @@ def _checked(
     if not arc[-1] < arc[0]:
         raise InputError(
             f"the arc goes from {arc[0]:g} to {arc[-1]:g} deg; a free swing dies away: take the drive off "
-            "and begin "
-            "with a large arc"
+            "and begin with a large arc"
         )
     sigma = None
     if reading_error_deg is not None:
@@ -284,16 +282,14 @@ def _doubts(best: decay.FreeSwing, factor: float, count: int, sigma: float | Non
     for part, name in ((best.air_per_s, "air drag"), (best.dry_deg_per_s, "dry rubbing")):
         if part and part.nominal_value < -1.96 * factor * part.std_dev:
             remarks.append(
-                f"The fit asks for a negative {name}: neither law describes this swing. Was the drive off, "
-                "and the "
-                "case still?"
+                f"The fit asks for a negative {name}: neither law describes this swing. Was the drive "
+                "off, and the case still?"
             )
     spread = float(np.sqrt(np.mean(best.residual_deg**2)))
     if sigma is not None and count > 3 and spread > 2 * sigma:
         remarks.append(
-            f"The arcs scatter by {spread:.1f} deg about the law, more than the reading error stated: read "
-            "again or "
-            "state a larger one."
+            f"The arcs scatter by {spread:.1f} deg about the law, more than the reading error stated: "
+            "read again or state a larger one."
         )
     if count < FEW:
         remarks.append(f"{count} arcs give only a first idea; six or more also show what damps the balance.")
@@ -320,9 +316,8 @@ def _points_to(law: str, used: str, dry_share: Any, count: int) -> tuple[str, ..
     why = "two arcs fit any law" if count < 3 else "the readings speak for neither strongly enough"
     supposed = "air drag" if used == "air" else "dry rubbing"
     return (
-        f"What damps it cannot be told ({why}); the figures suppose {supposed}. Let it swing down further, "
-        "to "
-        "half its arc, and read more often.",
+        f"What damps it cannot be told ({why}); the figures suppose {supposed}. Let it swing down "
+        "further, to half its arc, and read more often.",
     )
 
 

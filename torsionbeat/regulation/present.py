@@ -46,8 +46,7 @@ class Present:
         if not (abs(rate) <= LARGEST_RATE_S_PER_DAY and math.isfinite(sigma)):
             raise InputError(
                 f"rate is {rate:g} s/day; it must lie between -14400 and 14400 s/day (4 hours): check the "
-                "nominal "
-                "period, or change the strip (see torsionbeat spring)"
+                "nominal period, or change the strip (see torsionbeat spring)"
             )
 
     @property

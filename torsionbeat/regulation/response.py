@@ -73,9 +73,8 @@ class Regulator:
             )
         if not 0 < self.step <= (self.high - self.low) / 2:
             raise InputError(
-                f"the smallest step of the regulator is {self.step:g} {self.unit}; it must lie above 0 and "
-                "be "
-                f"at most half its travel of {self.high - self.low:g}"
+                f"the smallest step of the regulator is {self.step:g} {self.unit}; it must lie above 0 "
+                f"and be at most half its travel of {self.high - self.low:g}"
             )
 
     @property

@@ -150,9 +150,8 @@ def choose(total_g: float, stock: Stock, removable_g: float | None = None) -> We
     wanted = abs(total_g) / stock.sides
     if not wanted <= LARGEST_SIDE_G:
         raise InputError(
-            f"{wanted:.1f} g a side would be needed; at most {LARGEST_SIDE_G:g} g a side are sensible. The "
-            "strip "
-            "is of the wrong thickness: see torsionbeat spring"
+            f"{wanted:.1f} g a side would be needed; at most {LARGEST_SIDE_G:g} g a side are sensible. "
+            "The strip is of the wrong thickness: see torsionbeat spring"
         )
     sign = math.copysign(1.0, total_g)
     if total_g < 0 and removable_g is not None and -total_g > removable_g + STEP_G:

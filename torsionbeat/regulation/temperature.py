@@ -100,8 +100,7 @@ def temperature_effect(
     if inside.sum() < LEAST_BLOCKS:
         raise InputError(
             f"the room's file covers {int(inside.sum())} of {middle.size} parts of the recording; their "
-            "times must "
-            "overlap: check --began and the logger's time zone"
+            "times must overlap: check --began and the logger's time zone"
         )
     middle, rate = middle[inside], rate[inside]
     width = float(np.median(np.diff(middle)))
@@ -162,8 +161,7 @@ def _sentence(per_k: UFloat, low: float, high: float) -> str:
     verb = "gains" if value > 0 else "loses"
     return (
         f"Warmed by one kelvin it {verb} {abs(value):.{digits}f} s a day, between "
-        f"{abs(value) - half:.{digits}f} and "
-        f"{abs(value) + half:.{digits}f} ({between})."
+        f"{abs(value) - half:.{digits}f} and {abs(value) + half:.{digits}f} ({between})."
     )
 
 
@@ -186,9 +184,8 @@ def _blocks(time: FloatArray, number: npt.NDArray[np.int64], period: float) -> t
         rows.append((time[here].mean(), fit.period_s.nominal_value))
     if len(rows) < LEAST_BLOCKS:
         raise InputError(
-            f"only {len(rows)} parts of the recording hold enough beats; {LEAST_BLOCKS} are needed: record "
-            "longer or "
-            "nearer to the clock"
+            f"only {len(rows)} parts of the recording hold enough beats; {LEAST_BLOCKS} are needed: "
+            "record longer or nearer to the clock"
         )
     middle, periods = np.array(rows).T
     return middle, DAY_S * (float(periods.mean()) / periods - 1)

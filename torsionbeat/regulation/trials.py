@@ -95,8 +95,7 @@ class Trial:
 
 @dataclass(frozen=True, slots=True)
 class Outlier:
-    """A trial that does not fit the others: ``what`` is 'step' or 'reading', ``sentence`` says it in "
-    "words."""
+    """A trial that does not fit: ``what`` is 'step' or 'reading', ``sentence`` says it in words."""
 
     trial: int
     what: str

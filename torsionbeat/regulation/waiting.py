@@ -89,10 +89,9 @@ def listening(present: Present, tolerance_s_per_day: float) -> Listening:
             None,
             "timebase",
             f"However long you listen, the recorder's crystal ({present.timebase_source or 'unknown'} "
-            "timebase) "
-            f"leaves the rate open to {limit:.1f} s a day either way; for {wanted:g} s a day state its "
-            "error with "
-            "--sample-clock-ppm, listen live, or compare the minute hand with a time signal.",
+            f"timebase) leaves the rate open to {limit:.1f} s a day either way; for {wanted:g} s a day "
+            "state its error with --sample-clock-ppm, listen live, or compare the minute hand with a "
+            "time signal.",
         )
     sigma = math.sqrt(spare)
     period: float | None = present.clock.nominal_period_s
@@ -132,10 +131,9 @@ def _from_record(present: Present, period: float, wanted: float, sigma: float) -
             return Listening(
                 None,
                 "record",
-                f"This clock wanders too much for {wanted:g} s a day: after two weeks its rate would still "
-                "be open "
-                f"to {floor:.1f} s a day either way. Look for what disturbs it (drive, draught, "
-                "temperature).",
+                f"This clock wanders too much for {wanted:g} s a day: after two weeks its rate would "
+                f"still be open to {floor:.1f} s a day either way. Look for what disturbs it (drive, "
+                "draught, temperature).",
             )
     return _said(tau, "record", wanted, period, "by how much this clock wandered in the last reading")
 
