@@ -65,5 +65,5 @@ def test_another_material_brings_its_own_doubt():
 
 
 def test_a_doubt_larger_than_the_measure_is_refused():
-    with pytest.raises(InputError, match="the doubt must be the smaller"):
+    with pytest.raises(InputError, match="doubt must be the smaller"):
         change_rate(replace(NOW, length_mm=0.5), replace(NOW, length_mm=0.6))

@@ -72,7 +72,7 @@ def spring_command(
         length,
         load,
         arc,
-        StripDoubt(thickness_um=_within(thickness_within, thickness_um(thickness))),
+        StripDoubt(thickness_um=thickness_within),
     )
     document, said = _present(now, period)
     parts = [(document, said)]
@@ -112,15 +112,6 @@ def thickness_um(text: str) -> float:
     if match is None:
         raise InputError(f"the thickness {text!r} cannot be read; write 100um, 0.1mm or 4thou")
     return round(float(match["value"]) * UM_PER_UNIT[match["unit"]], 9)
-
-
-def _within(half_um: float, size_um: float) -> float:
-    if not 0 < half_um < size_um / 2:
-        raise InputError(
-            f"--thickness-within is {half_um:g} um for a strip of {size_um:g} um; it must lie above 0 and "
-            "below half of it: measure with a micrometer"
-        )
-    return half_um
 
 
 def _present(now: Hanging, period: float | None) -> tuple[dict[str, Any], list[str]]:

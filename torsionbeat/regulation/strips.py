@@ -21,6 +21,9 @@ from torsionbeat.theory.rate import DAY_S
 __all__ = ["Hanging", "change_rate", "measure_to_time", "room_change", "stiffness_un_m_per_deg"]
 
 
+NO_DOUBT = StripDoubt(0.0, 0.0, 0.0, 0.0, 0.0)
+
+
 @dataclass(frozen=True, slots=True)
 class Hanging:
     """A strip of a material of the table, with what hangs on it."""
@@ -32,6 +35,26 @@ class Hanging:
     load_g: float
     arc_deg: float = 0.0
     doubt: StripDoubt = field(default_factory=StripDoubt)
+
+    def __post_init__(self) -> None:
+        _ = self.strip  # refuses measures that no strip has
+        for name, half in self.half_widths.items():
+            size = getattr(self, name)
+            if not 0 <= half < size:
+                raise InputError(
+                    f"{name.rpartition('_')[0]} is {size:g} and its doubt {half:g}; both must be above 0 and "
+                    "the doubt must be the smaller: measure again"
+                )
+
+    @property
+    def half_widths(self) -> dict[str, float]:
+        """How far off each measure may be, under the names and in the units of the fields."""
+        return {
+            "thickness_mm": self.doubt.thickness_um / 1e3,
+            "width_mm": self.doubt.width_mm,
+            "length_mm": self.doubt.length_mm,
+            "load_g": self.doubt.load_percent / 100 * self.load_g,
+        }
 
     @property
     def strip(self) -> spring.Strip:
@@ -70,12 +93,7 @@ def change_rate(now: Hanging, new: Hanging, rate_s_per_day: float = 0.0, *, meas
     -428.8+/-2.5
     """
     parts = []
-    for name, half in (
-        ("thickness_mm", now.doubt.thickness_um / 1e3),
-        ("width_mm", now.doubt.width_mm),
-        ("length_mm", now.doubt.length_mm),
-        ("load_g", now.doubt.load_percent / 100 * now.load_g),
-    ):
+    for name, half in now.half_widths.items():
         differs = getattr(now, name) != getattr(new, name)
         together = _rate_when(now, new, rate_s_per_day, name, half, half)
         if differs and measured:
@@ -114,11 +132,7 @@ def measure_to_time(
     """
     strip = strip_change.strip_to_time(now.strip, now.load_g, rate_s_per_day, measure, arc_deg=now.arc_deg)
     size, new = float(getattr(now.strip, measure)), float(getattr(strip, measure))
-    half = {
-        "thickness_mm": now.doubt.thickness_um / 1e3,
-        "width_mm": now.doubt.width_mm,
-        "active_length_mm": now.doubt.length_mm,
-    }[measure]
+    half = now.half_widths[measure.removeprefix("active_")]
     return strip, _ufloat(new - size, abs(new - size) * half / size / math.sqrt(3))
 
 
@@ -144,19 +158,15 @@ def stiffness_un_m_per_deg(hanging: Hanging) -> UFloat:
     change = hanging.sensitivities
     value = spring.stiffness_un_m_per_deg(hanging.strip, hanging.load_g)
     spread = hanging.material.shear_modulus_spread_gpa / hanging.material.shear_modulus_gpa
-    doubt = hanging.doubt
-    relative = math.sqrt(
-        sum(
-            part**2 / 3
-            for part in (
-                change.exponent_modulus * spread,
-                change.exponent_thickness * doubt.thickness_um / 1e3 / hanging.thickness_mm,
-                change.exponent_width * doubt.width_mm / hanging.width_mm,
-                doubt.length_mm / hanging.length_mm,
-                change.exponent_load * doubt.load_percent / 100,
-            )
-        )
-    )
+    exponents = {
+        "thickness_mm": change.exponent_thickness,
+        "width_mm": change.exponent_width,
+        "length_mm": change.exponent_length,
+        "load_g": change.exponent_load,
+    }
+    parts = [change.exponent_modulus * spread]
+    parts += [exponents[name] * half / getattr(hanging, name) for name, half in hanging.half_widths.items()]
+    relative = math.sqrt(sum(part**2 for part in parts) / 3)
     return _ufloat(value, value * relative)
 
 
@@ -178,10 +188,7 @@ def _rate_when(
     """By how much the answer moves when a measure of the strips is off by so much."""
 
     def off(one: Hanging, by: float) -> Hanging:
-        size = getattr(one, name)
-        if not size - abs(by) > 0:
-            raise InputError(f"{name} is {size:g} and its doubt {by:g}; the doubt must be the smaller")
-        return replace(one, **{name: size + by})
+        return replace(one, doubt=NO_DOUBT, **{name: getattr(one, name) + by})
 
     low = _rate(off(now, -off_now), off(new, -off_new), rate_s_per_day)
     return (_rate(off(now, off_now), off(new, off_new), rate_s_per_day) - low) / 2
