@@ -221,6 +221,7 @@ def test_a_room_joined_to_a_night(bench, tmp_path):
     ("arguments", "says"),
     [
         ((), "no rate was given"),
+        (("--rate", "50", "--keep"), "give --clock NAME too"),
         (("--rate", "soon"), "the rate 'soon' cannot be read"),
         (("--rate", "500000"), "rate is 500000 s/day; it must lie between -14400 and 14400"),
         (("--rate", "5", "--reading", "x.json"), "--rate and --reading are both given"),

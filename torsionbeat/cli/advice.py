@@ -73,6 +73,7 @@ def advice_sentences(
 ) -> list[str]:
     """Say the advice, what to do first."""
     from torsionbeat.display.words import figure_words, rate_words
+    from torsionbeat.regulation.correction import LOCK
     from torsionbeat.regulation.waiting import duration_words
 
     steps = []
@@ -88,6 +89,8 @@ def advice_sentences(
             f"{regulator.high:g})."
         )
     said = [f"The clock {rate_words(advice.rate_s_per_day)}."]
+    if steps and LOCK in advice.cautions:
+        said.append(LOCK)
     said += [step if len(steps) == 1 else f"{number}. {step}" for number, step in enumerate(steps, start=1)]
     if not advice.changes_nothing:
         said.append(f"Then expect: it {rate_words(advice.expected_rate_s_per_day)}.")
@@ -111,7 +114,7 @@ def advice_sentences(
             else f"Let it settle for {duration_words(advice.settle_s)} before you believe a reading."
         )
     said.append(advice.listening.sentence)
-    return [*said, *advice.remarks, *advice.cautions]
+    return [*said, *advice.remarks, *(one for one in advice.cautions if one not in said)]
 
 
 def _weight_words(advice: Correction) -> str:

@@ -175,7 +175,7 @@ def correct_command(
 
     given = dict(locals())
     known = Known(**{field.name: given[field.name] for field in fields(Known) if field.name in given})
-    start = _start(rate, reading, clock)
+    start = _start(rate, reading, clock, keep)
     opened = _open(log) if clock is not None else None
     try:
         if opened is not None and clock is not None:
@@ -186,7 +186,7 @@ def correct_command(
         sentences = told.advice_sentences(advice, learnt, source, present, regulator)
         if room is not None:
             document["temperature"], said = _temperature(room, present, began_s)
-            sentences[-len(advice.cautions) or len(sentences) : 0] = said
+            sentences += said
         if keep and opened is not None and clock is not None:
             readings = [
                 one for one in opened.readings(clock, documents=False) if one.rate_s_per_day is not None
@@ -207,12 +207,14 @@ def correct_command(
         say(*sentences)
 
 
-def _start(rate: str | None, reading: Path | None, clock: str | None) -> str:
+def _start(rate: str | None, reading: Path | None, clock: str | None, keep: bool) -> str:
     """Say which of the sources gives the rate."""
     if rate is not None and reading is not None:
         raise InputError("--rate and --reading are both given; give the one that is to be corrected")
     if rate is None and reading is None and clock is None:
         raise InputError("no rate was given; give --rate +720, --reading FILE.json or --clock NAME")
+    if keep and clock is None:
+        raise InputError("--keep was given without a clock to keep it for; give --clock NAME too")
     return "rate" if rate is not None else "reading" if reading is not None else "log"
 
 

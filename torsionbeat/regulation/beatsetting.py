@@ -102,6 +102,7 @@ def beat_advice(
     names = dict(
         zip("ab", (name or f"side {key}" for name, key in zip(side_names, "ab", strict=True)), strict=True)
     )
+    digits = 1 if 1.96 * turn.std_dev >= 0.05 else 2
     if small:
         said = (
             f"In beat: the middle of the lift is {abs(value):.1f} deg from rest, give or take "
@@ -113,7 +114,7 @@ def beat_advice(
             "Listen longer before turning anything."
         )
     else:
-        angle = f"{turn.nominal_value:.1f} deg (give or take {1.96 * turn.std_dev:.1f})"
+        angle = f"{turn.nominal_value:.{digits}f} deg (give or take {1.96 * turn.std_dev:.{digits}f})"
         said = (
             f"Out of beat by {abs(value):.1f} deg of the balance. Turn the fork {angle} the way the "
             f"balance goes at a beat of {names[fork]}; or, if the suspension is what turns, the way it "
