@@ -1,0 +1,131 @@
+"""Analysis: from a recording on disk to its reading. The one door that a saved night goes through."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from os import PathLike
+
+from torsionbeat.errors import InputError
+from torsionbeat.hearing.heard import Heard
+from torsionbeat.hearing.listener import Listener
+from torsionbeat.reading.figures import Clock, Reading, Timebase
+from torsionbeat.reading.measuring import reading_of
+from torsionbeat.sound.recording import SavedRecording, open_recording
+from torsionbeat.sound.timebase import stated_timebase, unknown_timebase
+
+__all__ = ["Analysis", "Listening", "analyse", "analyse_fully", "hear"]
+
+
+@dataclass(frozen=True, slots=True)
+class Listening:
+    """How to listen: the range of full periods searched, and what is known of the recorder's crystal."""
+
+    shortest_period_s: float = 4.0
+    longest_period_s: float = 121.0
+    sample_clock_ppm: float | None = None
+    sample_clock_tolerance_ppm: float = 0.0
+
+    def __post_init__(self) -> None:
+        low, high = self.shortest_period_s, self.longest_period_s
+        if not 0.3 <= low < high <= 600:
+            raise InputError(
+                f"periods from {low:g} to {high:g} s were asked for; the shortest must be at least 0.3 s, the longest at "
+                "most 600 s, and the shortest below the longest"
+            )
+        if not 0 <= self.sample_clock_tolerance_ppm <= 1000:
+            raise InputError(
+                f"the tolerance of the recorder's ppm is {self.sample_clock_tolerance_ppm:g}; it must lie between 0 and 1000"
+            )
+
+
+@dataclass(frozen=True, slots=True)
+class Analysis:
+    """A reading together with what was heard, for the plots."""
+
+    reading: Reading
+    heard: Heard
+
+
+def hear(
+    recording: SavedRecording,
+    clock: Clock,
+    listening: Listening,
+    progress: Callable[[int], None] | None = None,
+    block_frames: int = 262144,
+) -> Heard:
+    """Listen to a whole recording; ``progress`` is told the frames read so far."""
+    listener = Listener(
+        recording.sample_rate_hz,
+        recording.channels,
+        nominal_period_s=clock.nominal_period_s,
+        shortest_period_s=listening.shortest_period_s,
+        longest_period_s=listening.longest_period_s,
+    )
+    for block in recording.blocks(block_frames):
+        listener.feed(block.samples, block.start_frame)
+        if progress is not None:
+            progress(listener.samples)
+    return listener.finish()
+
+
+def analyse_fully(
+    path: str | PathLike[str],
+    clock: Clock | None = None,
+    listening: Listening | None = None,
+    progress: Callable[[int, int | None], None] | None = None,
+) -> Analysis:
+    """Read a recording and measure the clock in it; see :func:`analyse`."""
+    clock = clock or Clock()
+    listening = listening or Listening()
+    with open_recording(path) as recording:
+        stated = recording.frames_stated
+
+        def told(frames: int) -> None:
+            if progress is not None:
+                progress(frames, stated)
+
+        heard = hear(recording, clock, listening, told)
+        timebase = _timebase(recording, listening)
+        return Analysis(reading_of(heard, clock, timebase, recording.name, tuple(recording.remarks)), heard)
+
+
+def analyse(
+    path: str | PathLike[str],
+    clock: Clock | None = None,
+    *,
+    sample_clock_ppm: float | None = None,
+    sample_clock_tolerance_ppm: float = 0.0,
+) -> Reading:
+    """Measure the clock in a recording.
+
+    Parameters
+    ----------
+    path : path-like
+        A sound file, or a folder in which a live recording was kept.
+    clock : Clock, optional
+        What is known of the clock: nominal period, lift, limits.
+    sample_clock_ppm, sample_clock_tolerance_ppm : float
+        The recorder's crystal runs fast by so much, and the standard uncertainty of that; left out, the folder's own
+        journal or else 50 ppm either way.
+
+    Returns
+    -------
+    Reading
+        Period, rate, beat error, offset and arc with their uncertainties. The period is the mean over the stretch
+        heard, from the first beat to the last.
+
+    Raises
+    ------
+    InputError
+        The recording cannot be read.
+    NothingHeardError
+        It holds no clock that can be measured.
+    """
+    return analyse_fully(path, clock, Listening(4.0, 121.0, sample_clock_ppm, sample_clock_tolerance_ppm)).reading
+
+
+def _timebase(recording: SavedRecording, listening: Listening) -> Timebase:
+    if listening.sample_clock_ppm is not None:
+        return stated_timebase(listening.sample_clock_ppm, listening.sample_clock_tolerance_ppm)
+    return recording.timebase or unknown_timebase()

@@ -1,0 +1,167 @@
+"""Remarks: every doubt about a reading, in plain sentences that say what is missing, why, and what to do."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from torsionbeat.hearing.heard import Heard
+from torsionbeat.reading.figures import Reading
+from torsionbeat.reading.wander import SteadyPeriod
+
+__all__ = ["remarks_on"]
+
+
+def remarks_on(reading: Reading, heard: Heard, *, strays: int, together: bool, steady: SteadyPeriod) -> list[str]:
+    """All remarks on a reading, the most important first."""
+    out: list[str] = []
+    out += _on_period(reading, heard)
+    out += _on_beats(reading, heard, strays, together)
+    out += _on_arc(reading, heard)
+    out += _on_sound(reading, heard)
+    out += _on_timebase(reading)
+    return out
+
+
+def _on_period(reading: Reading, heard: Heard) -> list[str]:
+    out = []
+    nominal, period = reading.clock.nominal_period_s, reading.period_s.nominal_value
+    if nominal is None:
+        out.append("The rate is missing because the nominal period was not given: add --period.")
+    elif reading.rate_s_per_day is None:
+        out.append(
+            f"The rate is missing: a period of {period:.3f} s is heard, which cannot be that of a clock with a nominal "
+            f"period of {nominal:g} s. Check --period, or whether another clock is nearer to the microphone."
+        )
+    elif abs(period / nominal - 1) > 0.03:
+        out.append(
+            f"The period heard, {period:.3f} s, is far from the nominal {nominal:g} s: check that --period is right."
+        )
+    if heard.second_period_s is not None:
+        out.append(
+            f"Another torsion clock is heard, with a period of about {heard.second_period_s:.2f} s: the figures are of "
+            "the clock whose nominal period was given, or else of the clearer one."
+        )
+    for interval in heard.other_intervals_s:
+        out.append(
+            f"Another clock is heard, ticking every {interval:.3g} s: its ticks were told apart from this clock's and "
+            "are in none of the figures."
+        )
+    return out
+
+
+def _on_beats(reading: Reading, heard: Heard, strays: int, together: bool) -> list[str]:
+    out = []
+    expected, found = reading.beats_expected, reading.beats_heard
+    missed = expected - found
+    if found and expected and missed > 0.02 * expected and missed > 1:
+        out.append(f"{missed} of {expected} beats were not heard; they are left out, and the others keep their numbers.")
+    if together:
+        out.append(
+            "Single contacts are not heard above the room: the arc comes from all beats laid over each other, so "
+            "there is a mean arc and no arc for each swing."
+        )
+    if strays:
+        out.append(f"{strays} sound{'s' if strays > 1 else ''} did not fit the beat and were left out.")
+    if heard.one_sided:
+        out.append(
+            "Only one sound a period is heard: the other side's beat is silent, or the period is really twice as long. "
+            "No beat error can be given."
+        )
+    if found < 8:
+        out.append(f"Only {found} beats were heard: the figures will be much surer from a longer recording.")
+    return out + _on_silence(reading)
+
+
+def _on_silence(reading: Reading) -> list[str]:
+    """A clock that stopped, or that was not heard at first."""
+    times = reading.swings.time_s
+    period = reading.period_s.nominal_value
+    out = []
+    after = reading.recording.duration_s - float(times[-1])
+    before = float(times[0])
+    gap_after = sum(max(0.0, end - max(start, float(times[-1]))) for start, end in reading.recording.gaps)
+    gap_before = sum(max(0.0, min(end, before) - start) for start, end in reading.recording.gaps)
+    if after - gap_after > 2.5 * period:
+        out.append(
+            f"The last beat is heard at {_clock_time(float(times[-1]))}; for the {_clock_time(after)} after it nothing is "
+            "heard: the clock stopped, or the microphone moved. The figures are of the stretch before."
+        )
+    if before - gap_before > 2.5 * period:
+        out.append(f"The first beat is heard only at {_clock_time(before)}.")
+    return out
+
+
+def _on_arc(reading: Reading, heard: Heard) -> list[str]:
+    out = []
+    passages = reading.swings.lift_passage_s
+    contact = bool(np.isfinite(passages).any()) or bool(heard.laid_over)
+    if reading.arc_deg is None:
+        if not contact:
+            out.append(
+                "The arc is missing because no contact is heard, only the drop. Move the beat setting by a known small "
+                "angle and read again: two beat errors give the arc."
+            )
+        elif reading.clock.lift_deg is None:
+            out.append("The arc is missing because the lift is not known: add --lift with the angle from contact to drop.")
+        elif np.isfinite(passages).sum() >= 3:
+            longest = 2 * float(np.nanmedian(passages)) / reading.period_s.nominal_value
+            out.append(
+                f"The arc is missing: with a lift of {reading.clock.lift_deg:g} deg the swing would be smaller than its "
+                f"own lift (contact to drop takes {longest / 2:.1%} of the period). Check --lift."
+            )
+        else:
+            out.append("The arc is missing because too few contacts are heard.")
+    elif reading.clock.lift_tolerance_deg == 0:
+        out.append(
+            f"The lift of {reading.clock.lift_deg:g} deg is taken as exact: one per cent in it is one per cent in the arc."
+        )
+    if reading.offset_deg is None and reading.beat_error_ms is not None and reading.arc_deg is None:
+        out.append("The offset as an angle needs the arc.")
+    return out
+
+
+def _on_sound(reading: Reading, heard: Heard) -> list[str]:
+    out = []
+    if heard.channels > 1:
+        out.append(f"Of {heard.channels} channels, channel {heard.channel + 1} hears the clock best and was used.")
+    gaps = reading.recording.gaps
+    if gaps:
+        total = sum(end - start for start, end in gaps)
+        out.append(
+            f"{len(gaps)} stretch{'es' if len(gaps) > 1 else ''} without sound, {_clock_time(total)} in all, "
+            f"{'are' if len(gaps) > 1 else 'is'} left out; the beats after keep their time."
+        )
+    if heard.clipped_samples > 20:
+        out.append(
+            "The sound is clipped: turn the recorder's level down. Times are hardly touched by it, loudness is."
+        )
+    if heard.bad_samples:
+        out.append(f"{heard.bad_samples} samples were no numbers and were taken as silence.")
+    if heard.standing_db is not None and heard.standing_db < 9:
+        out.append(
+            f"The drops stand only {heard.standing_db:.0f} dB above the room: put the microphone nearer to the movement, "
+            "or use a contact pickup."
+        )
+    return out
+
+
+def _on_timebase(reading: Reading) -> list[str]:
+    out = []
+    if reading.timebase.source == "unknown":
+        dominated = reading.timebase.standard_uncertainty_ppm * 1e-6 * reading.period_s.nominal_value
+        if dominated > 0.5 * reading.period_s.std_dev:
+            out.append(
+                "How far the recorder's crystal is off is not known: half a hundred-thousandth either way (50 ppm, 4.3 s "
+                "a day) is assumed, and that dominates the uncertainty of the rate. A rate better than that needs "
+                "--sample-clock-ppm, or a night recorded with torsionbeat listen."
+            )
+    elif reading.timebase.source == "stated" and reading.timebase.standard_uncertainty_ppm == 0:
+        out.append(f"The recorder's {reading.timebase.offset_ppm:+g} ppm is taken as stated, without any doubt of its own.")
+    return out
+
+
+def _clock_time(seconds: float) -> str:
+    """h:mm:ss, or min:ss below an hour."""
+    whole = round(seconds)
+    hours, rest = divmod(whole, 3600)
+    return f"{hours}:{rest // 60:02d}:{rest % 60:02d} h" if hours else f"{rest // 60}:{rest % 60:02d} min"
