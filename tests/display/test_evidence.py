@@ -93,6 +93,11 @@ def test_empty_panels_say_why(drop_only):
     assert words(panel(figure, "Sound of a beat, side a")) == "No mean sound was handed on with this reading."
 
 
+def test_the_panels_of_the_sound_can_be_left_out(night):
+    titles = [axes.get_title(loc="left") for axes in evidence_figure(night, sound=False).axes]
+    assert titles == ["Time error of every beat", "The same without the lines", "Arc (amplitude end to end)"]
+
+
 def test_a_drop_without_contact_is_drawn_alone(drop_only, twin_readings):
     figure = evidence_figure(drop_only, twin_readings.voices(contact=False))
     axes = panel(figure, "Sound of a beat, side b")

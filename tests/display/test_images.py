@@ -27,7 +27,7 @@ from torsionbeat.reading.arcsigns import Decay
 BASELINE = Path(__file__).parent / "baseline"
 
 RMS_TOLERANCE = 2.0
-"""Grey steps of 255. Measured: drawn again 0; the marks of a panel gone 12 to 19; a mean sound's line gone 3.7;
+"""Grey steps of 255. Measured: drawn again 0; a panel's marks gone 12 to 19; a mean sound's line gone 3.7;
 the band of the limits gone 3.5. What remains is rounding where another processor draws.
 """
 

@@ -26,7 +26,7 @@ TAIL_S = 0.12
 """How much of the sound is drawn before a contact and after a drop."""
 
 
-def evidence_figure(reading: Reading, voices: Sequence[VoiceProfile] = ()) -> Any:
+def evidence_figure(reading: Reading, voices: Sequence[VoiceProfile] = (), *, sound: bool = True) -> Any:
     """Draw a reading's evidence.
 
     Parameters
@@ -34,6 +34,8 @@ def evidence_figure(reading: Reading, voices: Sequence[VoiceProfile] = ()) -> An
     reading : Reading
     voices : sequence of VoiceProfile
         Mean sounds of contact and drop; may be empty.
+    sound : bool
+        False leaves out the panels of the sound, for a reading whose sound is long gone.
 
     Returns
     -------
@@ -41,22 +43,21 @@ def evidence_figure(reading: Reading, voices: Sequence[VoiceProfile] = ()) -> An
         Time error and what remains of it after the line, arc, and the mean sound of a beat on each side. A
         panel without data says why it has none.
     """
+    rows = [["error", "error"], ["rest", "rest"], ["arc", "arc"]]
+    heights = [1.15, 0.8, 1.0]
+    if sound:
+        rows, heights = [*rows, ["sound a", "sound b"]], [*heights, 0.9]
     with style.styled():
-        figure = style.new_figure(height_in=9.0)
-        panels = figure.subplot_mosaic(
-            [["error", "error"], ["rest", "rest"], ["arc", "arc"], ["sound a", "sound b"]],
-            height_ratios=[1.15, 0.8, 1.0, 0.9],
-        )
+        figure = style.new_figure(height_in=9.0 if sound else 6.8)
+        panels = figure.subplot_mosaic(rows, height_ratios=heights)
         figure.suptitle(_short(reading.recording.name), x=0.01, ha="left", fontsize=11, fontweight="bold")
         fit = _fit(reading)
         plot_time_errors(panels["error"], reading, fit)
         plot_what_remains(panels["rest"], reading, fit)
         plot_arcs(panels["arc"], reading)
-        top = 0.0
-        for side in "ab":
-            top = max(top, plot_beat_sound(panels[f"sound {side}"], reading, voices, side))
-        for side in "ab":
-            if top:
+        if sound:
+            top = max(plot_beat_sound(panels[f"sound {side}"], reading, voices, side) for side in "ab")
+            for side in "ab" if top else "":
                 panels[f"sound {side}"].set_ylim(0, 1.18 * top)
         return figure
 
@@ -81,16 +82,13 @@ def plot_time_errors(axes: Any, reading: Reading, fit: BeatFit | None = None) ->
         else fit.start_s.nominal_value + fit.period_s.nominal_value / 2 * swings.number[0]
     )
     counted = swings.number - swings.number[0]
-    size = style.mark_size(len(swings))
     error_ms = 1e3 * (swings.time_s - start - counted * period / 2)
     for side in "ab":
         mine = swings.side == side
         if not np.any(mine):
             continue
-        look = style.SIDE_MARKS[side]
-        axes.plot(
-            counted[mine], error_ms[mine], linestyle="none", label=f"side {side}", **look, markersize=size
-        )
+        look = style.marks(side, len(swings))
+        axes.plot(counted[mine], error_ms[mine], label=f"side {side}", **look)
         if fit is not None:
             line = error_ms[mine] - 1e3 * fit.residual_s[mine]
             axes.plot(counted[mine], line, color=look["color"], linestyle="-" if side == "a" else "--")
@@ -108,16 +106,14 @@ def plot_what_remains(axes: Any, reading: Reading, fit: BeatFit | None = None) -
     if fit is None:
         style.empty_panel(axes, f"{len(swings)} beats: too few for a line.")
         return
-    counted, size = swings.number - swings.number[0], style.mark_size(len(swings))
+    counted = swings.number - swings.number[0]
     axes.axhline(0, color=style.LIGHT, linewidth=0.8)
     for side in "ab":
         mine = swings.side == side
         axes.plot(
             counted[mine],
             1e3 * fit.residual_s[mine],
-            linestyle="none",
-            markersize=size,
-            **style.SIDE_MARKS[side],
+            **style.marks(side, len(swings)),
         )
     spread = 1e3 * fit.sigma_s
     style.note(axes, f"standard deviation {spread:.2g} ms")
@@ -139,10 +135,8 @@ def plot_arcs(axes: Any, reading: Reading) -> None:
         axes.plot(
             swings.time_s[mine] / unit_s,
             swings.arc_deg[mine],
-            linestyle="none",
             label=f"side {side}",
-            markersize=style.mark_size(len(swings)),
-            **style.SIDE_MARKS[side],
+            **style.marks(side, len(swings)),
         )
     if reading.arc_deg is not None:
         low, high = interval(reading.arc_deg)

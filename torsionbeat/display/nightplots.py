@@ -74,11 +74,10 @@ def plot_beat_errors(axes: Any, reading: Reading) -> None:
     if not error.size:
         style.empty_panel(axes, "No three beats in a row were heard, so there is no beat error.")
         return
-    size = style.mark_size(error.size)
     for side in "ab":
         mine = reading.swings.side[row] == side
-        look = style.SIDE_MARKS[side] | {"markersize": size}
-        axes.plot(time[mine] / unit_s, error[mine], linestyle="none", label=f"about side {side}", **look)
+        look = style.marks(side, error.size)
+        axes.plot(time[mine] / unit_s, error[mine], label=f"about side {side}", **look)
     middles, means = block_means(time, time, BLOCKS), block_means(time, error, BLOCKS)
     axes.plot(middles / unit_s, means, color=style.DARK, linewidth=1.5, label="means")
     axes.set_xlim(0, reading.recording.duration_s / unit_s)

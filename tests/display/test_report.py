@@ -1,0 +1,378 @@
+"""The report: whole in one file, escaped, opened in a browser without an error or a request, and printed."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import socketserver
+import subprocess
+import sys
+import threading
+from datetime import UTC, datetime, timedelta
+from html.parser import HTMLParser
+from importlib.util import find_spec
+
+import numpy as np
+import pytest
+from uncertainties import ufloat
+
+from torsionbeat.benchlog import open_log
+from torsionbeat.display.report import inline_svg, report_html, write_pdf, write_report
+from torsionbeat.display.story import gather
+from torsionbeat.errors import DeviceError, InputError
+
+BEGIN = datetime(2026, 2, 3, 20, tzinfo=UTC)
+MADE = datetime(2026, 3, 1, 10, tzinfo=UTC)
+NASTY = "--><script>alert(1)</script><img src=http://127.0.0.1:9/x.png> & $x$ {{ 7 * 7 }}"
+
+
+def figure(value):
+    return None if value is None else {"value": value.nominal_value, "standard_uncertainty": value.std_dev}
+
+
+def document(reading, **changes):
+    names = ("period_s", "rate_s_per_day", "beat_error_ms", "offset_deg", "arc_deg", "arc_trend_deg_per_hour")
+    s = reading.swings
+    return {
+        "schema": 1,
+        "recording": {"name": reading.recording.name, "duration_s": reading.recording.duration_s},
+        "timebase": {"source": "unknown", "offset_ppm": 0.0, "standard_uncertainty_ppm": 28.9},
+        "clock": {"nominal_period_s": 60.0, "lift_deg": 20.0, "lift_tolerance_deg": 0.5},
+        **{name: figure(getattr(reading, name)) for name in names},
+        "beats": {"expected": reading.beats_expected, "heard": reading.beats_heard},
+        "swings": [
+            {"time_s": t, "side": str(side), "period_s": None if np.isnan(p) else p, "arc_deg": a}
+            for t, side, p, a in zip(s.time_s, s.side, s.period_s, s.arc_deg, strict=True)
+        ],
+        "remarks": ["Two people talked near the clock."],
+    } | changes
+
+
+@pytest.fixture(scope="module")
+def log(tmp_path_factory, night):
+    """Give a log with an overhauled clock, one that was never read, and one with nasty texts."""
+    with open_log(tmp_path_factory.mktemp("log") / "log.sqlite") as opened:
+        fill(opened, "Harbour lamp", night, "New suspension strip, 0.10 mm; fork set 3 mm below the block")
+        fill(opened, "Tower & <b>bell</b>", night, NASTY)
+        opened.add_clock("Glass shelf")
+        yield opened
+
+
+def fill(log, name, night, what):
+    log.add_clock(
+        name,
+        kind="air-driven",
+        nominal_period_s=60.0,
+        lift_deg=20.0,
+        lift_tolerance_deg=0.5,
+        arc_low_deg=380,
+        arc_high_deg=480,
+        notes=f"Case number 12. {what}",
+    )
+    for day, rate, arc in (
+        (0, -930.0, 350.0),
+        (1, -928.0, 351.0),
+        (5, 60.0, 429.0),
+        (9, 2.4, 431.0),
+        (10, 2.9, 430.0),
+    ):
+        log.add_reading(
+            name,
+            document(night, rate_s_per_day=figure(ufloat(rate, 2.5)), arc_deg=figure(ufloat(arc, 6.0))),
+            taken_at=BEGIN + timedelta(days=day),
+        )
+    log.add_work(name, "spring", what, done_at=BEGIN + timedelta(days=3))
+    log.add_work(name, "weights", "Added 0.9 g", done_at=BEGIN + timedelta(days=8))
+    log.add_note(name, f"The owner says: {what}", written_at=BEGIN)
+    log.add_handcheck(name, ufloat(2.7, 0.4), 168.0, [], checked_at=BEGIN + timedelta(days=20))
+    time = np.arange(0, 5400.0, 30)
+    arcs = 430 * np.exp(-np.pi * time / (300 * 60)) + np.random.default_rng(1).normal(0, 0.4, time.size)
+    rows = [{"time_s": t, "arc_deg": a} for t, a in zip(time, arcs, strict=True)]
+    log.add_freeswing(
+        name,
+        {"readings": rows, "period_s": 60.0},
+        law="air",
+        q=ufloat(300, 2),
+        done_at=BEGIN + timedelta(days=11),
+    )
+
+
+@pytest.fixture(scope="module")
+def html(log):
+    return report_html(gather(log, "Harbour lamp", same_recorder=True), MADE)
+
+
+class Page(HTMLParser):
+    """Tags, attributes and text of a page."""
+
+    def __init__(self, text):
+        super().__init__()
+        self.tags, self.text, self.open = [], [], []
+        self.feed(text)
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+        self.open.append(tag)
+
+    def handle_endtag(self, tag):
+        while self.open and self.open.pop() != tag:
+            pass
+
+    def handle_data(self, data):
+        if not {"style", "svg"} & set(self.open):
+            self.text.append(data)
+
+
+def words(page):
+    return " ".join(" ".join(page.text).split())
+
+
+def test_it_tells_the_clock_the_work_the_change_the_figures_and_the_cautions(html):
+    page = Page(html)
+    text = words(page)
+    for part in (
+        "Harbour lamp Report of 2026-03-01",
+        "the clock gains 3 s a day, between losing 2 and gaining 8",
+        "Nominal period 60 s",
+        "New suspension strip, 0.10 mm",
+        "Changed: rate (+ gains) by +932 s/day",
+        "arc (amplitude end to end), deg",
+        "The figures point to no fault.",
+        "no sign of a fault stands out",
+        "Timebase: unknown.",
+        "Arc and offset rest on a lift of 20 deg, taken as right to within 0.5 deg.",
+        "Two people talked near the clock.",
+        "2.7 ± 0.8",
+        "Knock arc",
+        "never heat, puncture or solder near it",
+        "Where local codes or a licensed trade apply, they come first.",
+    ):
+        assert part in text, part
+    headings = [tag for tag, _ in page.tags if tag in ("h1", "h2")]
+    assert headings == ["h1"] + ["h2"] * 9
+
+
+def test_every_figure_is_inside_and_has_words_for_those_who_do_not_see_it(html):
+    page = Page(html)
+    labels = [attrs["aria-label"] for _, attrs in page.tags if attrs.get("role") == "img"]
+    assert len(labels) == 6  # comparison, evidence, beat error, stability, history, decay
+    assert all("Harbour lamp" in label for label in labels)
+    assert [tag for tag, _ in page.tags].count("svg") == 6
+
+
+def test_ids_are_each_given_once_and_every_reference_finds_its_own(html):
+    ids = re.findall(r'\bid="([^"]+)"', html)
+    inside = [one for one in ids if not one.startswith("f")]
+    assert len(inside) == len(set(inside))
+    refers = set(re.findall(r'(?:href="#|url\(#)([^")]+)', html))
+    assert refers
+    assert refers <= set(ids)
+
+
+def test_nothing_is_asked_of_the_network(html):
+    for _, attrs in Page(html).tags:
+        for name in ("src", "href", "xlink:href", "action", "srcset"):
+            if name in attrs:
+                assert attrs[name].startswith(("#", "data:")), attrs
+    assert "@import" not in html
+    assert "default-src 'none'" in html
+
+
+def test_texts_from_the_log_are_escaped(log):
+    html = report_html(gather(log, "Tower & <b>bell</b>"), MADE)
+    page = Page(html)
+    tags = {tag for tag, _ in page.tags}
+    assert not tags & {"script", "img", "b", "iframe"}
+    assert NASTY in words(page)
+    assert "Tower & <b>bell</b>" in words(page)
+    assert "{{ 7 * 7 }}" in words(page)
+
+
+def test_the_same_story_gives_the_same_report(log, html):
+    assert report_html(gather(log, "Harbour lamp", same_recorder=True), MADE) == html
+
+
+def test_a_clock_without_anything_still_has_a_report(log):
+    text = words(Page(report_html(gather(log, "Glass shelf"), MADE)))
+    for part in (
+        "No reading of this clock is in the log yet.",
+        "No work on this clock is in the log.",
+        "No work is in the log, so there is no before and after.",
+        "Nothing was measured yet.",
+    ):
+        assert part in text
+
+
+def test_a_comparison_that_cannot_be_made_says_why(log, night):
+    log.add_clock("Late log")
+    log.add_work("Late log", "cleaning", "Train cleaned", done_at=BEGIN)
+    log.add_reading("Late log", document(night), taken_at=BEGIN + timedelta(days=1))
+    story = gather(log, "Late log")
+    assert story.comparison is None
+    assert story.no_comparison == "No reading was taken before the first work, so nothing can be compared."
+
+
+def test_other_days_can_be_compared(log):
+    def day(n):
+        start = BEGIN + timedelta(days=n, hours=-2)
+        return start, start + timedelta(days=1)
+
+    story = gather(log, "Harbour lamp", before=day(5), after=day(9))
+    assert story.comparison.row("rate (+ gains)").before.value == 60
+    assert story.comparison.row("rate (+ gains)").after.value == pytest.approx(2.4)
+
+
+def test_findings_stand_with_their_evidence_and_caution(log, night):
+    log.add_clock("Low arc", arc_low_deg=470)
+    low = document(night, clock={"nominal_period_s": 60.0, "lift_deg": 20.0, "arc_low_deg": 470})
+    log.add_reading("Low arc", low, taken_at=BEGIN)
+    text = words(Page(report_html(gather(log, "Low arc"), MADE)))
+    assert "The arc is below the clock's healthy range." in text
+    assert "the healthy arc begins at 470 deg" in text
+    assert "Look first at: Power first" in text
+
+
+def test_it_is_written_whole_or_not_at_all(html, tmp_path):
+    place = tmp_path / "report.html"
+    write_report(html, place)
+    assert place.read_text(encoding="utf-8") == html
+    assert [one.name for one in tmp_path.iterdir()] == ["report.html"]
+    with pytest.raises(InputError, match="there is no folder"):
+        write_report(html, tmp_path / "none" / "report.html")
+    (tmp_path / "taken").mkdir()
+    with pytest.raises(DeviceError, match=r"was not written to .*taken"):
+        write_report(html, tmp_path / "taken")
+    assert sorted(one.name for one in tmp_path.iterdir()) == ["report.html", "taken"]
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="/dev/full is Linux's")
+def test_a_full_disk_is_told(html, tmp_path, monkeypatch):
+    from pathlib import Path
+
+    def full(self, content):
+        with open("/dev/full", "wb") as disk:
+            disk.write(content)
+
+    monkeypatch.setattr(Path, "write_bytes", full)
+    with pytest.raises(DeviceError, match="No space left on device; free the disk"):
+        write_report(html, tmp_path / "report.html")
+
+
+def test_svg_keeps_its_shape_and_loses_fixed_size_dates_and_comments(night):
+    from torsionbeat.display.nightplots import stability_figure
+
+    svg = inline_svg(stability_figure([night]), "x1-")
+    head = svg[: svg.index(">")]
+    assert "viewBox" in head
+    assert not re.search(r'\s(width|height)="', head)
+    assert "<!--" not in svg
+    assert "metadata" not in svg
+
+
+@pytest.mark.skipif(find_spec("weasyprint") is not None, reason="WeasyPrint is installed")
+def test_without_weasyprint_a_pdf_says_what_to_install(html, tmp_path):
+    with pytest.raises(InputError, match=r"install torsionbeat\[pdf\], or open the report in a browser"):
+        write_pdf(html, tmp_path / "report.pdf")
+
+
+@pytest.mark.skipif(find_spec("weasyprint") is None, reason="WeasyPrint is not installed (extra pdf)")
+def test_with_weasyprint_a_pdf_is_written(html, tmp_path):
+    write_pdf(html, tmp_path / "report.pdf")
+    assert (tmp_path / "report.pdf").read_bytes().startswith(b"%PDF")
+
+
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+
+QUIET = [
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--disable-dev-shm-usage",
+    "--disable-default-apps",
+]
+
+
+class Ear(socketserver.ThreadingTCPServer):
+    """A proxy that notes who connects and answers nothing."""
+
+    allow_reuse_address = True
+
+    def __init__(self):
+        self.asked = []
+        super().__init__(("127.0.0.1", 0), None)
+
+    def finish_request(self, request, client_address):
+        request.settimeout(1)
+        self.asked.append(request.recv(200).split(b"\r\n")[0].decode("latin-1"))
+
+
+def browse(tmp_path, *arguments):
+    """Run the browser with an empty profile, every request sent to an ear; give page, errors, requests."""
+    with Ear() as ear:
+        threading.Thread(target=ear.serve_forever, daemon=True).start()
+        run = subprocess.run(
+            [
+                CHROMIUM,
+                *QUIET,
+                f"--user-data-dir={tmp_path / 'profile'}",
+                f"--proxy-server=127.0.0.1:{ear.server_address[1]}",
+                "--proxy-bypass-list=<-loopback>",
+                "--enable-logging=stderr",
+                "--log-level=0",
+                *arguments,
+            ],
+            capture_output=True,
+            text=True,
+            timeout=120,
+            check=True,
+        )
+        ear.shutdown()
+    console = [line for line in run.stderr.splitlines() if "CONSOLE" in line]
+    return run.stdout, console, ear.asked
+
+
+def own(asked):
+    """Requests that the page could have made: not those that the browser makes for itself on every start."""
+    vendors = ("google", "gstatic", "chromium", "chrome")
+    return [one for one in asked if not any(vendor in one for vendor in vendors)]
+
+
+needs_chromium = pytest.mark.skipif(CHROMIUM is None, reason="no chromium here: Debian's package chromium")
+
+
+@needs_chromium
+@pytest.mark.parametrize("name", ["Harbour lamp", "Tower & <b>bell</b>"])
+def test_a_browser_opens_it_without_an_error_or_a_request(log, tmp_path, name):
+    write_report(report_html(gather(log, name), MADE), tmp_path / "report.html")
+    dom, console, asked = browse(tmp_path, "--dump-dom", (tmp_path / "report.html").as_uri())
+    assert dom.count("<svg") == 6
+    assert "Where local codes" in dom
+    assert console == []
+    assert own(asked) == []
+
+
+@needs_chromium
+def test_the_browser_test_notices_errors_and_requests(tmp_path):
+    page = "<script>console.error('seen')</script><img src='http://bench.invalid/x.png'>"
+    (tmp_path / "bad.html").write_text(page)
+    _, console, asked = browse(tmp_path, "--dump-dom", (tmp_path / "bad.html").as_uri())
+    assert any("seen" in line for line in console)
+    assert any("bench.invalid" in one for one in own(asked))
+
+
+@needs_chromium
+@pytest.mark.parametrize(("paper", "points"), [("A4", (595, 842)), ("letter", (612, 792))])
+def test_it_prints_on_both_papers(html, tmp_path, paper, points):
+    place = tmp_path / "report.html"
+    write_report(html.replace("@page {", f"@page {{ size: {paper};"), place)
+    browse(tmp_path, f"--print-to-pdf={tmp_path / 'report.pdf'}", "--no-pdf-header-footer", place.as_uri())
+    content = (tmp_path / "report.pdf").read_bytes()
+    boxes = re.findall(rb"/MediaBox\s*\[\s*0 0 ([\d.]+) ([\d.]+)\s*\]", content)
+    assert 6 <= len(boxes) <= 10  # six figures, three long tables, words and cautions
+    for box in boxes:
+        assert [float(side) for side in box] == pytest.approx(points, abs=1.5)

@@ -1,0 +1,315 @@
+"""The report on a clock: one HTML file that needs nothing else, for owner, file and printer.
+
+Everything is inside the file (styles, figures as SVG); it asks nothing of the network and forbids itself to.
+Texts from the bench log are escaped by Jinja2; figures hold them as outlines of letters.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import datetime
+from io import StringIO
+from itertools import count
+from pathlib import Path
+from typing import Any
+
+from torsionbeat.display import style
+from torsionbeat.display.changes import comparison_figure, comparison_sentences, row_cells
+from torsionbeat.display.clockplots import DatedFigure, DatedWork, decay_figure, history_figure
+from torsionbeat.display.evidence import evidence_figure
+from torsionbeat.display.glossary import CAUTIONS, WORDS
+from torsionbeat.display.nightplots import beat_error_figure, stability_figure
+from torsionbeat.display.story import ClockStory
+from torsionbeat.display.words import (
+    duration_words,
+    figure_rows,
+    plus_minus,
+    rate_words,
+    reading_sentences,
+    timebase_words,
+)
+from torsionbeat.errors import DeviceError, InputError
+
+__all__ = ["Picture", "inline_svg", "report_html", "write_pdf", "write_report"]
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """A figure for the page: the SVG element, what it shows for those who do not see it, and its caption."""
+
+    svg: Any
+    alt: str
+    caption: str
+
+
+def report_html(story: ClockStory, made_at: datetime) -> str:
+    """Write the report.
+
+    Parameters
+    ----------
+    story : ClockStory
+        From `torsionbeat.display.story.gather`.
+    made_at : datetime
+        Moment printed on the report.
+
+    Returns
+    -------
+    str
+        A whole HTML document.
+    """
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    from torsionbeat import __version__
+
+    environment = Environment(
+        loader=PackageLoader("torsionbeat.display"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters["day"] = lambda when: f"{when.astimezone():%Y-%m-%d}"
+    environment.filters["moment"] = lambda when: f"{when.astimezone():%Y-%m-%d %H:%M}"
+    last = story.nights[-1].reading if story.nights else None
+    return environment.get_template("report.html").render(
+        version=__version__,
+        made_at=made_at,
+        story=story,
+        clock=story.clock,
+        summary=_summary(story),
+        facts=_facts(story),
+        last=last,
+        last_sentences=reading_sentences(last) if last else [],
+        last_rows=figure_rows(last) if last else [],
+        comparison_sentences=comparison_sentences(story.comparison)[2:] if story.comparison else [],
+        comparison_rows=row_cells(story.comparison.rows) if story.comparison else [],
+        comparison_notes=[f"{row.name}: {row.note}" for row in story.comparison.rows if row.note]
+        if story.comparison
+        else [],
+        readings=[_reading_row(one) for one in story.readings],
+        handchecks=[_handcheck_row(one) for one in story.handchecks],
+        measured=_measured(story),
+        pictures=_pictures(story),
+        words=WORDS,
+        cautions=CAUTIONS,
+    )
+
+
+def write_report(html: str, path: str | Path) -> None:
+    """Write the report to a file, whole or not at all.
+
+    Raises
+    ------
+    InputError
+        There is no such folder.
+    DeviceError
+        The disk refused it.
+    """
+    _write(Path(path), html.encode("utf-8"))
+
+
+def write_pdf(html: str, path: str | Path) -> None:
+    """Write the report as PDF by WeasyPrint (extra ``pdf``).
+
+    Raises
+    ------
+    InputError
+        WeasyPrint is not installed, or there is no such folder.
+    DeviceError
+        The disk refused it.
+    """
+    try:
+        from weasyprint import HTML
+    except (ImportError, OSError) as error:
+        raise InputError(
+            f"a PDF needs WeasyPrint, which is not installed here ({error}); install torsionbeat[pdf], or "
+            "open the report in a browser and print it to PDF"
+        ) from error
+    document = HTML(string=html).write_pdf()
+    _write(Path(path), document)
+
+
+def inline_svg(figure: Any, prefix: str) -> str:
+    """Give a figure as an SVG element for a page; ``prefix`` keeps its ids apart from other figures'."""
+    stream = StringIO()
+    with style.styled():
+        figure.savefig(stream, format="svg", dpi=style.PIXELS_PER_INCH, metadata={"Date": None})
+    text = stream.getvalue()
+    text = text[text.index("<svg") :]
+    text = re.sub(r"<metadata>.*?</metadata>|<!--.*?-->", "", text, flags=re.DOTALL)
+    text = re.sub(r'\bid="', f'id="{prefix}', text)
+    text = re.sub(r"url\(#", f"url(#{prefix}", text)
+    text = re.sub(r'href="#', f'href="#{prefix}', text)
+    # The page gives the size; the view box keeps the shape.
+    return re.sub(
+        r'(<svg[^>]*?) (?:width|height)="[^"]*"', r"\1", re.sub(r' height="[^"]*"', "", text, count=1)
+    )
+
+
+def _pictures(story: ClockStory) -> dict[str, Picture]:
+    from markupsafe import Markup
+
+    prefixes = (f"f{number}-" for number in count())
+    made: dict[str, Picture] = {}
+
+    def add(name: str, make: Callable[[], Any], alt: str, caption: str) -> None:
+        # Its text is drawn as outlines and its comments are taken out: nothing is left to escape.
+        made[name] = Picture(Markup(inline_svg(make(), next(prefixes))), alt, caption)
+
+    name = story.clock.name
+    if story.comparison is not None:
+        add(
+            "comparison",
+            lambda: comparison_figure(story.comparison),  # type: ignore[arg-type]
+            f"Arc and rate of {name} in every recording before and after, and wander of the rate",
+            "Every recording before and after with its 95 % interval, and how far the rate wanders.",
+        )
+    if story.nights:
+        last = story.nights[-1].reading
+        add(
+            "evidence",
+            lambda: evidence_figure(last, sound=False),
+            f"Time error of every beat, what a straight line leaves of it, and the arc: {name}, last reading",
+            "The evidence behind the last reading: every beat that was heard.",
+        )
+        add(
+            "beat",
+            lambda: beat_error_figure(last),
+            f"Beat error of {name} through the last reading",
+            "The beat error through the last reading.",
+        )
+        add(
+            "stability",
+            lambda: stability_figure([last]),
+            f"Wander of the rate of {name} over averaging times, with 95 % limits",
+            "How far the rate wanders when it is averaged over longer and longer times.",
+        )
+    if len(story.readings) > 1:
+        rates, arcs = (
+            [DatedFigure(one.taken_at, one.figure(figure)) for one in story.readings]
+            for figure in ("rate_s_per_day", "arc_deg")
+        )
+        works = [DatedWork(work.done_at, work.what) for work in story.works]
+        add(
+            "history",
+            lambda: history_figure(rates, arcs, works),
+            f"Rate and arc of {name} at every reading, with the works between them",
+            "Every reading, and the works between them.",
+        )
+    decay = story.decay
+    if decay is not None:
+        add(
+            "decay",
+            lambda: decay_figure(decay),
+            f"Arc of {name} swinging down without its drive, with the laws of drag and of rubbing",
+            "The last free swing: drag of the air takes a share of every swing, rubbing the same angle.",
+        )
+    return made
+
+
+def _summary(story: ClockStory) -> list[str]:
+    """Say the most that the report has to say in a few sentences."""
+    if not story.readings:
+        return ["No reading of this clock is in the log yet."]
+    last = story.readings[-1]
+    rate = last.figure("rate_s_per_day")
+    said = [
+        f"Last read on {last.taken_at.astimezone():%Y-%m-%d}: "
+        + ("no rate was measured." if rate is None else f"the clock {rate_words(rate)}.")
+    ]
+    if story.comparison is not None:
+        changed = [row.name for row in story.comparison.rows if row.verdict == "changed"]
+        said.append(
+            f"Changed beyond doubt by the work: {'; '.join(changed)}."
+            if changed
+            else "Nothing measured changed beyond doubt by the work."
+        )
+    said.append(
+        f"The figures point to: {'; '.join(one.sign for one in story.findings)}."
+        if story.findings
+        else "The figures point to no fault."
+    )
+    return said
+
+
+def _facts(story: ClockStory) -> list[tuple[str, str]]:
+    from torsionbeat.benchlog.entries import CLOCK_FIELDS, label, value_words
+
+    clock = story.clock
+    facts = []
+    for name in CLOCK_FIELDS:
+        value = getattr(clock, name)
+        if value in (None, "") or name in ("notes", "lift_tolerance_deg"):
+            continue
+        said = value if isinstance(value, str) else value_words(name, value)
+        if name == "lift_deg" and clock.lift_tolerance_deg:
+            said += f", within {clock.lift_tolerance_deg:g} deg"
+        facts.append((label(name).capitalize(), said))
+    if clock.notes:
+        facts.append(("Notes", clock.notes))
+    return facts
+
+
+def _reading_row(reading: Any) -> tuple[str, ...]:
+    heard = "" if reading.beats_heard is None else f"{reading.beats_heard} of {reading.beats_expected}"
+    return (
+        f"{reading.taken_at.astimezone():%Y-%m-%d %H:%M}",
+        "" if reading.duration_s is None else duration_words(reading.duration_s),
+        heard,
+        plus_minus(reading.figure("rate_s_per_day"), sign=True),
+        plus_minus(reading.figure("beat_error_ms"), sign=True),
+        plus_minus(reading.figure("arc_deg")),
+        reading.timebase_source or "not said",
+    )
+
+
+def _handcheck_row(check: Any) -> tuple[str, ...]:
+    from uncertainties import ufloat
+
+    rate = ufloat(check.rate_s_per_day, check.u_rate_s_per_day or 1e-9)
+    return (
+        f"{check.checked_at.astimezone():%Y-%m-%d %H:%M}",
+        f"{check.span_h:.0f} h",
+        plus_minus(rate, sign=True),
+    )
+
+
+def _measured(story: ClockStory) -> list[str]:
+    """Say how the last reading was measured and how well, its remarks with it."""
+    if not story.nights:
+        return []
+    reading = story.nights[-1].reading
+    recording, clock = reading.recording, reading.clock
+    said = [
+        f"The last reading is of {duration_words(recording.duration_s)} of sound"
+        + (f" ({recording.name})" if recording.name else "")
+        + f", {reading.beats_heard} of {reading.beats_expected} beats heard.",
+        timebase_words(reading.timebase),
+    ]
+    if clock.lift_deg is not None:
+        doubt = (
+            f", taken as right to within {clock.lift_tolerance_deg:g} deg"
+            if clock.lift_tolerance_deg
+            else ", taken as exact"
+        )
+        said.append(f"Arc and offset rest on a lift of {clock.lift_deg:g} deg{doubt}.")
+    return [*said, *reading.remarks]
+
+
+def _write(path: Path, content: bytes) -> None:
+    if not path.parent.is_dir():
+        raise InputError(f"the report cannot be written to {path}: there is no folder {path.parent}")
+    part = path.with_name(f".{path.name}.part")
+    try:
+        part.write_bytes(content)
+        part.replace(path)
+    except OSError as error:
+        raise DeviceError(
+            f"the report was not written to {path}: {error.strerror or error}; free the disk or take another"
+        ) from error
+    finally:
+        with suppress(OSError):
+            part.unlink(missing_ok=True)
