@@ -9,8 +9,9 @@ Signs: rate > 0 gains; sample clock ppm > 0 when the recorder's crystal runs fas
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import Any
+import csv
+from dataclasses import dataclass, field, fields
+from typing import Any, TextIO
 
 import numpy as np
 import numpy.typing as npt
@@ -65,11 +66,15 @@ class Clock:
     def __post_init__(self) -> None:
         period = self.nominal_period_s
         if period is not None and not 0.1 <= period <= 600:
-            raise InputError(f"nominal period is {period:g} s; it must lie between 0.1 and 600 s (full period, out and back)")
+            raise InputError(
+                f"nominal period is {period:g} s; it must lie between 0.1 and 600 s (full period, out and back)"
+            )
         if self.lift_deg is not None and not 0 < self.lift_deg <= 180:
             raise InputError(f"lift is {self.lift_deg:g} deg; it must lie above 0 and at most 180 deg")
         if not 0 <= self.lift_tolerance_deg <= 90:
-            raise InputError(f"lift tolerance is {self.lift_tolerance_deg:g} deg; it must lie between 0 and 90 deg")
+            raise InputError(
+                f"lift tolerance is {self.lift_tolerance_deg:g} deg; it must lie between 0 and 90 deg"
+            )
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,6 +110,19 @@ class Events:
     def __len__(self) -> int:
         return len(self.time_s)
 
+    def to_labels(self, file: TextIO) -> None:
+        """Write a label track that audio editors open: start (s), end (s) and text, tab between them.
+
+        Examples
+        --------
+        >>> import sys
+        >>> Events([1.5, 1.75], ["a", "a"], ["contact", "drop"], [20, 40]).to_labels(sys.stdout)
+        1.500000	1.500000	a contact
+        1.750000	1.750000	a drop
+        """
+        for time, side, kind in zip(self.time_s, self.side, self.kind, strict=True):
+            file.write(f"{time:.6f}\t{time:.6f}\t{side} {kind}\n")
+
 
 @dataclass(frozen=True, slots=True)
 class Swings:
@@ -131,6 +149,32 @@ class Swings:
 
     def __len__(self) -> int:
         return len(self.time_s)
+
+    def columns(self) -> dict[str, npt.NDArray[Any]]:
+        """Give the columns by name, in the order in which they are written."""
+        return {entry.name: getattr(self, entry.name) for entry in fields(self)}
+
+    def to_csv(self, file: TextIO) -> None:
+        """Write one line a beat, the names first; a value that could not be had is left empty."""
+        columns = self.columns()
+        rows = csv.writer(file, lineterminator="\n")
+        rows.writerow(columns)
+        for row in zip(*columns.values(), strict=True):
+            rows.writerow("" if value != value else value.item() for value in row)
+
+    def to_pandas(self) -> Any:
+        """Give a ``pandas.DataFrame`` of the columns, the beat's number as its index.
+
+        Raises
+        ------
+        InputError
+            pandas is not installed.
+        """
+        try:
+            import pandas
+        except ImportError:
+            raise InputError("to_pandas needs pandas, which is not installed: pip install pandas") from None
+        return pandas.DataFrame(self.columns()).set_index("number")
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,89 @@
+"""The command line: commands that parse, make one call, show, and return.
+
+``main`` is the only place that ends the program and the only one that knows exit statuses: 0 all went well, 1 an
+error nobody foresaw, 2 to 5 those of ``torsionbeat.errors``, 130 stopped by the user, 141 the reader of the
+output went away.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Sequence
+
+from torsionbeat.cli.telling import tell
+from torsionbeat.errors import TorsionbeatError
+
+__all__ = ["DEBUG_VARIABLE", "main"]
+
+DEBUG_VARIABLE = "TORSIONBEAT_DEBUG"
+"""Environment variable: set to 1, an unforeseen error shows its traceback."""
+
+UNFORESEEN, BAD_INPUT, STOPPED, READER_GONE = 1, 2, 130, 141
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run a command; give the exit status."""
+    _take_any_letter()
+    try:
+        status = _run(list(sys.argv[1:] if arguments is None else arguments))
+        sys.stdout.flush()
+    except BrokenPipeError:
+        return _leave_quietly()
+    except KeyboardInterrupt:
+        tell("stopped")
+        return STOPPED
+    except TorsionbeatError as error:
+        tell(str(error))
+        return error.exit_status
+    except SystemExit as end:
+        return end.code if isinstance(end.code, int) else UNFORESEEN
+    except Exception as error:
+        return _unforeseen(error)
+    return status
+
+
+def _run(arguments: list[str]) -> int:
+    from torsionbeat.cli.app import app
+
+    try:
+        result = app(arguments, prog_name="torsionbeat", standalone_mode=False)
+    except Exception as error:
+        if not hasattr(error, "format_message"):
+            raise
+        if type(error).__name__ == "NoArgsIsHelpError":  # no word was given: the help is the answer
+            error.show()  # type: ignore[attr-defined]
+            return BAD_INPUT
+        context = getattr(error, "ctx", None)
+        where = f"; see {context.command_path} --help" if context is not None else ""
+        tell(error.format_message().rstrip(".") + where)
+        return BAD_INPUT
+    return result if isinstance(result, int) else 0
+
+
+def _unforeseen(error: Exception) -> int:
+    if os.environ.get(DEBUG_VARIABLE) == "1":
+        import traceback
+
+        traceback.print_exception(error)
+    said = " ".join(str(error).split())
+    tell(
+        f"something went wrong that should not have: {type(error).__name__}{': ' if said else ''}{said}; "
+        f"set {DEBUG_VARIABLE}=1 and try again to see where, and tell the makers"
+    )
+    return UNFORESEEN
+
+
+def _take_any_letter() -> None:
+    """Print what the terminal has no letter for as an escape rather than fail."""
+    for stream in (sys.stdout, sys.stderr):
+        reconfigure = getattr(stream, "reconfigure", None)
+        if reconfigure is not None:
+            reconfigure(errors="backslashreplace")
+
+
+def _leave_quietly() -> int:
+    """Let nothing more be written to a pipe that nobody reads, not even when the program ends."""
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, sys.stdout.fileno())
+    return READER_GONE

@@ -1,0 +1,61 @@
+"""The commands under their names. Their modules import what is heavy only when they run."""
+
+from __future__ import annotations
+
+from importlib import import_module
+from importlib.util import find_spec
+from typing import Annotated
+
+import typer
+
+import torsionbeat
+from torsionbeat.display.glossary import CAUTIONS
+
+__all__ = ["COMMANDS", "app"]
+
+COMMANDS = {
+    "Hear": ("analyse", "listen", "inbeat", "devices", "simulate"),
+    "Bring to time": ("correct", "spring", "freeswing"),
+    "The bench log": ("clock", "note", "handcheck", "compare", "report"),
+}
+"""The commands, in the order in which the help lists them; each lies in the module of its name."""
+
+app = typer.Typer(
+    name="torsionbeat",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode="rich",
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 80},
+    epilog="[bold]Cautions.[/bold] " + " ".join(CAUTIONS),
+)
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"torsionbeat {torsionbeat.__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _about(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Say the version.")
+    ] = False,
+) -> None:
+    """Listen to a torsion-pendulum clock; know its rate, beat and arc, and the next adjustment.
+
+    Begin with: torsionbeat analyse RECORDING
+    """
+
+
+for _panel, _names in COMMANDS.items():
+    for _name in _names:
+        _where = f"torsionbeat.cli.{_name}"
+        if find_spec(_where) is None:
+            continue
+        _module = import_module(_where)
+        if hasattr(_module, "app"):
+            app.add_typer(_module.app, name=_name, rich_help_panel=_panel)
+        else:
+            app.command(_name, rich_help_panel=_panel)(getattr(_module, f"{_name}_command"))
