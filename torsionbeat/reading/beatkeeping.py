@@ -1,0 +1,104 @@
+"""Keeping only the sound around each beat: where the next beats will be, and telling the keeper.
+
+In: what was heard so far, and how far the sound has come. Out: calls to ``Keeper.keep``. Until the clock is known
+all the sound is kept; then only what lies around each beat, at which the clock is expected from its last ones.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from torsionbeat.hearing.heard import Heard
+from torsionbeat.sound.keeper import Keeper
+
+__all__ = ["AROUND_S", "BeatKeeping"]
+
+AROUND_S = 0.4
+"""Kept before the contact and after the drop: enough for the room's noise beside the beat, and for a clock whose
+beats move by that much between two looks at it."""
+
+UNKNOWN_BACK_S = 60.0
+"""While no clock is known, sound is kept when it is so old: the first look comes sooner."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Side:
+    """One side's beats: a sample at which one falls, and how long contact to drop takes, in samples."""
+
+    drop: float
+    passage: float
+
+
+class BeatKeeping:
+    """Keeps the stretches around the beats of one recording.
+
+    Parameters
+    ----------
+    keeper : Keeper
+        In mode ``beats``, with a memory of at least two minutes.
+    """
+
+    def __init__(self, keeper: Keeper) -> None:
+        self._keeper = keeper
+        self._rate_hz = keeper.sample_rate_hz
+        self._sides: list[_Side] = []
+        self._period = 0.0
+        self._kept_to = 0
+        self._heard_to = 0
+
+    def found(self, heard: Heard) -> None:
+        """The clock as last heard; where nothing was, what was known before holds."""
+        sounds = heard.sounds
+        if heard.period_samples is None or not len(sounds):
+            return
+        sides = []
+        for parity in (0, 1):
+            mine = sounds.certain & (sounds.beat % 2 == parity)
+            drops = np.flatnonzero(mine & (sounds.kind == "drop"))
+            if not len(drops):
+                continue
+            passages = [part.passage_samples for part in heard.laid_over if part.side == "ab"[parity]]
+            contacts = np.flatnonzero(mine & (sounds.kind == "contact"))
+            if len(contacts):
+                both, at, of = np.intersect1d(sounds.beat[drops], sounds.beat[contacts], return_indices=True)
+                passage = sounds.sample[drops[at]] - sounds.sample[contacts[of]]
+                passages += [float(np.max(passage[-20:]))] if len(both) else []
+            sides.append(_Side(float(sounds.sample[drops[-1]]), max(passages, default=0.0)))
+        if sides:
+            self._sides, self._period = sides, heard.period_samples
+
+    def heard_to(self, frame: int) -> None:
+        """The sound has come so far."""
+        self._heard_to = frame
+        if not self._sides:
+            until = frame - int(UNKNOWN_BACK_S * self._rate_hz)
+            if until > self._kept_to + self._rate_hz:
+                self._keep(self._kept_to, until)
+            return
+        while True:
+            start, stop = self._next()
+            if stop > frame:
+                return
+            self._keep(start, stop)
+
+    def finish(self) -> None:
+        """The sound ends: keep what is still held of a clock that was never heard."""
+        if not self._sides:
+            self._keep(self._kept_to, self._heard_to)
+
+    def _keep(self, start: int, stop: int) -> None:
+        self._keeper.keep(start, stop)
+        self._kept_to = stop
+
+    def _next(self) -> tuple[int, int]:
+        """The first stretch around a beat that ends after what is kept."""
+        around = AROUND_S * self._rate_hz
+        stretches = []
+        for side in self._sides:
+            periods = np.floor((self._kept_to - side.drop - around) / self._period) + 1
+            drop = side.drop + periods * self._period
+            stretches.append((int(drop - side.passage - around), int(np.ceil(drop + around))))
+        start, stop = min(stretches, key=lambda stretch: stretch[1])
+        return max(start, self._kept_to), max(stop, self._kept_to + 1)
