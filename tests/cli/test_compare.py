@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import pytest
 import typer
@@ -69,6 +70,19 @@ def test_two_readings_are_compared_in_words(bench, tmp_path):
     )
     assert "No change to be seen: arc (amplitude end to end)" in said
     assert "--same-recorder" in said
+
+
+def test_recordings_themselves_are_heard_and_their_sounds_compared(bench, tmp_path):
+    recording = Path(__file__).parents[2] / "samples" / "glass-shelf-15s.flac"
+    result = json.loads(bench(str(recording), str(recording), "--period", "15", "--same-recorder", "--json"))
+    rows = {row["name"]: row for row in result["rows"]}
+    rate = rows["rate (+ gains)"]
+    assert rate["before"]["low"] <= -52.0 <= rate["before"]["high"]  # samples/README.md
+    assert rate["verdict"] == "no change to be seen"
+    assert rows["drop, side b louder than side a"]["change"]["value"] == 0
+    assert "likeness of the sounds 1.00" in rows["drop, side a, falls by 10 dB in"]["note"]
+    assert "arc (amplitude end to end)" in rows
+    assert rows["arc (amplitude end to end)"]["before"] is None  # drop only
 
 
 def test_folders_are_groups(bench, tmp_path):

@@ -15,6 +15,7 @@ from torsionbeat.display.changes import (
     estimate_words,
     print_comparison,
     row_cells,
+    row_notes,
 )
 from torsionbeat.reading.comparison import Group, Night, Row, compare
 from torsionbeat.reading.scatter import Estimate
@@ -53,6 +54,11 @@ def test_every_row_is_printed_once_under_its_verdict(comparison):
     assert "No change to be seen Before After Change" in joined
     for remark in comparison.remarks:
         assert remark[:40] in joined
+
+
+def test_a_note_is_said_once_with_the_rows_it_belongs_to():
+    rows = [Row(name, "", None, None, note="not measured after; see below") for name in ("arc", "offset")]
+    assert row_notes(rows) == ["Not measured after: arc; offset.", "See below: arc; offset."]
 
 
 def test_ratios_are_told_as_times(comparison):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+
 import numpy as np
 import pytest
 
@@ -53,6 +55,16 @@ def test_a_reading_comes_back_out_of_its_document(make_night):
     np.testing.assert_array_equal(found.number % 2 == 1, kept.side == "b")
     np.testing.assert_allclose(found.lift_passage_s, kept.lift_passage_s, rtol=1e-6)
     assert len(back.events) == 0
+
+
+def test_numbers_and_passages_of_the_document_are_taken_as_they_are(make_night):
+    reading = make_night(3, hours=1, missed=0.1)
+    from torsionbeat.reading.document import reading_document
+
+    back = reading_from_document(json.loads(json.dumps(reading_document(reading))))
+    for name in ("number", "time_s", "side", "period_s", "lift_passage_s", "arc_deg"):
+        np.testing.assert_array_equal(getattr(back.swings, name), getattr(reading.swings, name))
+    assert back.arc_deg.std_dev == reading.arc_deg.std_dev
 
 
 def test_numbers_are_right_where_side_b_was_heard_first_and_the_beat_is_far_out(make_night):

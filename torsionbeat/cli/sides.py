@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import json
 import re
+from collections.abc import Sequence
 from dataclasses import replace
-from datetime import datetime, time, timedelta
+from datetime import UTC, datetime, time, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -40,20 +41,23 @@ def files_group(
         There is nothing, or a file that cannot be used.
     """
     from torsionbeat.reading.nights import Group
+    from torsionbeat.sound.kept import is_kept
 
     path = Path(place)
-    if path.is_dir():
-        paths = sorted(one for one in path.iterdir() if one.is_file() and not one.name.startswith("."))
+    if not path.exists():
+        raise InputError(f"there is no file or folder {path}; {HOW}")
+    paths = [path]
+    if path.is_dir() and not is_kept(path):
+        paths = sorted(one for one in path.iterdir() if not one.name.startswith("."))
         if not paths:
             raise InputError(f"the folder {path} holds no file; {HOW}")
-    elif path.exists():
-        paths = [path]
-    else:
-        raise InputError(f"there is no file or folder {path}; {HOW}")
-    nights = tuple(
-        replace(_night(one, clock, sample_clock_ppm), temperature_c=temperature_c) for one in paths
+    sounds = [one for one in paths if one.suffix.lower() != ".json"]
+    heard = dict(zip(sounds, _heard_nights(sounds, clock, sample_clock_ppm) if sounds else (), strict=True))
+    nights = [heard[one] if one in heard else _kept_in_file(one) for one in paths]
+    return Group(
+        tuple(replace(night, temperature_c=temperature_c) for night in nights),
+        label=path.name if len(paths) > 1 else "",
     )
-    return Group(nights, label=path.name if len(paths) > 1 else "")
 
 
 def whole_days(text: str) -> tuple[datetime, datetime] | None:
@@ -130,11 +134,9 @@ def kept_night(record: ReadingRecord) -> Night:
     return Night(reading_from_document(record.document), taken_at=record.taken_at)
 
 
-def _night(path: Path, clock: Clock, sample_clock_ppm: float | None) -> Night:
+def _kept_in_file(path: Path) -> Night:
     from torsionbeat.reading.nights import Night, reading_from_document
 
-    if path.suffix.lower() != ".json":
-        return _heard_night(path, clock, sample_clock_ppm)
     try:
         if path.stat().st_size > LARGEST_JSON_BYTES:
             raise InputError(f"{path} has {path.stat().st_size} bytes; a reading has less than 500 MB")
@@ -156,9 +158,35 @@ def _named(reading: Reading, path: Path) -> Reading:
     return replace(reading, recording=replace(reading.recording, name=path.name))
 
 
-def _heard_night(path: Path, clock: Clock, sample_clock_ppm: float | None) -> Night:
-    from torsionbeat.reading.analysis import analyse
-
+def _heard_nights(paths: Sequence[Path], clock: Clock, sample_clock_ppm: float | None) -> list[Night]:
+    """Hear recordings, side by side where there are several; the first that fails ends it with its name."""
+    from torsionbeat.reading.analysis import Listening
+    from torsionbeat.reading.many import analyse_many, outcome_of
     from torsionbeat.reading.nights import Night
+    from torsionbeat.sound.timebase import STATED_UNCERTAINTY_PPM
 
-    return Night(analyse(path, clock, sample_clock_ppm=sample_clock_ppm))
+    listening = Listening(
+        sample_clock_ppm=sample_clock_ppm,
+        sample_clock_tolerance_ppm=0.0 if sample_clock_ppm is None else STATED_UNCERTAINTY_PPM,
+    )
+    names = [str(path) for path in paths]
+    outcomes = (
+        [outcome_of(names[0], clock, listening)] if len(names) == 1 else analyse_many(names, clock, listening)
+    )
+    nights = []
+    for path, outcome in zip(paths, outcomes, strict=True):
+        if outcome.analysis is None:
+            raise outcome.error or InputError(f"{path} could not be read")
+        nights.append(
+            Night(outcome.analysis.reading, taken_at=_begun(path), voices=outcome.analysis.heard.voices)
+        )
+    return nights
+
+
+def _begun(path: Path) -> datetime | None:
+    """When a recording that listen kept began; a sound file does not tell."""
+    from torsionbeat.sound.recording import open_recording
+
+    with open_recording(path) as recording:
+        begun_ns = recording.begun_utc_ns
+    return None if begun_ns is None else datetime.fromtimestamp(begun_ns / 1e9, UTC)

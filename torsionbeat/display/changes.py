@@ -25,6 +25,7 @@ __all__ = [
     "estimate_words",
     "print_comparison",
     "row_cells",
+    "row_notes",
 ]
 
 SIGNED = ("rate", "beat error", "offset", "trend", "drift", "louder")
@@ -101,7 +102,7 @@ def print_comparison(comparison: Comparison, console: Console | None = None) -> 
         for name, unit, before, after, change, _ in row_cells(rows):
             table.add_row(f"{name}, {unit}" if unit else name, before, after, change)
         screen.print(table)
-        print_bullets([f"{row.name}: {row.note}." for row in rows if row.note], console=screen)
+        print_bullets(row_notes(rows), console=screen)
     say(
         "± is the half-width of the 95 % interval; intervals that lean are given by both ends.",
         console=screen,
@@ -197,6 +198,15 @@ def _digits(estimate: Estimate) -> int:
 
 def _signed(row: Row) -> bool:
     return not row.ratio and any(word in row.name for word in SIGNED)
+
+
+def row_notes(rows: Sequence[Row]) -> list[str]:
+    """Give what the rows' notes say, each once with the rows it belongs to."""
+    said: dict[str, list[str]] = {}
+    for row in rows:
+        for note in filter(None, row.note.split("; ")):
+            said.setdefault(note, []).append(row.name)
+    return [f"{note[0].upper()}{note[1:]}: {'; '.join(names)}." for note, names in said.items()]
 
 
 def row_cells(rows: Sequence[Row]) -> list[tuple[str, str, str, str, str, str]]:

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from torsionbeat.display import style
-from torsionbeat.display.changes import comparison_figure, comparison_sentences, row_cells
+from torsionbeat.display.changes import comparison_figure, comparison_sentences, row_cells, row_notes
 from torsionbeat.display.clockplots import DatedFigure, DatedWork, decay_figure, history_figure
 from torsionbeat.display.evidence import evidence_figure
 from torsionbeat.display.glossary import CAUTIONS, WORDS
@@ -86,9 +86,7 @@ def report_html(story: ClockStory, made_at: datetime) -> str:
         last_rows=figure_rows(last) if last else [],
         comparison_sentences=comparison_sentences(story.comparison)[2:] if story.comparison else [],
         comparison_rows=row_cells(story.comparison.rows) if story.comparison else [],
-        comparison_notes=[f"{row.name}: {row.note}" for row in story.comparison.rows if row.note]
-        if story.comparison
-        else [],
+        comparison_notes=row_notes(story.comparison.rows) if story.comparison else [],
         readings=[_reading_row(one) for one in story.readings],
         handchecks=[_handcheck_row(one) for one in story.handchecks],
         measured=_measured(story),

@@ -151,7 +151,7 @@ def _longer_share(reading: Reading) -> UFloat:
     )
     with np.errstate(divide="ignore", invalid="ignore"):
         share = b / a - 1
-    return block_mean(np.repeat(np.arange(share.size), 3), np.repeat(share, 3))
+    return block_mean(np.repeat(np.arange(share.size), 3), np.repeat(share, 3), share.size)
 
 
 def _passage_ms(reading: Reading, side: str) -> float:

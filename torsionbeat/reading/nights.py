@@ -61,8 +61,8 @@ class Group:
 def reading_from_document(document: dict[str, Any]) -> Reading:
     """Give back a reading from what ``torsionbeat analyse --json`` wrote (schema 1).
 
-    The document holds no single sounds, so the reading has no events; beat numbers are counted anew from the
-    times, and lift passages follow from arcs and lift.
+    The document holds no single sounds, so the reading has no events. Where it lacks them, beat numbers are
+    counted anew from the times, and lift passages follow from arcs and lift.
 
     Raises
     ------
@@ -144,9 +144,11 @@ def _restored(document: dict[str, Any]) -> Reading:
 def _swings(rows: Sequence[dict[str, Any]], clock: Clock, period: UFloat, offset: UFloat) -> Swings:
     time, own, arc = (_column(rows, name) for name in ("time_s", "period_s", "arc_deg"))
     side = np.array([str(row["side"]) for row in rows], "U1")
-    passage = np.full(len(rows), np.nan)
+    passage = _column(rows, "lift_passage_s")
     number = np.arange(len(rows))
-    if period is not None and len(rows):
+    if rows and all("number" in row for row in rows):
+        number = np.array([int(row["number"]) for row in rows])
+    elif period is not None and len(rows):
         full = period.nominal_value
         odd = side == "b"
         # A side's own beats are whole periods apart; side b follows side a by about half of one.
@@ -154,10 +156,11 @@ def _swings(rows: Sequence[dict[str, Any]], clock: Clock, period: UFloat, offset
         number = (
             2 * np.round((time - time[0]) / full - 0.5 * (odd.astype(int) - int(first))).astype(int) + odd
         )
-        has_arc = np.isfinite(arc)
-        if clock.lift_deg is not None and np.any(has_arc):
+    if period is not None and clock.lift_deg is not None:
+        has_arc = np.isfinite(arc) & np.isnan(passage)
+        if np.any(has_arc):
             middle = 0.0 if offset is None else offset.nominal_value
-            passage[has_arc] = lift_passage_s(arc[has_arc], full, clock.lift_deg, middle)
+            passage[has_arc] = lift_passage_s(arc[has_arc], period.nominal_value, clock.lift_deg, middle)
     return Swings(number, time, side, own, passage, arc)
 
 

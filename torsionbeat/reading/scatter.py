@@ -25,6 +25,7 @@ __all__ = [
     "BLOCKS",
     "COVERAGE",
     "Estimate",
+    "block_count",
     "block_mean",
     "block_means",
     "independent_count",
@@ -79,7 +80,12 @@ def block_means(time_s: npt.ArrayLike, values: npt.ArrayLike, blocks: int = BLOC
     return np.where(count >= 3, total / np.maximum(count, 1), np.nan)
 
 
-def block_mean(time_s: npt.ArrayLike, values: npt.ArrayLike, blocks: int = BLOCKS) -> UFloat:
+def block_count(count: int) -> int:
+    """How many blocks so many values fill: `BLOCKS`, or fewer with at least three values in each."""
+    return min(BLOCKS, count // 3)
+
+
+def block_mean(time_s: npt.ArrayLike, values: npt.ArrayLike, blocks: int | None = None) -> UFloat:
     """Mean of values over time with the uncertainty that its blocks show; None with fewer than 4 blocks.
 
     Examples
@@ -89,7 +95,10 @@ def block_mean(time_s: npt.ArrayLike, values: npt.ArrayLike, blocks: int = BLOCK
     """
     from uncertainties import ufloat
 
-    means = block_means(time_s, values, blocks)
+    count = int(np.count_nonzero(np.isfinite(np.asarray(values, float))))
+    if (blocks or block_count(count)) < LEAST_BLOCKS:
+        return None
+    means = block_means(time_s, values, blocks or block_count(count))
     means = means[np.isfinite(means)]
     if means.size < LEAST_BLOCKS:
         return None

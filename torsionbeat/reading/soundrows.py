@@ -15,10 +15,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from torsionbeat.reading.figures import FloatArray, Reading, UFloat
+from torsionbeat.reading.figures import Reading, UFloat
 from torsionbeat.reading.nights import Group, Night
 from torsionbeat.reading.rows import Row, figure_row, pair_row
-from torsionbeat.reading.scatter import BLOCKS, block_mean, block_means
+from torsionbeat.reading.scatter import LEAST_BLOCKS, block_count, block_mean, block_means
 
 if TYPE_CHECKING:
     from torsionbeat.hearing.heard import VoiceProfile
@@ -67,9 +67,14 @@ def voice_rows(before: Group, after: Group) -> Iterator[Row]:
 
 def between_sides_db(reading: Reading, kind: str) -> UFloat:
     """How much louder a kind of sound is on side b than on side a; blocks of the night against each other."""
-    a, b = (_blocks_of(reading, kind, side) for side in "ab")
+    events = reading.events
+    sides = [(events.kind == kind) & (events.side == side) for side in "ab"]
+    blocks = block_count(min(int(np.count_nonzero(mine)) for mine in sides))
+    if blocks < LEAST_BLOCKS:
+        return None
+    a, b = (block_means(events.time_s[mine], events.level_db[mine], blocks) for mine in sides)
     # Each block's difference counts once: three equal values make a block.
-    return block_mean(np.repeat(np.arange(BLOCKS), 3), np.repeat(b - a, 3))
+    return block_mean(np.repeat(np.arange(blocks), 3), np.repeat(b - a, 3), blocks)
 
 
 def likeness(one: VoiceProfile, other: VoiceProfile) -> float:
@@ -85,12 +90,6 @@ def _level(reading: Reading, kind: str, side: str) -> UFloat:
     events = reading.events
     mine = (events.kind == kind) & (events.side == side)
     return block_mean(events.time_s[mine], events.level_db[mine])
-
-
-def _blocks_of(reading: Reading, kind: str, side: str) -> FloatArray:
-    events = reading.events
-    mine = (events.kind == kind) & (events.side == side)
-    return block_means(events.time_s[mine], events.level_db[mine])
 
 
 def _voices(nights: Sequence[Night], kind: str, side: str) -> list[VoiceProfile]:
