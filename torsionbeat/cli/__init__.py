@@ -47,12 +47,11 @@ def _run(arguments: list[str]) -> int:
     from torsionbeat.cli.app import app
 
     try:
-        result = app(arguments, prog_name="torsionbeat", standalone_mode=False)
+        result = app(arguments or ["--help"], prog_name="torsionbeat", standalone_mode=False)
     except Exception as error:
         if not hasattr(error, "format_message"):
             raise
-        if type(error).__name__ == "NoArgsIsHelpError":  # no word was given: the help is the answer
-            error.show()  # type: ignore[attr-defined]
+        if type(error).__name__ == "NoArgsIsHelpError":  # its help is on the screen already
             return BAD_INPUT
         context = getattr(error, "ctx", None)
         where = f"; see {context.command_path} --help" if context is not None else ""

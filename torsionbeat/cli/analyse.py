@@ -99,13 +99,13 @@ def analyse_command(
     statuses = [0]
     outcomes = _outcomes(recordings, known, listening, cluster)
     statuses += [outcome.error.exit_status for outcome in outcomes if outcome.error is not None]
-    _show(outcomes, to_stderr=outputs.json_only)
     for write in (outputs.write, *([keeping.keep] if keeping else [])):
         try:
             write(outcomes)
-        except TorsionbeatError as error:  # what was read is shown already, and the rest is still to be done
+        except TorsionbeatError as error:  # what was read is still to be shown
             statuses.append(error.exit_status)
             tell(str(error))
+    _show(outcomes, to_stderr=outputs.json_only)
     raise typer.Exit(max(statuses))
 
 

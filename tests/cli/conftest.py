@@ -1,0 +1,76 @@
+"""Recordings for the commands: a small clock, heard for two minutes, and everything that can be wrong with it."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+import soundfile
+
+from torsionbeat.cli import main
+
+PERIOD_S = 6.0
+LIFT_DEG = 20.0
+
+
+@pytest.fixture(autouse=True)
+def no_log_of_the_users(tmp_path, monkeypatch):
+    """Keep every command off the user's own bench log, and its lines at 80 columns."""
+    monkeypatch.setenv("TORSIONBEAT_LOG", str(tmp_path / "benchlog.sqlite"))
+    monkeypatch.setenv("COLUMNS", "80")
+
+
+@pytest.fixture
+def run(capsys):
+    """Give what runs a command line in this process: status, standard output and standard error."""
+
+    def run(*arguments):
+        status = main([str(argument) for argument in arguments])
+        out, err = capsys.readouterr()
+        return SimpleNamespace(status=status, out=out, err=err, words=" ".join(out.split()))
+
+    return run
+
+
+@pytest.fixture(scope="session")
+def sounds(tmp_path_factory):
+    """Give a folder with ``clock.flac`` (6 s clock, contact and drop, gains 25 s/day) and ``room.flac``."""
+    folder = tmp_path_factory.mktemp("sounds")
+    small = ["--kind", "60s", "--period", "6", "--minutes", "2", "--room", "quiet", "--sample-rate", "16000"]
+    clock = ["--rate", "25", "--offset", "1.5", "--arc", "400", "--lift", "20", "--seed", "1"]
+    assert main(["simulate", str(folder / "clock.flac"), *small, *clock]) == 0
+    assert main(["simulate", str(folder / "room.flac"), *small, "--no-clock", "--seed", "4"]) == 0
+    return folder
+
+
+@pytest.fixture(scope="session")
+def samples(sounds):
+    """Give the clock's samples and their rate."""
+    return soundfile.read(sounds / "clock.flac")
+
+
+@pytest.fixture(scope="session")
+def broken(sounds, samples, tmp_path_factory):
+    """Give a folder of recordings that cannot be used, each in its own way, or only in part."""
+    folder = tmp_path_factory.mktemp("broken")
+    clock, rate = samples
+    (folder / "empty.wav").touch()
+    (folder / "text.wav").write_text("not a sound " * 400, encoding="utf-8")
+    soundfile.write(folder / "no-frames.wav", clock[:0], rate)
+    soundfile.write(folder / "two-beats.wav", clock[: int(5.5 * rate)], rate)
+    soundfile.write(folder / "silent.wav", np.zeros_like(clock), rate)
+    soundfile.write(folder / "slow.wav", clock[::3], 5000)
+    not_numbers = clock.copy()
+    not_numbers[len(clock) // 2 :][: rate // 4] = np.nan
+    soundfile.write(folder / "not-numbers.wav", not_numbers, rate, subtype="FLOAT")
+    room, _ = soundfile.read(sounds / "room.flac")
+    half = len(clock) // 2
+    soundfile.write(folder / "stops.wav", np.concatenate([clock[:half], room[half:]]), rate)
+    whole = (sounds / "clock.flac").read_bytes()
+    (folder / "truncated.flac").write_bytes(whole[: 2 * len(whole) // 3])
+    hurt = bytearray(whole)
+    middle = len(hurt) // 2
+    hurt[middle : middle + 30_000] = np.random.default_rng(5).bytes(30_000)
+    (folder / "corrupt.flac").write_bytes(bytes(hurt))
+    return folder

@@ -1,0 +1,356 @@
+"""``torsionbeat analyse``: figures, files, several recordings, and everything that can be wrong with the input."""
+
+from __future__ import annotations
+
+import csv
+import json
+import os
+import shutil
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from torsionbeat.benchlog import open_log
+
+CLOCK = ("--period", "6", "--lift", "20")
+
+
+def truth(sounds):
+    return json.loads((sounds / "clock.truth.json").read_text(encoding="utf-8"))
+
+
+def holds(figure, value, least):
+    """Whether a figure's interval, or the least that can be asked of a short recording, holds the truth."""
+    return abs(figure["value"] - value) <= max(3 * figure["standard_uncertainty"], least)
+
+
+def test_a_reading_says_rate_beat_and_arc_in_words(run, sounds):
+    told = run("analyse", sounds / "clock.flac", *CLOCK)
+    assert told.status == 0
+    assert told.err == ""
+    assert "Heard 40 of 40 beats in 2 min" in told.words
+    assert "The clock gains 25 s a day" in told.words
+    assert "Its arc (amplitude end to end) is" in told.words
+    assert "Timebase: unknown." in told.words
+    assert max(map(len, told.out.splitlines())) <= 80
+
+
+def test_json_alone_on_standard_output_agrees_with_the_truth(run, sounds):
+    told = run("analyse", sounds / "clock.flac", *CLOCK, "--json", "-", "--sample-clock-ppm", "0")
+    assert told.status == 0
+    document, known = json.loads(told.out), truth(sounds)
+    assert document["schema"] == 1
+    assert document["timebase"] == {"source": "stated", "offset_ppm": 0.0, "standard_uncertainty_ppm": 0.5}
+    assert document["beats"] == {"expected": 40, "heard": 40}
+    assert len(document["swings"]) == 40
+    figures = known["figures"]
+    # 40 beats whose beginnings scatter by 0.5 ms: 2 ppm of the period, 0.1 ms of the beat error
+    assert holds(document["period_s"], figures["period_s"], 3e-6 * 6)
+    assert holds(document["arc_deg"], figures["arc_deg"], 0.5)
+    sign = (
+        1 if document["beat_error_ms"]["value"] * figures["beat_error_ms"] > 0 else -1
+    )  # sides may be swapped
+    assert holds(document["beat_error_ms"], sign * figures["beat_error_ms"], 0.3)
+    assert holds(document["offset_deg"], sign * figures["offset_deg"], 0.05)
+    assert "remarks" in document
+    for remark in document["remarks"]:
+        assert " ".join(remark.split()) in " ".join(told.err.split())
+
+
+def test_what_the_crystal_is_said_to_be_off_goes_into_the_rate(run, sounds):
+    rates = []
+    for ppm in ("0", "100"):
+        told = run("analyse", sounds / "clock.flac", *CLOCK, "--json", "-", "--sample-clock-ppm", ppm)
+        rates.append(json.loads(told.out)["rate_s_per_day"]["value"])
+    # a crystal that runs fast by 100 ppm makes the period look long: truly it is shorter, so the clock gains more
+    assert rates[1] - rates[0] == pytest.approx(8.64, abs=0.01)
+
+
+def test_files_are_written_beside_the_reading(run, sounds, tmp_path):
+    paths = [tmp_path / name for name in ("reading.json", "events.csv", "events.txt", "plot.svg")]
+    told = run(
+        *(
+            "analyse",
+            sounds / "clock.flac",
+            *CLOCK,
+            "--json",
+            paths[0],
+            "--events",
+            paths[1],
+            "--plot",
+            paths[3],
+        )
+    )
+    assert told.status == 0
+    assert "The clock gains" in told.words
+    assert json.loads(paths[0].read_text(encoding="utf-8"))["beats"]["heard"] == 40
+    with paths[1].open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert list(rows[0]) == ["time_s", "side", "kind", "level_db"]
+    assert {row["kind"] for row in rows} == {"contact", "drop"}
+    assert len(rows) == 80
+    assert "<svg" in paths[3].read_text(encoding="utf-8")
+    assert run("analyse", sounds / "clock.flac", "--events", paths[2]).status == 0
+    start, end, text = paths[2].read_text(encoding="utf-8").splitlines()[0].split("\t")
+    assert start == end
+    assert text == f"{rows[0]['side']} {rows[0]['kind']}"
+
+
+CANNOT_BE_READ = {
+    "missing.wav": "does not exist; check the name and the folder",
+    "empty.wav": "is an empty file; give a recording",
+    "text.wav": "is not a sound file",
+    "no-frames.wav": "holds no sound",
+    "slow.wav": "has a sample rate of 5000 Hz; rates from 8000 to 384000 Hz can be used",
+    ".": "is a folder without a recording in it",
+}
+
+
+@pytest.mark.parametrize("name", CANNOT_BE_READ)
+def test_a_file_that_cannot_be_read_is_one_sentence_and_status_2(run, broken, name):
+    told = run("analyse", broken / name, "--json", "-")
+    assert (told.status, told.out) == (2, "")
+    assert CANNOT_BE_READ[name] in told.err
+    assert len(told.err.splitlines()) == 1
+
+
+@pytest.mark.parametrize(
+    ("name", "said"),
+    [("two-beats.wav", "at least three beats are needed"), ("silent.wav", "is silent from beginning to end")],
+)
+def test_where_no_clock_is_heard_there_are_no_figures_and_status_3(run, broken, name, said):
+    told = run("analyse", broken / name, "--json", "-")
+    assert (told.status, told.out) == (3, "")
+    assert said in told.err
+    assert len(told.err.splitlines()) == 1
+
+
+def test_a_room_without_a_clock_is_status_3_and_writes_no_files(run, sounds, tmp_path):
+    told = run("analyse", sounds / "room.flac", "--json", tmp_path / "r.json", "--plot", tmp_path / "p.png")
+    assert told.status == 3
+    assert "no clock is heard in room.flac" in told.err
+    assert list(tmp_path.glob("*.json")) + list(tmp_path.glob("*.png")) == []
+
+
+@pytest.mark.parametrize(
+    ("name", "said"),
+    [
+        ("corrupt.flac", "The file is damaged"),
+        ("truncated.flac", "The file ends early"),
+        ("not-numbers.wav", "samples were no numbers"),
+        ("stops.wav", "The last beat is heard at"),
+    ],
+)
+def test_what_is_whole_is_read_and_the_rest_is_said(run, broken, sounds, name, said):
+    told = run("analyse", broken / name, *CLOCK, "--json", "-", "--sample-clock-ppm", "0")
+    assert told.status == 0
+    document = json.loads(told.out)
+    assert said in " ".join(document["remarks"])
+    assert said in told.err
+    # half the beats of the whole: twice to three times its uncertainty
+    assert holds(document["period_s"], truth(sounds)["figures"]["period_s"], 10e-6 * 6)
+
+
+REFUSED = [
+    (("--period", "-3"), "nominal period is -3 s; it must lie between 0.1 and 600 s"),
+    (("--period", "nan"), "nominal period is nan s"),
+    (("--period", "1e9"), "nominal period is 1e+09 s"),
+    (("--lift", "-20"), "lift is -20 deg; it must lie above 0 and at most 180 deg"),
+    (("--lift", "400"), "lift is 400 deg"),
+    (
+        ("--lift", "20", "--lift-tolerance", "-1"),
+        "lift tolerance is -1 deg; it must lie between 0 and 90 deg",
+    ),
+    (("--lift", "20", "--lift-tolerance", "25"), "the tolerance must be the smaller"),
+    (("--lift-tolerance", "1"), "no lift is known; give --lift too"),
+    (("--sample-clock-ppm", "50000"), "off by 50000 ppm; at most 20000 can be right"),
+    (
+        ("--sample-clock-ppm", "3", "--sample-clock-tolerance-ppm", "-1"),
+        "standard uncertainty is -1 ppm; it must be 0 or more",
+    ),
+    (("--sample-clock-tolerance-ppm", "1"), "belongs to --sample-clock-ppm; give that too"),
+    (("--shortest-period", "30", "--longest-period", "20"), "the shortest below the longest"),
+    (("--shortest-period", "-4"), "the shortest must be at least 0.3 s"),
+    (("--plot", "plot.bmp"), "its name must end in .png, .svg or .pdf"),
+    (("--json", "nowhere/r.json"), "there is no folder nowhere; make it first"),
+    (("--began", "2026-03-01"), "belong to --clock"),
+    (("--period", "sixty"), "Invalid value for '--period'"),
+    (("--peroid", "60"), "No such option: --peroid"),
+]
+
+
+@pytest.mark.parametrize(("options", "said"), REFUSED, ids=[" ".join(options) for options, _ in REFUSED])
+def test_absurd_options_are_refused_before_the_file_is_read(run, options, said):
+    told = run("analyse", "never-read.flac", *options)
+    assert (told.status, told.out) == (2, "")
+    assert said in told.err
+    assert len(told.err.splitlines()) == 1
+    assert "never-read" not in told.err
+
+
+def test_a_full_disk_is_told_and_the_reading_is_still_printed(run, sounds):
+    if not os.path.exists("/dev/full"):
+        pytest.skip("no /dev/full here")
+    told = run("analyse", sounds / "clock.flac", *CLOCK, "--json", "/dev/full")
+    assert told.status == 4
+    assert "/dev/full was not written: No space left on device" in told.err
+    assert "The clock gains 25 s a day" in told.words
+
+
+# Several recordings
+
+
+def test_one_bad_recording_costs_only_itself(run, sounds, broken):
+    told = run("analyse", sounds / "clock.flac", broken / "text.wav", broken / "truncated.flac", *CLOCK)
+    assert told.status == 2
+    assert "clock.flac 40/40 +25" in told.words
+    assert "truncated.flac 27/27 +25" in told.words
+    assert "text.wav text.wav is not a sound file" in told.words
+    assert "text.wav is not a sound file" in told.err
+    assert max(map(len, told.out.splitlines())) <= 80
+
+
+def test_the_status_is_the_highest_of_those_that_failed(run, sounds, broken):
+    assert run("analyse", broken / "silent.wav", broken / "text.wav", sounds / "clock.flac").status == 3
+
+
+def test_several_recordings_give_one_list_or_a_file_each(run, sounds, broken, tmp_path):
+    recordings = (sounds / "clock.flac", broken / "text.wav")
+    told = run("analyse", *recordings, *CLOCK, "--json", "-")
+    first, second = json.loads(told.out)
+    assert (told.status, first["beats"]["heard"]) == (2, 40)
+    assert second["recording"] == {"name": "text.wav"}
+    assert (second["exit_status"], second["error"][:29]) == (2, "text.wav is not a sound file,")
+    run("analyse", *recordings, *CLOCK, "--json", tmp_path, "--events", tmp_path, "--plot", tmp_path)
+    written = sorted(path.name for path in tmp_path.iterdir() if "benchlog" not in path.name)
+    assert written == ["clock.flac.events.csv", "clock.flac.json", "clock.flac.png", "text.wav.json"]
+    assert json.loads((tmp_path / "clock.flac.json").read_text(encoding="utf-8")) == first
+
+
+def test_events_and_plots_of_several_recordings_need_a_folder(run):
+    told = run("analyse", "a.flac", "b.flac", "--plot", "plot.png")
+    assert (told.status, told.out) == (2, "")
+    assert "for several recordings give a folder that exists" in told.err
+
+
+def test_a_recording_that_brings_its_process_down_costs_only_itself(sounds, tmp_path):
+    """Kill the process that waits at a pipe; the other recording is read all the same."""
+    psutil = pytest.importorskip("psutil")
+    kept = tmp_path / "kept" / "sound-0001.flac"
+    kept.parent.mkdir()
+    os.mkfifo(kept)
+    command = [sys.executable, "-m", "torsionbeat", "analyse", kept.parent, sounds / "clock.flac", *CLOCK]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
+        ours = _open_when_read(kept)
+        try:
+            (stuck,) = [
+                child
+                for child in psutil.Process(process.pid).children()
+                if str(kept) in [os.readlink(one) for one in Path(f"/proc/{child.pid}/fd").iterdir()]
+            ]
+            stuck.kill()
+            out, err = process.communicate(timeout=120)
+        finally:
+            os.close(ours)
+    assert process.returncode == 4
+    assert "the process that read it ended with signal 9" in err
+    assert "clock.flac 40/40 +25" in " ".join(out.split())
+
+
+def _open_when_read(pipe):
+    """Open the writing end of a pipe as soon as somebody waits to read it."""
+    deadline = time.monotonic() + 60
+    while True:
+        try:
+            return os.open(pipe, os.O_WRONLY | os.O_NONBLOCK)
+        except OSError:
+            if time.monotonic() > deadline:
+                raise
+            time.sleep(0.05)
+
+
+# The bench log
+
+
+def test_period_and_lift_come_from_the_log_and_the_reading_is_kept(run, sounds, tmp_path):
+    log = tmp_path / "log.sqlite"
+    assert run("clock", "add", "Lamp", "--period", "6", "--lift", "20", "--log", log).status == 0
+    told = run("analyse", sounds / "clock.flac", "--clock", "Lamp", "--log", log)
+    assert told.status == 0
+    assert "The clock gains 25 s a day" in told.words
+    assert "Its arc (amplitude end to end) is" in told.words
+    assert "clock.flac is kept for Lamp as recorded on" in told.err
+    again = run(
+        *("analyse", sounds / "clock.flac", "--clock", "Lamp", "--log", log, "--began", "2026-03-01 20:00")
+    )
+    assert "it takes the place of the reading kept of it before" in again.err
+    with open_log(log) as opened:
+        (kept,) = opened.readings("Lamp")
+        assert len(opened.readings("Lamp", superseded=True)) == 2
+    assert kept.recording_path == str(sounds / "clock.flac")
+    assert len(kept.recording_sha256) == 64
+    assert kept.taken_at.astimezone().strftime("%Y-%m-%d %H:%M") == "2026-03-01 20:00"
+    assert kept.document["clock"]["name"] == "Lamp"
+
+
+def test_an_unknown_clock_is_refused_before_anything_is_read(run):
+    run("clock", "add", "Harbour lamp")
+    told = run("analyse", "never-read.flac", "--clock", "Harbor lamp")
+    assert (told.status, told.out) == (2, "")
+    assert "Harbour lamp" in told.err
+
+
+def test_a_log_that_cannot_keep_the_reading_does_not_cost_it(run, sounds, tmp_path, monkeypatch):
+    from torsionbeat.benchlog.log import BenchLog
+    from torsionbeat.errors import BenchLogError
+
+    run("clock", "add", "Lamp", "--period", "6")
+
+    def full(*_, **__):
+        raise BenchLogError("the reading was not kept in the bench log: the disk is full")
+
+    monkeypatch.setattr(BenchLog, "add_reading", full)
+    told = run("analyse", sounds / "clock.flac", "--clock", "Lamp")
+    assert told.status == 5
+    assert "the disk is full (not kept: clock.flac)" in told.err
+    assert "The clock gains 25 s a day" in told.words
+
+
+# The console entry
+
+
+@pytest.fixture(scope="session")
+def console():
+    """Give the command as it is installed."""
+    found = shutil.which("torsionbeat", path=os.path.dirname(sys.executable))
+    if found is None:
+        pytest.skip("torsionbeat is not installed in this environment")
+    return found
+
+
+def test_the_installed_command_reads_a_recording(console, sounds, tmp_path):
+    done = subprocess.run(
+        [console, "analyse", str(sounds / "clock.flac"), *CLOCK],
+        capture_output=True,
+        text=True,
+        check=False,
+        cwd=tmp_path,
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "The clock gains 25 s a day" in " ".join(done.stdout.split())
+
+
+def test_a_reader_who_goes_away_is_no_error(console, sounds, tmp_path):
+    written = tmp_path / "r.json"
+    with subprocess.Popen(
+        [console, "analyse", str(sounds / "clock.flac"), *CLOCK, "--json", str(written)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    ) as process:
+        process.stdout.close()
+        assert process.stderr.read() == ""
+    assert json.loads(written.read_text(encoding="utf-8"))["beats"]["heard"] == 40
