@@ -76,9 +76,23 @@ def test_contact_and_drop_are_marked_a_lift_passage_apart(figure, night):
     for side in "ab":
         axes = panel(figure, f"Sound of a beat, side {side}")
         marks = sorted(line.get_xdata()[0] for line in axes.lines if line.get_linestyle() == ":")
-        passage = np.median(night.swings.lift_passage_s[night.swings.side == side])
-        assert marks == pytest.approx([-1e3 * passage, 0])
-        assert f"lift passage {1e3 * passage:.0f} ms" in words(axes)
+        passage_ms = 1e3 * np.median(night.swings.lift_passage_s[night.swings.side == side])
+        assert marks[1] == 0
+        assert -passage_ms < marks[0] < -96  # the contact's own 64 frames of 1.5 ms, and the gap
+        assert f"lift passage {passage_ms:.0f} ms, shortened" in words(axes)
+        labels = [text.get_text() for text in axes.get_xticklabels()]
+        assert labels.count("0") == 2  # each sound has its own nought
+
+
+def test_a_short_lift_passage_is_drawn_to_scale(night, twin_readings):
+    s = night.swings
+    quick = Swings(s.number, s.time_s, s.side, s.period_s, 0.12 + 0 * s.time_s, s.arc_deg)
+    figure = evidence_figure(replace(night, swings=quick), twin_readings.voices())
+    axes = panel(figure, "Sound of a beat, side a")
+    assert min(line.get_xdata()[0] for line in axes.lines if line.get_linestyle() == ":") == pytest.approx(
+        -120
+    )
+    assert words(axes).endswith("lift passage 120 ms")
 
 
 def test_every_axis_with_data_names_its_unit(figure):
@@ -102,6 +116,7 @@ def test_a_drop_without_contact_is_drawn_alone(drop_only, twin_readings):
     figure = evidence_figure(drop_only, twin_readings.voices(contact=False))
     axes = panel(figure, "Sound of a beat, side b")
     assert [line.get_xdata()[0] for line in axes.lines if line.get_linestyle() == ":"] == [0]
+    assert axes.get_xlabel() == "time from drop (ms)"
     assert "lift passage" not in words(axes)
 
 

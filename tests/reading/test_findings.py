@@ -71,6 +71,21 @@ def test_a_healthy_night_and_a_healthy_history_raise_nothing(healthy):
     assert find(rows) == ()
 
 
+def test_a_clock_of_which_one_side_was_heard_raises_nothing(healthy):
+    def one_side(table):
+        mine = table.side == "a"
+        return type(table)(*(getattr(table, name)[mine] for name in type(table).__dataclass_fields__))
+
+    deaf = replace(
+        healthy,
+        swings=one_side(healthy.swings),
+        events=one_side(healthy.events),
+        beat_error_ms=None,
+        offset_deg=None,
+    )
+    assert find(deaf) == ()
+
+
 def test_no_night_no_finding():
     assert find([]) == ()
 

@@ -21,9 +21,8 @@ __all__ = ["evidence_figure", "plot_arcs", "plot_time_errors", "plot_what_remain
 
 save_figure = style.save_figure
 
-LEAD_S = 0.03
-TAIL_S = 0.12
-"""How much of the sound is drawn before a contact and after a drop."""
+GAP_SHARE = 0.75
+"""Room between the two sounds for the lift passage, as a share of the contact's length."""
 
 
 def evidence_figure(reading: Reading, voices: Sequence[VoiceProfile] = (), *, sound: bool = True) -> Any:
@@ -148,9 +147,11 @@ def plot_arcs(axes: Any, reading: Reading) -> None:
 
 
 def plot_beat_sound(axes: Any, reading: Reading, voices: Sequence[VoiceProfile], side: str) -> float:
-    """Draw the mean sound of a beat of one side, contact and drop marked; return the highest level, dB."""
+    """Draw the mean sound of a beat of one side, contact and drop marked; return the highest level, dB.
+
+    The lift passage between the two is long against the sounds, so it is drawn short and says how long it is.
+    """
     axes.set_title(f"Sound of a beat, side {side}")
-    axes.set_xlabel("time from the drop (ms)")
     axes.set_ylabel("above the room (dB)")
     mine = {voice.kind: voice for voice in voices if voice.side == side}
     if "drop" not in mine:
@@ -158,45 +159,53 @@ def plot_beat_sound(axes: Any, reading: Reading, voices: Sequence[VoiceProfile],
         return 0.0
     passages = reading.swings.lift_passage_s[reading.swings.side == side]
     passages = passages[np.isfinite(passages)]
-    passage = float(np.median(passages)) if passages.size else None
-    marks = {"drop": 0.0}
-    if passage is not None and "contact" in mine:
-        marks["contact"] = -passage
+    passage_ms = 1e3 * float(np.median(passages)) if passages.size else None
+    drawn = {"drop": (0.0, mine["drop"])}
+    if passage_ms is not None and "contact" in mine:
+        length_ms = 1e3 * mine["contact"].frame_s * len(mine["contact"].profile)
+        drawn["contact"] = (-min(passage_ms, (1 + GAP_SHARE) * length_ms), mine["contact"])
     top = 0.0
-    for kind, at_s in marks.items():
-        voice = mine[kind]
+    ticks: dict[float, str] = {}
+    for kind, (at_ms, voice) in drawn.items():
         level = 10 * np.log10(1 + np.maximum(np.mean(voice.profile, axis=1, dtype=float), 0))
-        time_ms = 1e3 * (at_s + voice.start_s + voice.frame_s * np.arange(len(level)))
-        axes.fill_between(time_ms, level, color=style.ACCENT, alpha=0.35, linewidth=0)
-        axes.plot(time_ms, level, color=style.ACCENT)
-        axes.axvline(1e3 * at_s, color=style.DARK, linewidth=0.8, linestyle=":")
-        top = max(top, float(level.max()))
-    for kind, at_s in marks.items():
-        left = kind == "drop"
+        since_ms = 1e3 * (voice.start_s + voice.frame_s * np.arange(len(level)))
+        axes.fill_between(at_ms + since_ms, level, color=style.ACCENT, alpha=0.35, linewidth=0)
+        axes.plot(at_ms + since_ms, level, color=style.ACCENT)
+        axes.axvline(at_ms, color=style.DARK, linewidth=0.8, linestyle=":")
         axes.annotate(
             kind,
-            (1e3 * at_s, 1),
+            (at_ms, 1),
             xycoords=("data", "axes fraction"),
-            xytext=(-3 if left else 3, -3),
+            xytext=(3, -3),
             textcoords="offset points",
-            ha="right" if left else "left",
             va="top",
         )
+        step_ms = 10.0 if since_ms[-1] < 50 else 20.0 if since_ms[-1] < 100 else 50.0
+        ticks |= {at_ms + t: f"{t:g}" for t in np.arange(0, since_ms[-1] + 1e-9, step_ms)}
+        top = max(top, float(level.max()))
+    axes.set_xticks(list(ticks), list(ticks.values()))
     beats = mine["drop"].beats
-    if "contact" in marks and passage is not None:
-        axes.axvspan(-1e3 * passage, 0, color=style.BAND, alpha=0.6, linewidth=0, zorder=0)
+    if passage_ms is not None and "contact" in drawn:
+        contact = mine["contact"]
+        ends_ms = drawn["contact"][0] + 1e3 * (contact.start_s + contact.frame_s * (len(contact.profile) - 1))
+        begins_ms = 1e3 * mine["drop"].start_s
+        axes.axvspan(ends_ms, begins_ms, color=style.BAND, alpha=0.8, linewidth=0, zorder=0)
         axes.text(
-            -500 * passage,
+            (ends_ms + begins_ms) / 2,
             0.5,
-            f"lift passage\n{1e3 * passage:.0f} ms",
+            f"lift passage\n{passage_ms:.0f} ms,\nshortened"
+            if drawn["contact"][0] > -passage_ms
+            else f"lift passage\n{passage_ms:.0f} ms",
             ha="center",
             va="center",
             transform=axes.get_xaxis_transform(),
         )
+        axes.set_xlabel("time from contact, and from drop (ms)")
         style.note(axes, f"{beats} beats")
     else:
+        axes.set_xlabel("time from drop (ms)")
         style.note(axes, f"{beats} beats, no contact")
-    axes.set_xlim(-1e3 * ((passage or 0) + LEAD_S) - 50 * (passage or 0), 1e3 * TAIL_S + 50 * (passage or 0))
+    axes.margins(x=0.02)
     return top
 
 

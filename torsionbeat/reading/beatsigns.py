@@ -16,7 +16,7 @@ from torsionbeat.errors import InputError
 from torsionbeat.reading.figures import FloatArray, Reading, UFloat
 from torsionbeat.reading.finding import SURE, Finding, beyond, pm
 from torsionbeat.reading.nights import Night
-from torsionbeat.reading.scatter import block_mean, block_means
+from torsionbeat.reading.scatter import LEAST_BLOCKS, block_count, block_mean, block_means
 from torsionbeat.reading.soundrows import between_sides_db
 from torsionbeat.theory.rate import DAY_S, fit_beats, student_factor
 
@@ -145,13 +145,13 @@ def follow_signs(nights: Sequence[Night]) -> Iterator[Finding]:
 def _longer_share(reading: Reading) -> UFloat:
     """How much longer the lift passage of side b is than that of side a, as a share of it, by blocks."""
     swings = reading.swings
-    a, b = (
-        block_means(swings.time_s[swings.side == side], swings.lift_passage_s[swings.side == side])
-        for side in "ab"
-    )
-    with np.errstate(divide="ignore", invalid="ignore"):
-        share = b / a - 1
-    return block_mean(np.repeat(np.arange(share.size), 3), np.repeat(share, 3), share.size)
+    heard = np.isfinite(swings.lift_passage_s)
+    sides = [heard & (swings.side == side) for side in "ab"]
+    blocks = block_count(min(int(np.count_nonzero(mine)) for mine in sides))
+    if blocks < LEAST_BLOCKS:
+        return None
+    a, b = (block_means(swings.time_s[mine], swings.lift_passage_s[mine], blocks) for mine in sides)
+    return block_mean(np.repeat(np.arange(blocks), 3), np.repeat(b / a - 1, 3), blocks)
 
 
 def _passage_ms(reading: Reading, side: str) -> float:
@@ -165,6 +165,8 @@ def _slip_within(reading: Reading) -> Finding | None:
     try:
         fit = fit_beats(swings.time_s, swings.number, swings.side)
     except InputError:
+        return None
+    if fit.beat_error_s is None:  # only one side was heard
         return None
     rest = fit.residual_s
     # Half of (a to b minus b to a) changes by what side b moves against side a.
