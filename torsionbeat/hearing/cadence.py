@@ -78,7 +78,7 @@ def score_periods(
 
 
 def strongest_cadences(periods: npt.NDArray[np.float64], scores: npt.NDArray[np.float64], count: int) -> list[Cadence]:
-    """The best periods, each at least half a per cent from the better ones."""
+    """The best periods, each at least 500 ppm from the better ones: nearer, a track follows either."""
     left = scores.copy()
     found: list[Cadence] = []
     for _ in range(count):
@@ -86,5 +86,5 @@ def strongest_cadences(periods: npt.NDArray[np.float64], scores: npt.NDArray[np.
         if not left[best] > 0:
             break
         found.append(Cadence(float(periods[best]), float(left[best])))
-        left[np.abs(periods - periods[best]) < 0.005 * periods[best]] = 0
+        left[np.abs(periods - periods[best]) < 5e-4 * periods[best]] = 0
     return found

@@ -19,12 +19,13 @@ from torsionbeat.hearing.roles import Roles, roles_of
 from torsionbeat.hearing.search import Found, Wanted, find_clock
 from torsionbeat.hearing.strength import rising
 
-__all__ = ["Chapter", "ChapterHeard", "Placed", "Together", "hear_chapter"]
+__all__ = ["Chapter", "ChapterHeard", "Placed", "Together", "hear_chapter", "hear_pieces"]
 
 FloatArray = npt.NDArray[np.float32]
 IntArray = npt.NDArray[np.int64]
 
 _SEARCH = 24
+_POOLED_CHUNK = CHUNK_FRAMES // POOLED_FRAMES
 _CHANCE_SHARE = 0.8
 _CHANCE_BEYOND = float(np.log(40.0))
 """A sound is certain where chance reaches its evidence less often than once in two hundred trials: by chance one
@@ -62,6 +63,8 @@ class Placed:
     """Typical distance from the side's strongest track, in frames."""
     loudness_db: float
     """Loudness of the mean sound, all bands together."""
+    edge_uncertainty: float
+    """Standard uncertainty of where the mean sound begins, in frames."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,6 +115,55 @@ def hear_chapter(chapter: Chapter, wanted: Wanted) -> tuple[ChapterHeard | None,
     fine = FinePower(chapter.levels, chapter.floors, added)
     heard = _hear_beats(up, fine, found, other)
     return heard, other
+
+
+def hear_pieces(
+    chapter: Chapter, wanted: Wanted, depth: int = 0
+) -> tuple[list[tuple[int, ChapterHeard]], OtherClock | None]:
+    """The clock in a chapter, piece by piece: (first chunk, what was heard from there).
+
+    A knock to the case, a slipped clamp or a lost stretch moves the beat by more than a track can follow. Where the
+    track loses the clock for more than a few periods, that stretch is searched again by itself.
+    """
+    heard, other = hear_chapter(chapter, wanted)
+    if heard is None:
+        return [], other
+    pieces = [(0, heard)]
+    period_s = heard.period_frames * chapter.frame_s
+    again = Wanted(period_s, 0.9 * period_s, 1.1 * period_s, wanted.fraction_s)
+    for first, last in _unheard(heard, len(chapter.floors)):
+        if depth >= 3:
+            break
+        part = Chapter(
+            chapter.frame_s,
+            chapter.levels[first * CHUNK_FRAMES : last * CHUNK_FRAMES],
+            chapter.strength[first * _POOLED_CHUNK : last * _POOLED_CHUNK],
+            chapter.floors[first:last],
+            chapter.unrests[first:last],
+        )
+        for start, more in hear_pieces(part, again, depth + 1)[0]:
+            if abs(more.period_frames / heard.period_frames - 1) < 0.02:
+                pieces.append((first + start, more))
+    return pieces, other
+
+
+def _unheard(heard: ChapterHeard, chunks: int) -> list[tuple[int, int]]:
+    """Stretches in which the track found nothing certain: (first chunk, one past the last)."""
+    out: list[tuple[int, int]] = []
+    for side in heard.sides:
+        certain = side.drop.frame[side.drop.usable & side.drop.certain]
+        marks = np.concatenate([[0.0], np.sort(certain), [chunks * CHUNK_FRAMES]])
+        for index in np.flatnonzero(np.diff(marks) > 4.6 * heard.period_frames):
+            first = int(np.ceil(marks[index] / CHUNK_FRAMES)) + (1 if index > 0 else 0)
+            last = int(marks[index + 1] // CHUNK_FRAMES) - (1 if index + 2 < len(marks) else 0)
+            if (last - first) * CHUNK_FRAMES < 4 * heard.period_frames:
+                continue
+            same = next((k for k, (a, b) in enumerate(out) if a < last and first < b), None)
+            if same is None:
+                out.append((first, last))
+            else:
+                out[same] = (min(out[same][0], first), max(out[same][1], last))
+    return out
 
 
 def _longest_other(wanted: Wanted) -> float:
@@ -183,12 +235,14 @@ def _place(fine: FinePower, sound: SoundTrack, track: SoundTrack, pattern: Patte
     if np.count_nonzero(usable) < 2:
         usable = (places > 0) & (places < frames - 80)
     rows = np.flatnonzero(usable)
-    first = match(fine, places[rows], _SEARCH)
-    chance = _chance(fine, first.frames, period, _SEARCH, first.profile, None)
+    # The profile settles wherever its energy lies: lay its beginning at its place, then match in earnest.
+    rough = match(fine, places[rows], _SEARCH, passes=3)
+    first = match(fine, np.rint(rough.frames + rough.edge).astype(np.int64), 12, passes=3)
+    chance = _chance(fine, first.frames, period, 12, first.profile, None)
     certain = first.evidence > chance
     expected, unrest = _expected(first.frames, rows, certain)
     settled = certain & (np.abs(first.frames - expected) < max(6 * unrest, 8))
-    anchor = np.where(settled, first.frames, expected).round().astype(np.int64)
+    anchor = (np.where(settled, first.frames, expected) + first.edge).round().astype(np.int64)
     search = int(np.clip(4 * unrest, 6, _SEARCH))
     prior = max(1.5 * unrest, 2.0)
     exact = match(fine, anchor, search, prior_frames=prior)
@@ -217,6 +271,7 @@ def _place(fine: FinePower, sound: SoundTrack, track: SoundTrack, pattern: Patte
         exact.edge,
         float(np.median(places - track.frames * POOLED_FRAMES)),
         10 * float(np.log10(max(loud, 1e-20))),
+        exact.edge_uncertainty,
     )
 
 

@@ -43,6 +43,7 @@ class ExactTimes:
     evidence: npt.NDArray[np.float64]
     profile: FloatArray
     edge: float
+    edge_uncertainty: float
     loudness: FloatArray
 
 
@@ -79,20 +80,27 @@ class FinePower:
 
 
 def _evidence(sound: FloatArray, profile: FloatArray, search: int) -> tuple[FloatArray, IntArray]:
-    """Best evidence over loudness at each shift, shape (beats, 2 search + 1), and the loudness chosen."""
-    length = len(profile)
-    best = np.full((len(sound), 2 * search + 1), -np.inf, np.float32)
+    """Best evidence over loudness at each shift, shape (beats, 2 search + 1), and the loudness chosen.
+
+    Every shift must explain the whole window, or a shift would gain by what it leaves out: silence stands before
+    the profile and its last level goes on behind it.
+    """
+    shifts, frames = 2 * search + 1, sound.shape[1]
+    tail = profile[-4:].mean(axis=0)
+    laid = np.zeros((shifts, frames, profile.shape[1]), np.float32)
+    for shift in range(shifts):
+        laid[shift, shift : shift + len(profile)] = profile
+        laid[shift, shift + len(profile) :] = tail
+    flat = sound.reshape(len(sound), -1)
+    best = np.full((len(sound), shifts), -np.inf, np.float32)
     which = np.zeros(best.shape, np.int64)
     for number, loudness in enumerate(_LOUDNESS):
-        raised = loudness * profile
-        weight = (raised / (1 + raised)).ravel()
-        cost = float(np.log1p(raised).sum())
-        for shift in range(2 * search + 1):
-            piece = sound[:, shift : shift + length].reshape(len(sound), -1)
-            gained = piece @ weight - cost
-            better = gained > best[:, shift]
-            best[better, shift] = gained[better]
-            which[better, shift] = number
+        raised = loudness * laid
+        weight = (raised / (1 + raised)).reshape(shifts, -1)
+        gained = flat @ weight.T - np.log1p(raised).sum(axis=(1, 2))
+        better = gained > best
+        best[better] = gained[better]
+        which[better] = number
     return best, which
 
 
@@ -144,9 +152,25 @@ def match(
         best = np.argmax(gained, axis=1)
         shifts = _refined(gained, best)
         strength = _LOUDNESS[which[rows, best]]
+    laid = _laid_over(sound, shifts, BEFORE + AFTER)
     return ExactTimes(
-        places + shifts - search, gained[rows, best].astype(np.float64), profile, edge_of(profile), strength
+        places + shifts - search,
+        gained[rows, best].astype(np.float64),
+        profile,
+        edge_of(profile),
+        _edge_uncertainty(laid, strength),
+        strength,
     )
+
+
+def _edge_uncertainty(laid: FloatArray, strength: FloatArray) -> float:
+    """Standard uncertainty of the edge, in frames, from leaving out an eighth of the beats at a time."""
+    parts = 8
+    if len(laid) < parts:
+        return 1.0
+    index = np.arange(len(laid)) % parts
+    edges = np.array([edge_of(_mean_profile(laid[index != part], strength[index != part])) for part in range(parts)])
+    return float(np.sqrt((parts - 1) / parts * np.sum((edges - edges.mean()) ** 2)))
 
 
 def best_evidence(
@@ -189,18 +213,42 @@ def _mean_profile(laid: FloatArray, strength: FloatArray) -> FloatArray:
 
 
 def edge_of(profile: FloatArray) -> float:
-    """Where the profile begins: the first crossing of a tenth of its height, to a fraction of a frame.
+    """Where the profile begins, to a fraction of a frame, counted from its place (BEFORE frames after its first).
 
-    Counted from the profile's place (BEFORE frames after its first frame).
+    A sound that rises slowly passes any one height late. So the rise is followed at two heights and drawn back to
+    nought along the curve 1 - exp(-t / rise): a sharp and a soft sound then begin at the same place. Where the
+    profile is noisy the two heights lie higher, clear of the noise.
     """
-    height = np.sqrt(np.sum(profile.astype(np.float64), axis=1))
-    before = float(np.median(height[: BEFORE // 3]))
+    # Each band counts by what it holds of the sound, so that bands with nothing but noise do not blur the edge.
+    share = profile.mean(axis=0, dtype=np.float64)
+    height = np.sqrt(profile.astype(np.float64) @ (share / max(float(share.sum()), 1e-12)))
+    floor = float(np.quantile(height, 0.1))
+    top = _first_top(height, floor)
+    rise = height[top] - floor
+    quiet = height[: max(top - 8, 6)]
+    noise = float(np.quantile(np.abs(quiet - np.median(quiet)), 0.9)) / max(rise, 1e-12)
+    low, high = (0.12, 0.5) if noise < 0.05 else (0.33, 0.67)
+    start, later = _crossing(height, top, floor + low * rise), _crossing(height, top, floor + high * rise)
+    back = np.log1p(-low) / (np.log1p(-high) - np.log1p(-low))
+    return start - back * (later - start) - BEFORE
+
+
+def _first_top(height: npt.NDArray[np.float64], floor: float) -> int:
+    """The first local maximum at least half as high as the highest: a later echo is not the beginning."""
     top = int(np.argmax(height))
-    level = before + 0.33 * (height[top] - before)
+    for index in range(1, top):
+        rises = height[index] > height[index - 1] and height[index] >= height[index + 1]
+        if rises and height[index] - floor > 0.5 * (height[top] - floor):
+            return index
+    return top
+
+
+def _crossing(height: npt.NDArray[np.float64], top: int, level: float) -> float:
+    """Last place before ``top`` at which the height passes a level, to a fraction of a frame."""
     index = top
     while index > 0 and height[index - 1] >= level:
         index -= 1
     if index == 0:
-        return float(-BEFORE)
+        return 0.0
     low, high = height[index - 1], height[index]
-    return index - 1 + (level - low) / max(high - low, 1e-9) - BEFORE
+    return index - 1 + (level - low) / max(high - low, 1e-12)

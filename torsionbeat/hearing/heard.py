@@ -32,6 +32,8 @@ class HeardSounds:
     level_db: FloatArray
     evidence: FloatArray
     certain: npt.NDArray[np.bool_]
+    edge_uncertainty: FloatArray
+    """Standard uncertainty, in samples, of where the mean sound of this kind and side begins; common to all of it."""
 
     def __len__(self) -> int:
         return len(self.beat)
@@ -42,13 +44,13 @@ class HeardSounds:
         if not parts:
             nothing = np.zeros(0)
             return HeardSounds(
-                nothing.astype(np.int64), nothing.astype("U7"), nothing, nothing, nothing, nothing.astype(bool)
+                nothing.astype(np.int64), nothing.astype("U7"), nothing, nothing, nothing, nothing.astype(bool), nothing
             )
-        beat, kind, sample, level, evidence, certain = (
+        beat, kind, sample, level, evidence, certain, edge = (
             np.concatenate([getattr(part, name) for part in parts])
-            for name in ("beat", "kind", "sample", "level_db", "evidence", "certain")
+            for name in ("beat", "kind", "sample", "level_db", "evidence", "certain", "edge_uncertainty")
         )
-        order = np.lexsort((-evidence, kind == "drop", beat))
+        order = np.lexsort((-evidence, ~certain, kind == "drop", beat))
         beat, kind = beat[order], kind[order]
         first = np.ones(len(order), bool)
         first[1:] = (beat[1:] != beat[:-1]) | (kind[1:] != kind[:-1])
@@ -59,6 +61,7 @@ class HeardSounds:
             level[order][first],
             evidence[order][first],
             certain[order][first],
+            edge[order][first],
         )
 
 

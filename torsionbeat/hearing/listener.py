@@ -13,9 +13,10 @@ import numpy as np
 import numpy.typing as npt
 
 from torsionbeat.hearing.bands import CHUNK_FRAMES, BandEar, BandPlan, Chunk, plan_bands
-from torsionbeat.hearing.chapter import Chapter, ChapterHeard, Placed, SideHeard, hear_chapter
+from torsionbeat.hearing.chapter import Chapter, ChapterHeard, Placed, SideHeard, hear_pieces
 from torsionbeat.hearing.exact import BEFORE
 from torsionbeat.hearing.heard import Heard, HeardSounds, LaidOver, VoiceProfile
+from torsionbeat.hearing.others import OtherClock
 from torsionbeat.hearing.search import Wanted
 from torsionbeat.hearing.strength import RoomFloor
 
@@ -196,8 +197,7 @@ class Listener:
         story = self._copy_of_story()
         ear = self._ears.get(self._channel or 0) or next(iter(self._ears.values()))
         if len(ear.levels) > 8:
-            heard, other = hear_chapter(ear.chapter(self._plan.frame_s), self._wanted_now())
-            self._add(story, heard, other.interval_s if other else None)
+            self._add(story, *hear_pieces(ear.chapter(self._plan.frame_s), self._wanted_now()))
         return self._told(story)
 
     def _copy_of_story(self) -> _Story:
@@ -223,43 +223,44 @@ class Listener:
         return Wanted(found, min(self._wanted.shortest_s, 0.9 * found), max(self._wanted.longest_s, 1.1 * found))
 
     def _close_chapter(self, last: bool = False) -> None:
-        best: tuple[ChapterHeard | None, float | None] = (None, None)
+        best: tuple[list[tuple[int, ChapterHeard]], OtherClock | None] = ([], None)
         chosen = next(iter(self._ears))
         height = -1.0
         for number, ear in self._ears.items():
-            heard, other = hear_chapter(ear.chapter(self._plan.frame_s), self._wanted_now())
-            clear = _clearness(heard)
+            pieces, other = hear_pieces(ear.chapter(self._plan.frame_s), self._wanted_now())
+            clear = _clearness(pieces)
             if clear > height:
-                height, chosen, best = clear, number, (heard, other.interval_s if other else None)
-        if best[0] is not None and len(self._ears) > 1:
+                height, chosen, best = clear, number, (pieces, other)
+        if best[0] and len(self._ears) > 1:
             self._channel = chosen
             self._ears = {chosen: self._ears[chosen]}
         elif len(self._ears) > 2:
             # Nothing heard on any: keep the two first, which is all that memory allows for a long night.
             self._ears = dict(list(self._ears.items())[:2])
         self._add(self._story, *best)
+        if last:
+            return
         some = next(iter(self._ears.values()))
-        keep = 0 if last else self._overlap(best[0], len(some.levels))
-        forgotten = len(some.levels) - keep
+        forgotten = len(some.levels) * 3 // 4
         for ear in self._ears.values():
             ear.forget(forgotten)
         self._first_chunk += forgotten
 
-    def _overlap(self, heard: ChapterHeard | None, chunks: int) -> int:
-        """Chunks heard again with the next chapter, so that no beat falls between two."""
-        period_s = heard.period_frames * self._plan.frame_s if heard else self._wanted.longest_s
-        chunk_s = CHUNK_FRAMES * self._plan.frame_s
-        return min(int(np.ceil(2.5 * period_s / chunk_s)) + 1, chunks // 4)
-
-    def _add(self, story: _Story, heard: ChapterHeard | None, other_s: float | None) -> None:
-        if other_s is not None and all(abs(other_s / known - 1) > 0.01 for known in story.other_intervals_s):
-            story.other_intervals_s.append(other_s)
-        if heard is None:
+    def _add(self, story: _Story, pieces: list[tuple[int, ChapterHeard]], other: OtherClock | None) -> None:
+        if other is not None and all(abs(other.interval_s / known - 1) > 0.01 for known in story.other_intervals_s):
+            story.other_intervals_s.append(other.interval_s)
+        if not pieces:
             story.unheard_chapters += 1
+        for first_chunk, heard in pieces:
+            self._add_piece(story, heard, self._first_chunk + first_chunk)
+
+    def _add_piece(self, story: _Story, heard: ChapterHeard, first_chunk: int) -> None:
+        known = story.period_samples
+        if known is not None and abs(heard.period_frames * self._plan.hop / known - 1) > 0.02:
             return
         story.second_period_s = heard.second_period_s or story.second_period_s
         story.one_sided = len(heard.sides) == 1
-        hop, base = self._plan.hop, self._first_chunk * CHUNK_FRAMES
+        hop, base = self._plan.hop, first_chunk * CHUNK_FRAMES
         numbers = self._numbers(story, heard, base)
         for side, first in zip(heard.sides, numbers, strict=True):
             beats = first + 2 * np.arange(len(side.drop.frame))
@@ -292,6 +293,7 @@ class Listener:
             placed.level_db[rows],
             placed.evidence[rows],
             placed.certain[rows],
+            np.full(len(rows), placed.edge_uncertainty * self._plan.hop),
         )
 
     def _numbers(self, story: _Story, heard: ChapterHeard, base: int) -> list[int]:
@@ -313,6 +315,8 @@ class Listener:
         else:
             away = ((base + places[0]) * self._plan.hop - story.anchor_sample) / (half * self._plan.hop)
             first = story.anchor_beat + round(away)
+            if _sides_are_swapped(story.voices, heard, first):
+                first += 1 if away > round(away) else -1
             story.anchor_sample = (base + places[0]) * self._plan.hop
             story.anchor_beat = first
         numbers = [first]
@@ -350,12 +354,31 @@ class Listener:
         )
 
 
-def _clearness(heard: ChapterHeard | None) -> float:
+def _clearness(pieces: list[tuple[int, ChapterHeard]]) -> float:
     """How well a channel hears the clock: evidence of the drops, cut off so that one bang does not decide."""
-    if heard is None:
-        return 0.0
-    evidence = [np.median(np.minimum(side.drop.evidence, 1e7)) for side in heard.sides]
-    return 1.0 + float(np.mean(evidence))
+    evidence = [float(np.median(side.drop.evidence)) for _, heard in pieces for side in heard.sides]
+    return 1.0 + float(np.mean(evidence)) if evidence else 0.0
+
+
+def _sides_are_swapped(voices: dict[tuple[str, str], VoiceProfile], heard: ChapterHeard, first: int) -> bool:
+    """Whether the drops sound like the other sides' drops: a lost stretch of unknown length can swap the sides."""
+    if len(heard.sides) != 2 or ("a", "drop") not in voices or ("b", "drop") not in voices:
+        return False
+    known = {side: np.log1p(voices[side, "drop"].profile).ravel() for side in "ab"}
+    now = [np.log1p(side.drop.profile).ravel() for side in heard.sides]
+    names = "ab" if first % 2 == 0 else "ba"
+    straight = sum(_alike(now[index], known[names[index]]) for index in (0, 1))
+    swapped = sum(_alike(now[index], known[names[1 - index]]) for index in (0, 1))
+    return swapped > straight + 0.1
+
+
+def _alike(one: npt.NDArray[np.float32], two: npt.NDArray[np.float32]) -> float:
+    """Cosine of two profiles, at the best of a few shifts."""
+    best = 0.0
+    for shift in range(-15, 16, 5):
+        moved = np.roll(two, shift)
+        best = max(best, float(one @ moved / max(float(np.linalg.norm(one) * np.linalg.norm(moved)), 1e-9)))
+    return best
 
 
 def _typical_start(side: SideHeard, period_frames: float) -> float:

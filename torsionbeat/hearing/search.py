@@ -33,6 +33,8 @@ class Wanted:
     nominal_period_s: float | None
     shortest_s: float
     longest_s: float
+    fraction_s: float = 1.8
+    """Shortest distance of beats that is taken for the clock's own when whole fractions of a period are tried."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +63,8 @@ def find_clock(
     nominal = wanted.nominal_period_s
     if nominal is not None and nominal < duration_s:
         low, high = nominal * (1 - _NEAR_NOMINAL), min(nominal * (1 + _NEAR_NOMINAL), duration_s / 1.1)
-        best = _best_of(_candidates(correlation, frame_s, low, high, _LEAST_SCORE, 3), correlation, rising, frame_s, wanted)
+        near = Wanted(nominal, low, high, min(wanted.fraction_s, 0.45 * wanted.shortest_s))
+        best = _best_of(_candidates(correlation, frame_s, low, high, _LEAST_SCORE, 6), correlation, rising, frame_s, near)
     if best is None:
         tried = _candidates(correlation, frame_s, wanted.shortest_s, longest, _LEAST_SCORE_UNTOLD, 5)
         best = _best_of(tried, correlation, rising, frame_s, wanted)
@@ -80,7 +83,7 @@ def _candidates(
     found.sort(key=lambda cadence: -cadence.score)
     kept: list[Cadence] = []
     for cadence in found:
-        if all(abs(cadence.period_s / other.period_s - 1) > 0.004 for other in kept):
+        if all(abs(cadence.period_s / other.period_s - 1) > 5e-4 for other in kept):
             kept.append(cadence)
     return kept[:count]
 
@@ -100,12 +103,12 @@ def _mean_correlation(correlation: FloatArray, frame_s: float, period_s: float) 
     return float(np.mean(values) - np.mean(chance)) if values else 0.0
 
 
-def _fundamental(cadence: Cadence, correlation: FloatArray, frame_s: float, shortest_s: float) -> float:
+def _fundamental(cadence: Cadence, correlation: FloatArray, frame_s: float, fraction_s: float) -> float:
     """The shortest whole fraction of a period at which the sound repeats as well as at the period itself."""
     whole = _mean_correlation(correlation, frame_s, cadence.period_s)
     for parts in range(10, 1, -1):
         part_s = cadence.period_s / parts
-        if part_s < shortest_s / 2.2:
+        if part_s < fraction_s:
             continue
         if _mean_correlation(correlation, frame_s, part_s) > 0.7 * whole:
             return part_s
@@ -156,7 +159,7 @@ def _prove(
     cadence: Cadence, correlation: FloatArray, rising: FloatArray, frame_s: float, wanted: Wanted
 ) -> Found | None:
     """Follow the beat at a period; settle whether the period is one beat or two."""
-    part_s = _fundamental(cadence, correlation, frame_s, wanted.shortest_s)
+    part_s = _fundamental(cadence, correlation, frame_s, min(wanted.fraction_s, 0.45 * wanted.shortest_s))
     pattern = pattern_at(rising, part_s / frame_s)
     if pattern is None:
         return None
@@ -165,8 +168,8 @@ def _prove(
         least = LEAST_TRACK_SCORE - 2
     if pattern.first.score < least:
         return None
-    if pattern.second is not None and part_s >= wanted.shortest_s:
+    if pattern.second is not None and wanted.shortest_s <= part_s <= wanted.longest_s:
         return Found(pattern, part_s, cadence.score, None)
-    if 2 * part_s <= wanted.longest_s and len(pattern.first.frames) >= 3:
+    if wanted.shortest_s <= 2 * part_s <= wanted.longest_s and len(pattern.first.frames) >= 3:
         return Found(halves(rising, pattern), 2 * part_s, cadence.score, None)
-    return Found(pattern, part_s, cadence.score, None) if part_s >= wanted.shortest_s else None
+    return Found(pattern, part_s, cadence.score, None) if wanted.shortest_s <= part_s <= wanted.longest_s else None

@@ -58,7 +58,7 @@ def analyse_on_cluster(
             '--cluster needs dask.distributed, which is not installed: pip install "torsionbeat[cluster]"'
         ) from None
     try:
-        client = Client(address, timeout=PATIENCE_S, set_as_default=False)  # type: ignore[no-untyped-call]
+        client = Client(address, timeout=PATIENCE_S)  # type: ignore[no-untyped-call]
     except (OSError, TimeoutError, ValueError) as error:
         raise DeviceError(
             f"no cluster answers at {address} ({type(error).__name__}); give the address that dask scheduler printed, "

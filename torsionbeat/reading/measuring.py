@@ -29,6 +29,10 @@ EDGE_S = 0.00015
 """Standard uncertainty of where a mean sound begins: sounds that rise slowly seem to begin late. Held against the
 twin's voices, whose attack is 0.05 to 1 ms."""
 
+IMPULSE_SHARE = 0.0005
+"""Standard uncertainty of the arc, as a share of it, from the impulse itself: unlocking slows the balance and the
+push quickens it within the lift, so the passage is not quite that of a free swing (twin: 0.06 % at Q 300)."""
+
 FARTHEST_NOMINAL = 0.25
 """A period farther than this from the nominal one is another clock's, not a rate."""
 
@@ -91,7 +95,7 @@ def without_strays(beats: Beats) -> tuple[Beats, int]:
     """Leave out beats whose time does not fit their neighbours'; how many."""
     keep = np.ones(len(beats.number), bool)
     if len(beats.number) >= 6:
-        half = float(np.median(np.diff(beats.middle_s) / np.diff(beats.number)))
+        half = _half_period(beats)
         residual = beats.middle_s - half * beats.number
         for side in (0, 1):
             rows = np.flatnonzero(beats.number % 2 == side)
@@ -104,6 +108,15 @@ def without_strays(beats: Beats) -> tuple[Beats, int]:
             keep[rows] = np.abs(miss) < max(8 * unrest, 0.004)
     kept = Beats(*(getattr(beats, name)[keep] for name in Beats.__slots__))
     return kept, int(np.count_nonzero(~keep))
+
+
+def _half_period(beats: Beats) -> float:
+    """Rough half period from beats of one side each, so that the beat error is not in it."""
+    steps = []
+    for side in (0, 1):
+        rows = np.flatnonzero(beats.number % 2 == side)
+        steps.append(np.diff(beats.middle_s[rows]) / np.diff(beats.number[rows]))
+    return float(np.median(np.concatenate(steps)))
 
 
 def reading_of(heard: Heard, clock: Clock, timebase: Timebase, name: str, remarks: tuple[str, ...] = ()) -> Reading:
@@ -125,14 +138,15 @@ def reading_of(heard: Heard, clock: Clock, timebase: Timebase, name: str, remark
     beats, strays = without_strays(beats_of(sounds, seconds, {side: value for side, (value, _) in together.items()}))
     if len(beats.number) < 3:
         raise NothingHeardError(_nothing(heard, name))
+    edges = _edges(sounds, seconds_per_sample)
     steady = mean_period(beats.middle_s, beats.number)
     period = _with_timebase(ufloat(steady.period_s, steady.period_uncertainty_s), timebase)
     error_ms = None
     if np.isfinite(steady.beat_error_s) and not heard.one_sided:
-        u_side = np.hypot(steady.beat_error_uncertainty_s, EDGE_S)
+        u_side = np.hypot(steady.beat_error_uncertainty_s, _side_edge(edges))
         error_ms = ufloat(steady.beat_error_s * 1e3, u_side * 1e3)
     arcs = _arcs(beats, clock, steady)
-    arc = _mean_arc(beats, arcs, clock, steady, together)
+    arc = _mean_arc(beats, arcs, clock, steady, together, edges)
     trend = _trend(beats, arcs)
     offset = _offset(error_ms, arc, period, clock)
     nominal = clock.nominal_period_s
@@ -210,8 +224,29 @@ def _arcs(beats: Beats, clock: Clock, steady: SteadyPeriod) -> FloatArray:
     return arcs
 
 
+def _edges(sounds: HeardSounds, seconds_per_sample: float) -> dict[tuple[int, str], float]:
+    """Standard uncertainty, in seconds, of where each kind of sound of each side begins."""
+    out = {}
+    for side in (0, 1):
+        for kind in ("contact", "drop"):
+            chosen = (sounds.beat % 2 == side) & (sounds.kind == kind) & sounds.certain
+            own = float(np.median(sounds.edge_uncertainty[chosen])) * seconds_per_sample if chosen.any() else 0.0
+            out[side, kind] = float(np.hypot(EDGE_S, own))
+    return out
+
+
+def _side_edge(edges: dict[tuple[int, str], float]) -> float:
+    """What the edges add to the beat error: middles of both sides, each from a contact and a drop."""
+    return float(np.sqrt(sum(value**2 for value in edges.values()))) / 2
+
+
 def _mean_arc(
-    beats: Beats, arcs: FloatArray, clock: Clock, steady: SteadyPeriod, together: dict[int, tuple[float, float]]
+    beats: Beats,
+    arcs: FloatArray,
+    clock: Clock,
+    steady: SteadyPeriod,
+    together: dict[int, tuple[float, float]],
+    edges: dict[tuple[int, str], float],
 ) -> UFloat:
     """Mean arc over the stretch heard: both sides weigh the same, whatever number of beats of each was heard."""
     if clock.lift_deg is None:
@@ -224,7 +259,7 @@ def _mean_arc(
             passage = beats.passage_s[rows]
             scatter = _scatter(beats.number[rows], arcs[rows]) / np.sqrt(count)
             mean = _mean_over_stretch(beats.number[rows], arcs[rows], beats.number)
-            edge = mean * EDGE_S * np.sqrt(2) / float(np.median(passage))
+            edge = mean * float(np.hypot(edges[side, "contact"], edges[side, "drop"])) / float(np.median(passage))
             per_side.append((mean, float(np.hypot(scatter, edge))))
         elif side in together:
             passage_s, spread_s = together[side]
@@ -237,7 +272,7 @@ def _mean_arc(
     mean = float(np.mean(values))
     spread = float(np.sqrt(np.sum(spreads**2)) / len(spreads))
     lift = clock.lift_tolerance_deg / np.sqrt(3) / clock.lift_deg * mean
-    return ufloat(mean, np.hypot(spread, lift))
+    return ufloat(mean, float(np.sqrt(spread**2 + lift**2 + (IMPULSE_SHARE * mean) ** 2)))
 
 
 def _finite_ms(steady: SteadyPeriod) -> float:

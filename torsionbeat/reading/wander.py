@@ -51,7 +51,7 @@ class SteadyPeriod:
     degrees_of_freedom: int
 
 
-def mean_period(time_s: FloatArray, number: IntArray) -> SteadyPeriod:
+def mean_period(time_s: FloatArray, number: IntArray, jumps: tuple[float, ...] = ()) -> SteadyPeriod:
     """Mean period over the stretch from the first beat to the last.
 
     Parameters
@@ -60,6 +60,8 @@ def mean_period(time_s: FloatArray, number: IntArray) -> SteadyPeriod:
         Times of beats, n >= 3.
     number : array of int, shape (n,)
         Beat numbers, increasing; even is side a, odd side b.
+    jumps : tuple of float
+        Beat numbers (between two beats) at which phase or beat setting jumped; no jump counts towards the period.
     """
     time_s = np.asarray(time_s, np.float64)
     number = np.asarray(number, np.int64)
@@ -69,9 +71,18 @@ def mean_period(time_s: FloatArray, number: IntArray) -> SteadyPeriod:
     residual = time_s - start - step * number
     at, value, weight, parity = _grouped(number, residual, odd)
     span = float(number[-1] - number[0])
-    design = [np.ones(len(at)), (at - number[0]) / span - 0.5]
+    along = (at - number[0]) / span - 0.5
+    design = [np.ones(len(at)), along]
     if both:
         design.append(parity - 0.5)
+        if len(at) >= 16:
+            # The beat error travels with the arc: let it, so that this is not taken for noise.
+            design.append((parity - 0.5) * along)
+    for jump in jumps:
+        after = (at > jump).astype(np.float64)
+        design.append(after)
+        if both:
+            design.append(after * (parity - 0.5))
     fitted = _Model(at - number[0], value, weight, np.column_stack(design), span)
     strengths = fitted.best_strengths()
     coefficients, covariance, ends, ends_variance = fitted.predict(strengths)

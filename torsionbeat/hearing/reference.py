@@ -1,0 +1,268 @@
+"""Reference ticks: a quartz clock in the same recording measures the recorder's own crystal.
+
+In go band levels of a stretch of sound (a ``Chapter``) and the interval at which the clock is known to tick; out
+comes that interval as the recorder counted it. The ticks are laid out in rows of half a minute, folded by the
+interval; a straight line through the rows (all slopes and phases tried) finds them, the same matched sound that
+times the torsion clock times each tick, and a least-squares line with Huber's weights (P. J. Huber, Robust Estimation
+of a Location Parameter, 1964) gives the interval. A recorder that runs fast counts more samples in each interval.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from torsionbeat.errors import InputError, NothingHeardError
+from torsionbeat.hearing.bands import POOLED_FRAMES, BandEar, Chunk, plan_bands
+from torsionbeat.hearing.chapter import Chapter
+from torsionbeat.hearing.exact import FinePower, best_evidence, match
+from torsionbeat.hearing.strength import RoomFloor, rising
+from torsionbeat.sound.timebase import Timebase
+
+__all__ = ["ReferenceEar", "TickFit", "reference_ticks", "reference_timebase"]
+
+FloatArray = npt.NDArray[np.float64]
+
+SHORTEST_S, LONGEST_S = 0.2, 10.0
+FARTHEST_PPM = 400.0
+"""Recorder and quartz clock together may be off by so much."""
+
+ROW_S = 30.0
+LEAST_HEIGHT = 9.0
+"""Standard deviations: of the hundred thousand lines tried, chance brings one to about 5."""
+
+LEAST_TICKS = 60
+WIDE_SEARCH, SEARCH = 48, 16
+"""Frames from the rough place, first and when the line is known."""
+
+HUBER = 1.345
+CHAPTER_CHUNKS = 1200
+"""Twenty minutes: a few hundred ticks give the interval to a tenth of a ppm, far below what a quartz clock keeps."""
+
+
+@dataclass(frozen=True, slots=True)
+class TickFit:
+    """An interval as the recorder counted it, in its own seconds, with standard uncertainty, and the ticks used."""
+
+    interval_s: float
+    uncertainty_s: float
+    ticks: int
+
+
+def reference_ticks(chapter: Chapter, interval_s: float) -> TickFit | None:
+    """Measure a clock that ticks about every ``interval_s`` in a stretch of sound; None where it is not heard."""
+    _check(interval_s)
+    pooled_s = chapter.frame_s * POOLED_FRAMES
+    up = rising(chapter.strength.astype(np.float32), 6.0)
+    series = np.clip(up, -2, 6).sum(axis=1)
+    rough = _rough_line(series, pooled_s, interval_s)
+    if rough is None:
+        return None
+    first_s, spacing_s = rough
+    ticks = np.arange(int((len(series) * pooled_s - first_s) / spacing_s))
+    places = np.rint((first_s + ticks * spacing_s) / chapter.frame_s).astype(np.int64)
+    inside = (places > 100) & (places < len(chapter.levels) - 200)
+    ticks, places = ticks[inside], places[inside]
+    if len(ticks) < LEAST_TICKS:
+        return None
+    fine = FinePower(chapter.levels, chapter.floors, None)
+    rough_frames = match(fine, places, WIDE_SEARCH, passes=3).frames
+    slope, _ = _line(ticks.astype(np.float64), rough_frames)
+    middle = float(np.median(rough_frames - slope * ticks))
+    places = np.rint(middle + slope * ticks).astype(np.int64)
+    inside = (places > 100) & (places < len(chapter.levels) - 200)
+    ticks, places = ticks[inside], places[inside]
+    exact = match(fine, places, SEARCH)
+    away = np.rint(
+        places
+        + np.random.default_rng(len(places)).uniform(0.3, 0.7, len(places)) * spacing_s / chapter.frame_s
+    )
+    away = away.astype(np.int64)
+    chance = best_evidence(fine, away[away < len(chapter.levels) - 200], SEARCH, exact.profile, None)
+    heard = exact.evidence > max(float(np.quantile(chance, 0.8)), 0.0) + math.log(40)
+    heard &= np.abs(exact.frames - places) < SEARCH - 0.5
+    if np.count_nonzero(heard) < LEAST_TICKS:
+        return None
+    slope, error = _line(ticks[heard].astype(np.float64), exact.frames[heard])
+    return TickFit(slope * chapter.frame_s, error * chapter.frame_s, int(np.count_nonzero(heard)))
+
+
+def reference_timebase(fits: list[TickFit], interval_s: float, tolerance_ppm: float) -> Timebase:
+    """The recorder's crystal from the intervals measured in one or more stretches.
+
+    Parameters
+    ----------
+    fits : list of TickFit
+    interval_s : float
+        At what interval the clock truly ticks.
+    tolerance_ppm : float
+        Half-width within which that is known (a rectangular distribution, JCGM 100, 4.3.7).
+
+    Raises
+    ------
+    NothingHeardError
+        No such clock was heard.
+
+    Examples
+    --------
+    >>> found = reference_timebase([TickFit(1.00005, 1e-8, 1200)], 1.0, 5.0)
+    >>> found.source, round(found.offset_ppm, 3), round(found.standard_uncertainty_ppm, 2)
+    ('reference ticks', 50.0, 2.89)
+    """
+    _check(interval_s)
+    if not 0 <= tolerance_ppm <= 1000:
+        raise InputError(
+            f"the reference's tolerance is {tolerance_ppm:g} ppm; it must lie between 0 and 1000"
+        )
+    if not fits:
+        raise NothingHeardError(
+            f"no clock that ticks every {interval_s:g} s is heard for long enough (a minute at least): put the "
+            "reference clock nearer to the microphone, or leave the reference out"
+        )
+    values = np.array([fit.interval_s for fit in fits])
+    weights = 1 / np.array([max(fit.uncertainty_s, 1e-9 * interval_s) for fit in fits]) ** 2
+    mean = float(np.sum(weights * values) / weights.sum())
+    spread = math.sqrt(1 / float(weights.sum()))
+    if len(fits) > 1:  # stretches that differ by more than they should: Birge's ratio widens the answer
+        spread *= max(1.0, math.sqrt(float(np.sum(weights * (values - mean) ** 2)) / (len(fits) - 1)))
+    fitted_ppm = 1e6 * spread / interval_s
+    return Timebase(
+        "reference ticks", 1e6 * (mean / interval_s - 1), math.hypot(fitted_ppm, tolerance_ppm / math.sqrt(3))
+    )
+
+
+class ReferenceEar:
+    """Hears the reference clock through a whole recording, in bounded memory.
+
+    Parameters
+    ----------
+    sample_rate_hz : float
+    interval_s : float
+        At what interval it truly ticks: 1 for most quartz clocks with a stepping hand.
+    tolerance_ppm : float
+        Half-width within which that is known.
+    """
+
+    def __init__(self, sample_rate_hz: float, interval_s: float, tolerance_ppm: float) -> None:
+        _check(interval_s)
+        self._plan = plan_bands(sample_rate_hz)
+        self._interval_s, self._tolerance_ppm = interval_s, tolerance_ppm
+        self._ear, self._room = BandEar(self._plan), RoomFloor()
+        self._rows: list[tuple[npt.NDArray[np.uint8], ...]] = []
+        self._fits: list[TickFit] = []
+        self._samples = 0
+
+    def feed(self, samples: npt.NDArray[np.float32], start_frame: int | None = None) -> None:
+        """Take in the next block, shape (n,) or (n, channels); several channels count together."""
+        sound = samples if samples.ndim == 1 else samples.mean(axis=1, dtype=np.float32)
+        lost = 0 if start_frame is None else start_frame - self._samples
+        if lost > 0:
+            self._samples += lost
+            self._take(self._ear.skip(lost))
+        self._samples += len(sound)
+        self._take(self._ear.feed(sound))
+
+    def _take(self, chunks: list[Chunk]) -> None:
+        for chunk in chunks:
+            strength, floor, unrest = self._room.strength(chunk.pooled)
+            with np.errstate(under="ignore"):
+                self._rows.append((chunk.levels, strength.astype(np.float16), floor, unrest))
+            if len(self._rows) >= CHAPTER_CHUNKS:
+                self._close()
+
+    def _close(self) -> None:
+        fit = self._fit()
+        if fit is not None:
+            self._fits.append(fit)
+        self._rows.clear()
+
+    def _fit(self) -> TickFit | None:
+        if len(self._rows) * self._plan.frame_s * 2048 < LEAST_TICKS * self._interval_s:
+            return None
+        levels, strength, floors, unrests = zip(*self._rows, strict=True)
+        chapter = Chapter(
+            self._plan.frame_s,
+            np.concatenate(levels),
+            np.concatenate(strength),
+            np.array(floors),
+            np.array(unrests),
+        )
+        return reference_ticks(chapter, self._interval_s)
+
+    def timebase(self) -> Timebase:
+        """The recorder's crystal from all ticks so far.
+
+        Raises
+        ------
+        NothingHeardError
+            The reference clock is not heard.
+        """
+        fits = list(self._fits)
+        if not fits or len(self._rows) > CHAPTER_CHUNKS // 4:
+            last = self._fit()
+            fits += [] if last is None else [last]
+        return reference_timebase(fits, self._interval_s, self._tolerance_ppm)
+
+
+def _check(interval_s: float) -> None:
+    if not SHORTEST_S <= interval_s <= LONGEST_S:
+        raise InputError(
+            f"the reference ticks every {interval_s:g} s, it is said; {SHORTEST_S:g} to {LONGEST_S:g} s can be used "
+            "(most quartz clocks step every second)"
+        )
+
+
+def _rough_line(
+    series: npt.NDArray[np.float32], pooled_s: float, interval_s: float
+) -> tuple[float, float] | None:
+    """Time of the first tick and spacing, both to about a pooled frame over the stretch; None by chance alone."""
+    ticks_a_row = max(round(ROW_S / interval_s), 4)
+    columns = int(interval_s / pooled_s)
+    rows = int(len(series) * pooled_s / (ticks_a_row * interval_s)) - 1
+    if rows < 2:
+        return None
+    starts = np.arange(rows * ticks_a_row) * interval_s / pooled_s
+    index = np.rint(starts)[:, None].astype(np.int64) + np.arange(columns)[None, :]
+    image = series[index].reshape(rows, ticks_a_row, columns).sum(axis=1)
+    image += np.roll(image, 1, axis=1)  # a tick that lies across two columns
+    image -= np.median(image, axis=1, keepdims=True)
+    image /= np.maximum(1.4826 * np.median(np.abs(image), axis=1, keepdims=True), 1e-6)
+    np.clip(image, -3, 12, out=image)
+    most = FARTHEST_PPM * 1e-6 * rows * ticks_a_row * interval_s / pooled_s
+    drifts = np.arange(-math.ceil(most), math.ceil(most) + 1)
+    column, row = np.arange(columns)[None, :], np.arange(rows)[:, None]
+    best = (-math.inf, 0, 0)
+    for drift in drifts:
+        place = (column + np.rint(drift * row / rows).astype(np.int64)) % columns
+        totals = np.take_along_axis(image, place, axis=1).sum(axis=0)
+        top = int(np.argmax(totals))
+        best = max(best, (float(totals[top]), int(drift), top))
+    total, drift, top = best
+    if total / math.sqrt(rows) < LEAST_HEIGHT:
+        return None
+    # a sum of two columns stands half a column late
+    spacing_s = interval_s + drift * pooled_s / (rows * ticks_a_row)
+    return (top - 0.5) * pooled_s, spacing_s
+
+
+def _line(x: FloatArray, y: FloatArray) -> tuple[float, float]:
+    """Slope by Huber's weights with a step for odd ticks, and its standard error from blocks of the residual."""
+    odd = x % 2 - 0.5
+    columns = np.column_stack([np.ones(len(x)), x - x.mean(), odd])
+    weight = np.ones(len(x))
+    for _ in range(20):
+        root = np.sqrt(weight)
+        solution = np.linalg.lstsq(columns * root[:, None], y * root, rcond=None)[0]
+        rest = y - columns @ solution
+        scale = max(1.4826 * float(np.median(np.abs(rest))), 1e-6)
+        weight = np.minimum(1.0, HUBER * scale / np.maximum(np.abs(rest), 1e-12))
+    clipped = np.clip(rest, -HUBER * scale, HUBER * scale)
+    inside = float(np.mean(np.abs(rest) <= HUBER * scale))
+    # slow wander of the ticks counts for more than their scatter: the variance of block means, brought back to one tick
+    size = max(len(x) // 20, 1)
+    blocks = clipped[: len(x) // size * size].reshape(-1, size).mean(axis=1)
+    variance = max(float(np.mean(clipped**2)), size * float(np.mean(blocks**2))) / inside**2
+    return float(solution[1]), math.sqrt(variance / float(np.sum((x - x.mean()) ** 2)))
