@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -151,7 +152,7 @@ class ReferenceEar:
         self._plan = plan_bands(sample_rate_hz)
         self._interval_s, self._tolerance_ppm = interval_s, tolerance_ppm
         self._ear, self._room = BandEar(self._plan), RoomFloor()
-        self._rows: list[tuple[npt.NDArray[np.uint8], ...]] = []
+        self._rows: list[tuple[npt.NDArray[Any], ...]] = []
         self._fits: list[TickFit] = []
         self._samples = 0
 
@@ -235,11 +236,11 @@ def _rough_line(
     drifts = np.arange(-math.ceil(most), math.ceil(most) + 1)
     column, row = np.arange(columns)[None, :], np.arange(rows)[:, None]
     best = (-math.inf, 0, 0)
-    for drift in drifts:
+    for drift in drifts.tolist():
         place = (column + np.rint(drift * row / rows).astype(np.int64)) % columns
         totals = np.take_along_axis(image, place, axis=1).sum(axis=0)
         top = int(np.argmax(totals))
-        best = max(best, (float(totals[top]), int(drift), top))
+        best = max(best, (float(totals[top]), drift, top))
     total, drift, top = best
     if total / math.sqrt(rows) < LEAST_HEIGHT:
         return None
