@@ -21,6 +21,7 @@ import numpy as np
 from torsionbeat.errors import DeviceError, NothingHeardError
 from torsionbeat.hearing.heard import Heard
 from torsionbeat.hearing.listener import Listener
+from torsionbeat.hearing.reference import ReferenceEar
 from torsionbeat.reading.beatkeeping import BeatKeeping
 from torsionbeat.reading.figures import Clock, Reading
 from torsionbeat.reading.measuring import reading_of
@@ -108,13 +109,17 @@ class LiveState:
 
 @dataclass(frozen=True, slots=True)
 class LiveResult:
-    """The reading of a night, or why there is none; what was heard; how long it was."""
+    """The reading of a night, or why there is none; what was heard; how long it was.
+
+    ``failure`` says why keeping, or the whole night, ended before its time; empty where it did not.
+    """
 
     reading: Reading | None
     heard: Heard
     heard_s: float
     why: str = ""
     remarks: tuple[str, ...] = ()
+    failure: str = ""
 
 
 @dataclass(slots=True)
@@ -171,9 +176,11 @@ class _Night:
         clock: Clock,
         keeper: Keeper | None,
         planned_s: float | None,
+        reference: ReferenceEar | None,
         work_clock: Callable[[], float],
     ) -> None:
         self.source, self.clock, self.keeper = source, clock, keeper
+        self.reference = reference
         self.planned_s, self._work_clock = planned_s, work_clock
         self.rate_hz = source.sample_rate_hz
         self.listener = Listener(self.rate_hz, source.channels, nominal_period_s=clock.nominal_period_s)
@@ -187,7 +194,8 @@ class _Night:
         self.reading_at_s = 0.0
         self.standing_db: float | None = None
         self.why = "Listening; the first figures need a few swings."
-        self.failure: str | None = None
+        self.failure = ""
+        self.no_reference = ""
 
     def note(self, what: str, **details: object) -> None:
         if what in ("device lost", "device back"):
@@ -200,15 +208,19 @@ class _Night:
         try:
             what()
         except DeviceError as error:
-            self.failure = f"{str(error)[0].upper()}{str(error)[1:]}. Listening went on without keeping."
-            self.keeper = None
-            self.beats = None
+            self.fail(f"{error}. Listening went on without keeping.")
+            self.keeper = self.beats = None
+
+    def fail(self, why: str) -> None:
+        self.failure = why[:1].upper() + why[1:]
 
     def take(self, block: Block) -> bool:
         """Take in a block; True when there is something new to show."""
         if self.keeper is not None:
             self._keeping(lambda: self.keeper.hear(block))  # type: ignore[union-attr]
         self.listener.feed(block.samples, block.start_frame)
+        if self.reference is not None:
+            self.reference.feed(block.samples, block.start_frame)
         if self.beats is not None:
             self._keeping(lambda: self.beats.heard_to(block.stop_frame))  # type: ignore[union-attr]
         new = self.meter.take(block.samples)
@@ -233,15 +245,28 @@ class _Night:
         self.standing_db = heard.standing_db
         if self.beats is not None:
             self.beats.found(heard)
+        timebase = self.timebase()
         try:
-            self.reading = reading_of(heard, self.clock, self.source.timebase, self.name, self.remarks())
+            self.reading = reading_of(heard, self.clock, timebase, self.name, self.remarks())
             self.why = ""
         except NothingHeardError as error:
             self.reading = None
             self.why = str(error)
 
+    def timebase(self) -> Timebase:
+        """By the reference ticks where they are asked for and heard, else by the computer's clock."""
+        self.no_reference = ""
+        if self.reference is None:
+            return self.source.timebase
+        try:
+            return self.reference.timebase()
+        except NothingHeardError as error:
+            said = str(error)
+            self.no_reference = f"{said[:1].upper()}{said[1:]}. The computer's clock was used instead."
+            return self.source.timebase
+
     def remarks(self) -> tuple[str, ...]:
-        return (*self.source.remarks, *([self.failure] if self.failure else []))
+        return (*self.source.remarks, *filter(None, (self.no_reference, self.failure)))
 
     def state(self) -> LiveState:
         return LiveState(
@@ -264,6 +289,7 @@ def listen_live(
     *,
     keeper: Keeper | None = None,
     planned_s: float | None = None,
+    reference: ReferenceEar | None = None,
     on_state: Callable[[LiveState], None] | None = None,
     work_clock: Callable[[], float] = time.thread_time,
 ) -> LiveResult:
@@ -279,6 +305,8 @@ def listen_live(
         Where sound and journal are kept. Where it fails, listening goes on, and a remark says so. It is left open.
     planned_s : float, optional
         End after so much, lost stretches included.
+    reference : ReferenceEar, optional
+        Hears a quartz clock in the same room, by which the recorder's crystal is then known.
     on_state : callable, optional
         Is told the state about once a second, and at every new figure; for as long as it takes, blocks wait.
     work_clock : callable
@@ -287,17 +315,22 @@ def listen_live(
     Raises
     ------
     DeviceError
-        The microphone cannot be opened, or stayed away for longer than the source's patience.
+        The microphone cannot be opened. One that fails later ends the night, which is then measured.
     """
-    night = _Night(source, clock or Clock(), keeper, planned_s, work_clock)
+    night = _Night(source, clock or Clock(), keeper, planned_s, reference, work_clock)
     source.on_event = night.note
-    for block in source.blocks():
-        if night.take(block) and on_state is not None:
-            on_state(night.state())
-        if planned_s is not None and block.stop_frame >= planned_s * source.sample_rate_hz:
-            break
+    try:
+        for block in source.blocks():
+            if night.take(block) and on_state is not None:
+                on_state(night.state())
+            if planned_s is not None and block.stop_frame >= planned_s * source.sample_rate_hz:
+                break
+    except DeviceError as error:
+        if not night.listener.samples:
+            raise
+        night.fail(f"{error}. The night ended there.")
     heard = night.listener.finish()
     night.measure(heard)
     if night.beats is not None:
         night._keeping(night.beats.finish)
-    return LiveResult(night.reading, heard, night.heard_s, night.why, night.remarks())
+    return LiveResult(night.reading, heard, night.heard_s, night.why, night.remarks(), night.failure)

@@ -1,0 +1,93 @@
+"""Hours as they are typed: a length (9h), an hour of the day (07:00), a span of every night (22:00-07:00)."""
+
+from __future__ import annotations
+
+import re
+from datetime import datetime, time, timedelta
+
+from torsionbeat.errors import InputError
+
+__all__ = ["length_s", "next_night", "night_span", "until_s"]
+
+LENGTH = re.compile(
+    r"(?:(\d+(?:\.\d+)?)\s*h)?\s*(?:(\d+(?:\.\d+)?)\s*m(?:in)?)?\s*(?:(\d+(?:\.\d+)?)\s*s)?", re.I
+)
+HOUR = re.compile(r"(\d{1,2}):(\d{2})")
+SHORTEST_S, LONGEST_S = 10.0, 31 * 86400.0
+
+
+def length_s(text: str) -> float:
+    """Read a length such as ``9h``, ``90min`` or ``1h30m`` in seconds.
+
+    Examples
+    --------
+    >>> length_s("9h"), length_s("1h30m"), length_s("45 s")
+    (32400.0, 5400.0, 45.0)
+    """
+    match = LENGTH.fullmatch(text.strip())
+    if match is None or not any(match.groups()):
+        raise InputError(f"--for is {text!r}; write it as 9h, 90min, 1h30m or 600s")
+    seconds = sum(float(part or 0) * unit for part, unit in zip(match.groups(), (3600, 60, 1), strict=True))
+    if not SHORTEST_S <= seconds <= LONGEST_S:
+        raise InputError(f"--for is {text!r}; listen for at least 10 s and at most 31 days (744h)")
+    return seconds
+
+
+def until_s(text: str, now: datetime) -> float:
+    """Seconds from ``now`` to the next time it is so late, for example ``07:00``.
+
+    Examples
+    --------
+    >>> until_s("07:00", datetime.fromisoformat("2026-03-01 22:00+00:00").astimezone()) <= 86400
+    True
+    """
+    return (_next(_hour(text, "--until"), now) - now).total_seconds()
+
+
+def night_span(text: str) -> tuple[time, time]:
+    """Read a span such as ``22:00-07:00``.
+
+    Examples
+    --------
+    >>> night_span("22:00-07:00")
+    (datetime.time(22, 0), datetime.time(7, 0))
+    """
+    begin, dash, end = text.partition("-")
+    if not dash:
+        raise InputError(f"--every-night is {text!r}; write it as 22:00-07:00")
+    span = _hour(begin, "--every-night"), _hour(end, "--every-night")
+    if span[0] == span[1]:
+        raise InputError(f"--every-night is {text!r}; it must begin and end at different hours")
+    return span
+
+
+def next_night(span: tuple[time, time], now: datetime) -> tuple[datetime, datetime]:
+    """Beginning and end of the night that is on or comes next; where it is on, the beginning is ``now``.
+
+    Examples
+    --------
+    >>> now = datetime(2026, 3, 1, 23, 0).astimezone()
+    >>> begin, end = next_night(night_span("22:00-07:00"), now)
+    >>> begin == now, f"{end:%d %H:%M}"
+    (True, '02 07:00')
+    """
+    begin, end = _next(span[0], now), _next(span[1], now)
+    if end < begin:
+        return now, end
+    return begin, _next(span[1], begin)
+
+
+def _hour(text: str, option: str) -> time:
+    match = HOUR.fullmatch(text.strip())
+    if match is None or int(match[1]) > 23 or int(match[2]) > 59:
+        raise InputError(f"{option} has the hour {text.strip()!r}; write it as 07:00, from 00:00 to 23:59")
+    return time(int(match[1]), int(match[2]))
+
+
+def _next(hour: time, now: datetime) -> datetime:
+    """The next such hour on the wall: summer time may make a night longer or shorter."""
+    for days in (0, 1):
+        wall = datetime.combine(now.astimezone().date() + timedelta(days=days), hour).astimezone()
+        if wall > now:
+            return wall
+    return wall
