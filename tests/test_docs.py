@@ -1,0 +1,102 @@
+"""README and DEVELOPERS: every command shown is run, every command there is is shown."""
+
+from __future__ import annotations
+
+import re
+import shlex
+import shutil
+from importlib.util import find_spec
+from pathlib import Path
+
+import pytest
+
+from torsionbeat.cli import app, main
+from torsionbeat.display.glossary import CAUTIONS
+
+ROOT = Path(__file__).parents[1]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+SHOWN = [line.strip() for line in README.splitlines() if line.startswith("    torsionbeat ")]
+COMMANDS = [
+    name
+    for names in app.COMMANDS.values()
+    for name in names
+    if find_spec(f"torsionbeat.cli.{name}") is not None
+]
+NEEDS_A_MICROPHONE = ("listen", "devices", "inbeat")
+
+
+def test_every_command_is_shown_and_every_command_shown_is_there():
+    assert {shlex.split(line)[1] for line in SHOWN} == set(COMMANDS)
+
+
+def test_the_job_is_told_in_one_paragraph_at_the_top():
+    title, paragraph, following = README.split("\n\n")[:3]
+    assert title == "# torsionbeat"
+    assert paragraph.startswith("A restorer of torsion-pendulum clocks")
+    assert following.startswith("From a fresh copy")
+
+
+def test_two_commands_do_all():
+    lines = [line.strip() for line in README.splitlines() if line.startswith("    python3 -m venv ")]
+    assert len(lines) == 2
+    assert ".venv/bin/torsionbeat analyse samples/" in lines[0]
+    assert lines[1].endswith(".venv/bin/python -m pytest")
+
+
+def test_every_command_shown_runs_in_its_turn(tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("TORSIONBEAT_LOG", str(tmp_path / "log.sqlite"))
+    shutil.copytree(ROOT / "samples", tmp_path / "samples")
+    said = {}
+    for line in SHOWN:
+        arguments = shlex.split(line)[1:]
+        if arguments[0] in NEEDS_A_MICROPHONE:
+            continue
+        assert main(arguments) == 0, f"{line}: {capsys.readouterr().err}"
+        said[line] = " ".join(capsys.readouterr().out.split())
+    told = list(said.values())
+    assert any("Put 3.4 g on each of the 2 sides" in one for one in told)
+    assert any("Put 0.25 g on each of the 2 sides" in one for one in told)
+    for path in ("reading.json", "events.csv", "plot.png", "gate-house.html"):
+        assert (tmp_path / path).stat().st_size > 0
+
+
+def test_options_shown_for_the_microphone_are_there(capsys):
+    for line in SHOWN:
+        name, *rest = shlex.split(line)[1:]
+        if name not in NEEDS_A_MICROPHONE or name not in COMMANDS:
+            continue
+        assert main([name, "--help"]) == 0
+        help_text = capsys.readouterr().out
+        for option in rest:
+            assert not option.startswith("--") or option in help_text
+
+
+def test_the_first_answer_is_the_one_shown(capsys):
+    (line,) = [one for one in README.splitlines() if ".venv/bin/torsionbeat analyse" in one]
+    arguments = shlex.split(line.split(".venv/bin/torsionbeat ")[1])
+    arguments[1] = str(ROOT / arguments[1])
+    assert main(arguments) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "The clock gains 38 s a day, between 33 and 43." in README
+    assert "The clock gains 38 s a day, between 33 and 43." in said
+
+
+def test_the_cautions_are_all_there():
+    plain = " ".join(README.split())
+    for caution in CAUTIONS:
+        assert f"- {' '.join(caution.split())}" in plain
+
+
+@pytest.mark.parametrize("name", ["README.md", "DEVELOPERS.md", "samples/README.md"])
+def test_files_named_are_there(name):
+    text = (ROOT / name).read_text(encoding="utf-8")
+    for link in re.findall(r"\]\(([^)#:]+)\)", text):
+        assert ((ROOT / name).parent / link).exists(), link
+
+
+def test_what_python_is_shown_runs(monkeypatch, capsys):
+    monkeypatch.chdir(ROOT)
+    code = re.search(r"## From Python\n\n((?:    .*\n|\n)+)", README)[1]
+    exec("\n".join(line[4:] for line in code.splitlines()), {})
+    assert "+/-" in capsys.readouterr().out
