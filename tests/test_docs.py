@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import shlex
 import shutil
@@ -10,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+import torsionbeat.twin
 from torsionbeat.cli import app, main
 from torsionbeat.display.glossary import CAUTIONS
 
@@ -100,3 +102,17 @@ def test_what_python_is_shown_runs(monkeypatch, capsys):
     code = re.search(r"## From Python\n\n((?:    .*\n|\n)+)", README)[1]
     exec("\n".join(line[4:] for line in code.splitlines()), {})
     assert "+/-" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("path", sorted((ROOT / "notebooks").glob("*.ipynb")), ids=lambda path: path.stem)
+def test_notebooks_hold_no_outputs_and_public_names_only(path):
+    cells = json.loads(path.read_text(encoding="utf-8"))["cells"]
+    code = ["".join(cell["source"]) for cell in cells if cell["cell_type"] == "code"]
+    assert code
+    for cell in cells:
+        assert cell.get("outputs", []) == []
+        assert cell.get("execution_count") is None
+    for text in code:
+        assert set(re.findall(r"(?:from|import) (torsionbeat\S*)(?: import| as)", text)) <= {"torsionbeat"}
+        assert set(re.findall(r"\btb\.(\w+)", text)) <= set(torsionbeat.__all__)
+        assert set(re.findall(r"\btwin\.(\w+)", text)) <= set(torsionbeat.twin.__all__)
