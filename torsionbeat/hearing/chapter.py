@@ -14,7 +14,7 @@ import numpy.typing as npt
 from torsionbeat.hearing.bands import CHUNK_FRAMES, POOLED_FRAMES
 from torsionbeat.hearing.exact import FinePower, best_evidence, edge_of, match, match_together
 from torsionbeat.hearing.others import OtherClock, find_other_clock, without_other_clock
-from torsionbeat.hearing.pattern import Pattern, SoundTrack, sounds_round
+from torsionbeat.hearing.pattern import FEW_ROWS, LEAST_TRACK_SCORE, Pattern, SoundTrack, sounds_round
 from torsionbeat.hearing.roles import Roles, roles_of
 from torsionbeat.hearing.search import Found, Wanted, find_clock
 from torsionbeat.hearing.strength import rising
@@ -63,6 +63,8 @@ class Placed:
     """Typical distance from the side's strongest track, in frames."""
     loudness_db: float
     """Loudness of the mean sound, all bands together."""
+    likeness: float
+    """How like the mean sound the single ones are, median of the certain ones."""
     edge_uncertainty: float
     """Standard uncertainty of where the mean sound begins, in frames."""
 
@@ -113,7 +115,9 @@ def hear_chapter(chapter: Chapter, wanted: Wanted) -> tuple[ChapterHeard | None,
     if found is None:
         return None, other
     fine = FinePower(chapter.levels, chapter.floors, added)
-    heard = _hear_beats(up, fine, found, other)
+    nominal = wanted.nominal_period_s
+    told = nominal is not None and abs(found.period_s / nominal - 1) < 0.05
+    heard = _hear_beats(up, fine, found, other, told)
     return heard, other
 
 
@@ -172,7 +176,9 @@ def _longest_other(wanted: Wanted) -> float:
     return 0.45 * nominal if nominal is not None else 0.55 * wanted.shortest_s
 
 
-def _hear_beats(up: FloatArray, fine: FinePower, found: Found, other: OtherClock | None) -> ChapterHeard | None:
+def _hear_beats(
+    up: FloatArray, fine: FinePower, found: Found, other: OtherClock | None, told: bool
+) -> ChapterHeard | None:
     pattern = found.pattern
     tracks = [track for track in (pattern.first, pattern.second) if track is not None]
     sides = [
@@ -185,9 +191,41 @@ def _hear_beats(up: FloatArray, fine: FinePower, found: Found, other: OtherClock
         heard.append(_side(fine, side, roles[number], roles[1 - number] if len(roles) > 1 else None, sides, number))
     if not any(np.count_nonzero(side.drop.certain) >= 2 for side in heard):
         return None
+    if len(pattern.first.frames) < FEW_ROWS and not _believed(up, found, heard, told):
+        return None
     return ChapterHeard(
         pattern.period_frames * POOLED_FRAMES, tuple(heard), other, found.second_period_s, found.score
     )
+
+
+def _believed(up: FloatArray, found: Found, heard: list[SideHeard], told: bool) -> bool:
+    """Whether a handful of beats is a clock: among many loud sounds, some always stand at equal distances.
+
+    The beats must sound alike (crackles and rotors do not) or stand far above chance, and they must not be a few
+    among many others as loud (drops of a tap, syllables), less so where the period was told beforehand.
+    """
+    beats = sum(int(np.count_nonzero(side.drop.certain)) for side in heard)
+    alike = all(side.drop.likeness > 0.9 for side in heard)
+    if beats < 4 or (found.pattern.first.score < LEAST_TRACK_SCORE and not alike):
+        return False
+    return _others_as_loud(up, found.pattern) <= (8.0 if told else 1.0) * beats
+
+
+def _others_as_loud(up: FloatArray, pattern: Pattern) -> int:
+    """Sounds at least half as strong as the beats that lie away from every beat."""
+    from scipy.ndimage import maximum_filter1d
+
+    series = up.max(axis=1)
+    tracks = [track for track in (pattern.first, pattern.second) if track is not None]
+    frames = np.concatenate([track.frames for track in tracks])
+    frames = frames[(frames >= 2) & (frames < len(series) - 2)]
+    beat = np.median(np.maximum.reduce([series[frames + step] for step in (-2, -1, 0, 1, 2)]))
+    reach = max(int(0.13 * pattern.period_frames), 12)
+    near = np.zeros(len(series), bool)
+    for frame in frames:
+        near[max(frame - reach, 0) : frame + reach] = True
+    peaks = (series == maximum_filter1d(series, 25)) & (series > max(0.5 * float(beat), 4.0)) & ~near
+    return int(np.count_nonzero(peaks))
 
 
 def _summary(sound: Placed) -> tuple[float, float, float]:
@@ -271,6 +309,7 @@ def _place(fine: FinePower, sound: SoundTrack, track: SoundTrack, pattern: Patte
         exact.edge,
         float(np.median(places - track.frames * POOLED_FRAMES)),
         10 * float(np.log10(max(loud, 1e-20))),
+        float(np.median(exact.likeness[certain])) if certain.any() else 0.0,
         exact.edge_uncertainty,
     )
 

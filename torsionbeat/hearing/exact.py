@@ -36,7 +36,8 @@ class ExactTimes:
     """Times of one sound in frames, shape (beats,), and the profile they were found with.
 
     ``evidence`` is the log-likelihood gained over silence; ``edge`` the frame, counted from the profile's place,
-    at which the mean sound begins: add it to a time to get the beginning of the sound.
+    at which the mean sound begins: add it to a time to get the beginning of the sound. ``likeness`` is how like the
+    mean sound each one is: the cosine of their logarithms, 1 for the same.
     """
 
     frames: npt.NDArray[np.float64]
@@ -44,6 +45,7 @@ class ExactTimes:
     profile: FloatArray
     edge: float
     edge_uncertainty: float
+    likeness: FloatArray
     loudness: FloatArray
 
 
@@ -159,8 +161,17 @@ def match(
         profile,
         edge_of(profile),
         _edge_uncertainty(laid, strength),
+        _likeness(laid, profile),
         strength,
     )
+
+
+def _likeness(laid: FloatArray, profile: FloatArray) -> FloatArray:
+    mean = np.log1p(profile).ravel()
+    each = np.log1p(np.maximum(laid - 1, 0)).reshape(len(laid), -1)
+    size = np.linalg.norm(each, axis=1) * np.linalg.norm(mean)
+    out: FloatArray = (each @ mean / np.maximum(size, 1e-9)).astype(np.float32)
+    return out
 
 
 def _edge_uncertainty(laid: FloatArray, strength: FloatArray) -> float:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from torsionbeat.hearing.bands import CHUNK_FRAMES, BandEar, BandPlan, Chunk, plan_bands
+from torsionbeat.hearing.bands import CHUNK_FRAMES, POOLED_FRAMES, BandEar, BandPlan, Chunk, plan_bands
 from torsionbeat.hearing.chapter import Chapter, ChapterHeard, Placed, SideHeard, hear_pieces
 from torsionbeat.hearing.exact import BEFORE
 from torsionbeat.hearing.heard import Heard, HeardSounds, LaidOver, VoiceProfile
@@ -22,50 +22,72 @@ from torsionbeat.hearing.strength import RoomFloor
 
 __all__ = ["CHAPTER_CHUNKS", "Listener"]
 
-CHAPTER_CHUNKS = 5500
-"""Chunks in a chapter: an hour and a half, enough for a clock that no single beat of which can be heard."""
+CHAPTER_CHUNKS = 4400
+"""Chunks in a chapter: an hour and a quarter, enough for a clock whose single contacts cannot be heard."""
 
+_POOLED_CHUNK = CHUNK_FRAMES // POOLED_FRAMES
 _LEAST_GAP_FRAMES = 200
 _MOST_CHANNELS = 8
 
 
-@dataclass(slots=True)
 class _Ear:
-    """One channel: its bands, its room, and the levels of the open chapter."""
+    """One channel: its bands, its room, and the levels of the open chapter, in arrays that are made once."""
 
-    bands: BandEar
-    room: RoomFloor = field(default_factory=RoomFloor)
-    levels: list[npt.NDArray[np.uint8]] = field(default_factory=list)
-    strength: list[npt.NDArray[np.float16]] = field(default_factory=list)
-    floors: list[npt.NDArray[np.float32]] = field(default_factory=list)
-    unrests: list[npt.NDArray[np.float32]] = field(default_factory=list)
-    clipped: int = 0
-    bad: int = 0
-    peak: float = 0.0
+    def __init__(self, plan: BandPlan) -> None:
+        self.bands = BandEar(plan)
+        self.room = RoomFloor()
+        self.chunks = 0
+        self.clipped = 0
+        self.bad = 0
+        self.peak = 0.0
+        self._levels = np.empty((0, plan.bands), np.uint8)
+        self._strength = np.empty((0, plan.bands), np.float16)
+        self._floors = np.empty((0, plan.bands), np.float32)
+        self._unrests = np.empty((0, plan.bands), np.float32)
 
     def take(self, chunk: Chunk) -> None:
         strength, floor, unrest = self.room.strength(chunk.pooled)
-        self.levels.append(chunk.levels)
+        at = self.chunks
+        if at == len(self._floors):
+            self._grow()
+        self._levels[at * CHUNK_FRAMES : (at + 1) * CHUNK_FRAMES] = chunk.levels
         with np.errstate(under="ignore"):
-            self.strength.append(strength.astype(np.float16))
-        self.floors.append(floor)
-        self.unrests.append(unrest)
+            self._strength[at * _POOLED_CHUNK : (at + 1) * _POOLED_CHUNK] = strength
+        self._floors[at], self._unrests[at] = floor, unrest
+        self.chunks += 1
         self.clipped += chunk.clipped_samples
         self.bad += chunk.bad_samples
         self.peak = max(self.peak, chunk.peak)
 
+    def _grow(self) -> None:
+        """Room for a whole chapter at once; pages that are never written cost nothing."""
+        for name, frames in (
+            ("_levels", CHUNK_FRAMES), ("_strength", _POOLED_CHUNK), ("_floors", 1), ("_unrests", 1)
+        ):
+            old = getattr(self, name)
+            new = np.empty((max(CHAPTER_CHUNKS, self.chunks + 64) * frames, old.shape[1]), old.dtype)
+            new[: len(old)] = old
+            setattr(self, name, new)
+
     def chapter(self, frame_s: float) -> Chapter:
+        """What is held, as views that end with the next chunk."""
         return Chapter(
             frame_s,
-            np.concatenate(self.levels),
-            np.concatenate(self.strength),
-            np.array(self.floors),
-            np.array(self.unrests),
+            self._levels[: self.chunks * CHUNK_FRAMES],
+            self._strength[: self.chunks * _POOLED_CHUNK],
+            self._floors[: self.chunks],
+            self._unrests[: self.chunks],
         )
 
     def forget(self, chunks: int) -> None:
-        for kept in (self.levels, self.strength, self.floors, self.unrests):
-            del kept[:chunks]
+        """Let the first chunks go; the rest moves to the front."""
+        for name, frames in (
+            ("_levels", CHUNK_FRAMES), ("_strength", _POOLED_CHUNK), ("_floors", 1), ("_unrests", 1)
+        ):
+            array = getattr(self, name)
+            kept = array[chunks * frames : self.chunks * frames]
+            array[: len(kept)] = kept
+        self.chunks -= chunks
 
 
 @dataclass(slots=True)
@@ -114,7 +136,7 @@ class Listener:
     ) -> None:
         self._plan: BandPlan = plan_bands(sample_rate_hz)
         self._channels = channels
-        self._ears = {number: _Ear(BandEar(self._plan)) for number in range(min(channels, _MOST_CHANNELS))}
+        self._ears = {number: _Ear(self._plan) for number in range(min(channels, _MOST_CHANNELS))}
         self._channel: int | None = 0 if channels == 1 else None
         nominal = nominal_period_s
         self._wanted = Wanted(
@@ -163,7 +185,7 @@ class Listener:
             for ear, chunk in zip(self._ears.values(), together, strict=True):
                 ear.take(chunk)
             self._note_gaps(together)
-            if len(next(iter(self._ears.values())).levels) >= self._chapter_chunks():
+            if next(iter(self._ears.values())).chunks >= self._chapter_chunks():
                 self._close_chapter()
 
     def _chapter_chunks(self) -> int:
@@ -187,7 +209,7 @@ class Listener:
         """End of the sound: close the last chapter and tell everything."""
         if not self._finished:
             self._take([ear.bands.finish() for ear in self._ears.values()])
-            if next(iter(self._ears.values())).levels:
+            if next(iter(self._ears.values())).chunks:
                 self._close_chapter(last=True)
             self._finished = True
         return self._told(self._story)
@@ -196,7 +218,7 @@ class Listener:
         """What would be told if the sound ended with the last whole chunk; nothing is changed by asking."""
         story = self._copy_of_story()
         ear = self._ears.get(self._channel or 0) or next(iter(self._ears.values()))
-        if len(ear.levels) > 8:
+        if ear.chunks > 8:
             self._add(story, *hear_pieces(ear.chapter(self._plan.frame_s), self._wanted_now()))
         return self._told(story)
 
@@ -241,7 +263,7 @@ class Listener:
         if last:
             return
         some = next(iter(self._ears.values()))
-        forgotten = len(some.levels) * 3 // 4
+        forgotten = some.chunks * 3 // 4
         for ear in self._ears.values():
             ear.forget(forgotten)
         self._first_chunk += forgotten

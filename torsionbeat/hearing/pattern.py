@@ -14,7 +14,17 @@ import numpy.typing as npt
 
 from torsionbeat.hearing.tracks import Track, above_chance, best_track, rows_of, weighted
 
-__all__ = ["LEAST_TRACK_SCORE", "LONGEST_LIFT", "Pattern", "SoundTrack", "follow", "halves", "pattern_at", "sounds_round"]
+__all__ = [
+    "LEAST_TRACK_SCORE",
+    "LONGEST_LIFT",
+    "Pattern",
+    "SoundTrack",
+    "follow",
+    "halves",
+    "least_score",
+    "pattern_at",
+    "sounds_round",
+]
 
 FloatArray = npt.NDArray[np.float32]
 IntArray = npt.NDArray[np.int64]
@@ -26,6 +36,7 @@ _UNREST = 12
 """Pooled frames by which a single beat may be early or late against its neighbours (48 ms)."""
 LEAST_TRACK_SCORE = 9.0
 LEAST_SOUND_SCORE = 9.0
+FEW_ROWS = 9
 LONGEST_LIFT = 0.13
 """Longest lift passage sought, as a share of the period."""
 NEAREST = 6
@@ -97,13 +108,18 @@ def _nearby(series: FloatArray, frames: IntArray, strengths: FloatArray) -> tupl
     return np.where(moves, frames - _UNREST + best, frames), np.where(moves, height, strengths).astype(np.float32)
 
 
+def least_score(rows: int) -> float:
+    """Score from which a track is followed. With few rows chance comes near any score: the sounds decide later."""
+    return LEAST_TRACK_SCORE if rows >= FEW_ROWS else 5.0
+
+
 def pattern_at(rising: FloatArray, period_frames: float, *, width: int = 3) -> Pattern | None:
     """Follow the strongest sound of the period, and its partner half a period away; None where nothing holds."""
     columns = int(period_frames)
     rows = max(2, int(np.ceil(len(rising) / period_frames)))
     middles = np.rint((np.arange(rows) + 0.5) * period_frames).astype(np.int64)
     first = follow(rising, middles, columns // 2, width=width, passes=2)
-    if first.score < LEAST_TRACK_SCORE - 2:
+    if first.score < least_score(rows) - 2:
         return None
     # A sound near the edge of its row falls now into one row, now into the next: lay the rows about it and go again.
     shift = float(np.median(first.frames - middles))
@@ -113,7 +129,7 @@ def pattern_at(rising: FloatArray, period_frames: float, *, width: int = 3) -> P
     middles = middles[(middles >= -columns // 4) & (middles < len(rising) + columns // 4)]
     span = min(columns // 2 - 2, max(60, columns // 4))
     first = follow(rising, middles, span, width=width, weights=first.weights, passes=2)
-    if first.score < LEAST_TRACK_SCORE - 2:
+    if first.score < least_score(rows) - 2:
         return None
     second = follow(rising, first.frames + round(period_frames / 2), max(int(0.17 * period_frames), 16), width=width)
     return Pattern(period_frames, first, second if _stands(second, first, len(rising)) else None)

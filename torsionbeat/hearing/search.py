@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from torsionbeat.hearing.cadence import Cadence, autocorrelation, score_periods, strongest_cadences
 from torsionbeat.hearing.others import OtherClock, without_other_cadence
-from torsionbeat.hearing.pattern import LEAST_TRACK_SCORE, Pattern, halves, pattern_at
+from torsionbeat.hearing.pattern import FEW_ROWS, LEAST_TRACK_SCORE, Pattern, halves, least_score, pattern_at
 from torsionbeat.hearing.strength import STRONGEST
 
 __all__ = ["Found", "Wanted", "find_clock"]
@@ -122,6 +122,8 @@ def _best_of(
     for cadence in candidates:
         if any(_related(cadence.period_s, found.period_s) for found in proved):
             continue
+        if proved and _settled(proved[0]) and cadence.score < 0.3 * proved[0].score:
+            break
         found = _prove(cadence, correlation, rising, frame_s, wanted)
         if found is not None:
             proved.append(found)
@@ -138,6 +140,12 @@ def _best_of(
         None,
     )
     return Found(best.pattern, best.period_s, best.score, second)
+
+
+def _settled(found: Found) -> bool:
+    """Whether a clock is so clear that much weaker cadences need no trial."""
+    second = found.pattern.second
+    return second is not None and min(found.pattern.first.score, second.score) > 4 * LEAST_TRACK_SCORE
 
 
 def _clearness(pattern: Pattern) -> float:
@@ -158,14 +166,23 @@ def _related(one_s: float, other_s: float) -> bool:
 def _prove(
     cadence: Cadence, correlation: FloatArray, rising: FloatArray, frame_s: float, wanted: Wanted
 ) -> Found | None:
-    """Follow the beat at a period; settle whether the period is one beat or two."""
+    """Follow the beat at the shortest fraction of a period at which the sound repeats, or else at the period."""
     part_s = _fundamental(cadence, correlation, frame_s, min(wanted.fraction_s, 0.45 * wanted.shortest_s))
+    found = _followed(part_s, cadence, rising, frame_s, wanted)
+    if found is None and part_s < 0.9 * cadence.period_s:
+        found = _followed(cadence.period_s, cadence, rising, frame_s, wanted)
+    return found
+
+
+def _followed(
+    part_s: float, cadence: Cadence, rising: FloatArray, frame_s: float, wanted: Wanted
+) -> Found | None:
+    """Follow the beat at one distance; settle whether that is a whole period or half of one."""
     pattern = pattern_at(rising, part_s / frame_s)
     if pattern is None:
         return None
-    least = LEAST_TRACK_SCORE if pattern.second is not None else 1.5 * LEAST_TRACK_SCORE
-    if len(pattern.first.frames) < 9:
-        least = LEAST_TRACK_SCORE - 2
+    rows = len(pattern.first.frames)
+    least = least_score(rows) * (1.5 if pattern.second is None and rows >= FEW_ROWS else 1.0)
     if pattern.first.score < least:
         return None
     if pattern.second is not None and wanted.shortest_s <= part_s <= wanted.longest_s:

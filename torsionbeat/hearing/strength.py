@@ -44,12 +44,18 @@ class RoomFloor:
         middle = np.maximum(middle, np.float32(1e-20))
         self._floors.append(middle)
         self._unrests.append(np.maximum(1 - low / middle, np.float32(_LEAST_UNREST)))
-        floor = np.maximum(np.median(np.array(self._floors), axis=0), middle).astype(np.float32)
-        unrest = np.maximum(np.median(np.array(self._unrests), axis=0), self._unrests[-1]).astype(np.float32)
+        floor = np.maximum(_middle(self._floors), middle)
+        unrest = np.maximum(_middle(self._unrests), self._unrests[-1])
         strength = (pooled / floor - 1) / unrest
         np.clip(strength, -3, STRONGEST, out=strength)
         strength[~heard] = 0
         return strength, floor, unrest
+
+
+def _middle(values: deque[FloatArray]) -> FloatArray:
+    """Median by band, the upper one of an even number."""
+    ordered: FloatArray = np.sort(np.array(values), axis=0)[len(values) // 2]
+    return ordered
 
 
 def rising(strength: FloatArray, strongest: float, before: int = 8, apart: int = 2) -> FloatArray:

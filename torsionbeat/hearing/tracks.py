@@ -32,10 +32,14 @@ def weighted(rising: FloatArray, weights: FloatArray, strongest: float, width: i
     """One series from the bands, smoothed over ``width`` frames, in units of its own scatter. Shape (frames,)."""
     from scipy.ndimage import uniform_filter1d
 
-    series = np.clip(rising, -1.5, strongest) @ (weights / np.sqrt(np.sum(weights**2)))
+    share = (weights / np.sqrt(np.sum(weights**2))).astype(np.float32)
+    series: FloatArray = np.clip(rising, -1.5, strongest) @ share
     series = uniform_filter1d(series, width)
-    spread = float(np.quantile(series, 0.84) - np.median(series))
-    return ((series - np.median(series)) / max(spread, 1e-6)).astype(np.float32)
+    sample = np.sort(series[:: max(1, len(series) // 50_000)])
+    middle, upper = sample[len(sample) // 2], sample[int(0.84 * len(sample))]
+    series -= middle
+    series /= max(float(upper - middle), 1e-6)
+    return series
 
 
 def rows_of(series: FloatArray, starts: IntArray, columns: int) -> FloatArray:

@@ -15,6 +15,7 @@ from uncertainties import ufloat
 from torsionbeat.errors import NothingHeardError
 from torsionbeat.hearing.heard import Heard, HeardSounds
 from torsionbeat.reading.figures import Clock, Events, Reading, RecordingInfo, Swings, Timebase, UFloat
+from torsionbeat.reading.jumps import Jump, find_jumps
 from torsionbeat.reading.remarking import remarks_on
 from torsionbeat.reading.wander import SteadyPeriod, mean_period
 from torsionbeat.theory.rate import rate_s_per_day
@@ -94,6 +95,12 @@ def _smoothed(values: FloatArray) -> FloatArray:
 def without_strays(beats: Beats) -> tuple[Beats, int]:
     """Leave out beats whose time does not fit their neighbours'; how many."""
     keep = np.ones(len(beats.number), bool)
+    if len(beats.number) >= 12:
+        # One lonely sound where the clock is not heard for several beats before and after is no beat.
+        near = np.searchsorted(beats.number, beats.number + 7) - np.searchsorted(beats.number, beats.number - 6)
+        keep &= near >= 3
+        beats = Beats(*(getattr(beats, name)[keep] for name in Beats.__slots__))
+        keep = np.ones(len(beats.number), bool)
     if len(beats.number) >= 6:
         half = _half_period(beats)
         residual = beats.middle_s - half * beats.number
@@ -101,13 +108,34 @@ def without_strays(beats: Beats) -> tuple[Beats, int]:
             rows = np.flatnonzero(beats.number % 2 == side)
             if len(rows) < 5:
                 continue
-            padded = np.pad(residual[rows], 3, mode="reflect")
-            around = np.median(np.lib.stride_tricks.sliding_window_view(padded, 7), axis=1)
-            miss = residual[rows] - around
+            miss = residual[rows] - _of_neighbours(residual[rows])
             unrest = 1.4826 * float(np.median(np.abs(miss)))
-            keep[rows] = np.abs(miss) < max(8 * unrest, 0.004)
+            keep[rows] = np.abs(miss) < max(10 * unrest, 0.02)
     kept = Beats(*(getattr(beats, name)[keep] for name in Beats.__slots__))
     return kept, int(np.count_nonzero(~keep))
+
+
+def _outside(number: IntArray, jumps: list[Jump]) -> npt.NDArray[np.bool_]:
+    """Which beats lie outside every jump: the one between its two ends may belong to either."""
+    inside = np.zeros(len(number), bool)
+    for jump in jumps:
+        inside |= (number > jump.before) & (number < jump.after)
+    return ~inside
+
+
+def _of_neighbours(values: FloatArray) -> FloatArray:
+    """What the two beats before and the two after make of each, in the middle of their four guesses.
+
+    A beat after a jump agrees with those behind it and is no stray.
+    """
+    padded = np.pad(values, 2, constant_values=np.nan)
+    around = np.lib.stride_tricks.sliding_window_view(padded, 5)
+    guesses = np.stack(
+        [2 * around[:, 1] - around[:, 0], around[:, 1], around[:, 3], 2 * around[:, 3] - around[:, 4]]
+    )
+    nearest = np.nanargmin(np.abs(guesses - values), axis=0)
+    out: FloatArray = np.take_along_axis(guesses, nearest[None], axis=0)[0]
+    return out
 
 
 def _half_period(beats: Beats) -> float:
@@ -139,7 +167,9 @@ def reading_of(heard: Heard, clock: Clock, timebase: Timebase, name: str, remark
     if len(beats.number) < 3:
         raise NothingHeardError(_nothing(heard, name))
     edges = _edges(sounds, seconds_per_sample)
-    steady = mean_period(beats.middle_s, beats.number)
+    jumps = find_jumps(beats.number, beats.middle_s, _half_period(beats)) if len(beats.number) >= 20 else []
+    whole = _outside(beats.number, jumps)
+    steady = mean_period(beats.middle_s[whole], beats.number[whole], tuple(jump.before + 0.5 for jump in jumps))
     period = _with_timebase(ufloat(steady.period_s, steady.period_uncertainty_s), timebase)
     error_ms = None
     if np.isfinite(steady.beat_error_s) and not heard.one_sided:
@@ -174,7 +204,7 @@ def reading_of(heard: Heard, clock: Clock, timebase: Timebase, name: str, remark
     reading = Reading(
         info, timebase, clock, period, rate, error_ms, offset, arc, trend, expected, len(beats.number), swings, events
     )
-    told_remarks = remarks_on(reading, heard, strays=strays, together=bool(together), steady=steady)
+    told_remarks = remarks_on(reading, heard, strays=strays, together=bool(together), jumps=jumps)
     return Reading(*(getattr(reading, field) for field in Reading.__slots__[:-1]), (*remarks, *told_remarks))
 
 

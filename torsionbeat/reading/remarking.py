@@ -6,15 +6,16 @@ import numpy as np
 
 from torsionbeat.hearing.heard import Heard
 from torsionbeat.reading.figures import Reading
-from torsionbeat.reading.wander import SteadyPeriod
+from torsionbeat.reading.jumps import Jump
 
 __all__ = ["remarks_on"]
 
 
-def remarks_on(reading: Reading, heard: Heard, *, strays: int, together: bool, steady: SteadyPeriod) -> list[str]:
+def remarks_on(reading: Reading, heard: Heard, *, strays: int, together: bool, jumps: list[Jump]) -> list[str]:
     """All remarks on a reading, the most important first."""
     out: list[str] = []
     out += _on_period(reading, heard)
+    out += _on_jumps(jumps)
     out += _on_beats(reading, heard, strays, together)
     out += _on_arc(reading, heard)
     out += _on_sound(reading, heard)
@@ -46,6 +47,25 @@ def _on_period(reading: Reading, heard: Heard) -> list[str]:
             f"Another clock is heard, ticking every {interval:.3g} s: its ticks were told apart from this clock's and "
             "are in none of the figures."
         )
+    return out
+
+
+def _on_jumps(jumps: list[Jump]) -> list[str]:
+    out = []
+    for jump in jumps:
+        when = _clock_time(jump.time_s)
+        parts = []
+        if abs(jump.beat_error_s) > 0.004 and abs(jump.beat_error_s) > 0.3 * abs(jump.phase_s):
+            parts.append(
+                f"the beat error jumped by {jump.beat_error_s * 1e3:+.0f} ms (a slipped clamp or a moved beat setting)"
+            )
+        if abs(jump.phase_s) > 0.004 and abs(jump.phase_s) > 0.3 * abs(jump.beat_error_s):
+            parts.append(f"all beats jumped by {jump.phase_s:+.3f} s (a knock to the case, or sound the recorder lost)")
+        if parts:
+            out.append(
+                f"At {when} {' and '.join(parts)}. The period is taken from the stretches before and after; the "
+                "beat error is their mean, so read again for the new one."
+            )
     return out
 
 

@@ -75,7 +75,7 @@ def mean_period(time_s: FloatArray, number: IntArray, jumps: tuple[float, ...] =
     design = [np.ones(len(at)), along]
     if both:
         design.append(parity - 0.5)
-        if len(at) >= 16:
+        if len(at) >= 16 and not jumps:
             # The beat error travels with the arc: let it, so that this is not taken for noise.
             design.append((parity - 0.5) * along)
     for jump in jumps:
@@ -95,8 +95,15 @@ def mean_period(time_s: FloatArray, number: IntArray, jumps: tuple[float, ...] =
     beat_error = u_beat_error = float("nan")
     if both:
         # Interval a to b is T/2 + side, b to a is T/2 - side: half the difference is the side's shift itself.
-        beat_error = float(coefficients[2])
-        u_beat_error = float(np.sqrt(covariance[2, 2])) * factor
+        # What the side columns make of it on the mean over the stretch is the beat error reported.
+        wanted = np.zeros(len(design))
+        wanted[2] = 1.0
+        for column, values in enumerate(design[3:], start=3):
+            shares = values * 4 * (parity - 0.5)
+            if not np.array_equal(np.unique(values), [0.0, 1.0]):
+                wanted[column] = float(np.mean(shares))
+        beat_error = float(wanted @ coefficients)
+        u_beat_error = float(np.sqrt(wanted @ covariance @ wanted)) * factor
     return SteadyPeriod(
         period,
         float(u_period),
