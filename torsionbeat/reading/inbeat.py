@@ -24,7 +24,8 @@ FIRST_SCATTER_MS = 1.0
 """Scatter of one value as long as too few have been heard to tell: that of a clock heard well."""
 
 LEAST_SCATTER_MS = 0.3
-EDGE_MS = 0.15
+EDGE_MS = 0.6
+"""Where the sounds of either side begin is learnt from a few beats, no better than this (held against the twin)."""
 AGREES = 4.0
 LEAST_CHANGE_MS = 3.0
 ARC_BEATS = 6
@@ -59,7 +60,9 @@ class BeatTrace:
         The arc as counted by eye, where it is not measured.
     """
 
-    def __init__(self, sample_rate_hz: float, lift_deg: float | None = None, arc_deg: float | None = None) -> None:
+    def __init__(
+        self, sample_rate_hz: float, lift_deg: float | None = None, arc_deg: float | None = None
+    ) -> None:
         self._rate_hz, self._lift_deg, self._arc_deg = sample_rate_hz, lift_deg, arc_deg
         self._beats: list[FollowedBeat] = []
         self._errors_ms: list[float] = []
@@ -85,7 +88,9 @@ class BeatTrace:
         """Middles of the lift where all three have a contact, else the drops."""
         whole = all(beat.contact is not None for beat in self._beats)
         return [
-            (beat.drop + (beat.contact if whole and beat.contact is not None else beat.drop)) / 2 / self._rate_hz
+            (beat.drop + (beat.contact if whole and beat.contact is not None else beat.drop))
+            / 2
+            / self._rate_hz
             for beat in self._beats
         ]
 
@@ -129,7 +134,10 @@ class BeatTrace:
         if arc is not None and abs(error.nominal_value) < 450 * period_s:
             lift = self._lift_deg or 0.0
             value = float(offset_deg(error.nominal_value, arc.nominal_value, period_s, lift))
-            by_error = float(offset_deg(error.nominal_value + error.std_dev, arc.nominal_value, period_s, lift)) - value
+            by_error = (
+                float(offset_deg(error.nominal_value + error.std_dev, arc.nominal_value, period_s, lift))
+                - value
+            )
             by_arc = value * arc.std_dev / arc.nominal_value
             offset = ufloat(value, math.hypot(by_error, by_arc))
         return BeatSetting(side, error, offset, arc, len(values), settled)

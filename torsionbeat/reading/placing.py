@@ -216,7 +216,8 @@ def _sentences(channels: tuple[ChannelPlacing, ...], best: ChannelPlacing | None
 
 
 def _tick_sentences(channels: tuple[ChannelPlacing, ...], best: ChannelPlacing) -> list[str]:
-    assert best.reading is not None and best.drop_db is not None
+    assert best.reading is not None
+    assert best.drop_db is not None
     where = f" on channel {best.channel + 1}" if len(channels) > 1 else ""
     beats = f"{best.reading.beats_heard} of {best.reading.beats_expected} beats"
     said = [f"The tick is heard{where}: {beats}, the drop {best.drop_db:.0f} dB above the room."]
@@ -227,11 +228,11 @@ def _tick_sentences(channels: tuple[ChannelPlacing, ...], best: ChannelPlacing) 
         )
     if best.reading.beats_heard < FEW_BEATS:
         said.append("So few beats tell little: try --check --for 5min.")
-    for channel in channels:
-        if channel is not best and channel.drop_db is not None:
-            said.append(
-                f"On channel {channel.channel + 1} the drop stands {channel.drop_db:.0f} dB above the room."
-            )
+    said.extend(
+        f"On channel {channel.channel + 1} the drop stands {channel.drop_db:.0f} dB above the room."
+        for channel in channels
+        if channel is not best and channel.drop_db is not None
+    )
     return said
 
 

@@ -1,0 +1,97 @@
+"""Setting in beat on a terminal: the offset in figures large enough to read across the bench, and the way to turn.
+
+In go the setting after a swing and the advice that follows from it; out come lines of at most 80 columns.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from torsionbeat.display.words import COVERAGE, decimals, figure_words, number, plain
+
+if TYPE_CHECKING:
+    from rich.console import RenderableType
+
+    from torsionbeat.reading.inbeat import BeatSetting
+
+__all__ = ["beat_line", "beat_view", "large"]
+
+LETTERS = {
+    "0": ("####", "#  #", "#  #", "#  #", "####"),
+    "1": ("  # ", " ## ", "  # ", "  # ", " ###"),
+    "2": ("####", "   #", "####", "#   ", "####"),
+    "3": ("####", "   #", " ###", "   #", "####"),
+    "4": ("#  #", "#  #", "####", "   #", "   #"),
+    "5": ("####", "#   ", "####", "   #", "####"),
+    "6": ("####", "#   ", "####", "#  #", "####"),
+    "7": ("####", "   #", "  # ", " #  ", " #  "),
+    "8": ("####", "#  #", "####", "#  #", "####"),
+    "9": ("####", "#  #", "####", "   #", "####"),
+    "+": ("     ", "  #  ", "#####", "  #  ", "     "),
+    "-": ("    ", "    ", "####", "    ", "    "),
+    ".": (" ", " ", " ", " ", "#"),
+}
+GAP = "  "
+TITLE = "Setting in beat. Offset: middle of the lift against rest; aim at 0."
+
+
+def large(text: str) -> list[str]:
+    """Write a number five lines high, each point two columns wide.
+
+    Examples
+    --------
+    >>> print("|".join(large("-1.5")[1:3]))
+                   ████        ██|████████      ██          ████████
+    """
+    rows = [GAP.join(LETTERS[sign][line] for sign in text) for line in range(5)]
+    return ["".join(2 * sign for sign in row).replace("#", "\N{FULL BLOCK}").rstrip() for row in rows]
+
+
+def _figure(setting: BeatSetting) -> tuple[str, str]:
+    """The number to show large, and its unit: degrees where the arc is known, else ms."""
+    figure, unit = (
+        (setting.offset_deg, "deg") if setting.offset_deg is not None else (setting.beat_error_ms, "ms")
+    )
+    digits = min(decimals(COVERAGE * figure.std_dev), 1)
+    return number(figure.nominal_value, digits, sign=True), unit
+
+
+def beat_view(
+    setting: BeatSetting | None, advice: str, waiting: str, in_beat: bool = False
+) -> RenderableType:
+    """Lay out a setting; None where there is none yet: ``waiting`` then says for what."""
+    from rich.console import Group
+    from rich.text import Text
+
+    if setting is None:
+        return Group(Text(TITLE, style="bold"), Text(""), Text(plain(waiting)))
+    shown, unit = _figure(setting)
+    style = "green" if in_beat else "yellow" if not setting.settled else ""
+    lines: list[RenderableType] = [Text(TITLE, style="bold"), Text("")]
+    lines += [Text(row, style=style) for row in large(shown)]
+    lines += [Text(""), Text(_said(setting, unit)), Text(plain(advice), style=style)]
+    lines += [
+        Text(""),
+        Text(f"The balance just went by at side {setting.side}."),
+        Text(plain(waiting), style="dim"),
+    ]
+    return Group(*lines)
+
+
+def _said(setting: BeatSetting, unit: str) -> str:
+    parts = []
+    if setting.offset_deg is not None:
+        parts.append(f"offset {figure_words(setting.offset_deg, 'deg')}")
+    parts.append(f"beat error {figure_words(setting.beat_error_ms, 'ms')}")
+    if setting.arc_deg is not None:
+        parts.append(f"arc about {setting.arc_deg.nominal_value:.0f} deg")
+    said = "; ".join(parts)
+    state = "" if setting.settled else " Just changed: one more swing to be sure."
+    return f"{said[:1].upper()}{said[1:]}.{state}"
+
+
+def beat_line(setting: BeatSetting, advice: str) -> str:
+    """One line for what is no terminal."""
+    shown, unit = _figure(setting)
+    settled = "" if setting.settled else " (just changed)"
+    return f"side {setting.side}: {shown} {unit}{settled}. {advice}"
