@@ -1,0 +1,122 @@
+"""Short recordings of simulated clocks, and what a listener makes of them."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+
+from torsionbeat.hearing.bands import BandEar, plan_bands
+from torsionbeat.hearing.chapter import Chapter
+from torsionbeat.hearing.listener import Listener
+from torsionbeat.hearing.strength import RoomFloor
+from torsionbeat.twin import Balance, Drive, Escapement, Recorder, Room, TwinClock, simulate
+
+RATE_HZ = 16_000
+
+
+def _clock(period_s=6.0, **more):
+    return TwinClock(
+        balance=Balance(period_s, q=300),
+        escapement=Escapement(lift_deg=20.0, offset_deg=1.5),
+        drive=Drive(arc_deg=300.0, wander_percent=1.0),
+        start_s=-1.0,
+        **more,
+    )
+
+
+def _blocks(sound, size):
+    return [sound[start : start + size] for start in range(0, len(sound), size)]
+
+
+def _hear(sound, *, rate_hz=RATE_HZ, block=48_000, channels=1, **options):
+    listener = Listener(rate_hz, channels, **options)
+    for piece in _blocks(sound, block):
+        listener.feed(piece)
+    return listener.finish()
+
+
+def _chapter(sound, rate_hz=RATE_HZ):
+    """The levels of a whole sound laid out as one chapter."""
+    plan, room = plan_bands(rate_hz), RoomFloor()
+    ear = BandEar(plan)
+    chunks = [*ear.feed(np.asarray(sound, np.float32)), *ear.finish()]
+    strength, floors, unrests = zip(*(room.strength(chunk.pooled) for chunk in chunks), strict=True)
+    return Chapter(
+        plan.frame_s,
+        np.concatenate([chunk.levels for chunk in chunks]),
+        np.concatenate(strength).astype(np.float16),
+        np.array(floors),
+        np.array(unrests),
+    )
+
+
+def _assert_same(one, two):
+    """Everything two listeners tell is the same, to the last bit."""
+    for entry in dataclasses.fields(one.sounds):
+        np.testing.assert_array_equal(
+            getattr(one.sounds, entry.name), getattr(two.sounds, entry.name), entry.name
+        )
+    for mine, other in zip(one.voices, two.voices, strict=True):
+        np.testing.assert_array_equal(mine.profile, other.profile)
+    skipped = ("sounds", "voices", "channels")
+    for entry in dataclasses.fields(one):
+        if entry.name not in skipped:
+            assert getattr(one, entry.name) == getattr(two, entry.name), entry.name
+
+
+@pytest.fixture(scope="session")
+def clock():
+    """Give the builder of a plain clock: lift 20 deg, offset 1.5 deg, arc 300 deg, contact and drop."""
+    return _clock
+
+
+@pytest.fixture(scope="session")
+def hear():
+    """Give what feeds a sound to a listener, block by block."""
+    return _hear
+
+
+@pytest.fixture(scope="session")
+def chapter_of():
+    """Give what lays a sound out as one chapter."""
+    return _chapter
+
+
+@pytest.fixture(scope="session")
+def assert_same():
+    """Give the comparison of two listeners' answers."""
+    return _assert_same
+
+
+@pytest.fixture(scope="session")
+def recorded():
+    """Give what records a clock at 16 kHz: (rendering, samples)."""
+
+    def record(clock, duration_s, *, seed=1, room=None, **more):
+        recorder = Recorder(
+            RATE_HZ, **{key: more.pop(key) for key in list(more) if key in ("losses", "silences")}
+        )
+        made = simulate(clock, room or Room(), recorder, duration_s, seed, **more)
+        return made, made.samples()
+
+    return record
+
+
+@pytest.fixture(scope="session")
+def six(clock, recorded):
+    """A 6 s clock, 200 s, clear: (rendering, samples)."""
+    return recorded(clock(6.0), 200.0)
+
+
+@pytest.fixture(scope="session")
+def six_heard(six, hear):
+    """What is heard in it."""
+    return hear(six[1], nominal_period_s=6.0)
+
+
+@pytest.fixture(scope="session")
+def fifteen(clock, recorded):
+    """A 15 s clock, 200 s, clear: (rendering, samples)."""
+    return recorded(clock(15.0), 200.0)

@@ -1,0 +1,47 @@
+"""Roles: contact and drop told apart from each other and from what is neither."""
+
+from __future__ import annotations
+
+import pytest
+
+from torsionbeat.hearing.roles import Roles, roles_of
+
+# place in frames, loudness in dB, share of beats in which it is certain
+CONTACT, UNLOCKING, DROP, BANKING = (
+    (-260.0, -50.0, 0.9),
+    (-190.0, -55.0, 0.8),
+    (0.0, -30.0, 1.0),
+    (70.0, -48.0, 0.9),
+)
+
+
+def test_drop_alone():
+    assert roles_of([[DROP]]) == [Roles(0, None)]
+    assert roles_of([[DROP], [DROP]]) == [Roles(0, None), Roles(0, None)]
+
+
+def test_contact_comes_first_and_drop_is_loudest():
+    assert roles_of([[CONTACT, DROP]]) == [Roles(1, 0)]
+    assert roles_of([[CONTACT, DROP], [CONTACT, DROP]]) == [Roles(1, 0), Roles(1, 0)]
+
+
+def test_unlocking_and_banking_are_neither():
+    side = [CONTACT, UNLOCKING, DROP, BANKING]
+    assert roles_of([side]) == [Roles(2, 0)]
+    assert roles_of([side, side]) == [Roles(2, 0), Roles(2, 0)]
+
+
+def test_banking_after_a_lone_drop_is_no_drop():
+    assert roles_of([[DROP, BANKING]]) == [Roles(0, None)]
+
+
+def test_side_with_the_louder_contact_is_read_by_the_other_side():
+    """A lift passage takes the same time both ways."""
+    loud_contact = (-262.0, -20.0, 1.0)
+    assert roles_of([[CONTACT, DROP], [loud_contact, DROP]]) == [Roles(1, 0), Roles(1, 0)]
+
+
+@pytest.mark.parametrize("order", [1, -1])
+def test_contact_on_one_side_only(order):
+    sides = [[CONTACT, DROP], [DROP]][::order]
+    assert roles_of(sides) == [Roles(1, 0), Roles(0, None)][::order]
