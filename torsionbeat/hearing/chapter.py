@@ -16,7 +16,7 @@ from torsionbeat.hearing.exact import FinePower, best_evidence, edge_of, match, 
 from torsionbeat.hearing.others import OtherClock, find_other_clock, without_other_clock
 from torsionbeat.hearing.pattern import FEW_ROWS, LEAST_TRACK_SCORE, Pattern, SoundTrack, sounds_round
 from torsionbeat.hearing.roles import Roles, roles_of
-from torsionbeat.hearing.search import Found, Wanted, find_clock
+from torsionbeat.hearing.search import Found, Wanted, find_clock, find_second_clock
 from torsionbeat.hearing.strength import rising
 
 __all__ = ["Chapter", "ChapterHeard", "Placed", "Together", "hear_chapter", "hear_pieces"]
@@ -98,8 +98,13 @@ class ChapterHeard:
     notes: tuple[str, ...] = field(default=())
 
 
-def hear_chapter(chapter: Chapter, wanted: Wanted) -> tuple[ChapterHeard | None, OtherClock | None]:
-    """Find the clock in a chapter; None where there is none. Also what other, faster clock was heard."""
+def hear_chapter(
+    chapter: Chapter, wanted: Wanted, look_round: bool = False
+) -> tuple[ChapterHeard | None, OtherClock | None]:
+    """Find the clock in a chapter; None where there is none. Also what other, faster clock was heard.
+
+    ``look_round`` asks for other torsion clocks too.
+    """
     pooled_s = chapter.frame_s * POOLED_FRAMES
     strength = chapter.strength.astype(np.float32)
     other = find_other_clock(strength, pooled_s, _longest_other(wanted))
@@ -118,18 +123,20 @@ def hear_chapter(chapter: Chapter, wanted: Wanted) -> tuple[ChapterHeard | None,
     nominal = wanted.nominal_period_s
     told = nominal is not None and abs(found.period_s / nominal - 1) < 0.05
     heard = _hear_beats(up, fine, found, other, told)
+    if heard is not None and look_round and other is None:
+        heard = replace(heard, second_period_s=find_second_clock(up, pooled_s, found, wanted))
     return heard, other
 
 
 def hear_pieces(
-    chapter: Chapter, wanted: Wanted, depth: int = 0
+    chapter: Chapter, wanted: Wanted, *, look_round: bool = False, depth: int = 0
 ) -> tuple[list[tuple[int, ChapterHeard]], OtherClock | None]:
     """The clock in a chapter, piece by piece: (first chunk, what was heard from there).
 
     A knock to the case, a slipped clamp or a lost stretch moves the beat by more than a track can follow. Where the
     track loses the clock for more than a few periods, that stretch is searched again by itself.
     """
-    heard, other = hear_chapter(chapter, wanted)
+    heard, other = hear_chapter(chapter, wanted, look_round)
     if heard is None:
         return [], other
     pieces = [(0, heard)]
@@ -145,7 +152,7 @@ def hear_pieces(
             chapter.floors[first:last],
             chapter.unrests[first:last],
         )
-        for start, more in hear_pieces(part, again, depth + 1)[0]:
+        for start, more in hear_pieces(part, again, depth=depth + 1)[0]:
             if abs(more.period_frames / heard.period_frames - 1) < 0.02:
                 pieces.append((first + start, more))
     return pieces, other
@@ -194,7 +201,7 @@ def _hear_beats(
     if len(pattern.first.frames) < FEW_ROWS and not _believed(up, found, heard, told):
         return None
     return ChapterHeard(
-        pattern.period_frames * POOLED_FRAMES, tuple(heard), other, found.second_period_s, found.score
+        pattern.period_frames * POOLED_FRAMES, tuple(heard), other, None, found.score
     )
 
 

@@ -249,7 +249,9 @@ class Listener:
         chosen = next(iter(self._ears))
         height = -1.0
         for number, ear in self._ears.items():
-            pieces, other = hear_pieces(ear.chapter(self._plan.frame_s), self._wanted_now())
+            pieces, other = hear_pieces(
+                ear.chapter(self._plan.frame_s), self._wanted_now(), look_round=self._story.period_samples is None
+            )
             clear = _clearness(pieces)
             if clear > height:
                 height, chosen, best = clear, number, (pieces, other)

@@ -7,17 +7,17 @@ with its partner half a period away.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from torsionbeat.hearing.cadence import Cadence, autocorrelation, score_periods, strongest_cadences
 from torsionbeat.hearing.others import OtherClock, without_other_cadence
-from torsionbeat.hearing.pattern import FEW_ROWS, LEAST_TRACK_SCORE, Pattern, halves, least_score, pattern_at
+from torsionbeat.hearing.pattern import FEW_ROWS, LEAST_TRACK_SCORE, LONGEST_LIFT, Pattern, halves, least_score, pattern_at
 from torsionbeat.hearing.strength import STRONGEST
 
-__all__ = ["Found", "Wanted", "find_clock"]
+__all__ = ["Found", "Wanted", "find_clock", "find_second_clock"]
 
 FloatArray = npt.NDArray[np.float32]
 
@@ -39,12 +39,11 @@ class Wanted:
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """A clock: its pattern, the score of its cadence, and the period of another one, if there is one."""
+    """A clock: its pattern, its rough period and the score of its cadence."""
 
     pattern: Pattern
     period_s: float
     score: float
-    second_period_s: float | None
 
 
 def find_clock(
@@ -129,17 +128,22 @@ def _best_of(
             proved.append(found)
     if not proved:
         return None
-    proved.sort(key=lambda found: -_clearness(found.pattern))
-    best = proved[0]
-    second = next(
-        (
-            found.period_s
-            for found in proved[1:]
-            if not _related(found.period_s, best.period_s) and _clearness(found.pattern) > 3 * LEAST_TRACK_SCORE
-        ),
-        None,
-    )
-    return Found(best.pattern, best.period_s, best.score, second)
+    return max(proved, key=lambda found: _clearness(found.pattern))
+
+
+def find_second_clock(rising: FloatArray, frame_s: float, first: Found, wanted: Wanted) -> float | None:
+    """Period of another torsion clock, sought where the first one's beats are not; None where there is none."""
+    cleared = rising.copy()
+    reach = int(LONGEST_LIFT * first.pattern.period_frames / 2)
+    for track in (first.pattern.first, first.pattern.second):
+        if track is not None:
+            for frame in track.frames:
+                cleared[max(frame - reach, 0) : max(frame + reach, 0)] = 0
+    found = find_clock(cleared, frame_s, replace(wanted, nominal_period_s=None), None)
+    if found is None or found.pattern.second is None or _related(found.period_s, first.period_s):
+        return None
+    scores = (found.pattern.first.score, found.pattern.second.score)
+    return found.period_s if min(scores) > 2 * LEAST_TRACK_SCORE and found.score > 15 else None
 
 
 def _settled(found: Found) -> bool:
@@ -169,7 +173,8 @@ def _prove(
     """Follow the beat at the shortest fraction of a period at which the sound repeats, or else at the period."""
     part_s = _fundamental(cadence, correlation, frame_s, min(wanted.fraction_s, 0.45 * wanted.shortest_s))
     found = _followed(part_s, cadence, rising, frame_s, wanted)
-    if found is None and part_s < 0.9 * cadence.period_s:
+    # Two beats that differ a little repeat at half the period too, but only the whole one can be followed.
+    if found is None and 0.45 < part_s / cadence.period_s < 0.55:
         found = _followed(cadence.period_s, cadence, rising, frame_s, wanted)
     return found
 
@@ -186,7 +191,7 @@ def _followed(
     if pattern.first.score < least:
         return None
     if pattern.second is not None and wanted.shortest_s <= part_s <= wanted.longest_s:
-        return Found(pattern, part_s, cadence.score, None)
+        return Found(pattern, part_s, cadence.score)
     if wanted.shortest_s <= 2 * part_s <= wanted.longest_s and len(pattern.first.frames) >= 3:
-        return Found(halves(rising, pattern), 2 * part_s, cadence.score, None)
-    return Found(pattern, part_s, cadence.score, None) if wanted.shortest_s <= part_s <= wanted.longest_s else None
+        return Found(halves(rising, pattern), 2 * part_s, cadence.score)
+    return Found(pattern, part_s, cadence.score) if wanted.shortest_s <= part_s <= wanted.longest_s else None

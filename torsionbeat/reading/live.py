@@ -196,6 +196,7 @@ class _Night:
         self.why = "Listening; the first figures need a few swings."
         self.failure = ""
         self.no_reference = ""
+        self.stumble = ""
 
     def note(self, what: str, **details: object) -> None:
         if what in ("device lost", "device back"):
@@ -235,9 +236,17 @@ class _Night:
 
     def ask(self) -> None:
         begun = self._work_clock()
-        heard = self.listener.heard_so_far()
-        self.measure(heard)
-        period_s = None if heard.period_samples is None else heard.period_samples / self.rate_hz
+        period_s = None
+        try:
+            heard = self.listener.heard_so_far()
+            self.measure(heard)
+            period_s = None if heard.period_samples is None else heard.period_samples / self.rate_hz
+            self.stumble = ""
+        except Exception as error:  # whatever it is, the night's sound is worth more than the figures so far
+            self.stumble = (
+                f"The figures so far could not be worked out ({type(error).__name__}: {error}); "
+                "the sound is taken down all the same. Tell the makers."
+            )
         self.asking.asked(self.heard_s, self._work_clock() - begun, period_s)
 
     def measure(self, heard: Heard) -> None:
@@ -266,7 +275,7 @@ class _Night:
             return self.source.timebase
 
     def remarks(self) -> tuple[str, ...]:
-        return (*self.source.remarks, *filter(None, (self.no_reference, self.failure)))
+        return (*self.source.remarks, *filter(None, (self.no_reference, self.stumble, self.failure)))
 
     def state(self) -> LiveState:
         return LiveState(
@@ -330,6 +339,7 @@ def listen_live(
             raise
         night.fail(f"{error}. The night ended there.")
     heard = night.listener.finish()
+    night.stumble = ""
     night.measure(heard)
     if night.beats is not None:
         night._keeping(night.beats.finish)

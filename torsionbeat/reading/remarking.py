@@ -7,6 +7,7 @@ import numpy as np
 from torsionbeat.hearing.heard import Heard
 from torsionbeat.reading.figures import Reading
 from torsionbeat.reading.jumps import Jump
+from torsionbeat.reading.settling import settling_of, turn_of
 
 __all__ = ["remarks_on"]
 
@@ -16,6 +17,7 @@ def remarks_on(reading: Reading, heard: Heard, *, strays: int, together: bool, j
     out: list[str] = []
     out += _on_period(reading, heard)
     out += _on_jumps(jumps)
+    out += _on_settling(reading)
     out += _on_beats(reading, heard, strays, together)
     out += _on_arc(reading, heard)
     out += _on_sound(reading, heard)
@@ -67,6 +69,42 @@ def _on_jumps(jumps: list[Jump]) -> list[str]:
                 "beat error is their mean, so read again for the new one."
             )
     return out
+
+
+def _on_settling(reading: Reading) -> list[str]:
+    turn = turn_of(reading.swings.time_s, reading.swings.arc_deg)
+    if turn is not None:
+        falls = turn.slope_after_deg_per_hour < turn.slope_before_deg_per_hour
+        what = "fell off: the drive was lost or weakened" if falls else "picked up: the drive came back or grew"
+        return [
+            f"At {_clock_time(turn.time_s)} the arc {what}. It was {turn.arc_there_deg:.0f} deg then, travelling by "
+            f"{turn.slope_before_deg_per_hour:+.0f} deg an hour before and {turn.slope_after_deg_per_hour:+.0f} after, and "
+            f"{turn.arc_end_deg:.0f} deg at the end. The figures are means over both."
+        ]
+    under_way = settling_of(reading.swings.time_s, reading.swings.arc_deg)
+    if under_way is None:
+        return []
+    marked = "the rate was taken while it was settling." if reading.rate_s_per_day is not None else ""
+    if not np.isfinite(under_way.time_constant_s):
+        trend = reading.arc_trend_deg_per_hour
+        pace = f" by {trend.nominal_value:+.1f} deg an hour" if trend is not None else ""
+        return [
+            f"The arc is not steady: it travels{pace}, too straight for its goal to be told. Record for longer; {marked}".rstrip(
+                "; "
+            )
+        ]
+    low = under_way.time_constant_s - 1.96 * under_way.time_constant_uncertainty_s
+    high = under_way.time_constant_s + 1.96 * under_way.time_constant_uncertainty_s
+    wait = (
+        f"wait another {_clock_time(under_way.wait_s)} for it to come within one per cent"
+        if under_way.wait_s > 0
+        else "it is within one per cent of it now"
+    )
+    return [
+        f"The arc is still settling: {under_way.arc_now_deg:.0f} deg at the end, on its way to about "
+        f"{under_way.arc_steady_deg:.0f} deg with a time constant of {_clock_time(under_way.time_constant_s)} (between "
+        f"{_clock_time(max(low, 0))} and {_clock_time(high)}); {wait}. {marked[:1].upper()}{marked[1:]}".strip()
+    ]
 
 
 def _on_beats(reading: Reading, heard: Heard, strays: int, together: bool) -> list[str]:
