@@ -47,13 +47,14 @@ def test_json_alone_on_standard_output_agrees_with_the_truth(run, sounds):
     assert document["beats"] == {"expected": 40, "heard": 40}
     assert len(document["swings"]) == 40
     figures = known["figures"]
-    # 40 beats whose beginnings scatter by 0.5 ms: 2 ppm of the period, 0.1 ms of the beat error
+    # 40 beats whose beginnings scatter by 0.5 ms give 2 ppm of the period; the two sides sound unlike, and where each
+    # sound begins is found to some tenths of a millisecond
     assert holds(document["period_s"], figures["period_s"], 3e-6 * 6)
     assert holds(document["arc_deg"], figures["arc_deg"], 0.5)
     sign = (
         1 if document["beat_error_ms"]["value"] * figures["beat_error_ms"] > 0 else -1
     )  # sides may be swapped
-    assert holds(document["beat_error_ms"], sign * figures["beat_error_ms"], 0.3)
+    assert holds(document["beat_error_ms"], sign * figures["beat_error_ms"], 1.0)
     assert holds(document["offset_deg"], sign * figures["offset_deg"], 0.05)
     assert "remarks" in document
     for remark in document["remarks"]:
