@@ -1,0 +1,65 @@
+"""Which period: the clock's own, with and without a word beforehand, and none where there is none."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from torsionbeat.hearing.search import Wanted, find_clock
+
+FRAME_S = 0.004
+ANY = Wanted(None, 4.0, 121.0)
+
+
+def rising(seed, clocks, duration_s=240.0, height=8.0):
+    """Rising strength of clocks, each (period, first drop, beat error in s), in bands of their own."""
+    rng = np.random.default_rng(seed)
+    up = rng.standard_normal((int(duration_s / FRAME_S), 4)).astype(np.float32)
+    for number, (period_s, first_s, error_s) in enumerate(clocks):
+        times = np.arange(first_s, duration_s - 0.5, period_s / 2)
+        times[1::2] += error_s
+        times += 0.003 * rng.standard_normal(len(times))
+        at = np.rint(times / FRAME_S).astype(int)
+        for step in (0, 1):
+            up[at + step, 2 * number : 2 * number + 2] += height
+    return np.clip(up, -3, 12)
+
+
+@pytest.mark.parametrize("period_s", [6.0, 12.31, 15.004])
+@pytest.mark.parametrize("told", [True, False])
+def test_period_is_found_told_or_not(period_s, told):
+    wanted = Wanted(period_s * 1.01, 4.0, 121.0) if told else ANY
+    found = find_clock(rising(1, [(period_s, 1.7, 0.2)]), FRAME_S, wanted, None)
+    assert found.period_s == pytest.approx(period_s, rel=1e-3)  # what a track follows
+    assert found.pattern.second is not None
+
+
+def test_nominal_period_that_contradicts_does_not_hide_the_clock():
+    found = find_clock(rising(2, [(6.0, 1.7, 0.02)]), FRAME_S, Wanted(15.0, 4.0, 121.0), None)
+    assert found.period_s == pytest.approx(6.0, rel=1e-3)
+
+
+@pytest.mark.parametrize("period_s", [12.0, 9.7])
+def test_of_two_clocks_the_one_that_was_told(period_s):
+    up = rising(3, [(12.0, 1.7, 0.1), (9.7, 2.2, -0.1)])
+    assert find_clock(up, FRAME_S, Wanted(period_s, 4.0, 121.0), None).period_s == pytest.approx(
+        period_s, rel=1e-3
+    )
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_noise_holds_no_clock(seed):
+    assert find_clock(rising(seed, []), FRAME_S, ANY, None) is None
+    assert find_clock(rising(seed, []), FRAME_S, Wanted(15.0, 4.0, 121.0), None) is None
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_sounds_at_random_times_are_no_clock(seed):
+    up = rising(seed, [])
+    times = np.sort(np.random.default_rng([seed, 1]).uniform(1, 239, 80))
+    up[np.rint(times / FRAME_S).astype(int)] += 10
+    assert find_clock(up, FRAME_S, ANY, None) is None
+
+
+def test_too_short_a_sound():
+    assert find_clock(rising(5, [], duration_s=5.0), FRAME_S, ANY, None) is None
