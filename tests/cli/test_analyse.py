@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import json
 import os
@@ -237,6 +238,7 @@ def test_events_and_plots_of_several_recordings_need_a_folder(run):
     assert "for several recordings give a folder that exists" in told.err
 
 
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="looks into /proc")
 def test_a_recording_that_brings_its_process_down_costs_only_itself(sounds, tmp_path):
     """Kill the process that waits at a pipe; the other recording is read all the same."""
     psutil = pytest.importorskip("psutil")
@@ -245,17 +247,13 @@ def test_a_recording_that_brings_its_process_down_costs_only_itself(sounds, tmp_
     os.mkfifo(kept)
     command = [sys.executable, "-m", "torsionbeat", "analyse", kept.parent, sounds / "clock.flac", *CLOCK]
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
-        ours = _open_when_read(kept)
         try:
-            (stuck,) = [
-                child
-                for child in psutil.Process(process.pid).children()
-                if str(kept) in [os.readlink(one) for one in Path(f"/proc/{child.pid}/fd").iterdir()]
-            ]
-            stuck.kill()
+            ours = _open_when_read(kept)
+            _who_reads(psutil.Process(process.pid), kept).kill()
             out, err = process.communicate(timeout=120)
-        finally:
             os.close(ours)
+        finally:
+            process.kill()
     assert process.returncode == 4
     assert "the process that read it ended with signal 9" in err
     assert "clock.flac 40/40 +25" in " ".join(out.split())
@@ -271,6 +269,18 @@ def _open_when_read(pipe):
             if time.monotonic() > deadline:
                 raise
             time.sleep(0.05)
+
+
+def _who_reads(process, pipe):
+    """Give the child of a process that has a pipe open."""
+    deadline = time.monotonic() + 60
+    while time.monotonic() < deadline:
+        for child in process.children():
+            with contextlib.suppress(OSError):
+                if str(pipe) in [os.readlink(one) for one in Path(f"/proc/{child.pid}/fd").iterdir()]:
+                    return child
+        time.sleep(0.05)
+    raise AssertionError(f"nobody reads {pipe}")
 
 
 # The bench log
