@@ -23,7 +23,16 @@ from scoring import Score, holds, score_scene
 from torsionbeat.twin import SCENES
 
 MINUTE = 60.0
-CLEAR = {"time": 0.7, "period": 1.0, "arc": 0.5, "arc_rms": 2.0, "beat": 1.0, "offset": 0.1, "found": 1.0, "false": 0.0}
+CLEAR = {
+    "time": 0.7,
+    "period": 1.0,
+    "arc": 0.5,
+    "arc_rms": 2.0,
+    "beat": 1.0,
+    "offset": 0.1,
+    "found": 1.0,
+    "false": 0.0,
+}
 CASES: list[tuple[str, float, dict[str, float]]] = [
     ("clear", 40 * MINUTE, CLEAR),
     ("extra_sounds", 40 * MINUTE, CLEAR),
@@ -43,7 +52,10 @@ CASES: list[tuple[str, float, dict[str, float]]] = [
     ("pendulum_room", 40 * MINUTE, {"found": 0.95, "false": 0.0}),
     ("balance_room", 40 * MINUTE, {"found": 0.95, "false": 0.0}),
     ("two_torsion_clocks", 40 * MINUTE, {"found": 0.95, "false": 0.0}),
-    *[(name, 10 * MINUTE, {"none": 0.0}) for name in ("quiet_room", "rain", "fire", "drip", "speech", "quartz_alone")],
+    *[
+        (name, 10 * MINUTE, {"none": 0.0})
+        for name in ("quiet_room", "rain", "fire", "drip", "speech", "quartz_alone")
+    ],
 ]
 
 

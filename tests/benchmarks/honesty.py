@@ -81,7 +81,9 @@ def main() -> int:
             missed += outside
             worst = sorted(pulls, key=lambda pair: -abs(pair[0]))[:4]
             far = ", ".join(f"{pull:+.1f} u in {seed}" for pull, seed in worst)
-            print(f"{label:11} {kind:17} {held:4} of {len(pulls):4} {share:6.1%} {'MISSED' if outside else ''}  worst {far}")
+            print(
+                f"{label:11} {kind:17} {held:4} of {len(pulls):4} {share:6.1%} {'MISSED' if outside else ''}  worst {far}"
+            )
     print(f"{time.monotonic() - started:.0f} s")
     return 1 if missed else 0
 

@@ -55,7 +55,7 @@ class BandPlan:
 
     @property
     def bands(self) -> int:
-        return self.pooling.shape[1]
+        return int(self.pooling.shape[1])
 
     @property
     def frame_s(self) -> float:
@@ -106,7 +106,7 @@ def plan_bands(sample_rate_hz: float) -> BandPlan:
     for row, band in enumerate(owners):
         pooling[row, kept.index(band)] = 1.0 / owners.count(band) / length
     kernels = np.ascontiguousarray(np.array(columns, np.float32).T.reshape(3, hop, len(owners)))
-    edges = tuple(_EDGES_HZ[band] for band in kept) + (min(_EDGES_HZ[kept[-1] + 1], sample_rate_hz / 2),)
+    edges = (*(_EDGES_HZ[band] for band in kept), min(_EDGES_HZ[kept[-1] + 1], sample_rate_hz / 2))
     return BandPlan(float(sample_rate_hz), hop, kernels, pooling, edges)
 
 

@@ -55,7 +55,13 @@ def autocorrelation(rising: FloatArray, lags: int, strongest: float = 6.0) -> Fl
 
 
 def score_periods(
-    correlation: FloatArray, frame_s: float, shortest_s: float, longest_s: float, *, multiples: int, width: int
+    correlation: FloatArray,
+    frame_s: float,
+    shortest_s: float,
+    longest_s: float,
+    *,
+    multiples: int,
+    width: int,
 ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
     """Periods tried, in seconds, and the score of each.
 
@@ -77,7 +83,9 @@ def score_periods(
     return periods, np.where(count > 0, score / np.sqrt(np.maximum(count, 1)), 0.0)
 
 
-def strongest_cadences(periods: npt.NDArray[np.float64], scores: npt.NDArray[np.float64], count: int) -> list[Cadence]:
+def strongest_cadences(
+    periods: npt.NDArray[np.float64], scores: npt.NDArray[np.float64], count: int
+) -> list[Cadence]:
     """The best periods, each at least 500 ppm from the better ones: nearer, a track follows either."""
     left = scores.copy()
     found: list[Cadence] = []

@@ -195,14 +195,14 @@ def _hear_beats(
     roles = roles_of([[_summary(sound) for sound in side] for side in sides])
     heard = []
     for number, side in enumerate(sides):
-        heard.append(_side(fine, side, roles[number], roles[1 - number] if len(roles) > 1 else None, sides, number))
+        heard.append(
+            _side(fine, side, roles[number], roles[1 - number] if len(roles) > 1 else None, sides, number)
+        )
     if not any(np.count_nonzero(side.drop.certain) >= 2 for side in heard):
         return None
     if len(pattern.first.frames) < FEW_ROWS and not _believed(up, found, heard, told):
         return None
-    return ChapterHeard(
-        pattern.period_frames * POOLED_FRAMES, tuple(heard), other, None, found.score
-    )
+    return ChapterHeard(pattern.period_frames * POOLED_FRAMES, tuple(heard), other, None, found.score)
 
 
 def _believed(up: FloatArray, found: Found, heard: list[SideHeard], told: bool) -> bool:
@@ -242,7 +242,12 @@ def _summary(sound: Placed) -> tuple[float, float, float]:
 
 
 def _side(
-    fine: FinePower, side: list[Placed], roles: Roles, others_roles: Roles | None, sides: list[list[Placed]], number: int
+    fine: FinePower,
+    side: list[Placed],
+    roles: Roles,
+    others_roles: Roles | None,
+    sides: list[list[Placed]],
+    number: int,
 ) -> SideHeard:
     drop = _renamed(side[roles.drop], "drop")
     if roles.contact is not None:
@@ -324,7 +329,8 @@ def _place(fine: FinePower, sound: SoundTrack, track: SoundTrack, pattern: Patte
 def _sounding(fine: FinePower, places: IntArray) -> npt.NDArray[np.bool_]:
     """Whether there is any sound at a place: not digital silence, not a lost stretch."""
     index = np.clip(places[:, None] + np.arange(-8, 40)[None, :], 0, len(fine.levels) - 1)
-    return (fine.levels[index] > 0).any(axis=2).mean(axis=1) > 0.9
+    out: npt.NDArray[np.bool_] = (fine.levels[index] > 0).any(axis=2).mean(axis=1) > 0.9
+    return out
 
 
 def _expected(
@@ -371,7 +377,9 @@ def _chance(
     trials = max(3, int(np.ceil(600 / max(len(frames), 1))))
     if trials * len(frames) > 4000:
         frames = frames[:: max(1, len(frames) * trials // 4000)]
-    away = np.concatenate([frames + sign * rng.uniform(0.14, 0.36, len(frames)) * period for sign in (1, -1) * trials])
+    away = np.concatenate(
+        [frames + sign * rng.uniform(0.14, 0.36, len(frames)) * period for sign in (1, -1) * trials]
+    )
     places = np.rint(away).astype(np.int64)
     places = places[(places > 2 * search) & (places < len(fine.levels) - 80 - search)]
     places = places[_sounding(fine, places)]

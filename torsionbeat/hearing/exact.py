@@ -66,7 +66,7 @@ class FinePower:
         index = places[:, None] + np.arange(-BEFORE - search, AFTER + search)[None, :]
         inside = (index >= 0) & (index < len(self.levels))
         index = np.clip(index, 0, len(self.levels) - 1)
-        out = POWER_OF_LEVEL[self.levels[index]] / self.floors[index // CHUNK_FRAMES]
+        out: FloatArray = POWER_OF_LEVEL[self.levels[index]] / self.floors[index // CHUNK_FRAMES]
         if self.added is not None:
             out /= 1 + self.added[index // POOLED_FRAMES].astype(np.float32)
         out[~inside] = 1
@@ -78,7 +78,8 @@ class FinePower:
         index = np.clip(places[:, None] + np.arange(0, 30)[None, :], 0, len(self.levels) - 1)
         loud = POWER_OF_LEVEL[self.levels[index]].sum(axis=2).max(axis=1)
         floor = self.floors[np.clip(places, 0, len(self.levels) - 1) // CHUNK_FRAMES].sum(axis=1)
-        return 10 * np.log10(np.maximum(loud / np.maximum(floor, 1e-20), 1e-3)).astype(np.float64)
+        out: npt.NDArray[np.float64] = 10 * np.log10(np.maximum(loud / np.maximum(floor, 1e-20), 1e-3))
+        return out.astype(np.float64)
 
 
 def _evidence(sound: FloatArray, profile: FloatArray, search: int) -> tuple[FloatArray, IntArray]:
@@ -180,7 +181,9 @@ def _edge_uncertainty(laid: FloatArray, strength: FloatArray) -> float:
     if len(laid) < parts:
         return 1.0
     index = np.arange(len(laid)) % parts
-    edges = np.array([edge_of(_mean_profile(laid[index != part], strength[index != part])) for part in range(parts)])
+    edges = np.array(
+        [edge_of(_mean_profile(laid[index != part], strength[index != part])) for part in range(parts)]
+    )
     return float(np.sqrt((parts - 1) / parts * np.sum((edges - edges.mean()) ** 2)))
 
 
@@ -189,7 +192,8 @@ def best_evidence(
 ) -> npt.NDArray[np.float64]:
     """Best evidence for a known profile near each place: laid where no sound is, what chance gives. (beats,)."""
     gained, _ = _evidence(fine.windows(places, search), profile, search)
-    return (gained + _prior(search, prior_frames)).max(axis=1).astype(np.float64)
+    out: npt.NDArray[np.float64] = (gained + _prior(search, prior_frames)).max(axis=1).astype(np.float64)
+    return out
 
 
 def match_together(
@@ -201,7 +205,9 @@ def match_together(
     gained = np.zeros(2 * search + 1)
     profile = np.zeros((BEFORE + AFTER, sound.shape[2]), np.float32)
     for _ in range(passes):
-        profile = _mean_profile(_laid_over(sound, np.full(len(places), shift), BEFORE + AFTER), np.ones(len(places)))
+        profile = _mean_profile(
+            _laid_over(sound, np.full(len(places), shift), BEFORE + AFTER), np.ones(len(places), np.float32)
+        )
         gained = _evidence(sound, profile, search)[0].sum(axis=0, dtype=np.float64)[None, :]
         shift = float(_refined(gained, np.argmax(gained, axis=1))[0])
     return shift - search, profile, float(gained.max())
@@ -220,7 +226,8 @@ def _mean_profile(laid: FloatArray, strength: FloatArray) -> FloatArray:
         total = excess.sum(axis=(1, 2))
         ceiling = 4 * max(float(np.median(total)), 1.0)
         excess *= np.minimum(1, ceiling / np.maximum(total, ceiling))[:, None, None]
-    return np.maximum(excess.mean(axis=0), 0).astype(np.float32)
+    out: FloatArray = np.maximum(excess.mean(axis=0), 0).astype(np.float32)
+    return out
 
 
 def edge_of(profile: FloatArray) -> float:
@@ -241,7 +248,7 @@ def edge_of(profile: FloatArray) -> float:
     low, high = (0.12, 0.5) if noise < 0.05 else (0.33, 0.67)
     start, later = _crossing(height, top, floor + low * rise), _crossing(height, top, floor + high * rise)
     back = np.log1p(-low) / (np.log1p(-high) - np.log1p(-low))
-    return start - back * (later - start) - BEFORE
+    return float(start - back * (later - start) - BEFORE)
 
 
 def _first_top(height: npt.NDArray[np.float64], floor: float) -> int:
@@ -262,4 +269,4 @@ def _crossing(height: npt.NDArray[np.float64], top: int, level: float) -> float:
     if index == 0:
         return 0.0
     low, high = height[index - 1], height[index]
-    return index - 1 + (level - low) / max(high - low, 1e-12)
+    return float(index - 1 + (level - low) / max(high - low, 1e-12))

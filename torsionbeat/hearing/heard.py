@@ -44,7 +44,13 @@ class HeardSounds:
         if not parts:
             nothing = np.zeros(0)
             return HeardSounds(
-                nothing.astype(np.int64), nothing.astype("U7"), nothing, nothing, nothing, nothing.astype(bool), nothing
+                nothing.astype(np.int64),
+                nothing.astype("U7"),
+                nothing,
+                nothing,
+                nothing,
+                nothing.astype(bool),
+                nothing,
             )
         beat, kind, sample, level, evidence, certain, edge = (
             np.concatenate([getattr(part, name) for part in parts])

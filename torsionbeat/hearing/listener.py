@@ -62,7 +62,10 @@ class _Ear:
     def _grow(self) -> None:
         """Room for a whole chapter at once; pages that are never written cost nothing."""
         for name, frames in (
-            ("_levels", CHUNK_FRAMES), ("_strength", _POOLED_CHUNK), ("_floors", 1), ("_unrests", 1)
+            ("_levels", CHUNK_FRAMES),
+            ("_strength", _POOLED_CHUNK),
+            ("_floors", 1),
+            ("_unrests", 1),
         ):
             old = getattr(self, name)
             new = np.empty((max(CHAPTER_CHUNKS, self.chunks + 64) * frames, old.shape[1]), old.dtype)
@@ -82,7 +85,10 @@ class _Ear:
     def forget(self, chunks: int) -> None:
         """Let the first chunks go; the rest moves to the front."""
         for name, frames in (
-            ("_levels", CHUNK_FRAMES), ("_strength", _POOLED_CHUNK), ("_floors", 1), ("_unrests", 1)
+            ("_levels", CHUNK_FRAMES),
+            ("_strength", _POOLED_CHUNK),
+            ("_floors", 1),
+            ("_unrests", 1),
         ):
             array = getattr(self, name)
             kept = array[chunks * frames : self.chunks * frames]
@@ -242,7 +248,9 @@ class Listener:
         if self._story.period_samples is None:
             return self._wanted
         found = self._story.period_samples / self._plan.sample_rate_hz
-        return Wanted(found, min(self._wanted.shortest_s, 0.9 * found), max(self._wanted.longest_s, 1.1 * found))
+        return Wanted(
+            found, min(self._wanted.shortest_s, 0.9 * found), max(self._wanted.longest_s, 1.1 * found)
+        )
 
     def _close_chapter(self, last: bool = False) -> None:
         best: tuple[list[tuple[int, ChapterHeard]], OtherClock | None] = ([], None)
@@ -250,7 +258,9 @@ class Listener:
         height = -1.0
         for number, ear in self._ears.items():
             pieces, other = hear_pieces(
-                ear.chapter(self._plan.frame_s), self._wanted_now(), look_round=self._story.period_samples is None
+                ear.chapter(self._plan.frame_s),
+                self._wanted_now(),
+                look_round=self._story.period_samples is None,
             )
             clear = _clearness(pieces)
             if clear > height:
@@ -271,7 +281,9 @@ class Listener:
         self._first_chunk += forgotten
 
     def _add(self, story: _Story, pieces: list[tuple[int, ChapterHeard]], other: OtherClock | None) -> None:
-        if other is not None and all(abs(other.interval_s / known - 1) > 0.01 for known in story.other_intervals_s):
+        if other is not None and all(
+            abs(other.interval_s / known - 1) > 0.01 for known in story.other_intervals_s
+        ):
             story.other_intervals_s.append(other.interval_s)
         if not pieces:
             story.unheard_chapters += 1

@@ -93,7 +93,7 @@ def _score_from(
 
 def without_other_clock(
     strength: FloatArray, frame_s: float, other: OtherClock
-) -> tuple[FloatArray, FloatArray]:
+) -> tuple[FloatArray, npt.NDArray[np.float16]]:
     """Strength with the other clock's ticks measured against each other instead of against the room.
 
     Two intervals make a row, so that a tick and a tock are told apart; 48 rows are compared at a time, and the
@@ -103,7 +103,7 @@ def without_other_clock(
     from scipy.ndimage import maximum_filter1d
 
     out = strength.copy()
-    added = np.zeros(strength.shape, np.float16)
+    added: npt.NDArray[np.float16] = np.zeros(strength.shape, np.float16)
     row_s = 2 * other.interval_s
     columns = int(row_s / frame_s)
     if columns < 8:
@@ -156,7 +156,8 @@ def without_other_cadence(correlation: FloatArray, frame_s: float, other: OtherC
     index = np.arange(lags)
     steps = np.rint(np.arange(-12, 13) * other.interval_s / frame_s).astype(np.int64)
     around = correlation[np.abs(np.minimum(index[None, :] + steps[:, None], lags - 1))]
-    return (correlation - np.median(around, axis=0)).astype(np.float32)
+    out: FloatArray = (correlation - np.median(around, axis=0)).astype(np.float32)
+    return out
 
 
 def _best_shift(reference: FloatArray, profile: FloatArray, reach: int = 6) -> int:

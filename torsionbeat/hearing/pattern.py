@@ -105,7 +105,9 @@ def _nearby(series: FloatArray, frames: IntArray, strengths: FloatArray) -> tupl
     best = np.argmax(around, axis=1)
     height = around[np.arange(len(frames)), best]
     moves = (height > 4.5) & (height > strengths + 2)
-    return np.where(moves, frames - _UNREST + best, frames), np.where(moves, height, strengths).astype(np.float32)
+    return np.where(moves, frames - _UNREST + best, frames), np.where(moves, height, strengths).astype(
+        np.float32
+    )
 
 
 def least_score(rows: int) -> float:
@@ -131,7 +133,9 @@ def pattern_at(rising: FloatArray, period_frames: float, *, width: int = 3) -> P
     first = follow(rising, middles, span, width=width, weights=first.weights, passes=2)
     if first.score < least_score(rows) - 2:
         return None
-    second = follow(rising, first.frames + round(period_frames / 2), max(int(0.17 * period_frames), 16), width=width)
+    second = follow(
+        rising, first.frames + round(period_frames / 2), max(int(0.17 * period_frames), 16), width=width
+    )
     return Pattern(period_frames, first, second if _stands(second, first, len(rising)) else None)
 
 
@@ -151,7 +155,8 @@ def halves(rising: FloatArray, pattern: Pattern) -> Pattern:
         frames = pattern.first.frames[start::2]
         sides.append(follow(rising, frames, 2 * _UNREST, weights=pattern.first.weights, passes=2))
     scored = [
-        SoundTrack(side.frames, side.weights, side.strengths, max(side.score, pattern.first.score)) for side in sides
+        SoundTrack(side.frames, side.weights, side.strengths, max(side.score, pattern.first.score))
+        for side in sides
     ]
     return Pattern(2 * pattern.period_frames, scored[0], scored[1])
 
@@ -227,4 +232,5 @@ def _quality(stack: FloatArray) -> FloatArray:
     smooth = uniform_filter1d(stack, 3, axis=0)
     spread = np.quantile(smooth, 0.84, axis=0) - np.median(smooth, axis=0)
     height = (smooth - np.median(smooth, axis=0)) / np.maximum(spread, 1e-6)
-    return np.sqrt(np.sum(np.maximum(height, 0) ** 2, axis=1)).astype(np.float32)
+    out: FloatArray = np.sqrt(np.sum(np.maximum(height, 0) ** 2, axis=1)).astype(np.float32)
+    return out

@@ -14,7 +14,15 @@ import numpy.typing as npt
 
 from torsionbeat.hearing.cadence import Cadence, autocorrelation, score_periods, strongest_cadences
 from torsionbeat.hearing.others import OtherClock, without_other_cadence
-from torsionbeat.hearing.pattern import FEW_ROWS, LEAST_TRACK_SCORE, LONGEST_LIFT, Pattern, halves, least_score, pattern_at
+from torsionbeat.hearing.pattern import (
+    FEW_ROWS,
+    LEAST_TRACK_SCORE,
+    LONGEST_LIFT,
+    Pattern,
+    halves,
+    least_score,
+    pattern_at,
+)
 from torsionbeat.hearing.strength import STRONGEST
 
 __all__ = ["Found", "Wanted", "find_clock", "find_second_clock"]
@@ -46,9 +54,7 @@ class Found:
     score: float
 
 
-def find_clock(
-    rising: FloatArray, frame_s: float, wanted: Wanted, other: OtherClock | None
-) -> Found | None:
+def find_clock(rising: FloatArray, frame_s: float, wanted: Wanted, other: OtherClock | None) -> Found | None:
     """The clock with the period told, or else the one that stands out most; None where there is none."""
     duration_s = len(rising) * frame_s
     longest = min(wanted.longest_s, duration_s / 1.5)
@@ -63,7 +69,9 @@ def find_clock(
     if nominal is not None and nominal < duration_s:
         low, high = nominal * (1 - _NEAR_NOMINAL), min(nominal * (1 + _NEAR_NOMINAL), duration_s / 1.1)
         near = Wanted(nominal, low, high, min(wanted.fraction_s, 0.45 * wanted.shortest_s))
-        best = _best_of(_candidates(correlation, frame_s, low, high, _LEAST_SCORE, 6), correlation, rising, frame_s, near)
+        best = _best_of(
+            _candidates(correlation, frame_s, low, high, _LEAST_SCORE, 6), correlation, rising, frame_s, near
+        )
     if best is None:
         tried = _candidates(correlation, frame_s, wanted.shortest_s, longest, _LEAST_SCORE_UNTOLD, 5)
         best = _best_of(tried, correlation, rising, frame_s, wanted)
@@ -78,7 +86,9 @@ def _candidates(
     for width in (3, 9):
         for multiples in (6, 30):
             periods, scores = score_periods(correlation, frame_s, low, high, multiples=multiples, width=width)
-            found += [cadence for cadence in strongest_cadences(periods, scores, count) if cadence.score > least]
+            found += [
+                cadence for cadence in strongest_cadences(periods, scores, count) if cadence.score > least
+            ]
     found.sort(key=lambda cadence: -cadence.score)
     kept: list[Cadence] = []
     for cadence in found:
@@ -97,7 +107,9 @@ def _mean_correlation(correlation: FloatArray, frame_s: float, period_s: float) 
             break
         values.append(float(correlation[lag - reach : lag + reach + 1].max()))
         beside = correlation[max(lag - 100, 0) : lag + 100]
-        pieces = beside[: len(beside) // (2 * reach + 1) * (2 * reach + 1)].reshape(-1, 2 * reach + 1).max(axis=1)
+        pieces = (
+            beside[: len(beside) // (2 * reach + 1) * (2 * reach + 1)].reshape(-1, 2 * reach + 1).max(axis=1)
+        )
         chance.append(float(np.median(pieces)))
     return float(np.mean(values) - np.mean(chance)) if values else 0.0
 
@@ -140,7 +152,7 @@ def find_second_clock(rising: FloatArray, frame_s: float, first: Found, wanted: 
             for frame in track.frames:
                 cleared[max(frame - reach, 0) : max(frame + reach, 0)] = 0
     found = find_clock(cleared, frame_s, replace(wanted, nominal_period_s=None), None)
-    if found is None or found.pattern.second is None or _related(found.period_s, first.period_s):
+    if found is None or found.pattern.second is None or abs(found.period_s / first.period_s - 1) < 0.001:
         return None
     scores = (found.pattern.first.score, found.pattern.second.score)
     return found.period_s if min(scores) > 2 * LEAST_TRACK_SCORE and found.score > 15 else None
@@ -157,7 +169,9 @@ def _clearness(pattern: Pattern) -> float:
     total = 0.0
     for track in (pattern.first, pattern.second):
         if track is not None:
-            total += min(track.score, 60.0) * (1 + float(np.mean(np.minimum(track.strengths, STRONGEST))) / 50)
+            total += min(track.score, 60.0) * (
+                1 + float(np.mean(np.minimum(track.strengths, STRONGEST))) / 50
+            )
     return total
 
 

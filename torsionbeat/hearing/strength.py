@@ -35,18 +35,16 @@ class RoomFloor:
         """Strength of one chunk, shape as ``pooled``, with the floor (power) and unrest used, shape (bands,)."""
         heard = pooled[:, 0] > 0
         if np.count_nonzero(heard) < len(pooled) // 4:
-            nothing = np.ones(pooled.shape[1], np.float32)
-            floor = self._floors[-1] if self._floors else nothing
-            return np.zeros_like(pooled), floor, nothing
-        ordered = np.sort(pooled[heard].T, axis=1)
-        low = ordered[:, int(0.16 * ordered.shape[1])]
-        middle = ordered[:, ordered.shape[1] // 2]
-        middle = np.maximum(middle, np.float32(1e-20))
+            nothing: FloatArray = np.ones(pooled.shape[1], np.float32)
+            return np.zeros_like(pooled), self._floors[-1] if self._floors else nothing, nothing
+        ordered: FloatArray = np.sort(pooled[heard].T, axis=1)
+        low: FloatArray = ordered[:, int(0.16 * ordered.shape[1])]
+        middle: FloatArray = np.maximum(ordered[:, ordered.shape[1] // 2], np.float32(1e-20))
         self._floors.append(middle)
         self._unrests.append(np.maximum(1 - low / middle, np.float32(_LEAST_UNREST)))
-        floor = np.maximum(_middle(self._floors), middle)
-        unrest = np.maximum(_middle(self._unrests), self._unrests[-1])
-        strength = (pooled / floor - 1) / unrest
+        floor: FloatArray = np.maximum(_middle(self._floors), middle)
+        unrest: FloatArray = np.maximum(_middle(self._unrests), self._unrests[-1])
+        strength: FloatArray = (pooled / floor - 1) / unrest
         np.clip(strength, -3, STRONGEST, out=strength)
         strength[~heard] = 0
         return strength, floor, unrest

@@ -65,12 +65,12 @@ def best_track(image: FloatArray, *, reach: int, price: float, cap: float) -> Tr
         No row counts for more than this.
     """
     rows, columns = image.shape
-    came_from = np.zeros((rows, columns), np.int8)
+    came_from: npt.NDArray[np.int8] = np.zeros((rows, columns), np.int8)
     totals = _totals(np.minimum(image, cap), reach, price, came_from)
     path = np.empty(rows, np.int64)
     path[-1] = int(np.argmax(totals))
     for row in range(rows - 1, 0, -1):
-        path[row - 1] = path[row] + came_from[row, path[row]]
+        path[row - 1] = path[row] + int(came_from[row, int(path[row])])
     strengths = image[np.arange(rows), path]
     return Track(path, strengths.astype(np.float32), float(totals[path[-1]]))
 
@@ -82,23 +82,21 @@ def above_chance(track: Track, image: FloatArray, *, reach: int, price: float, c
     loud. The best totals in many stretches of columns are what chance gives.
     """
     rows, columns = image.shape
-    turn = np.random.default_rng(rows * 7919 + columns).integers(0, columns, rows)
-    index = (np.arange(columns)[None, :] + turn[:, None]) % columns
-    turned = np.take_along_axis(np.minimum(image, cap), index, axis=1)
+    turn: IntArray = np.random.default_rng(rows * 7919 + columns).integers(0, columns, rows)
+    index = (np.arange(columns)[None, :] + np.asarray(turn)[:, None]) % columns
+    turned: FloatArray = np.take_along_axis(np.minimum(image, cap), index, axis=1)
     totals = _totals(turned, reach, price, None)
     width = max(8, min(24, columns // 12))
     best = totals[: columns // width * width].reshape(-1, width).max(axis=1)
     middle = float(np.median(best))
     spread = 1.4826 * float(np.median(np.abs(best - middle)))
-    return (track.total - middle) / max(spread, 0.35 * np.sqrt(rows))
+    return (track.total - middle) / max(spread, 0.35 * float(np.sqrt(rows)))
 
 
-def _totals(
-    cut: FloatArray, reach: int, price: float, came_from: npt.NDArray[np.int8] | None
-) -> FloatArray:
+def _totals(cut: FloatArray, reach: int, price: float, came_from: npt.NDArray[np.int8] | None) -> FloatArray:
     """Greatest total of any track ending in each column of the last row; fills in the step each came by."""
     columns = cut.shape[1]
-    totals = cut[0].copy()
+    totals: FloatArray = cut[0].copy()
     padded = np.full(columns + 2 * reach, -np.inf, np.float32)
     moved = np.empty(columns, np.float32)
     for row in range(1, len(cut)):
@@ -106,7 +104,9 @@ def _totals(
         best = totals.copy()
         for step in range(1, reach + 1):
             for signed in (step, -step):
-                np.subtract(padded[reach + signed : reach + signed + columns], np.float32(price * step), out=moved)
+                np.subtract(
+                    padded[reach + signed : reach + signed + columns], np.float32(price * step), out=moved
+                )
                 if came_from is not None:
                     came_from[row][moved > best] = signed
                 np.maximum(best, moved, out=best)

@@ -122,7 +122,9 @@ def analyse(
     NothingHeardError
         It holds no clock that can be measured.
     """
-    return analyse_fully(path, clock, Listening(4.0, 121.0, sample_clock_ppm, sample_clock_tolerance_ppm)).reading
+    return analyse_fully(
+        path, clock, Listening(4.0, 121.0, sample_clock_ppm, sample_clock_tolerance_ppm)
+    ).reading
 
 
 def _timebase(recording: SavedRecording, listening: Listening) -> Timebase:

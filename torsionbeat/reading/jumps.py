@@ -52,8 +52,7 @@ def find_jumps(number: IntArray, middle_s: FloatArray, half_period_s: float, mos
     scores: list[tuple[float, int, int]] = []
     for side, rows in enumerate(sides):
         score = _step_scores(number[rows], residual[rows])
-        for index in _peaks(score):
-            scores.append((float(score[index]), side, index))
+        scores += [(float(score[index]), side, index) for index in _peaks(score)]
     scores.sort(reverse=True)
     for _, side, index in scores[: 2 * most]:
         rows = sides[side]
@@ -84,12 +83,12 @@ def _extrapolated(number: IntArray, residual: FloatArray, at: float) -> float:
     """The line through a few beats, carried to a place just beyond them."""
     if len(number) < 3:
         return float(np.median(residual))
-    slope, level = np.polyfit(number - at, residual, 1)
+    _slope, level = np.polyfit(number - at, residual, 1)
     return float(level)
 
 
 def _peaks(score: FloatArray) -> list[int]:
-    out = []
+    out: list[int] = []
     for index in np.argsort(score)[::-1]:
         if score[index] < _LEAST_RATIO:
             break

@@ -6,14 +6,14 @@ its beat; where only the drop was heard, the drop less half the passage of its n
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 from uncertainties import ufloat
 
 from torsionbeat.errors import NothingHeardError
-from torsionbeat.hearing.heard import Heard, HeardSounds
+from torsionbeat.hearing.heard import Heard, HeardSounds, LaidOver
 from torsionbeat.reading.figures import Clock, Events, Reading, RecordingInfo, Swings, Timebase, UFloat
 from torsionbeat.reading.jumps import Jump, find_jumps
 from torsionbeat.reading.remarking import remarks_on
@@ -97,7 +97,9 @@ def without_strays(beats: Beats) -> tuple[Beats, int]:
     keep = np.ones(len(beats.number), bool)
     if len(beats.number) >= 12:
         # One lonely sound where the clock is not heard for several beats before and after is no beat.
-        near = np.searchsorted(beats.number, beats.number + 7) - np.searchsorted(beats.number, beats.number - 6)
+        near = np.searchsorted(beats.number, beats.number + 7) - np.searchsorted(
+            beats.number, beats.number - 6
+        )
         keep &= near >= 3
         beats = Beats(*(getattr(beats, name)[keep] for name in Beats.__slots__))
         keep = np.ones(len(beats.number), bool)
@@ -147,7 +149,9 @@ def _half_period(beats: Beats) -> float:
     return float(np.median(np.concatenate(steps)))
 
 
-def reading_of(heard: Heard, clock: Clock, timebase: Timebase, name: str, remarks: tuple[str, ...] = ()) -> Reading:
+def reading_of(
+    heard: Heard, clock: Clock, timebase: Timebase, name: str, remarks: tuple[str, ...] = ()
+) -> Reading:
     """The reading of one recording.
 
     Raises
@@ -163,13 +167,17 @@ def reading_of(heard: Heard, clock: Clock, timebase: Timebase, name: str, remark
         for side in (0, 1)
         if any(part.side == "ab"[side] for part in heard.laid_over)
     }
-    beats, strays = without_strays(beats_of(sounds, seconds, {side: value for side, (value, _) in together.items()}))
+    beats, strays = without_strays(
+        beats_of(sounds, seconds, {side: value for side, (value, _) in together.items()})
+    )
     if len(beats.number) < 3:
         raise NothingHeardError(_nothing(heard, name))
     edges = _edges(sounds, seconds_per_sample)
     jumps = find_jumps(beats.number, beats.middle_s, _half_period(beats)) if len(beats.number) >= 20 else []
     whole = _outside(beats.number, jumps)
-    steady = mean_period(beats.middle_s[whole], beats.number[whole], tuple(jump.before + 0.5 for jump in jumps))
+    steady = mean_period(
+        beats.middle_s[whole], beats.number[whole], tuple(jump.before + 0.5 for jump in jumps)
+    )
     period = _with_timebase(ufloat(steady.period_s, steady.period_uncertainty_s), timebase)
     error_ms = None
     if np.isfinite(steady.beat_error_s) and not heard.one_sided:
@@ -202,10 +210,22 @@ def reading_of(heard: Heard, clock: Clock, timebase: Timebase, name: str, remark
         sounds.level_db[told][order],
     )
     reading = Reading(
-        info, timebase, clock, period, rate, error_ms, offset, arc, trend, expected, len(beats.number), swings, events
+        info,
+        timebase,
+        clock,
+        period,
+        rate,
+        error_ms,
+        offset,
+        arc,
+        trend,
+        expected,
+        len(beats.number),
+        swings,
+        events,
     )
     told_remarks = remarks_on(reading, heard, strays=strays, together=bool(together), jumps=jumps)
-    return Reading(*(getattr(reading, field) for field in Reading.__slots__[:-1]), (*remarks, *told_remarks))
+    return replace(reading, remarks=(*remarks, *told_remarks))
 
 
 def _nothing(heard: Heard, name: str) -> str:
@@ -229,7 +249,7 @@ def _nothing(heard: Heard, name: str) -> str:
     )
 
 
-def _pooled(parts: list, seconds_per_sample: float) -> tuple[float, float]:  # type: ignore[type-arg]
+def _pooled(parts: list[LaidOver], seconds_per_sample: float) -> tuple[float, float]:
     """Weighted mean of passages of one side, and its standard uncertainty, in seconds."""
     values = np.array([part.passage_samples for part in parts]) * seconds_per_sample
     weights = 1 / (np.array([part.uncertainty_samples for part in parts]) * seconds_per_sample) ** 2
@@ -260,7 +280,11 @@ def _edges(sounds: HeardSounds, seconds_per_sample: float) -> dict[tuple[int, st
     for side in (0, 1):
         for kind in ("contact", "drop"):
             chosen = (sounds.beat % 2 == side) & (sounds.kind == kind) & sounds.certain
-            own = float(np.median(sounds.edge_uncertainty[chosen])) * seconds_per_sample if chosen.any() else 0.0
+            own = (
+                float(np.median(sounds.edge_uncertainty[chosen])) * seconds_per_sample
+                if chosen.any()
+                else 0.0
+            )
             out[side, kind] = float(np.hypot(EDGE_S, own))
     return out
 
@@ -289,7 +313,11 @@ def _mean_arc(
             passage = beats.passage_s[rows]
             scatter = _scatter(beats.number[rows], arcs[rows]) / np.sqrt(count)
             mean = _mean_over_stretch(beats.number[rows], arcs[rows], beats.number)
-            edge = mean * float(np.hypot(edges[side, "contact"], edges[side, "drop"])) / float(np.median(passage))
+            edge = (
+                mean
+                * float(np.hypot(edges[side, "contact"], edges[side, "drop"]))
+                / float(np.median(passage))
+            )
             per_side.append((mean, float(np.hypot(scatter, edge))))
         elif side in together:
             passage_s, spread_s = together[side]
@@ -314,10 +342,10 @@ def _scatter(number: IntArray, values: FloatArray) -> float:
     if len(values) < 4:
         return float(np.std(values, ddof=1)) if len(values) > 1 else 0.0
     second = values[:-2] - 2 * values[1:-1] + values[2:]
-    even = (np.diff(number)[1:] == np.diff(number)[:-1])
+    even = np.diff(number)[1:] == np.diff(number)[:-1]
     chosen = second[even] if np.count_nonzero(even) >= 3 else second
     robust = 1.4826 * float(np.median(np.abs(chosen))) / np.sqrt(6)
-    return max(robust, 0.5 * float(np.sqrt(np.mean(chosen**2) / 6)))
+    return max(float(robust), 0.5 * float(np.sqrt(np.mean(chosen**2) / 6)))
 
 
 def _mean_over_stretch(number: IntArray, values: FloatArray, whole: IntArray) -> float:
@@ -394,6 +422,9 @@ def _expected(beats: Beats, steady: SteadyPeriod, heard: Heard, seconds_per_samp
     if heard.one_sided:
         inside &= numbers % 2 == first % 2
     for gap_first, gap_last in heard.gaps:
-        inside &= ~((times + tail > gap_first * seconds_per_sample - 0.1) & (times - tail < gap_last * seconds_per_sample + 0.1))
+        inside &= ~(
+            (times + tail > gap_first * seconds_per_sample - 0.1)
+            & (times - tail < gap_last * seconds_per_sample + 0.1)
+        )
     heard_too = np.isin(numbers, beats.number)
     return int(np.count_nonzero(inside | heard_too))

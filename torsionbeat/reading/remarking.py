@@ -12,7 +12,9 @@ from torsionbeat.reading.settling import settling_of, turn_of
 __all__ = ["remarks_on"]
 
 
-def remarks_on(reading: Reading, heard: Heard, *, strays: int, together: bool, jumps: list[Jump]) -> list[str]:
+def remarks_on(
+    reading: Reading, heard: Heard, *, strays: int, together: bool, jumps: list[Jump]
+) -> list[str]:
     """All remarks on a reading, the most important first."""
     out: list[str] = []
     out += _on_period(reading, heard)
@@ -44,11 +46,11 @@ def _on_period(reading: Reading, heard: Heard) -> list[str]:
             f"Another torsion clock is heard, with a period of about {heard.second_period_s:.2f} s: the figures are of "
             "the clock whose nominal period was given, or else of the clearer one."
         )
-    for interval in heard.other_intervals_s:
-        out.append(
-            f"Another clock is heard, ticking every {interval:.3g} s: its ticks were told apart from this clock's and "
-            "are in none of the figures."
-        )
+    out += [
+        f"Another clock is heard, ticking every {interval:.3g} s: its ticks were told apart from this clock's and "
+        "are in none of the figures."
+        for interval in heard.other_intervals_s
+    ]
     return out
 
 
@@ -62,7 +64,9 @@ def _on_jumps(jumps: list[Jump]) -> list[str]:
                 f"the beat error jumped by {jump.beat_error_s * 1e3:+.0f} ms (a slipped clamp or a moved beat setting)"
             )
         if abs(jump.phase_s) > 0.004 and abs(jump.phase_s) > 0.3 * abs(jump.beat_error_s):
-            parts.append(f"all beats jumped by {jump.phase_s:+.3f} s (a knock to the case, or sound the recorder lost)")
+            parts.append(
+                f"all beats jumped by {jump.phase_s:+.3f} s (a knock to the case, or sound the recorder lost)"
+            )
         if parts:
             out.append(
                 f"At {when} {' and '.join(parts)}. The period is taken from the stretches before and after; the "
@@ -75,7 +79,9 @@ def _on_settling(reading: Reading) -> list[str]:
     turn = turn_of(reading.swings.time_s, reading.swings.arc_deg)
     if turn is not None:
         falls = turn.slope_after_deg_per_hour < turn.slope_before_deg_per_hour
-        what = "fell off: the drive was lost or weakened" if falls else "picked up: the drive came back or grew"
+        what = (
+            "fell off: the drive was lost or weakened" if falls else "picked up: the drive came back or grew"
+        )
         return [
             f"At {_clock_time(turn.time_s)} the arc {what}. It was {turn.arc_there_deg:.0f} deg then, travelling by "
             f"{turn.slope_before_deg_per_hour:+.0f} deg an hour before and {turn.slope_after_deg_per_hour:+.0f} after, and "
@@ -112,7 +118,9 @@ def _on_beats(reading: Reading, heard: Heard, strays: int, together: bool) -> li
     expected, found = reading.beats_expected, reading.beats_heard
     missed = expected - found
     if found and expected and missed > 0.02 * expected and missed > 1:
-        out.append(f"{missed} of {expected} beats were not heard; they are left out, and the others keep their numbers.")
+        out.append(
+            f"{missed} of {expected} beats were not heard; they are left out, and the others keep their numbers."
+        )
     if together:
         out.append(
             "Single contacts are not heard above the room: the arc comes from all beats laid over each other, so "
@@ -160,7 +168,9 @@ def _on_arc(reading: Reading, heard: Heard) -> list[str]:
                 "angle and read again: two beat errors give the arc."
             )
         elif reading.clock.lift_deg is None:
-            out.append("The arc is missing because the lift is not known: add --lift with the angle from contact to drop.")
+            out.append(
+                "The arc is missing because the lift is not known: add --lift with the angle from contact to drop."
+            )
         elif np.isfinite(passages).sum() >= 3:
             longest = 2 * float(np.nanmedian(passages)) / reading.period_s.nominal_value
             out.append(
@@ -181,7 +191,9 @@ def _on_arc(reading: Reading, heard: Heard) -> list[str]:
 def _on_sound(reading: Reading, heard: Heard) -> list[str]:
     out = []
     if heard.channels > 1:
-        out.append(f"Of {heard.channels} channels, channel {heard.channel + 1} hears the clock best and was used.")
+        out.append(
+            f"Of {heard.channels} channels, channel {heard.channel + 1} hears the clock best and was used."
+        )
     gaps = reading.recording.gaps
     if gaps:
         total = sum(end - start for start, end in gaps)
@@ -214,7 +226,9 @@ def _on_timebase(reading: Reading) -> list[str]:
                 "--sample-clock-ppm, or a night recorded with torsionbeat listen."
             )
     elif reading.timebase.source == "stated" and reading.timebase.standard_uncertainty_ppm == 0:
-        out.append(f"The recorder's {reading.timebase.offset_ppm:+g} ppm is taken as stated, without any doubt of its own.")
+        out.append(
+            f"The recorder's {reading.timebase.offset_ppm:+g} ppm is taken as stated, without any doubt of its own."
+        )
     return out
 
 

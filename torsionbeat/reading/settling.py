@@ -8,6 +8,7 @@ tau between Q T / (2 pi) and Q T / pi by the kind of drive).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -58,8 +59,14 @@ def settling_of(time_s: FloatArray, arc_deg: FloatArray) -> Settling | None:
     try:
         with np.errstate(all="ignore"):
             best, covariance = optimize.curve_fit(
-                course, at, arc, p0=start, bounds=([0, -2000, span / 50], [3000, 2000, 20 * span]), loss="soft_l1",
-                f_scale=2 * scatter, max_nfev=2000,
+                course,
+                at,
+                arc,
+                p0=start,
+                bounds=([0, -2000, span / 50], [3000, 2000, 20 * span]),
+                loss="soft_l1",
+                f_scale=2 * scatter,
+                max_nfev=2000,
             )
     except (RuntimeError, ValueError):
         return None
@@ -75,7 +82,9 @@ def settling_of(time_s: FloatArray, arc_deg: FloatArray) -> Settling | None:
     if straight or spread > tau:
         nan = float("nan")
         return Settling(nan, nan, now if not straight else float(line[-1]), nan, nan)
-    wait = tau * float(np.log(abs(left) / (_CLOSE_SHARE * steady))) if abs(left) > _CLOSE_SHARE * steady else 0.0
+    wait = (
+        tau * float(np.log(abs(left) / (_CLOSE_SHARE * steady))) if abs(left) > _CLOSE_SHARE * steady else 0.0
+    )
     return Settling(tau, spread, now, steady, max(wait, 0.0))
 
 
@@ -103,7 +112,7 @@ def turn_of(time_s: FloatArray, arc_deg: FloatArray) -> Turn | None:
     hours = (at - at[0]) / 3600
     ones = np.ones(len(at))
 
-    def misfit(*columns: FloatArray) -> tuple[float, FloatArray]:
+    def misfit(*columns: FloatArray) -> tuple[float, npt.NDArray[np.floating[Any]]]:
         design = np.column_stack(columns)
         solution = np.linalg.lstsq(design, arc, rcond=None)[0]
         return float(np.sum((arc - design @ solution) ** 2)), solution

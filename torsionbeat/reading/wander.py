@@ -19,6 +19,7 @@ Biometrics 31 (1975) 423 (best linear unbiased prediction); both from memory.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -66,23 +67,23 @@ def mean_period(time_s: FloatArray, number: IntArray, jumps: tuple[float, ...] =
     time_s = np.asarray(time_s, np.float64)
     number = np.asarray(number, np.int64)
     both = len(np.unique(number % 2)) == 2 and len(number) >= 4
-    step, side_s, start = _first_fit(time_s, number, both)
+    step, start = _first_fit(time_s, number, both)
     odd = (number % 2).astype(np.float64)
     residual = time_s - start - step * number
     at, value, weight, parity = _grouped(number, residual, odd)
     span = float(number[-1] - number[0])
     along = (at - number[0]) / span - 0.5
-    design = [np.ones(len(at)), along]
+    design: list[FloatArray] = [np.ones(len(at)), along]
     if both:
         design.append(parity - 0.5)
         if len(at) >= 16 and not jumps:
             # The beat error travels with the arc: let it, so that this is not taken for noise.
-            design.append((parity - 0.5) * along)
+            design.append(np.asarray((parity - 0.5) * along, np.float64))
     for jump in jumps:
-        after = (at > jump).astype(np.float64)
+        after: FloatArray = (at > jump).astype(np.float64)
         design.append(after)
         if both:
-            design.append(after * (parity - 0.5))
+            design.append(np.asarray(after * (parity - 0.5), np.float64))
     fitted = _Model(at - number[0], value, weight, np.column_stack(design), span)
     strengths = fitted.best_strengths()
     coefficients, covariance, ends, ends_variance = fitted.predict(strengths)
@@ -116,12 +117,12 @@ def mean_period(time_s: FloatArray, number: IntArray, jumps: tuple[float, ...] =
     )
 
 
-def _first_fit(time_s: FloatArray, number: IntArray, both: bool) -> tuple[float, float, float]:
-    columns = [number.astype(np.float64), np.ones(len(number))]
+def _first_fit(time_s: FloatArray, number: IntArray, both: bool) -> tuple[float, float]:
+    columns: list[Any] = [number.astype(np.float64), np.ones(len(number))]
     if both:
         columns.append(number % 2 - 0.5)
     solution = np.linalg.lstsq(np.column_stack(columns), time_s, rcond=None)[0]
-    return float(solution[0]), float(solution[2]) if both else 0.0, float(solution[1])
+    return float(solution[0]), float(solution[1])
 
 
 def _grouped(
@@ -134,7 +135,9 @@ def _grouped(
     keys = np.arange(len(number)) // (2 * runs) * 2 + (number % 2)
     _, index = np.unique(keys, return_inverse=True)
     count = np.bincount(index).astype(np.float64)
-    at, value, parity = (np.bincount(index, what) / count for what in (number.astype(np.float64), residual, odd))
+    at, value, parity = (
+        np.bincount(index, what) / count for what in (number.astype(np.float64), residual, odd)
+    )
     order = np.argsort(at)
     return at[order], value[order], count[order], parity[order]
 
@@ -167,11 +170,15 @@ class _Model:
         high = guess + np.log([10.0, 1e3, 1e5])
 
         def cost(strengths: FloatArray) -> float:
-            return self._deviance(np.clip(strengths, low, high), parts) + 0.02 * float(np.sum((strengths - guess) ** 2))
+            return self._deviance(np.clip(strengths, low, high), parts) + 0.02 * float(
+                np.sum((strengths - guess) ** 2)
+            )
 
         best = None
         for start in (guess, guess + np.log([1.0, 1e-4, 1e-4]), guess + np.log([0.3, 10.0, 1e-3])):
-            result = optimize.minimize(cost, start, method="Nelder-Mead", options={"xatol": 0.05, "fatol": 0.02, "maxiter": 200})
+            result = optimize.minimize(
+                cost, start, method="Nelder-Mead", options={"xatol": 0.05, "fatol": 0.02, "maxiter": 200}
+            )
             if best is None or result.fun < best.fun:
                 best = result
         assert best is not None
@@ -186,16 +193,16 @@ class _Model:
             factor = np.linalg.cholesky(total)
         except np.linalg.LinAlgError:
             return 1e12
-        white = linalg.solve_triangular(factor, np.column_stack([self.design, self.value]), lower=True, check_finite=False)
+        white = linalg.solve_triangular(
+            factor, np.column_stack([self.design, self.value]), lower=True, check_finite=False
+        )
         x, y = white[:, :-1], white[:, -1]
         normal = x.T @ x
         solution = np.linalg.solve(normal, x.T @ y)
         rest = y - x @ solution
-        return float(
-            2 * np.sum(np.log(np.diag(factor))) + np.linalg.slogdet(normal)[1] + rest @ rest
-        )
+        return float(2 * np.sum(np.log(np.diag(factor))) + np.linalg.slogdet(normal)[1] + rest @ rest)
 
-    def predict(self, strengths: FloatArray) -> tuple[FloatArray, FloatArray, float, float]:
+    def predict(self, strengths: FloatArray) -> tuple[Any, Any, float, float]:
         """Coefficients and their covariance; phase gained from first beat to last, and its variance."""
         event, walk, drift = np.exp(strengths)
         parts = self.covariances()
