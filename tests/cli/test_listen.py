@@ -1,0 +1,506 @@
+"""listen, inbeat and devices: through a stand-in for the sound system, and through real PortAudio.
+
+The stand-in plays a simulated clock as fast as it is taken, with faults on command. The real one is PulseAudio with
+a pipe for a microphone, started here in a runtime folder of its own and ended by its own process id.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import importlib.util
+import json
+import os
+import re
+import resource
+import shutil
+import signal
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from datetime import datetime
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import torsionbeat.sound.capture
+from torsionbeat.cli import main
+from torsionbeat.cli.hours import length_s, next_night, night_span, until_s
+from torsionbeat.errors import DeviceError, InputError
+from torsionbeat.reading.analysis import analyse
+from torsionbeat.reading.figures import Clock
+from torsionbeat.sound.devices import Device
+from torsionbeat.sound.hostclock import HostClock
+from torsionbeat.twin import Recorder, simulate
+
+_spec = importlib.util.spec_from_file_location("live_parts", Path(__file__).parents[1] / "live_parts.py")
+live_parts = importlib.util.module_from_spec(_spec)
+_spec.loader.exec_module(live_parts)
+
+RATE_HZ = 16_000
+CLOCK = Clock(nominal_period_s=15.0, lift_deg=20.0)
+OPTIONS = ["--period", "15", "--lift", "20", "--sample-rate", str(RATE_HZ), "--quiet"]
+
+
+class Bench:
+    """A sound system that plays a sound at full speed; ``script`` says at which second what happens.
+
+    ``lose`` seconds are skipped without a word; ``unplug`` takes the device away for so many seconds; ``hang`` makes
+    it deliver nothing for so many.
+    """
+
+    def __init__(self, sound, script=()):
+        self.sound, self.script = sound, sorted(script)
+        self.frame = 0
+        self.plugged = True
+
+    def clock(self):
+        return HostClock(
+            lambda: round(1e9 * self.frame / RATE_HZ),
+            lambda: round(1e9 * (self.frame / RATE_HZ + 1e9)),
+            lambda: True,
+        )
+
+    def devices(self):
+        return [Device(0, "Bench microphone", "stand-in", 1, float(RATE_HZ), True)] if self.plugged else []
+
+    def accepts(self, _device, sample_rate_hz, channels):
+        return (sample_rate_hz, channels) == (RATE_HZ, 1)
+
+    def restart(self):
+        self.plugged = True
+
+    def open(self, _device, _rate, _channels, block_frames, on_block, on_end):
+        if not self.plugged:
+            raise DeviceError("unplugged")
+        return _Stream(self, block_frames, on_block, on_end)
+
+
+class _Stream:
+    def __init__(self, bench, block_frames, on_block, on_end):
+        self.going = True
+        self.thread = threading.Thread(
+            target=self.run, args=(bench, block_frames, on_block, on_end), daemon=True
+        )
+        self.thread.start()
+
+    def run(self, bench, block_frames, on_block, on_end):
+        while self.going:
+            if bench.script and bench.frame >= bench.script[0][0] * RATE_HZ:
+                _, what, seconds = bench.script.pop(0)
+                bench.frame += round(seconds * RATE_HZ)
+                if what == "unplug":
+                    bench.plugged = False
+                    on_end()
+                if what in ("unplug", "hang"):
+                    return
+            piece = bench.sound[bench.frame : bench.frame + block_frames]
+            if len(piece) < block_frames:
+                return
+            bench.frame += block_frames
+            on_block(piece[:, None], False)
+
+    def abort(self):
+        self.going = False
+
+    def close(self):
+        self.thread.join(5)
+
+
+@pytest.fixture
+def bench(monkeypatch, tmp_path):
+    """Put a stand-in in place of PortAudio; the sound waits in the queue, so nothing is lost by speed."""
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("TORSIONBEAT_LOG", str(tmp_path / "log.db"))
+    monkeypatch.setattr(
+        "torsionbeat.reading.live.ASKING_AHEAD_S", 0.0
+    )  # figures on the way are dear, and not the point
+    source = torsionbeat.sound.capture.LiveSource
+
+    def set_up(sound, script=()):
+        bench = Bench(sound, script)
+
+        def make(device, **options):
+            options |= {"queue_blocks": 10**6, "silence_s": 0.5, "rejoin_every_s": 0.01}
+            return source(device, backend=bench, clock=bench.clock(), **options)
+
+        monkeypatch.setattr(torsionbeat.sound.capture, "LiveSource", make)
+        return bench
+
+    return set_up
+
+
+@pytest.fixture(scope="module")
+def sound():
+    return live_parts.rendered(15.0, 200.0)[0]
+
+
+def test_the_night_is_kept_printed_and_read_again(bench, sound, tmp_path, capsys):
+    bench(sound)
+    status = tmp_path / "status.jsonl"
+    assert main(["listen", *OPTIONS, "--for", "180s", "--folder", "night", "--status", str(status)]) == 0
+    said = capsys.readouterr()
+    assert "Heard 24 of 24 beats" in said.out
+    assert "Timebase: host clock." in said.out
+    kept = json.loads((tmp_path / "night/reading.json").read_text())
+    again = analyse(tmp_path / "night", CLOCK)
+    assert kept["period_s"]["value"] == again.period_s.nominal_value
+    assert kept["arc_deg"]["value"] == again.arc_deg.nominal_value
+    assert kept["timebase"]["source"] == again.timebase.source == "host clock"
+    lines = [json.loads(line) for line in status.read_text().splitlines()]
+    assert len(lines) == 3  # at the beginning, after one minute and after two
+    assert lines[-1]["heard_s"] >= lines[0]["heard_s"] + 119
+
+
+def test_reading_goes_into_the_bench_log(bench, sound, capsys):
+    assert main(["clock", "add", "Alder", "--period", "15", "--lift", "20"]) == 0
+    bench(sound)
+    options = [
+        "--clock",
+        "Alder",
+        "--sample-rate",
+        str(RATE_HZ),
+        "--quiet",
+        "--for",
+        "120s",
+        "--keep",
+        "figures",
+    ]
+    assert main(["listen", *options]) == 0
+    from torsionbeat.benchlog import open_log
+
+    with open_log() as log:
+        (kept,) = log.readings("Alder")
+    assert abs(kept.document["period_s"]["value"] - 15) < 0.01
+    assert "Alder-20" in kept.recording_path
+    capsys.readouterr()
+
+
+def test_clock_that_is_not_in_the_log_is_told_before_listening(bench, sound, capsys):
+    listening = bench(sound)
+    assert main(["listen", "--clock", "Nobody", "--for", "60s"]) == 2
+    assert listening.frame == 0
+    assert "Nobody" in capsys.readouterr().err
+
+
+def test_every_fault_keeps_the_beats_in_place(bench, tmp_path, capsys):
+    """15 s lost without a word, the device away for 15 s, and 15 s of a device that delivers nothing."""
+    sound, truth = live_parts.rendered(15.0, 300.0)
+    bench(sound, [(60.0, "lose", 15.0), (120.0, "unplug", 15.0), (200.0, "hang", 15.0)])
+    assert main(["listen", *OPTIONS, "--for", "285s", "--folder", "night"]) == 0
+    out = " ".join(capsys.readouterr().out.split())
+    assert "sound was lost without a word" in out
+    assert "the microphone was away" in out
+    kept = json.loads((tmp_path / "night/reading.json").read_text())
+    true_s = truth.column("middle_s") - 2.0  # the first two seconds are left out
+    heard_s = np.array([row["time_s"] for row in kept["swings"]])
+    miss_s = heard_s - true_s[np.abs(heard_s[:, None] - true_s).argmin(axis=1)]
+    assert len(heard_s) >= 28  # 38 beats less some 45 to 50 s of them
+    # the edges of the sounds lie a ms or two from the twin's; a beat out of place would be off by more than 10
+    assert np.abs(miss_s - np.median(miss_s)).max() < 0.01
+
+
+def test_disk_that_fills_up_is_told_and_the_reading_still_comes(bench, sound, monkeypatch, tmp_path, capsys):
+    free = iter([10**12] * 90 + [0] * 10**6)
+    import torsionbeat.sound.keeper as keeper
+
+    keeper_class = keeper.Keeper
+    monkeypatch.setattr(
+        keeper, "Keeper", lambda *given, **more: keeper_class(*given, **more, free_bytes=lambda _: next(free))
+    )
+    bench(sound)
+    assert main(["listen", *OPTIONS, "--for", "180s", "--folder", "night"]) == 4
+    said = capsys.readouterr()
+    assert "Heard 24 of 24 beats" in said.out
+    assert "the disk is full" in said.err
+    assert analyse(tmp_path / "night", CLOCK).beats_heard >= 9
+
+
+def test_no_clock_is_status_3_and_the_sound_stays(bench, tmp_path, capsys):
+    noise = np.random.default_rng(5).normal(0, 1e-3, 70 * RATE_HZ).astype(np.float32)
+    bench(noise)
+    assert main(["listen", *OPTIONS, "--for", "60s", "--folder", "night"]) == 3
+    said = capsys.readouterr()
+    assert said.out == ""
+    assert "What was heard is kept in night." in " ".join(said.err.split())
+    assert list((tmp_path / "night").glob("*.flac"))
+
+
+def test_check_answers(bench, sound, capsys):
+    bench(sound)
+    assert main(["listen", "--check", *OPTIONS]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert re.search(r"The tick is heard: 1[56] of 16 beats, the drop 3\d dB above the room", said)
+    assert "Each beat has two sounds: the contact" in said
+    assert "So the arc can be measured: it is about 4" in said
+
+
+def test_check_names_clipping_and_hum(bench, sound, capsys):
+    hum = 0.05 * np.sin(2 * np.pi * 60 * np.arange(len(sound)) / RATE_HZ)
+    bench(np.clip(sound * 40 + hum, -1, 1).astype(np.float32))
+    main(["listen", "--check", *OPTIONS])
+    said = " ".join(capsys.readouterr().out.split())
+    assert "The loudest sounds are cut off" in said
+    assert "There is mains hum, 60 Hz at -29 dB" in said  # 0.05 rms 0.0354: -29.0 dB
+
+
+def test_check_without_a_clock(bench, capsys):
+    bench(np.random.default_rng(5).normal(0, 1e-5, 70 * RATE_HZ).astype(np.float32))
+    assert main(["listen", "--check", "--for", "60s", "--sample-rate", str(RATE_HZ)]) == 3
+    said = capsys.readouterr()
+    assert "The sound is faint" in said.out
+    assert "no tick is heard" in said.err
+
+
+def test_inbeat_follows_a_change_within_two_swings(bench, capsys):
+    from torsionbeat.twin.parts import BeatShift
+
+    clock, room = live_parts.bench_clock(12.0, changes=(BeatShift(90.0, 4.0),))
+    rendering = simulate(clock, room, Recorder(RATE_HZ), 170.0, 3)
+    bench(np.asarray(rendering.samples(), np.float32).reshape(-1))
+    options = ["--period", "12", "--lift", "20", "--for", "160s"]
+    assert main(["inbeat", *options]) == 0
+    said = [line for line in capsys.readouterr().out.splitlines() if line.startswith("side ")]
+    shown = [float(line.split()[2]) for line in said]
+    before = [value for value in shown if abs(value - 2.0) < 0.2]
+    after = [value for value in shown if abs(value - 6.0) < 0.2]
+    assert len(before) >= 8
+    assert len(after) >= 6
+    assert len(shown) - len(before) - len(after) <= 2  # the two swings that the change lies in
+    assert any("Turn the fork 6.0 deg" in line or "Out of beat by 6.0" in line for line in said)
+
+
+def test_inbeat_without_a_clock(bench, capsys):
+    bench(np.random.default_rng(5).normal(0, 1e-3, 40 * RATE_HZ).astype(np.float32))
+    assert main(["inbeat", "--for", "30s", "--period", "12"]) == 3
+    assert "no clock was heard" in capsys.readouterr().err
+
+
+def test_devices(monkeypatch, capsys):
+    here = [Device(3, "USB mic", "ALSA", 1, 48_000.0, True)]
+    monkeypatch.setattr("torsionbeat.sound.devices.list_devices", lambda: here)
+    assert main(["devices"]) == 0
+    assert "USB mic" in capsys.readouterr().out
+    assert main(["devices", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)[0]["name"] == "USB mic"
+    monkeypatch.setattr("torsionbeat.sound.devices.list_devices", lambda: [])
+    assert main(["devices"]) == 4
+
+
+@pytest.mark.parametrize(
+    ("options", "said"),
+    [
+        (["--for", "9 parsecs"], "--for is '9 parsecs'; write it as 9h"),
+        (["--for", "1s"], "at least 10 s"),
+        (["--until", "25:00"], "write it as 07:00"),
+        (["--for", "9h", "--until", "07:00"], "give one of --for, --until and --every-night"),
+        (["--every-night", "22:00"], "write it as 22:00-07:00"),
+        (["--every-night", "22:00-22:00"], "begin and end at different hours"),
+        (["--check", "--until", "07:00"], "leave --until and --every-night out"),
+        (["--keep", "everything", "--for", "60s"], "use sound, beats or figures"),
+        (["--reference-interval", "60", "--for", "60s"], "0.2 to 10 s can be used"),
+        (["--log", "x.db", "--for", "60s"], "--log belongs to --clock"),
+    ],
+)
+def test_options_that_cannot_be(bench, sound, options, said, capsys):
+    bench(sound)
+    assert main(["listen", *OPTIONS, *options]) == 2
+    assert said in " ".join(capsys.readouterr().err.split())
+
+
+def test_unit(capsys, monkeypatch):
+    monkeypatch.setattr(
+        sys, "argv", ["torsionbeat", "listen", "--every-night", "22:00-07:00", "--print-unit"]
+    )
+    assert main(["listen", "--every-night", "22:00-07:00", "--print-unit"]) == 0
+    unit = capsys.readouterr().out
+    assert "listen --every-night 22:00-07:00 --quiet" in unit
+    for part in ("[Unit]", "[Service]", "[Install]", "KillSignal=SIGTERM"):
+        assert part in unit
+
+
+def test_hours():
+    now = datetime(2026, 3, 1, 23, 30).astimezone()
+    assert length_s("1h 30min") == 5400
+    assert until_s("07:00", now) == 7.5 * 3600
+    assert until_s("23:45", now) == 900
+    span = night_span("22:00-07:00")
+    assert next_night(span, now)[0] == now
+    begin, end = next_night(span, datetime(2026, 3, 1, 12, 0).astimezone())
+    assert (f"{begin:%d %H:%M}", f"{end:%d %H:%M}") == ("01 22:00", "02 07:00")
+    with pytest.raises(InputError, match="at most 31 days"):
+        length_s("1000h")
+
+
+# Real parts: PortAudio, a sound server, a process that is killed
+
+needs_pulse = pytest.mark.skipif(
+    shutil.which("pulseaudio") is None or shutil.which("pactl") is None,
+    reason="pulseaudio or pulseaudio-utils is not installed",
+)
+
+
+class Room:
+    """A sound server with one microphone, and a feeder that plays a sound into it, paced by the clock."""
+
+    def __init__(self, folder, sound):
+        self.folder, self.fifo = folder, folder / "mic.fifo"
+        self.words = (np.clip(sound, -1, 1) * 32767).astype("<i2")
+        self.environment = dict(os.environ, XDG_RUNTIME_DIR=str(folder), HOME=str(folder))
+        for name in ("PULSE_SERVER", "PULSE_RUNTIME_PATH", "DISPLAY", "DBUS_SESSION_BUS_ADDRESS"):
+            self.environment.pop(name, None)
+        self.over, self.silent = threading.Event(), threading.Event()
+        self.feeder = threading.Thread(target=self._feed, daemon=True)
+        self.daemon = None
+
+    def start_server(self):
+        form = "format=s16le rate=48000 channels=1"
+        self.daemon = subprocess.Popen(
+            [
+                "pulseaudio", "-n", "--daemonize=no", "--exit-idle-time=-1", "--use-pid-file=no",
+                "-L", f"module-pipe-source source_name=mic file={self.fifo} {form}",
+                "-L", "module-native-protocol-unix",
+            ],
+            env=self.environment, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+        )  # fmt: skip
+        for _ in range(100):
+            asked = subprocess.run(["pactl", "info"], env=self.environment, capture_output=True, check=False)
+            if asked.returncode == 0:
+                return
+            time.sleep(0.1)
+        pytest.skip("pulseaudio does not start here")
+
+    def stop_server(self):
+        if self.daemon is not None:
+            self.daemon.kill()
+            self.daemon.wait()
+            self.daemon = None
+            self.fifo.unlink(missing_ok=True)
+
+    def _feed(self):
+        begun, sent, fifo = time.monotonic(), 0, None
+        while not self.over.wait(0.01):
+            due = int((time.monotonic() - begun) * 48_000)
+            piece, sent = self.words[sent:due], due
+            if self.silent.is_set():
+                continue
+            with contextlib.suppress(OSError):
+                if fifo is None:
+                    fifo = os.open(self.fifo, os.O_WRONLY | os.O_NONBLOCK)
+                os.write(fifo, piece.tobytes())
+                continue
+            if fifo is not None:
+                os.close(fifo)
+            fifo = None
+
+    def listen(self, *options, **more):
+        code = "import sys; from torsionbeat.cli import main; sys.exit(main(sys.argv[1:]))"
+        process = subprocess.Popen(
+            [
+                sys.executable,
+                "-c",
+                code,
+                "listen",
+                "--device",
+                "pulse",
+                "--period",
+                "6",
+                "--lift",
+                "20",
+                *options,
+            ],
+            env=dict(self.environment, PYTHONPATH=str(Path(__file__).parents[2])),
+            cwd=self.folder,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+            **more,
+        )
+        return process
+
+    def wait_for(self, folder, seconds):
+        """Until so much was heard, by the recording's own journal."""
+        journal = self.folder / folder / "journal.jsonl"
+        for _ in range(900):
+            if journal.exists():
+                rows = [json.loads(line) for line in journal.read_text().splitlines() if line.endswith("}")]
+                if max((row.get("frame", 0) for row in rows), default=0) >= seconds * 48_000:
+                    return
+            time.sleep(0.1)
+        pytest.fail("nothing is heard")
+
+
+@pytest.fixture(scope="module")
+def six_second_sound():
+    return live_parts.rendered(6.0, 110.0, 48_000)[0]
+
+
+@pytest.fixture
+def room(six_second_sound):
+    folder = Path(tempfile.mkdtemp(prefix="tb-"))
+    room = Room(folder, six_second_sound)
+    room.start_server()
+    room.feeder.start()
+    yield room
+    room.over.set()
+    room.feeder.join(5)
+    room.stop_server()
+    shutil.rmtree(folder, ignore_errors=True)
+
+
+@needs_pulse
+def test_a_minute_through_portaudio_and_a_kill(room):
+    """SIGTERM after a minute: the reading is printed, and analyse of the folder gives the same figures."""
+    process = room.listen("--folder", "night", "--quiet")
+    room.wait_for("night", 60)
+    process.send_signal(signal.SIGTERM)
+    out, said = process.communicate(timeout=60)
+    assert process.returncode == 0, said
+    assert "beats in" in out
+    kept = json.loads((room.folder / "night/reading.json").read_text())
+    again = analyse(room.folder / "night", Clock(nominal_period_s=6.0, lift_deg=20.0))
+    assert kept["beats"] == {"expected": again.beats_expected, "heard": again.beats_heard}
+    assert kept["beats"]["heard"] >= 0.9 * kept["beats"]["expected"] >= 17
+    assert kept["period_s"]["value"] == pytest.approx(again.period_s.nominal_value, rel=1e-12)
+    assert kept["arc_deg"]["value"] == pytest.approx(again.arc_deg.nominal_value, rel=1e-12)
+
+
+@needs_pulse
+def test_kill_9_leaves_what_was_heard(room):
+    """At most the last second or two of the open file are lost."""
+    process = room.listen("--folder", "night", "--quiet")
+    room.wait_for("night", 30)
+    process.kill()
+    process.communicate(timeout=10)
+    again = analyse(room.folder / "night", Clock(nominal_period_s=6.0, lift_deg=20.0))
+    assert again.recording.duration_s > 28
+    assert again.beats_heard >= 6
+    assert any("was not ended properly" in remark for remark in again.remarks)
+
+
+@needs_pulse
+def test_server_that_dies_and_feeder_that_stalls_and_a_full_disk(room):
+    """The server is away for 2 s and the feeder for 4; at last the file may not grow and keeping ends."""
+
+    def small_files():
+        resource.setrlimit(resource.RLIMIT_FSIZE, (1_600_000, 1_600_000))
+        signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+
+    process = room.listen("--folder", "night", "--for", "70s", "--quiet", preexec_fn=small_files)
+    room.wait_for("night", 8)
+    room.stop_server()
+    time.sleep(2)
+    room.start_server()
+    room.wait_for("night", 14)
+    room.silent.set()
+    time.sleep(4)
+    room.silent.clear()
+    out, said = process.communicate(timeout=120)
+    assert process.returncode == 4, said
+    assert "writing to night stopped at" in said
+    said_once = " ".join(out.split())
+    assert "the microphone was away" in said_once
+    assert "Listening went on without keeping." in said_once
+    analyse(room.folder / "night", Clock(nominal_period_s=6.0, lift_deg=20.0))
