@@ -82,8 +82,8 @@ def above_chance(track: Track, image: FloatArray, *, reach: int, price: float, c
     loud. The best totals in many stretches of columns are what chance gives.
     """
     rows, columns = image.shape
-    turn: IntArray = np.random.default_rng(rows * 7919 + columns).integers(0, columns, rows)
-    index = (np.arange(columns)[None, :] + np.asarray(turn)[:, None]) % columns
+    turn = np.random.default_rng(rows * 7919 + columns).integers(0, columns, size=(rows, 1))
+    index = (np.arange(columns)[None, :] + turn) % columns
     turned: FloatArray = np.take_along_axis(np.minimum(image, cap), index, axis=1)
     totals = _totals(turned, reach, price, None)
     width = max(8, min(24, columns // 12))

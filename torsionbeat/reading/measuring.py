@@ -34,6 +34,10 @@ IMPULSE_SHARE = 0.0005
 """Standard uncertainty of the arc, as a share of it, from the impulse itself: unlocking slows the balance and the
 push quickens it within the lift, so the passage is not quite that of a free swing (twin: 0.06 % at Q 300)."""
 
+GREATEST_ARC_DEG = 1000.0
+"""No torsion balance swings so far (they knock above roughly 600: common practice, no source): what gives a greater
+arc is not the contact."""
+
 FARTHEST_NOMINAL = 0.25
 """A period farther than this from the nominal one is another clock's, not a rate."""
 
@@ -270,7 +274,7 @@ def _arcs(beats: Beats, clock: Clock, steady: SteadyPeriod) -> FloatArray:
         error_ms = 0.0
     arc, _ = arc_and_offset_deg(beats.passage_s, error_ms, steady.period_s, clock.lift_deg)
     arcs = np.atleast_1d(np.asarray(arc, np.float64)).copy()
-    arcs[arcs <= clock.lift_deg] = np.nan
+    arcs[(arcs <= clock.lift_deg) | (arcs > GREATEST_ARC_DEG)] = np.nan
     return arcs
 
 
@@ -322,7 +326,7 @@ def _mean_arc(
         elif side in together:
             passage_s, spread_s = together[side]
             arc, _ = arc_and_offset_deg(passage_s, _finite_ms(steady), steady.period_s, clock.lift_deg)
-            if np.isfinite(arc) and arc > clock.lift_deg:
+            if np.isfinite(arc) and clock.lift_deg < arc < GREATEST_ARC_DEG:
                 per_side.append((float(arc), float(arc) * np.hypot(spread_s, 2 * EDGE_S) / passage_s))
     if not per_side:
         return None

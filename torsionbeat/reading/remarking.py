@@ -173,8 +173,12 @@ def _on_arc(reading: Reading, heard: Heard) -> list[str]:
             )
         elif np.isfinite(passages).sum() >= 3:
             longest = 2 * float(np.nanmedian(passages)) / reading.period_s.nominal_value
+            swing = reading.clock.lift_deg / max(np.sin(min(np.pi * longest / 2, np.pi / 2)), 1e-9)
             out.append(
-                f"The arc is missing: with a lift of {reading.clock.lift_deg:g} deg the swing would be smaller than its "
+                f"The arc is missing: with a lift of {reading.clock.lift_deg:g} deg the swing would be {swing:.0f} deg, which "
+                "no balance does. What is heard before the drop is not the contact, or the lift is wrong: check --lift."
+                if swing > 1000
+                else f"The arc is missing: with a lift of {reading.clock.lift_deg:g} deg the swing would be smaller than its "
                 f"own lift (contact to drop takes {longest / 2:.1%} of the period). Check --lift."
             )
         else:
