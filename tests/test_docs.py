@@ -6,7 +6,6 @@ import json
 import re
 import shlex
 import shutil
-from importlib.util import find_spec
 from pathlib import Path
 
 import pytest
@@ -18,12 +17,7 @@ from torsionbeat.display.glossary import CAUTIONS
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 SHOWN = [line.strip() for line in README.splitlines() if line.startswith("    torsionbeat ")]
-COMMANDS = [
-    name
-    for names in app.COMMANDS.values()
-    for name in names
-    if find_spec(f"torsionbeat.cli.{name}") is not None
-]
+COMMANDS = [name for names in app.COMMANDS.values() for name in names]
 NEEDS_A_MICROPHONE = ("listen", "devices", "inbeat")
 
 
@@ -66,7 +60,7 @@ def test_every_command_shown_runs_in_its_turn(tmp_path, monkeypatch, capsys):
 def test_options_shown_for_the_microphone_are_there(capsys):
     for line in SHOWN:
         name, *rest = shlex.split(line)[1:]
-        if name not in NEEDS_A_MICROPHONE or name not in COMMANDS:
+        if name not in NEEDS_A_MICROPHONE:
             continue
         assert main([name, "--help"]) == 0
         help_text = capsys.readouterr().out

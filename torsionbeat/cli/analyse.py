@@ -24,9 +24,7 @@ __all__ = ["analyse_command"]
 def analyse_command(
     recordings: Annotated[
         list[str],
-        typer.Argument(
-            metavar="RECORDING...", help="Sound files, or folders in which listen kept a recording."
-        ),
+        typer.Argument(metavar="RECORDING", help="Sound files, or folders in which listen kept a recording."),
     ],
     period: Annotated[
         float | None, typer.Option(help="Nominal full period, out and back (s); left out, it is found.")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from importlib import import_module
-from importlib.util import find_spec
 from typing import Annotated
 
 import typer
@@ -25,9 +24,9 @@ app = typer.Typer(
     no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,
-    rich_markup_mode="rich",
+    rich_markup_mode="markdown",
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 80},
-    epilog="[bold]Cautions.[/bold] " + " ".join(CAUTIONS),
+    epilog="**Cautions.** " + " ".join(CAUTIONS),
 )
 
 
@@ -51,10 +50,7 @@ def _about(
 
 for _panel, _names in COMMANDS.items():
     for _name in _names:
-        _where = f"torsionbeat.cli.{_name}"
-        if find_spec(_where) is None:
-            continue
-        _module = import_module(_where)
+        _module = import_module(f"torsionbeat.cli.{_name}")
         if hasattr(_module, "app"):
             app.add_typer(_module.app, name=_name, rich_help_panel=_panel)
         else:
