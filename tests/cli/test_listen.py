@@ -499,7 +499,7 @@ def test_server_that_dies_and_feeder_that_stalls_and_a_full_disk(room):
     room.silent.clear()
     out, said = process.communicate(timeout=120)
     assert process.returncode == 4, said
-    assert "writing to night stopped at" in said
+    assert "Writing to night stopped at" in said
     said_once = " ".join(out.split())
     assert "the microphone was away" in said_once
     assert "Listening went on without keeping." in said_once

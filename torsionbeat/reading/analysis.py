@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from os import PathLike
 
@@ -11,7 +11,9 @@ from torsionbeat.hearing.heard import Heard
 from torsionbeat.hearing.listener import Listener
 from torsionbeat.reading.figures import Clock, Reading, Timebase
 from torsionbeat.reading.measuring import reading_of
+from torsionbeat.sound.block import Block
 from torsionbeat.sound.recording import SavedRecording, open_recording
+from torsionbeat.sound.roomtone import with_room_tone
 from torsionbeat.sound.timebase import stated_timebase, unknown_timebase
 
 __all__ = ["Analysis", "Listening", "analyse", "analyse_fully", "hear"]
@@ -62,7 +64,10 @@ def hear(
         shortest_period_s=listening.shortest_period_s,
         longest_period_s=listening.longest_period_s,
     )
-    for block in recording.blocks(block_frames):
+    blocks: Iterable[Block] = recording.blocks(block_frames)
+    if recording.not_kept:
+        blocks = with_room_tone(blocks, recording.not_kept, recording.sample_rate_hz)
+    for block in blocks:
         listener.feed(block.samples, block.start_frame)
         if progress is not None:
             progress(listener.samples)

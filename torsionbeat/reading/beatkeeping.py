@@ -19,8 +19,15 @@ AROUND_S = 0.4
 """Kept before the contact and after the drop: enough for the room's noise beside the beat, and for a clock whose
 beats move by that much between two looks at it."""
 
+LEAST_DROPS, LAST_DROPS = 4, 20
+"""Fewer drops of a side are too few to say where the next will fall: a contact may have been taken for one."""
+
 UNKNOWN_BACK_S = 60.0
 """While no clock is known, sound is kept when it is so old: the first look comes sooner."""
+
+UNHEARD_CONTACT = 0.02
+"""Share of the period from contact to drop that is kept before a drop whose contact was never heard: that of a lift
+of 20 deg in an arc of 320."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,21 +60,26 @@ class BeatKeeping:
         sounds = heard.sounds
         if heard.period_samples is None or not len(sounds):
             return
-        sides = []
+        drops_at, passages = [], [part.passage_samples for part in heard.laid_over]
+        periods = []
         for parity in (0, 1):
             mine = sounds.certain & (sounds.beat % 2 == parity)
             drops = np.flatnonzero(mine & (sounds.kind == "drop"))
-            if not len(drops):
+            if len(drops) < LEAST_DROPS:
                 continue
-            passages = [part.passage_samples for part in heard.laid_over if part.side == "ab"[parity]]
+            last = drops[-LAST_DROPS:]
+            periods.append(2 * float(np.polyfit(sounds.beat[last], sounds.sample[last], 1)[0]))
             contacts = np.flatnonzero(mine & (sounds.kind == "contact"))
             if len(contacts):
                 both, at, of = np.intersect1d(sounds.beat[drops], sounds.beat[contacts], return_indices=True)
                 passage = sounds.sample[drops[at]] - sounds.sample[contacts[of]]
                 passages += [float(np.max(passage[-20:]))] if len(both) else []
-            sides.append(_Side(float(sounds.sample[drops[-1]]), max(passages, default=0.0)))
-        if sides:
-            self._sides, self._period = sides, heard.period_samples
+            drops_at.append(float(sounds.sample[drops[-1]]))
+        if drops_at:
+            # where the contact of one side is not heard, it is kept all the same, as far ahead as the other's
+            longest = max(passages, default=0.0) or UNHEARD_CONTACT * heard.period_samples
+            self._sides = [_Side(drop, longest) for drop in drops_at]
+            self._period = float(np.mean(periods))
 
     def heard_to(self, frame: int) -> None:
         """The sound has come so far."""

@@ -338,6 +338,10 @@ def listen_live(
         if not night.listener.samples:
             raise
         night.fail(f"{error}. The night ended there.")
+    finally:
+        source.on_event = (
+            None  # else source and night would hold each other, and the night's sound, in memory
+        )
     heard = night.listener.finish()
     night.stumble = ""
     night.measure(heard)
