@@ -106,8 +106,8 @@ def recorded():
 
 @pytest.fixture(scope="session")
 def six(clock, recorded):
-    """A 6 s clock, 200 s, clear: (rendering, samples)."""
-    return recorded(clock(6.0), 200.0)
+    """A 6 s clock, 120 s, clear: (rendering, samples)."""
+    return recorded(clock(6.0), 120.0)
 
 
 @pytest.fixture(scope="session")

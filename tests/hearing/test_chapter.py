@@ -61,11 +61,11 @@ def test_room_without_a_clock(chapter_of):
 def test_both_sides_of_a_jump_are_heard(six, chapter_of):
     """1.3 s of sound cut out: more than a track can follow."""
     made, sound = six
-    cut = 101 * RATE_HZ
+    cut = 61 * RATE_HZ
     lost = round(1.3 * RATE_HZ)
     pieces, _ = hear_pieces(chapter_of(np.concatenate([sound[:cut], sound[cut + lost :]])), SIX)
     true = made.truth.events.where(kind="drop").time_s
-    true = np.where(true < 101, true, true - 1.3)
+    true = np.where(true < 61, true, true - 1.3)
     plan = plan_bands(RATE_HZ)
     found = np.concatenate(
         [
@@ -74,10 +74,10 @@ def test_both_sides_of_a_jump_are_heard(six, chapter_of):
             for side in heard.sides
         ]
     )
-    early, late = found[found < 101], found[found > 101]
+    early, late = found[found < 61], found[found > 61]
     # one period at each end of a piece may be lost to the search
-    assert len(early) >= np.sum(true < 101) - 3
-    assert len(late) >= np.sum(true > 101) - 3
+    assert len(early) >= np.sum(true < 61) - 3
+    assert len(late) >= np.sum(true > 61) - 3
     assert np.abs(nearest(found, true)).max() < 0.003
 
 

@@ -52,8 +52,7 @@ def test_blocks_do_not_matter_across_a_lost_stretch(six, assert_same):
         return fed([*cut(sound[:first], size), *cut(sound[last:], size, last)], nominal_period_s=6.0)
 
     whole = heard(10**9)
-    for size in (509, 48_000):
-        assert_same(heard(size), whole)
+    assert_same(heard(509), whole)
     ((start, end),) = whole.gaps
     # frames of half a millisecond, a window of three
     assert start == pytest.approx(first, abs=40)
@@ -68,11 +67,10 @@ def test_blocks_do_not_matter_across_a_lost_stretch(six, assert_same):
 
 
 def test_blocks_do_not_matter_across_chapters(six, six_heard, monkeypatch, assert_same):
-    """Chapters of 80 s in place of 75 minutes; the beats are numbered through."""
+    """Chapters of 51 s in place of 75 minutes; the beats are numbered through."""
     monkeypatch.setattr("torsionbeat.hearing.listener.CHAPTER_CHUNKS", 80)
     whole = fed([(None, six[1])], nominal_period_s=6.0)
-    for size in (509, 48_000):
-        assert_same(fed(cut(six[1], size), nominal_period_s=6.0), whole)
+    assert_same(fed(cut(six[1], 509), nominal_period_s=6.0), whole)
     numbers, times = drops(whole)
     once_numbers, once_times = drops(six_heard)
     np.testing.assert_array_equal(numbers, once_numbers)
@@ -150,7 +148,7 @@ def test_period_is_found_without_being_told(six, six_heard, hear):
 
 
 def test_unlocking_and_banking_are_not_taken_for_contact_and_drop(clock, recorded, hear):
-    made, sound = recorded(clock(6.0, sounds=("contact", "unlocking", "drop", "banking")), 150.0)
+    made, sound = recorded(clock(6.0, sounds=("contact", "unlocking", "drop", "banking")), 120.0)
     heard = hear(sound, nominal_period_s=6.0)
     for kind in ("contact", "drop"):
         true = made.truth.events.where(kind=kind).time_s
@@ -210,7 +208,7 @@ def test_beats_come_at_any_rate(clock):
     from torsionbeat.twin import simulate
 
     for rate_hz in (8_000, 44_100):
-        made = simulate(clock(6.0), Room(), Recorder(rate_hz), 60.0, 3)
+        made = simulate(clock(6.0), Room(), Recorder(rate_hz), 45.0, 3)
         listener = Listener(rate_hz, nominal_period_s=6.0)
         listener.feed(made.samples())
         _, found = drops(listener.finish())

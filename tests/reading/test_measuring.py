@@ -1,0 +1,269 @@
+"""From what was heard to the reading: closed forms, and every figure that must be absent."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from torsionbeat.errors import NothingHeardError
+from torsionbeat.hearing.heard import Heard, HeardSounds
+from torsionbeat.reading.document import reading_document, write_events
+from torsionbeat.reading.figures import Clock
+from torsionbeat.reading.measuring import reading_of
+from torsionbeat.reading.nights import reading_from_document
+from torsionbeat.sound.timebase import stated_timebase, unknown_timebase
+
+RATE_HZ = 48_000
+LIFT_DEG, ARC_DEG, PERIOD_S = 20.0, 300.0, 15.0
+CLOCK = Clock("Harbour lamp", 15.0, LIFT_DEG)
+EXACT = stated_timebase(0.0, 0.0)
+# theta = A sin(2 pi t / T), A = 150 deg: the lift of 20 deg about rest takes T / pi asin(10 / 150)
+PASSAGE_S = PERIOD_S / np.pi * np.arcsin(LIFT_DEG / ARC_DEG)
+
+
+def heard(
+    *,
+    beats=40,
+    period_s=PERIOD_S,
+    passage_s=PASSAGE_S,
+    error_s=0.0,
+    contact=True,
+    missing=(),
+    duration_s=None,
+    jitter_s=1e-4,
+    moved=None,
+    **more,
+):
+    """What an ideal listener hands on: beat n in the middle of its lift at 2 s + n T / 2."""
+    rng = np.random.default_rng(1)
+    number = np.setdiff1d(np.arange(beats), missing)
+    middle = 2.0 + period_s / 2 * number + error_s * (number % 2)
+    if moved is not None:
+        middle = moved(number, middle)
+    parts = []
+    for kind, sign in (("contact", -1), ("drop", 1)) if contact else (("drop", 1),):
+        time = middle + sign * passage_s / 2 + jitter_s * rng.standard_normal(len(number))
+        ones = np.ones(len(number))
+        parts.append(
+            HeardSounds(
+                number, np.full(len(number), kind), time * RATE_HZ, 20 * ones, 50 * ones, ones > 0, 0 * ones
+            )
+        )
+    duration_s = duration_s or middle[-1] + 3
+    return Heard(
+        samples=round(duration_s * RATE_HZ),
+        sample_rate_hz=RATE_HZ,
+        channel=0,
+        channels=1,
+        period_samples=period_s * RATE_HZ,
+        sounds=HeardSounds.joined(parts),
+        peak=0.1,
+        standing_db=20.0,
+        **more,
+    )
+
+
+def read(what=None, clock=CLOCK, timebase=EXACT, **more):
+    return reading_of(what or heard(**more), clock, timebase, "night.flac")
+
+
+def holds(figure, truth):
+    return abs(figure.nominal_value - truth) < 1.96 * 1.5 * figure.std_dev
+
+
+def told(reading, *words):
+    assert any(all(word in remark for word in words) for remark in reading.remarks), reading.remarks
+
+
+@pytest.fixture(scope="module")
+def plain():
+    return read()
+
+
+def test_clock_in_beat(plain):
+    assert holds(plain.period_s, PERIOD_S)
+    assert holds(plain.beat_error_ms, 0.0)
+    assert holds(plain.offset_deg, 0.0)
+    assert holds(plain.arc_deg, ARC_DEG)
+    assert holds(plain.rate_s_per_day, 0.0)
+    assert plain.arc_deg.std_dev < 1.0
+    np.testing.assert_allclose(plain.swings.arc_deg, ARC_DEG, atol=1.0)  # 0.1 ms in 318 ms is 0.1 deg
+    assert (plain.beats_expected, plain.beats_heard) == (40, 40)
+
+
+def test_offset_follows_from_the_beat_error():
+    """delta = A sin(pi b / T)."""
+    reading = read(error_s=0.060)
+    assert holds(reading.beat_error_ms, 60.0)
+    # to second order of the lift over the arc, (20/300)^2 / 2 = 0.2 %
+    assert reading.offset_deg.nominal_value == pytest.approx(150 * np.sin(np.pi * 0.060 / 15), rel=0.01)
+
+
+def test_slow_clock_loses():
+    reading = read(period_s=15.003)
+    assert reading.rate_s_per_day.nominal_value == pytest.approx(86400 * (15 / 15.003 - 1), abs=0.5)
+    assert holds(reading.rate_s_per_day, 86400 * (15 / 15.003 - 1))
+
+
+def test_fast_crystal_is_taken_out():
+    """100 ppm fast: a true second holds more samples, so the clock is quicker than the file says: 8.64 s a day."""
+    reading = read(timebase=stated_timebase(100.0, 0.0))
+    assert reading.rate_s_per_day.nominal_value == pytest.approx(8.64, abs=0.5)
+    assert reading.recording.duration_s == pytest.approx(heard().samples / RATE_HZ / 1.0001)
+
+
+def test_unknown_crystal_dominates():
+    reading = read(timebase=unknown_timebase())
+    assert reading.rate_s_per_day.std_dev == pytest.approx(86400 * 50e-6 / np.sqrt(3), rel=0.05)
+    told(reading, "50 ppm", "dominates")
+
+
+def test_lift_larger_than_the_arc_gives_no_arc():
+    reading = read(passage_s=8.0)
+    assert reading.arc_deg is None
+    assert reading.offset_deg is None
+    assert np.isnan(reading.swings.arc_deg).all()
+    told(reading, "The arc is missing", "Check --lift")
+
+
+def test_no_contact_gives_no_arc():
+    reading = read(contact=False)
+    assert (reading.arc_deg, reading.offset_deg, reading.arc_trend_deg_per_hour) == (None, None, None)
+    assert holds(reading.period_s, PERIOD_S)
+    assert set(reading.events.kind) == {"drop"}
+    told(reading, "no contact is heard", "beat setting")
+
+
+def test_no_lift_given_gives_no_arc():
+    reading = read(clock=Clock(nominal_period_s=15.0))
+    assert reading.arc_deg is None
+    told(reading, "add --lift")
+
+
+def test_no_nominal_period_gives_no_rate():
+    reading = read(clock=Clock(lift_deg=LIFT_DEG))
+    assert reading.rate_s_per_day is None
+    told(reading, "The rate is missing", "--period")
+
+
+def test_nominal_period_that_contradicts_gives_no_rate():
+    reading = read(clock=Clock(nominal_period_s=60.0, lift_deg=LIFT_DEG))
+    assert reading.rate_s_per_day is None
+    told(reading, "15.000 s", "60 s", "The rate is missing")
+
+
+def test_one_sided_beat_has_no_beat_error():
+    reading = read(missing=np.arange(1, 60, 2), beats=60, one_sided=True)
+    assert holds(reading.period_s, PERIOD_S)
+    assert (reading.beat_error_ms, reading.offset_deg) == (None, None)
+    assert reading.beats_expected == reading.beats_heard == 30
+    told(reading, "Only one sound a period")
+
+
+def test_clock_that_stops_half_way():
+    reading = read(duration_s=600.0)
+    assert holds(reading.period_s, PERIOD_S)
+    assert reading.beats_expected > 70
+    told(reading, "The last beat is heard at 4:5", "stopped")
+
+
+def test_beats_in_a_gap_are_not_missed():
+    gone = np.arange(10, 18)
+    gap = (round((2 + 7.5 * 9.5) * RATE_HZ), round((2 + 7.5 * 17.5) * RATE_HZ))
+    reading = read(missing=gone, gaps=(gap,))
+    assert reading.beats_expected == reading.beats_heard == 32
+    assert holds(reading.period_s, PERIOD_S)
+    told(reading, "1 stretch without sound", "1:00 min")
+
+
+def test_missed_beats_are_counted_and_cost_nothing():
+    reading = read(missing=(5, 6, 20), jitter_s=0.0, error_s=0.05)
+    assert (reading.beats_expected, reading.beats_heard) == (40, 37)
+    assert reading.period_s.nominal_value == pytest.approx(PERIOD_S, abs=1e-8)
+    assert reading.beat_error_ms.nominal_value == pytest.approx(50, abs=1e-3)
+    told(reading, "3 of 40 beats were not heard")
+
+
+def test_lone_stray_is_left_out_and_told():
+    reading = read(moved=lambda number, middle: middle + 0.4 * (number == 21))
+    assert reading.beats_heard == 39
+    assert holds(reading.period_s, PERIOD_S)
+    told(reading, "1 sound did not fit the beat")
+
+
+def test_jump_is_named_and_not_averaged():
+    reading = read(moved=lambda number, middle: middle - 2.0 * (number > 20))
+    assert holds(reading.period_s, PERIOD_S)
+    told(reading, "At 2:", "all beats jumped by -2.000 s")
+
+
+def test_slipped_beat_setting_is_named_with_its_size():
+    reading = read(moved=lambda number, middle: middle + 0.080 * ((number > 20) & (number % 2 == 1)))
+    # interval a to b grows by 80 ms, b to a shrinks by as much: half their difference is 80 ms
+    told(reading, "the beat error jumped by +80 ms")
+
+
+def test_lift_tolerance_widens_the_arc():
+    reading = read(clock=replace(CLOCK, lift_tolerance_deg=1.0))
+    assert reading.arc_deg.std_dev == pytest.approx(300 / 20 / np.sqrt(3), rel=0.02)
+
+
+def test_two_beats_are_no_clock():
+    with pytest.raises(NothingHeardError, match="at least three beats are needed"):
+        read(beats=2)
+
+
+@pytest.mark.parametrize(
+    ("more", "words"),
+    [
+        ({"peak": 0.0}, "night.flac is silent from beginning to end"),
+        ({"other_intervals_s": (1.0,)}, "only something that ticks every 1 s"),
+        ({"samples": 600 * RATE_HZ}, "nothing in it keeps a steady beat"),
+    ],
+)
+def test_nothing_heard_says_why(more, words):
+    with pytest.raises(NothingHeardError, match=words):
+        read(replace(heard(beats=2), **more))
+
+
+def test_document_comes_back_as_the_same_reading(plain):
+    text = json.dumps(reading_document(plain), allow_nan=False)
+    back = reading_from_document(json.loads(text))
+    for name in (
+        "period_s",
+        "rate_s_per_day",
+        "beat_error_ms",
+        "offset_deg",
+        "arc_deg",
+        "arc_trend_deg_per_hour",
+    ):
+        mine, other = getattr(plain, name), getattr(back, name)
+        assert (mine.nominal_value, mine.std_dev) == (other.nominal_value, other.std_dev), name
+    assert (back.recording, back.clock, back.remarks) == (plain.recording, plain.clock, plain.remarks)
+    for name, column in plain.swings.columns().items():
+        np.testing.assert_array_equal(column, back.swings.columns()[name], name)
+
+
+def test_figures_not_measured_are_null():
+    document = reading_document(read(contact=False, clock=Clock()))
+    for name in ("rate_s_per_day", "offset_deg", "arc_deg", "arc_trend_deg_per_hour"):
+        assert document[name] is None
+    assert all(row["arc_deg"] is None for row in document["swings"])
+    assert document["swings"][0]["period_s"] is None
+    json.dumps(document, allow_nan=False)
+
+
+def test_events_as_csv(plain):
+    file = io.StringIO()
+    write_events(plain.events, file)
+    rows = list(csv.DictReader(io.StringIO(file.getvalue())))
+    assert list(rows[0]) == ["time_s", "side", "kind", "level_db"]
+    assert len(rows) == 80
+    assert {row["kind"] for row in rows} == {"contact", "drop"}
+    assert {row["side"] for row in rows} == {"a", "b"}
+    np.testing.assert_allclose([float(row["time_s"]) for row in rows], plain.events.time_s, atol=1e-6)
