@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 
 from torsionbeat.sound.block import Block
@@ -51,7 +53,7 @@ def test_room_is_as_loud_as_the_room():
 def test_lost_sound_stays_a_gap():
     kept = pieces()
     filled = list(with_room_tone(iter(kept), holes(kept)[:2], RATE_HZ))
-    gaps = [later.start_frame - block.stop_frame for block, later in zip(filled, filled[1:], strict=False)]
+    gaps = [later.start_frame - block.stop_frame for block, later in itertools.pairwise(filled)]
     assert sorted(gaps)[-3:] == [128_000] * 3
     assert sum(gaps) == 3 * 128_000
 
