@@ -107,6 +107,19 @@ def _evidence(sound: FloatArray, profile: FloatArray, search: int) -> tuple[Floa
     return best, which
 
 
+def _tops(gained: FloatArray) -> IntArray:
+    """Best shift of each beat: the highest local maximum.
+
+    A bang just outside the search makes the evidence climb towards the end of the search; the beat under it is a
+    lesser top further in. Where there is no top at all, the highest place.
+    """
+    inner = gained[:, 1:-1]
+    top = (inner >= gained[:, :-2]) & (inner > gained[:, 2:])
+    best = np.argmax(np.where(top, inner, -np.inf), axis=1) + 1
+    out: IntArray = np.where(top.any(axis=1), best, np.argmax(gained, axis=1))
+    return out
+
+
 def _refined(gained: FloatArray, best: IntArray) -> npt.NDArray[np.float64]:
     """Top of the parabola through the best shift and its neighbours."""
     rows = np.arange(len(best))
@@ -152,7 +165,7 @@ def match(
         profile = _mean_profile(_laid_over(sound, shifts, BEFORE + AFTER), strength)
         gained, which = _evidence(sound, profile, search)
         gained += prior
-        best = np.argmax(gained, axis=1)
+        best = _tops(gained)
         shifts = _refined(gained, best)
         strength = _LOUDNESS[which[rows, best]]
     laid = _laid_over(sound, shifts, BEFORE + AFTER)

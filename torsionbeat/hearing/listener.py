@@ -7,7 +7,8 @@ along one line. The same samples give the same result however they are cut into 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -24,6 +25,8 @@ __all__ = ["CHAPTER_CHUNKS", "Listener"]
 
 CHAPTER_CHUNKS = 4400
 """Chunks in a chapter: an hour and a quarter, enough for a clock whose single contacts cannot be heard."""
+
+Sided = TypeVar("Sided", LaidOver, VoiceProfile)
 
 _POOLED_CHUNK = CHUNK_FRAMES // POOLED_FRAMES
 _LEAST_GAP_FRAMES = 200
@@ -351,7 +354,8 @@ class Listener:
         else:
             away = ((base + places[0]) * self._plan.hop - story.anchor_sample) / (half * self._plan.hop)
             first = story.anchor_beat + round(away)
-            if _sides_are_swapped(story.voices, heard, first):
+            # Only where the phase does not tell the sides apart are their sounds asked.
+            if abs(away - round(away)) > 0.15 and _sides_are_swapped(story.voices, heard, first):
                 first += 1 if away > round(away) else -1
             story.anchor_sample = (base + places[0]) * self._plan.hop
             story.anchor_beat = first
@@ -364,6 +368,11 @@ class Listener:
         ear = self._ears.get(self._channel or 0) or next(iter(self._ears.values()))
         hop = self._plan.hop
         sounds = HeardSounds.joined(story.sounds)
+        heard_beats = sounds.beat[sounds.certain & (sounds.kind == "drop")]
+        odd = bool(len(heard_beats)) and int(heard_beats[0]) % 2 == 1
+        if odd:
+            # Side a is the side of the first beat heard, also where an earlier piece was found after a later one.
+            sounds = replace(sounds, beat=sounds.beat - 1)
         drops = sounds.level_db[(sounds.kind == "drop") & sounds.certain]
         gaps = [
             (first * hop, min(last * hop + 2 * hop, self._samples))
@@ -377,8 +386,8 @@ class Listener:
             channels=self._channels,
             period_samples=story.period_samples,
             sounds=sounds,
-            laid_over=tuple(story.laid_over),
-            voices=tuple(story.voices.values()),
+            laid_over=tuple(_turned(part, odd) for part in story.laid_over),
+            voices=tuple(_turned(voice, odd) for voice in story.voices.values()),
             gaps=tuple(gap for gap in gaps if gap[1] - gap[0] > 0),
             other_intervals_s=tuple(story.other_intervals_s),
             second_period_s=story.second_period_s,
@@ -388,6 +397,11 @@ class Listener:
             peak=ear.peak,
             standing_db=float(np.median(drops)) if len(drops) else None,
         )
+
+
+def _turned(part: Sided, odd: bool) -> Sided:
+    """The same for the other side, where the sides change names."""
+    return replace(part, side="b" if part.side == "a" else "a") if odd else part
 
 
 def _clearness(pieces: list[tuple[int, ChapterHeard]]) -> float:

@@ -13,7 +13,8 @@ from itertools import product
 __all__ = ["Roles", "roles_of"]
 
 _LIKE = 0.12
-_LEAST_SHARE = 0.0
+_SOFTEST_DB = 8.0
+"""A drop may be so much softer than the loudest sound of its side, no more: what is softer is an echo."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,12 +47,18 @@ def _pairs(side: list[tuple[float, float, float]]) -> list[tuple[int, int]]:
     return [(first, last) for last in range(1, len(side)) for first in range(last)]
 
 
+def _too_soft(side: list[tuple[float, float, float]], index: int) -> bool:
+    return side[index][1] < max(sound[1] for sound in side) - _SOFTEST_DB
+
+
 def _matching_pairs(
     one: list[tuple[float, float, float]], two: list[tuple[float, float, float]]
 ) -> list[Roles] | None:
     """The pairs, one on each side, with the same distance: the loudest drops, then the longest distance."""
     best: tuple[tuple[float, float], list[Roles]] | None = None
     for (first, last), (other_first, other_last) in product(_pairs(one), _pairs(two)):
+        if _too_soft(one, last) or _too_soft(two, other_last):
+            continue
         distance = one[last][0] - one[first][0]
         other_distance = two[other_last][0] - two[other_first][0]
         if abs(distance - other_distance) > _LIKE * max(distance, other_distance):
