@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
-import json
 from dataclasses import replace
 
 import numpy as np
@@ -12,10 +9,8 @@ import pytest
 
 from torsionbeat.errors import NothingHeardError
 from torsionbeat.hearing.heard import Heard, HeardSounds
-from torsionbeat.reading.document import reading_document, write_events
 from torsionbeat.reading.figures import Clock
 from torsionbeat.reading.measuring import reading_of
-from torsionbeat.reading.nights import reading_from_document
 from torsionbeat.sound.timebase import stated_timebase, unknown_timebase
 
 RATE_HZ = 48_000
@@ -229,41 +224,3 @@ def test_two_beats_are_no_clock():
 def test_nothing_heard_says_why(more, words):
     with pytest.raises(NothingHeardError, match=words):
         read(replace(heard(beats=2), **more))
-
-
-def test_document_comes_back_as_the_same_reading(plain):
-    text = json.dumps(reading_document(plain), allow_nan=False)
-    back = reading_from_document(json.loads(text))
-    for name in (
-        "period_s",
-        "rate_s_per_day",
-        "beat_error_ms",
-        "offset_deg",
-        "arc_deg",
-        "arc_trend_deg_per_hour",
-    ):
-        mine, other = getattr(plain, name), getattr(back, name)
-        assert (mine.nominal_value, mine.std_dev) == (other.nominal_value, other.std_dev), name
-    assert (back.recording, back.clock, back.remarks) == (plain.recording, plain.clock, plain.remarks)
-    for name, column in plain.swings.columns().items():
-        np.testing.assert_array_equal(column, back.swings.columns()[name], name)
-
-
-def test_figures_not_measured_are_null():
-    document = reading_document(read(contact=False, clock=Clock()))
-    for name in ("rate_s_per_day", "offset_deg", "arc_deg", "arc_trend_deg_per_hour"):
-        assert document[name] is None
-    assert all(row["arc_deg"] is None for row in document["swings"])
-    assert document["swings"][0]["period_s"] is None
-    json.dumps(document, allow_nan=False)
-
-
-def test_events_as_csv(plain):
-    file = io.StringIO()
-    write_events(plain.events, file)
-    rows = list(csv.DictReader(io.StringIO(file.getvalue())))
-    assert list(rows[0]) == ["time_s", "side", "kind", "level_db"]
-    assert len(rows) == 80
-    assert {row["kind"] for row in rows} == {"contact", "drop"}
-    assert {row["side"] for row in rows} == {"a", "b"}
-    np.testing.assert_allclose([float(row["time_s"]) for row in rows], plain.events.time_s, atol=1e-6)
