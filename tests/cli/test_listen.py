@@ -19,7 +19,7 @@ import sys
 import tempfile
 import threading
 import time
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import numpy as np
@@ -308,6 +308,35 @@ def test_options_that_cannot_be(bench, sound, options, said, capsys):
     bench(sound)
     assert main(["listen", *OPTIONS, *options]) == 2
     assert said in " ".join(capsys.readouterr().err.split())
+
+
+def test_every_night_until_a_signal(bench, sound, monkeypatch, capsys):
+    """Three nights: one that goes well, one without a microphone, one that a signal ends."""
+    bench(sound)
+    now = datetime.now().astimezone()
+    asked, nights = [], []
+
+    def next_night(_, after):
+        asked.append(after)
+        begin = now + timedelta(hours=24 * (len(asked) - 1)) if after > now + timedelta(hours=1) else now
+        return min(begin, now), now + timedelta(hours=9)
+
+    def one_night(plan, source, on_signal):
+        nights.append(plan)
+        if len(nights) == 2:
+            raise DeviceError("the microphone is away")
+        if len(nights) == 3:
+            on_signal()
+
+    monkeypatch.setattr("torsionbeat.cli.hours.next_night", next_night)
+    monkeypatch.setattr("torsionbeat.cli.onenight.one_night", one_night)
+    monkeypatch.setattr("torsionbeat.cli.listen._until_over", lambda over, end: None)
+    assert main(["listen", *OPTIONS, "--every-night", "22:00-07:00", "--folder", "nights"]) == 0
+    assert len(nights) == 3
+    assert all(plan.folder.parent == Path("nights") for plan in nights)
+    assert 8.9 * 3600 < nights[0].planned_s <= 9 * 3600
+    assert asked[1] >= now + timedelta(hours=9)  # the night that went well is over, whatever the clock says
+    assert "the microphone is away" in capsys.readouterr().err
 
 
 def test_unit(capsys, monkeypatch):

@@ -178,8 +178,9 @@ def _every_night(plan: NightPlan, span: str) -> None:
     hours = night_span(span)
     over = threading.Event()
     parent = plan.folder or Path()
+    done = datetime.now().astimezone()
     while not over.is_set():
-        begin, end = next_night(hours, datetime.now().astimezone())
+        begin, end = next_night(hours, max(datetime.now().astimezone(), done))
         with ended_by_signals(over.set):
             if not plan.quiet:
                 tell(f"waiting for {begin:%A %H:%M}; Ctrl-C ends")
@@ -195,6 +196,7 @@ def _every_night(plan: NightPlan, span: str) -> None:
         try:
             with open_source(tonight) as source:
                 one_night(tonight, source, on_signal=over.set)
+            done = end  # a recorder whose crystal runs fast is through a little before the hour
         except TorsionbeatError as error:
             tell(str(error))
             if not over.is_set():
