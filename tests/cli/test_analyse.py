@@ -156,6 +156,25 @@ def test_what_is_whole_is_read_and_the_rest_is_said(run, broken, sounds, name, s
     assert holds(document["period_s"], truth(sounds)["figures"]["period_s"], 10e-6 * 6)
 
 
+@pytest.mark.parametrize("period", ["9", "15", "60"])
+def test_a_nominal_period_that_contradicts_what_is_heard_gives_no_rate(run, sounds, period):
+    told = run("analyse", sounds / "clock.flac", "--period", period, "--json", "-")
+    assert told.status == 0
+    document = json.loads(told.out)
+    assert document["rate_s_per_day"] is None
+    assert holds(document["period_s"], truth(sounds)["figures"]["period_s"], 30e-6 * 6)  # crystal unknown
+    assert f"cannot be that of a clock with a nominal period of {period} s" in " ".join(document["remarks"])
+
+
+def test_a_lift_larger_than_any_arc_gives_no_arc(run, sounds):
+    told = run("analyse", sounds / "clock.flac", "--period", "6", "--lift", "170", "--json", "-")
+    assert told.status == 0
+    document = json.loads(told.out)
+    assert document["arc_deg"] is None
+    assert document["rate_s_per_day"] is not None
+    assert "with a lift of 170 deg the swing would be" in " ".join(document["remarks"])
+
+
 REFUSED = [
     (("--period", "-3"), "nominal period is -3 s; it must lie between 0.1 and 600 s"),
     (("--period", "nan"), "nominal period is nan s"),
