@@ -82,11 +82,11 @@ def test_both_sides_of_a_jump_are_heard(six, chapter_of):
 
 
 def test_contact_under_the_noise_is_found_from_all_beats(clock, recorded, chapter_of):
-    """Contact of 4 sigma, single ones mostly unheard: the stack of 70 beats a side gives the passage."""
+    """Contact of 4 sigma, single ones mostly unheard: the stack of 50 beats a side gives the passage."""
     plain = clock(6.0)
     plain = replace(plain, voices=replace(plain.voices, contact_a="thin_pin", contact_b="thin_pin"))
     quiet, room = at_sigmas(plain, Room(), drop_sigma=200, contact_sigma=4.0)
-    made, sound = recorded(quiet, 420.0, seed=2, room=room)
+    made, sound = recorded(quiet, 300.0, seed=2, room=room)
     heard, _ = hear_chapter(chapter_of(sound), SIX)
     beats = made.truth.beats
     passage = np.mean(

@@ -37,8 +37,14 @@ def test_banking_after_a_lone_drop_is_no_drop():
 
 def test_side_with_the_louder_contact_is_read_by_the_other_side():
     """A lift passage takes the same time both ways."""
-    loud_contact = (-262.0, -20.0, 1.0)
+    loud_contact = (-262.0, -25.0, 1.0)
     assert roles_of([[CONTACT, DROP], [loud_contact, DROP]]) == [Roles(1, 0), Roles(1, 0)]
+
+
+def test_echo_is_no_drop_even_at_the_right_distance():
+    """What is 10 dB softer than the side's loudest sound is not taken for its drop."""
+    echo = (262.0, -40.0, 1.0)
+    assert roles_of([[CONTACT, DROP], [DROP, echo]]) == [Roles(1, 0), Roles(0, None)]
 
 
 @pytest.mark.parametrize("order", [1, -1])
