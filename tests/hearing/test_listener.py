@@ -175,12 +175,14 @@ def test_of_two_torsion_clocks_the_one_that_was_told(clock, recorded, hear):
         voices=VoiceSet(drop_a="long_ring", drop_b="dry_knack", drop_peak=0.06),
     )
     made, sound = recorded(clock(15.0), 300.0, second_clock=second)
-    for period_s, events in ((15.0, made.truth.events), (12.0, made.other_events)):
+    both = ((15.0, made.truth.events, 12.07), (12.0, made.other_events, 15.0))
+    for period_s, events, other_s in both:
         heard = hear(sound, nominal_period_s=period_s)
         true = events.where(kind="drop").time_s
         numbers, found = drops(heard)
         assert heard.period_samples / RATE_HZ == pytest.approx(np.median(true[2:] - true[:-2]), rel=1e-3)
         assert len(numbers) >= 0.95 * len(true)
+        assert heard.second_period_s == pytest.approx(other_s, rel=1e-3)
         # where the beats of both fall together a beat may be lost, but the other clock's are never taken
         assert np.quantile(np.abs(found[:, None] - true[None, :]).min(axis=1), 0.95) < 0.005
 
