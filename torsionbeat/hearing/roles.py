@@ -13,6 +13,7 @@ from itertools import product
 __all__ = ["Roles", "roles_of"]
 
 _LIKE = 0.12
+_CLEARLY_LOUDER_DB = 1.5
 _SOFTEST_DB = 8.0
 """A drop may be so much softer than the loudest sound of its side, no more: what is softer is an echo."""
 
@@ -39,7 +40,12 @@ def roles_of(sides: list[list[tuple[float, float, float]]]) -> list[Roles]:
 
 
 def _alone(side: list[tuple[float, float, float]]) -> Roles:
-    drop = max(range(len(side)), key=lambda index: side[index][1])
+    """The loudest sound is the drop; where two are nearly as loud, the one the side was found by (place 0)."""
+    strongest = min(range(len(side)), key=lambda index: abs(side[index][0]))
+    loudest = max(range(len(side)), key=lambda index: side[index][1])
+    louder = side[loudest][1] > side[strongest][1] + _CLEARLY_LOUDER_DB
+    as_sure = side[loudest][2] >= 0.95 * side[strongest][2]
+    drop = loudest if louder and as_sure else strongest
     return Roles(drop, 0 if drop > 0 else None)
 
 
