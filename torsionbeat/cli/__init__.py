@@ -24,6 +24,9 @@ UNFORESEEN, BAD_INPUT, STOPPED, READER_GONE = 1, 2, 130, 141
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run a command; give the exit status."""
+    # The matrices here are small: threads inside the algebra library cost many times what they save.
+    for variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(variable, "1")
     _take_any_letter()
     try:
         status = _run(list(sys.argv[1:] if arguments is None else arguments))

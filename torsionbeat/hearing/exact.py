@@ -260,6 +260,10 @@ def edge_of(profile: FloatArray) -> float:
     noise = float(np.quantile(np.abs(quiet - np.median(quiet)), 0.9)) / max(rise, 1e-12)
     low, high = (0.12, 0.5) if noise < 0.05 else (0.33, 0.67)
     start, later = _crossing(height, top, floor + low * rise), _crossing(height, top, floor + high * rise)
+    if start <= 0:
+        # The profile never comes down to the low height before its top: it is mostly noise, or begins before its
+        # first frame. What the high height says, with a sharp rise; or nothing, and the place is left as it is.
+        return later - 1.5 - BEFORE if later > 0 else 0.0
     back = np.log1p(-low) / (np.log1p(-high) - np.log1p(-low))
     return float(start - back * (later - start) - BEFORE)
 

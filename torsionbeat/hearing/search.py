@@ -206,6 +206,8 @@ def _followed(
         return None
     if pattern.second is not None and wanted.shortest_s <= part_s <= wanted.longest_s:
         return Found(pattern, part_s, cadence.score)
+    if pattern.second is not None and part_s < wanted.shortest_s:
+        return None  # A faster clock than the one sought: two of its periods are not one of ours.
     if wanted.shortest_s <= 2 * part_s <= wanted.longest_s and len(pattern.first.frames) >= 3:
         return Found(halves(rising, pattern), 2 * part_s, cadence.score)
     return Found(pattern, part_s, cadence.score) if wanted.shortest_s <= part_s <= wanted.longest_s else None

@@ -106,4 +106,4 @@ def _jump(number: IntArray, middle_s: FloatArray, residual: FloatArray, before: 
         steps.append(float(np.median(last) - np.median(first)) if len(first) and len(last) else 0.0)
     row = int(np.searchsorted(number, after))
     when = float(middle_s[min(row, len(middle_s) - 1)])
-    return Jump(before, after, when, (steps[0] + steps[1]) / 2, (steps[1] - steps[0]) / 2)
+    return Jump(before, after, when, (steps[0] + steps[1]) / 2, steps[1] - steps[0])
