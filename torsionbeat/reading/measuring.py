@@ -333,6 +333,9 @@ def _mean_arc(
     values, spreads = np.array(per_side).T
     mean = float(np.mean(values))
     spread = float(np.sqrt(np.sum(spreads**2)) / len(spreads))
+    if len(values) == 2 and abs(values[0] - values[1]) > 3 * float(np.hypot(*spreads)):
+        # The balance swings as far one way as the other: where the sides disagree, one of them was misheard.
+        spread = max(spread, abs(float(values[0] - values[1])) / 2)
     lift = clock.lift_tolerance_deg / np.sqrt(3) / clock.lift_deg * mean
     return ufloat(mean, float(np.sqrt(spread**2 + lift**2 + (IMPULSE_SHARE * mean) ** 2)))
 
