@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import importlib.util
 import json
-import tracemalloc
 from pathlib import Path
 
 import numpy as np
