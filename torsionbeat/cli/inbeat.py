@@ -56,10 +56,8 @@ def inbeat_command(
     from dataclasses import replace
 
     from torsionbeat.cli.hours import length_s
-    from torsionbeat.cli.listen import _plan, open_source, use_one_core
+    from torsionbeat.cli.listen import _plan, open_source
     from torsionbeat.cli.onenight import ended_by_signals
-
-    use_one_core()
     from torsionbeat.theory.limits import arc_within
 
     plan = replace(

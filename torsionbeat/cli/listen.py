@@ -89,7 +89,6 @@ def listen_command(
     if print_unit:
         typer.echo(_unit())
         return
-    use_one_core()
     plan = _plan(clock, log, period, lift, lift_tolerance)
     plan = replace(
         plan,
@@ -112,17 +111,6 @@ def listen_command(
         _every_night(plan, every_night)
     else:
         _listen_once(plan)
-
-
-def use_one_core() -> None:
-    """Keep numpy's matrix products on one core: sharing such small ones costs ten times what it saves.
-
-    Must come before numpy is imported; what the user has set stands.
-    """
-    import os
-
-    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
-        os.environ.setdefault(name, "1")
 
 
 def _plan(
