@@ -225,7 +225,7 @@ def _on_timebase(reading: Reading) -> list[str]:
         dominated = reading.timebase.standard_uncertainty_ppm * 1e-6 * reading.period_s.nominal_value
         if dominated > 0.5 * reading.period_s.std_dev:
             out.append(
-                "How far the recorder's crystal is off is not known: half a hundred-thousandth either way (50 ppm, 4.3 s "
+                "How far the recorder's crystal is off is not known: up to 50 ppm either way (4.3 s "
                 "a day) is assumed, and that dominates the uncertainty of the rate. A rate better than that needs "
                 "--sample-clock-ppm, or a night recorded with torsionbeat listen."
             )
