@@ -26,7 +26,7 @@ __all__ = ["Beats", "beats_of", "reading_of"]
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
-EDGE_S = 0.00015
+EDGE_S = 0.0002
 """Standard uncertainty of where a mean sound begins: sounds that rise slowly seem to begin late. Held against the
 twin's voices, whose attack is 0.05 to 1 ms."""
 
@@ -279,23 +279,22 @@ def _arcs(beats: Beats, clock: Clock, steady: SteadyPeriod) -> FloatArray:
 
 
 def _edges(sounds: HeardSounds, seconds_per_sample: float) -> dict[tuple[int, str], float]:
-    """Standard uncertainty, in seconds, of where each kind of sound of each side begins."""
+    """Standard uncertainty, in seconds, of where each kind of sound heard on each side begins."""
     out = {}
     for side in (0, 1):
         for kind in ("contact", "drop"):
             chosen = (sounds.beat % 2 == side) & (sounds.kind == kind) & sounds.certain
-            own = (
-                float(np.median(sounds.edge_uncertainty[chosen])) * seconds_per_sample
-                if chosen.any()
-                else 0.0
-            )
-            out[side, kind] = float(np.hypot(EDGE_S, own))
+            if chosen.any():
+                own = float(np.median(sounds.edge_uncertainty[chosen])) * seconds_per_sample
+                out[side, kind] = float(np.hypot(EDGE_S, own))
     return out
 
 
 def _side_edge(edges: dict[tuple[int, str], float]) -> float:
-    """What the edges add to the beat error: middles of both sides, each from a contact and a drop."""
-    return float(np.sqrt(sum(value**2 for value in edges.values()))) / 2
+    """What the edges add to the beat error: that of the middles of both sides, or of both drops."""
+    if (0, "contact") in edges and (1, "contact") in edges:
+        return float(np.sqrt(sum(value**2 for value in edges.values()))) / 2
+    return float(np.hypot(edges.get((0, "drop"), EDGE_S), edges.get((1, "drop"), EDGE_S)))
 
 
 def _mean_arc(
