@@ -492,20 +492,21 @@ def test_a_minute_through_portaudio_and_a_kill(room):
     again = analyse(room.folder / "night", Clock(nominal_period_s=6.0, lift_deg=20.0))
     assert kept["beats"] == {"expected": again.beats_expected, "heard": again.beats_heard}
     assert kept["beats"]["heard"] >= 0.9 * kept["beats"]["expected"] >= 17
-    assert kept["period_s"]["value"] == pytest.approx(again.period_s.nominal_value, rel=1e-12)
-    assert kept["arc_deg"]["value"] == pytest.approx(again.arc_deg.nominal_value, rel=1e-12)
+    # the same samples; the journal may hold one clock row more than the reading in the morning had seen
+    assert kept["period_s"]["value"] == pytest.approx(again.period_s.nominal_value, rel=1e-7)
+    assert kept["arc_deg"]["value"] == pytest.approx(again.arc_deg.nominal_value, rel=1e-6)
 
 
 @needs_pulse
 def test_kill_9_leaves_what_was_heard(room):
     """At most the last second or two of the open file are lost."""
     process = room.listen("--folder", "night", "--quiet")
-    room.wait_for("night", 30)
+    room.wait_for("night", 45)
     process.kill()
     process.communicate(timeout=10)
     again = analyse(room.folder / "night", Clock(nominal_period_s=6.0, lift_deg=20.0))
-    assert again.recording.duration_s > 28
-    assert again.beats_heard >= 6
+    assert again.recording.duration_s > 43
+    assert again.beats_heard >= 12  # 14 or 15 fall into it
     assert any("was not ended properly" in remark for remark in again.remarks)
 
 
