@@ -38,7 +38,6 @@ CASES: list[tuple[str, float, dict[str, float]]] = [
     ("extra_sounds", 40 * MINUTE, CLEAR),
     ("four_hundred_day", 40 * MINUTE, CLEAR),
     ("gaps", 40 * MINUTE, CLEAR),
-    ("lost_samples", 40 * MINUTE, {"period": 1.0, "arc": 0.5}),
     ("clipped", 40 * MINUTE, CLEAR),
     ("lossy", 40 * MINUTE, CLEAR),
     ("phone16k", 40 * MINUTE, CLEAR),

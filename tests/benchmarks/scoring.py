@@ -74,6 +74,8 @@ def _score(name: str, seed: int, reading: Reading, truth, with_contact: bool) ->
     times = [_centred(reading, truth, kind, side) for kind in ("contact", "drop") for side in "ab"]
     errors = np.concatenate([part for part in times if len(part)] or [np.array([nan])])
     index = nearest[good]
+    if not len(index):
+        return Score(name, seed, True, len(drops), 0, len(found), *[nan] * 9, reading.remarks)
     first, last = int(index.min()), int(index.max())
     marks = ["contact_s", "drop_s"] if with_contact else ["drop_s"]
     middles = np.mean([[getattr(beat, mark) for beat in truth.beats] for mark in marks], axis=0)

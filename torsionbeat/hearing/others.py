@@ -155,7 +155,7 @@ def without_other_cadence(correlation: FloatArray, frame_s: float, other: OtherC
     lags = len(correlation)
     index = np.arange(lags)
     steps = np.rint(np.arange(-12, 13) * other.interval_s / frame_s).astype(np.int64)
-    around = correlation[np.abs(np.minimum(index[None, :] + steps[:, None], lags - 1))]
+    around = correlation[np.minimum(np.abs(index[None, :] + steps[:, None]), lags - 1)]
     out: FloatArray = (correlation - np.median(around, axis=0)).astype(np.float32)
     return out
 
