@@ -75,7 +75,37 @@ def find_clock(rising: FloatArray, frame_s: float, wanted: Wanted, other: OtherC
     if best is None:
         tried = _candidates(correlation, frame_s, wanted.shortest_s, longest, _LEAST_SCORE_UNTOLD, 5)
         best = _best_of(tried, correlation, rising, frame_s, wanted)
+        if best is not None and nominal is not None and best.period_s < 0.7 * nominal:
+            return _behind(rising, frame_s, best, wanted) or best
     return best
+
+
+def _behind(rising: FloatArray, frame_s: float, faster: Found, wanted: Wanted) -> Found | None:
+    """The clock with the period told, behind a faster one some whole number of whose periods comes near to it."""
+    nominal = wanted.nominal_period_s
+    if nominal is None or nominal > len(rising) * frame_s / 3:
+        return None
+    cleared = _without_beats(rising, faster)
+    correlation = autocorrelation(cleared, int(min(0.62 * len(cleared), 40 * nominal / frame_s)))
+    low, high = nominal * (1 - _NEAR_NOMINAL), nominal * (1 + _NEAR_NOMINAL)
+    near = Wanted(nominal, low, high, min(wanted.fraction_s, 0.45 * wanted.shortest_s))
+    tried = _candidates(correlation, frame_s, low, high, _LEAST_SCORE_UNTOLD, 4)
+    found = _best_of(tried, correlation, cleared, frame_s, near)
+    if found is None or found.pattern.second is None:
+        return None
+    scores = (found.pattern.first.score, found.pattern.second.score)
+    return found if min(scores) > 2 * LEAST_TRACK_SCORE else None
+
+
+def _without_beats(rising: FloatArray, found: Found) -> FloatArray:
+    """Strength with the beats of a clock taken out."""
+    cleared = rising.copy()
+    reach = int(LONGEST_LIFT * found.pattern.period_frames / 2)
+    for track in (found.pattern.first, found.pattern.second):
+        if track is not None:
+            for frame in track.frames:
+                cleared[max(frame - reach, 0) : max(frame + reach, 0)] = 0
+    return cleared
 
 
 def _candidates(
@@ -145,12 +175,7 @@ def _best_of(
 
 def find_second_clock(rising: FloatArray, frame_s: float, first: Found, wanted: Wanted) -> float | None:
     """Period of another torsion clock, sought where the first one's beats are not; None where there is none."""
-    cleared = rising.copy()
-    reach = int(LONGEST_LIFT * first.pattern.period_frames / 2)
-    for track in (first.pattern.first, first.pattern.second):
-        if track is not None:
-            for frame in track.frames:
-                cleared[max(frame - reach, 0) : max(frame + reach, 0)] = 0
+    cleared = _without_beats(rising, first)
     found = find_clock(cleared, frame_s, replace(wanted, nominal_period_s=None), None)
     if found is None or found.pattern.second is None or abs(found.period_s / first.period_s - 1) < 0.001:
         return None
