@@ -28,6 +28,8 @@ IntArray = npt.NDArray[np.int64]
 BEFORE = 24
 """Frames of the profile before the place at which the sound is taken to begin."""
 AFTER = 56
+_LOUD = 4.0
+"""Height of a mean profile over the room above which it is no noise."""
 _LOUDNESS = np.array([0.25, 0.5, 1.0, 2.0, 4.0], np.float32)
 
 
@@ -262,8 +264,10 @@ def edge_of(profile: FloatArray) -> float:
     low, high = (0.12, 0.5) if noise < 0.05 else (0.33, 0.67)
     start, later = _crossing(height, top, floor + low * rise), _crossing(height, top, floor + high * rise)
     if start <= 0:
-        # The profile never comes down to the low height before its top: it is mostly noise, or begins before its
-        # first frame. What the high height says, with a sharp rise; or nothing, and the place is left as it is.
+        # The profile never comes down to the low height before its top. A loud one begins before its first frame;
+        # one that is mostly noise says little: the high height with a sharp rise, or nothing.
+        if height[top] ** 2 > _LOUD:
+            return float(-BEFORE)
         return later - 1.5 - BEFORE if later > 0 else 0.0
     back = np.log1p(-low) / (np.log1p(-high) - np.log1p(-low))
     return float(start - back * (later - start) - BEFORE)
