@@ -110,16 +110,15 @@ def _evidence(sound: FloatArray, profile: FloatArray, search: int) -> tuple[Floa
 
 
 def _tops(gained: FloatArray) -> IntArray:
-    """Best shift of each beat: the highest place, unless that is an end of the search.
+    """Best shift of each beat: the highest local maximum.
 
-    A bang just outside the search makes the evidence climb towards its end; the beat is then the highest top inside.
+    A bang just outside the search makes the evidence climb towards the end of the search; the beat under it is a
+    lesser top further in. Where there is no top at all, the highest place.
     """
-    highest = np.argmax(gained, axis=1)
     inner = gained[:, 1:-1]
     top = (inner >= gained[:, :-2]) & (inner > gained[:, 2:])
     best = np.argmax(np.where(top, inner, -np.inf), axis=1) + 1
-    at_end = (highest == 0) | (highest == gained.shape[1] - 1)
-    out: IntArray = np.where(at_end & top.any(axis=1), best, highest)
+    out: IntArray = np.where(top.any(axis=1), best, np.argmax(gained, axis=1))
     return out
 
 

@@ -35,11 +35,10 @@ def weighted(rising: FloatArray, weights: FloatArray, strongest: float, width: i
     share = (weights / np.sqrt(np.sum(weights**2))).astype(np.float32)
     series: FloatArray = np.clip(rising, -1.5, strongest) @ share
     series = uniform_filter1d(series, width)
-    # Stretches without sound are exactly nought and say nothing of the room.
+    # Stretches without sound are exactly nought: where they are most of it, they would say that the room is still.
     sounding = series[series != 0]
-    if len(sounding) < 100:
-        return series
-    sample = np.sort(sounding[:: max(1, len(sounding) // 50_000)])
+    heard = sounding if 100 < len(sounding) < 0.5 * len(series) else series
+    sample = np.sort(heard[:: max(1, len(heard) // 50_000)])
     middle, upper = sample[len(sample) // 2], sample[int(0.84 * len(sample))]
     series -= middle
     series /= max(float(upper - middle), 1e-6)
