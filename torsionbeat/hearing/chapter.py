@@ -6,7 +6,7 @@ and its place in frames. The night is a row of such chapters (:mod:`torsionbeat.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -95,7 +95,6 @@ class ChapterHeard:
     other: OtherClock | None
     second_period_s: float | None
     score: float = 0.0
-    notes: tuple[str, ...] = field(default=())
 
 
 def hear_chapter(

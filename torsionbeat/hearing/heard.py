@@ -6,7 +6,7 @@ later, when the timebase is known.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -122,4 +122,3 @@ class Heard:
     peak: float = 0.0
     standing_db: float | None = None
     """How far the drops stand above the room, median."""
-    notes: tuple[str, ...] = field(default=())

@@ -113,7 +113,6 @@ class _Story:
     """A place at which side a's beat 0 mod 2 falls, for numbering."""
     anchor_beat: int = 0
     one_sided: bool = False
-    unheard_chapters: int = 0
 
 
 class Listener:
@@ -243,7 +242,6 @@ class Listener:
             old.anchor_sample,
             old.anchor_beat,
             old.one_sided,
-            old.unheard_chapters,
         )
 
     def _wanted_now(self) -> Wanted:
@@ -288,8 +286,6 @@ class Listener:
             abs(other.interval_s / known - 1) > 0.01 for known in story.other_intervals_s
         ):
             story.other_intervals_s.append(other.interval_s)
-        if not pieces:
-            story.unheard_chapters += 1
         for first_chunk, heard in pieces:
             self._add_piece(story, heard, self._first_chunk + first_chunk)
 
