@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from torsionbeat.hearing.bands import LEVEL_AT_FULL_SCALE, plan_bands
-from torsionbeat.hearing.exact import BEFORE, FinePower, best_evidence, edge_of, match, match_together
+from torsionbeat.hearing.exact import BEFORE, FinePower, edge_of, laid_anywhere, match, match_together
 
 RATE_HZ = 16_000
 NOISE = 0.01
@@ -76,8 +76,9 @@ def test_evidence_tells_a_sound_from_none(chapter_of):
     sound, times = bursts(3, 1000.0)
     fine = fine_of(chapter_of(sound))
     found = match(fine, places_of(times), 12)
-    away = best_evidence(fine, places_of(times[:-1] + 0.125), 12, found.profile, None)
+    away, likeness = laid_anywhere(fine, places_of(times[:-1] + 0.125), 12, found.profile, None)
     assert found.evidence.min() > away.max()
+    assert found.likeness.min() > likeness.max()
     assert np.median(found.likeness) > 0.8
 
 

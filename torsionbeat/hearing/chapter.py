@@ -12,7 +12,8 @@ import numpy as np
 import numpy.typing as npt
 
 from torsionbeat.hearing.bands import CHUNK_FRAMES, POOLED_FRAMES
-from torsionbeat.hearing.exact import FinePower, best_evidence, edge_of, match, match_together
+from torsionbeat.hearing.exact import FinePower, edge_of, laid_anywhere, match, match_together
+from torsionbeat.hearing.neighbours import expected_places, of_a_kind
 from torsionbeat.hearing.others import OtherClock, find_other_clock, without_other_clock
 from torsionbeat.hearing.pattern import FEW_ROWS, LEAST_TRACK_SCORE, Pattern, SoundTrack, sounds_round
 from torsionbeat.hearing.roles import Roles, roles_of
@@ -287,15 +288,16 @@ def _place(fine: FinePower, sound: SoundTrack, track: SoundTrack, pattern: Patte
     # The profile settles wherever its energy lies: lay its beginning at its place, then match in earnest.
     rough = match(fine, places[rows], _SEARCH, passes=3)
     first = match(fine, np.rint(rough.frames + rough.edge).astype(np.int64), 12, passes=3)
-    chance = _chance(fine, first.frames, period, 12, first.profile, None)
+    chance, unlike = _chance(fine, first.frames, period, 12, first.profile, None)
     certain = first.evidence > chance
-    expected, unrest = _expected(first.frames, rows, certain)
-    settled = certain & (np.abs(first.frames - expected) < max(6 * unrest, 8))
+    expected, unrest, settled = expected_places(
+        first.frames, rows, certain, certain & of_a_kind(first, certain, unlike)
+    )
     anchor = (np.where(settled, first.frames, expected) + first.edge).round().astype(np.int64)
     search = int(np.clip(4 * unrest, 6, _SEARCH))
     prior = max(1.5 * unrest, 2.0)
     exact = match(fine, anchor, search, prior_frames=prior)
-    chance = _chance(fine, exact.frames, period, search, exact.profile, prior)
+    chance, _ = _chance(fine, exact.frames, period, search, exact.profile, prior)
     certain = exact.evidence > chance
     # A place that noise has drawn to the end of the search is no place.
     certain &= np.abs(exact.frames - anchor) < search - 0.5
@@ -332,37 +334,6 @@ def _sounding(fine: FinePower, places: IntArray) -> npt.NDArray[np.bool_]:
     return out
 
 
-def _expected(
-    frames: npt.NDArray[np.float64], rows: IntArray, certain: npt.NDArray[np.bool_]
-) -> tuple[npt.NDArray[np.float64], float]:
-    """Where each row's neighbours put it, and by how much single rows miss that."""
-    trusted = np.flatnonzero(certain) if np.count_nonzero(certain) >= 4 else np.arange(len(rows))
-    if len(trusted) < 4:
-        return frames.copy(), 4.0
-    period = float(np.median(np.diff(frames[trusted]) / np.diff(rows[trusted])))
-    residual = frames - period * rows
-    expected = np.empty(len(rows))
-    reach = 4
-    for index in range(len(rows)):
-        at = int(np.searchsorted(trusted, index))
-        near = trusted[max(0, at - reach) : at + reach + 1]
-        near = near[near != index] if len(near) > 2 else near
-        middle = float(np.median(residual[near]))
-        slope = _slope(rows[near].astype(float), residual[near])
-        expected[index] = middle + slope * (rows[index] - float(np.median(rows[near])))
-    miss = residual[trusted] - expected[trusted]
-    unrest = max(1.4826 * float(np.median(np.abs(miss - np.median(miss)))), 0.5)
-    return expected + period * rows, unrest
-
-
-def _slope(at: npt.NDArray[np.float64], values: npt.NDArray[np.float64]) -> float:
-    """Median of the slopes between pairs (Theil-Sen)."""
-    if len(at) < 4:
-        return 0.0
-    first, second = np.triu_indices(len(at), 1)
-    return float(np.median((values[second] - values[first]) / (at[second] - at[first])))
-
-
 def _chance(
     fine: FinePower,
     frames: npt.NDArray[np.float64],
@@ -370,8 +341,8 @@ def _chance(
     search: int,
     profile: FloatArray,
     prior: float | None,
-) -> float:
-    """Evidence that chance seldom reaches: the same search laid where the beat is not."""
+) -> tuple[float, float]:
+    """Evidence that chance seldom reaches, and likeness: the same search laid where the beat is not."""
     rng = np.random.default_rng(len(frames))
     trials = max(3, int(np.ceil(600 / max(len(frames), 1))))
     if trials * len(frames) > 4000:
@@ -383,9 +354,10 @@ def _chance(
     places = places[(places > 2 * search) & (places < len(fine.levels) - 80 - search)]
     places = places[_sounding(fine, places)]
     if len(places) < 20:
-        return 10.0
-    evidence = best_evidence(fine, places, search, profile, prior)
-    return max(float(np.quantile(evidence, _CHANCE_SHARE)), 0.0) + _CHANCE_BEYOND
+        return 10.0, 1.0
+    evidence, likeness = laid_anywhere(fine, places, search, profile, prior)
+    least = max(float(np.quantile(evidence, _CHANCE_SHARE)), 0.0) + _CHANCE_BEYOND
+    return least, float(np.quantile(likeness, 0.98))
 
 
 def _together(fine: FinePower, drop: Placed, passage: float) -> Together | None:

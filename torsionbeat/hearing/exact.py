@@ -20,7 +20,7 @@ import numpy.typing as npt
 
 from torsionbeat.hearing.bands import CHUNK_FRAMES, POOLED_FRAMES, POWER_OF_LEVEL
 
-__all__ = ["ExactTimes", "FinePower", "best_evidence", "edge_of", "match", "match_together"]
+__all__ = ["ExactTimes", "FinePower", "edge_of", "laid_anywhere", "match", "match_together"]
 
 FloatArray = npt.NDArray[np.float32]
 IntArray = npt.NDArray[np.int64]
@@ -39,7 +39,8 @@ class ExactTimes:
 
     ``evidence`` is the log-likelihood gained over silence; ``edge`` the frame, counted from the profile's place,
     at which the mean sound begins: add it to a time to get the beginning of the sound. ``likeness`` is how like the
-    mean sound each one is: the cosine of their logarithms, 1 for the same.
+    mean sound each one is: the cosine of their logarithms, 1 for the same; ``loudness`` its power over the mean
+    sound's.
     """
 
     frames: npt.NDArray[np.float64]
@@ -178,7 +179,7 @@ def match(
         edge_of(profile),
         _edge_uncertainty(laid, strength),
         _likeness(laid, profile),
-        strength,
+        (laid - 1).sum(axis=(1, 2)) / max(float(profile.sum()), 1e-9),
     )
 
 
@@ -202,13 +203,17 @@ def _edge_uncertainty(laid: FloatArray, strength: FloatArray) -> float:
     return float(np.sqrt((parts - 1) / parts * np.sum((edges - edges.mean()) ** 2)))
 
 
-def best_evidence(
+def laid_anywhere(
     fine: FinePower, places: IntArray, search: int, profile: FloatArray, prior_frames: float | None
-) -> npt.NDArray[np.float64]:
-    """Best evidence for a known profile near each place: laid where no sound is, what chance gives. (beats,)."""
-    gained, _ = _evidence(fine.windows(places, search), profile, search)
-    out: npt.NDArray[np.float64] = (gained + _prior(search, prior_frames)).max(axis=1).astype(np.float64)
-    return out
+) -> tuple[npt.NDArray[np.float64], FloatArray]:
+    """Best evidence for a known profile near each place, and the likeness there: where no sound is, what chance gives.
+
+    Both of shape (beats,).
+    """
+    sound = fine.windows(places, search)
+    gained = _evidence(sound, profile, search)[0] + _prior(search, prior_frames)
+    laid = _laid_over(sound, np.argmax(gained, axis=1).astype(np.float64), BEFORE + AFTER)
+    return gained.max(axis=1).astype(np.float64), _likeness(laid, profile)
 
 
 def match_together(

@@ -22,6 +22,7 @@ __all__ = [
     "follow",
     "halves",
     "least_score",
+    "one_sided",
     "pattern_at",
     "sounds_round",
 ]
@@ -146,6 +147,12 @@ def _stands(second: SoundTrack, first: SoundTrack, frames: int) -> bool:
         return False
     mean = float(np.mean(np.minimum(heights, _CAP)))
     return mean > 2.2 and mean > 0.2 * float(np.mean(np.minimum(first.strengths, _CAP)))
+
+
+def one_sided(pattern: Pattern) -> bool:
+    """Whether only every second row of a track holds a sound: the other side of the beat is then elsewhere."""
+    means = [float(np.mean(np.minimum(pattern.first.strengths[start::2], _CAP))) for start in (0, 1)]
+    return min(means) < 0.4 * max(means)
 
 
 def halves(rising: FloatArray, pattern: Pattern) -> Pattern:

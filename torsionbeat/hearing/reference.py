@@ -19,7 +19,7 @@ import numpy.typing as npt
 from torsionbeat.errors import InputError, NothingHeardError
 from torsionbeat.hearing.bands import POOLED_FRAMES, BandEar, Chunk, plan_bands
 from torsionbeat.hearing.chapter import Chapter
-from torsionbeat.hearing.exact import FinePower, best_evidence, match
+from torsionbeat.hearing.exact import FinePower, laid_anywhere, match
 from torsionbeat.hearing.strength import RoomFloor, rising
 from torsionbeat.sound.timebase import Timebase
 
@@ -82,7 +82,7 @@ def reference_ticks(chapter: Chapter, interval_s: float) -> TickFit | None:
         + np.random.default_rng(len(places)).uniform(0.3, 0.7, len(places)) * spacing_s / chapter.frame_s
     )
     away = away.astype(np.int64)
-    chance = best_evidence(fine, away[away < len(chapter.levels) - 200], SEARCH, exact.profile, None)
+    chance, _ = laid_anywhere(fine, away[away < len(chapter.levels) - 200], SEARCH, exact.profile, None)
     heard = exact.evidence > max(float(np.quantile(chance, 0.8)), 0.0) + math.log(40)
     heard &= np.abs(exact.frames - places) < SEARCH - 0.5
     if np.count_nonzero(heard) < LEAST_TICKS:

@@ -21,6 +21,7 @@ from torsionbeat.hearing.pattern import (
     Pattern,
     halves,
     least_score,
+    one_sided,
     pattern_at,
 )
 from torsionbeat.hearing.strength import STRONGEST
@@ -233,6 +234,8 @@ def _followed(
         return Found(pattern, part_s, cadence.score)
     if pattern.second is not None and part_s < wanted.shortest_s:
         return None  # A faster clock than the one sought: two of its periods are not one of ours.
-    if wanted.shortest_s <= 2 * part_s <= wanted.longest_s and len(pattern.first.frames) >= 3:
+    if wanted.shortest_s <= 2 * part_s <= wanted.longest_s and rows >= 3:
+        if one_sided(pattern):
+            return _followed(2 * part_s, cadence, rising, frame_s, wanted)
         return Found(halves(rising, pattern), 2 * part_s, cadence.score)
     return Found(pattern, part_s, cadence.score) if wanted.shortest_s <= part_s <= wanted.longest_s else None
