@@ -59,10 +59,11 @@ def score_scene(scene, name: str, seed: int) -> Score:
             nan = float("nan")
             beats = len(rendering.truth.beats)
             return Score(name, seed, False, beats, 0, 0, *[nan] * 9, (str(error),))
-    return _score(name, seed, reading, rendering.truth, scene.lift_deg is not None)
+    holes = rendering.recorder.silences
+    return _score(name, seed, reading, rendering.truth, scene.lift_deg is not None, holes)
 
 
-def _score(name: str, seed: int, reading: Reading, truth, with_contact: bool) -> Score:
+def _score(name: str, seed: int, reading: Reading, truth, with_contact: bool, holes) -> Score:
     nan = float("nan")
     if not len(truth.beats):
         return Score(name, seed, True, 0, 0, reading.beats_heard, *[nan] * 9, reading.remarks)
@@ -76,6 +77,10 @@ def _score(name: str, seed: int, reading: Reading, truth, with_contact: bool) ->
     index = nearest[good]
     if not len(index):
         return Score(name, seed, True, len(drops), 0, len(found), *[nan] * 9, reading.remarks)
+    lost = np.zeros(len(drops), bool)
+    for start, end in holes:
+        # A drop inside a hole was not recorded; nor was one whose sound, 50 ms of it, the hole cuts.
+        lost |= (drops > start - NEAR_S) & (drops < end)
     first, last = int(index.min()), int(index.max())
     marks = ["contact_s", "drop_s"] if with_contact else ["drop_s"]
     middles = np.mean([[getattr(beat, mark) for beat in truth.beats] for mark in marks], axis=0)
@@ -98,8 +103,8 @@ def _score(name: str, seed: int, reading: Reading, truth, with_contact: bool) ->
         name,
         seed,
         True,
-        len(drops),
-        len(set(index.tolist())),
+        int(np.count_nonzero(~lost)),
+        int(np.count_nonzero(~lost[sorted(set(index.tolist()))])),
         int(np.count_nonzero(~good)),
         float(np.sqrt(np.mean(errors**2)) * 1e3),
         float((period.nominal_value / whole - 1) * 1e6),

@@ -19,6 +19,7 @@ __all__ = [
     "LONGEST_LIFT",
     "Pattern",
     "SoundTrack",
+    "clear",
     "follow",
     "halves",
     "least_score",
@@ -38,6 +39,7 @@ _UNREST = 12
 LEAST_TRACK_SCORE = 9.0
 LEAST_SOUND_SCORE = 9.0
 FEW_ROWS = 9
+_CLEAR_HEIGHT = 0.75 * _CAP
 LONGEST_LIFT = 0.13
 """Longest lift passage sought, as a share of the period."""
 NEAREST = 6
@@ -143,9 +145,11 @@ def pattern_at(rising: FloatArray, period_frames: float, *, width: int = 3) -> P
 def _stands(second: SoundTrack, first: SoundTrack, frames: int) -> bool:
     """Whether a track is the other side of the beat: clear by itself, and not a shadow of a strong first side."""
     heights = second.strengths[(second.frames >= 0) & (second.frames < frames)]
-    if second.score < LEAST_TRACK_SCORE or len(heights) == 0:
+    if second.score < least_score(len(second.frames)) or len(heights) == 0:
         return False
     mean = float(np.mean(np.minimum(heights, _CAP)))
+    if second.score < LEAST_TRACK_SCORE and mean < _CLEAR_HEIGHT:
+        return False  # Few rows cannot score high; then every one of them must be clear.
     return mean > 2.2 and mean > 0.2 * float(np.mean(np.minimum(first.strengths, _CAP)))
 
 
@@ -177,18 +181,18 @@ def sounds_round(rising: FloatArray, known: SoundTrack, period_frames: float) ->
     span = int(LONGEST_LIFT * period_frames)
     found = [known]
     cleared = rising.copy()
-    _clear(cleared, known.frames)
+    clear(cleared, known.frames)
     for _ in range(4):
         track = _next_sound(cleared, known, span)
         if track is None:
             break
-        _clear(cleared, track.frames)
+        clear(cleared, track.frames)
         found.append(track)
     distances = [float(np.median(track.frames - known.frames)) for track in found]
     return [found[i] for i in np.argsort(distances)]
 
 
-def _clear(rising: FloatArray, frames: IntArray) -> None:
+def clear(rising: FloatArray, frames: IntArray) -> None:
     """Take a followed sound, its tail and its first echoes out."""
     index = (frames[:, None] + np.arange(-NEAREST, 2 * NEAREST)[None, :]).ravel()
     rising[index[(index >= 0) & (index < len(rising))]] = 0

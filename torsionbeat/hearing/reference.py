@@ -23,7 +23,7 @@ from torsionbeat.hearing.exact import FinePower, laid_anywhere, match
 from torsionbeat.hearing.strength import RoomFloor, rising
 from torsionbeat.sound.timebase import Timebase
 
-__all__ = ["ReferenceEar", "TickFit", "reference_ticks", "reference_timebase"]
+__all__ = ["ReferenceEar", "TickFit", "check_reference", "reference_ticks", "reference_timebase"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -43,6 +43,12 @@ HUBER = 1.345
 CHAPTER_CHUNKS = 1200
 """Twenty minutes: a few hundred ticks give the interval to a tenth of a ppm, far below what a quartz clock keeps."""
 
+_INSTEAD = {
+    "host clock": "The computer's clock was used instead.",
+    "stated": "What was stated of the recorder's crystal was used instead.",
+    "unknown": "So nothing tells how true the recorder's crystal is.",
+}
+
 
 @dataclass(frozen=True, slots=True)
 class TickFit:
@@ -55,7 +61,7 @@ class TickFit:
 
 def reference_ticks(chapter: Chapter, interval_s: float) -> TickFit | None:
     """Measure a clock that ticks about every ``interval_s`` in a stretch of sound; None where it is not heard."""
-    _check(interval_s)
+    check_reference(interval_s)
     pooled_s = chapter.frame_s * POOLED_FRAMES
     up = rising(chapter.strength.astype(np.float32), 6.0)
     series = np.clip(up, -2, 6).sum(axis=1)
@@ -113,11 +119,7 @@ def reference_timebase(fits: list[TickFit], interval_s: float, tolerance_ppm: fl
     >>> found.source, round(found.offset_ppm, 3), round(found.standard_uncertainty_ppm, 2)
     ('reference ticks', 50.0, 2.89)
     """
-    _check(interval_s)
-    if not 0 <= tolerance_ppm <= 1000:
-        raise InputError(
-            f"the reference's tolerance is {tolerance_ppm:g} ppm; it must lie between 0 and 1000"
-        )
+    check_reference(interval_s, tolerance_ppm)
     if not fits:
         raise NothingHeardError(
             f"no clock that ticks every {interval_s:g} s is heard for long enough (a minute at least): put the "
@@ -148,7 +150,7 @@ class ReferenceEar:
     """
 
     def __init__(self, sample_rate_hz: float, interval_s: float, tolerance_ppm: float) -> None:
-        _check(interval_s)
+        check_reference(interval_s, tolerance_ppm)
         self._plan = plan_bands(sample_rate_hz)
         self._interval_s, self._tolerance_ppm = interval_s, tolerance_ppm
         self._ear, self._room = BandEar(self._plan), RoomFloor()
@@ -207,12 +209,31 @@ class ReferenceEar:
             fits += [] if last is None else [last]
         return reference_timebase(fits, self._interval_s, self._tolerance_ppm)
 
+    def timebase_or(self, otherwise: Timebase) -> tuple[Timebase, str]:
+        """By the ticks and no words, or where they are not heard ``otherwise`` and a sentence or two that say so."""
+        try:
+            return self.timebase(), ""
+        except NothingHeardError as error:
+            said = str(error)
+            return otherwise, f"{said[:1].upper()}{said[1:]}. {_INSTEAD[otherwise.source]}"
 
-def _check(interval_s: float) -> None:
+
+def check_reference(interval_s: float, tolerance_ppm: float = 0.0) -> None:
+    """Refuse a reference clock that cannot be used.
+
+    Raises
+    ------
+    InputError
+        The interval or the tolerance is out of range.
+    """
     if not SHORTEST_S <= interval_s <= LONGEST_S:
         raise InputError(
             f"the reference ticks every {interval_s:g} s, it is said; {SHORTEST_S:g} to {LONGEST_S:g} s can be used "
             "(most quartz clocks step every second)"
+        )
+    if not 0 <= tolerance_ppm <= 1000:
+        raise InputError(
+            f"the reference's tolerance is {tolerance_ppm:g} ppm; it must lie between 0 and 1000"
         )
 
 

@@ -19,10 +19,12 @@ from torsionbeat.hearing.pattern import (
     LEAST_TRACK_SCORE,
     LONGEST_LIFT,
     Pattern,
+    clear,
     halves,
     least_score,
     one_sided,
     pattern_at,
+    sounds_round,
 )
 from torsionbeat.hearing.strength import STRONGEST
 
@@ -86,7 +88,7 @@ def _behind(rising: FloatArray, frame_s: float, faster: Found, wanted: Wanted) -
     nominal = wanted.nominal_period_s
     if nominal is None or nominal > len(rising) * frame_s / 3:
         return None
-    cleared = _without_beats(rising, faster)
+    cleared = _without_sounds(rising, faster)
     correlation = autocorrelation(cleared, int(min(0.62 * len(cleared), 40 * nominal / frame_s)))
     low, high = nominal * (1 - _NEAR_NOMINAL), nominal * (1 + _NEAR_NOMINAL)
     near = Wanted(nominal, low, high, min(wanted.fraction_s, 0.45 * wanted.shortest_s))
@@ -106,6 +108,17 @@ def _without_beats(rising: FloatArray, found: Found) -> FloatArray:
         if track is not None:
             for frame in track.frames:
                 cleared[max(frame - reach, 0) : max(frame + reach, 0)] = 0
+    return cleared
+
+
+def _without_sounds(rising: FloatArray, found: Found) -> FloatArray:
+    """Strength without the sounds that keep step with a clock, and no more: another clock's may lie close by."""
+    cleared = rising.copy()
+    for track in (found.pattern.first, found.pattern.second):
+        if track is not None:
+            for sound in sounds_round(rising, track, found.pattern.period_frames):
+                if sound.score > 0:
+                    clear(cleared, sound.frames)
     return cleared
 
 
