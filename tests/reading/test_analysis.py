@@ -9,6 +9,7 @@ project's. Beats were measured from the waveforms (least squares of tick time on
 from __future__ import annotations
 
 import os
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -18,7 +19,11 @@ import soundfile
 from torsionbeat.errors import InputError, NothingHeardError
 from torsionbeat.reading.analysis import Listening, analyse, analyse_fully
 from torsionbeat.reading.figures import Clock
+from torsionbeat.sound.block import Block
+from torsionbeat.sound.keeper import Keeper
+from torsionbeat.theory.rate import rate_s_per_day
 from torsionbeat.twin import Balance, Drive, Escapement, Recorder, Room, TwinClock, simulate
+from torsionbeat.twin.scenes import quartz_room
 
 RATE_HZ = 16_000
 CLOCK = Clock("Harbour lamp", 6.0, 20.0)
@@ -86,6 +91,74 @@ def test_absurd_range_of_periods(low, high):
 def test_absurd_tolerance():
     with pytest.raises(InputError, match="tolerance of the recorder's ppm is -1"):
         Listening(sample_clock_ppm=0, sample_clock_tolerance_ppm=-1)
+
+
+@pytest.fixture(scope="module")
+def beside_quartz(tmp_path_factory):
+    """Half an hour of a 60 s clock by a recorder 50 ppm fast; a quartz clock 2 ppm slow ticks every second."""
+    scene = quartz_room(1, 1800.0, -3.0)
+    quartz = replace(scene.room.others[0], rate_ppm=2.0)
+    scene = replace(scene, recorder=Recorder(8000, 50.0), room=replace(scene.room, others=(quartz,)))
+    made = scene.render()
+    return made.write(tmp_path_factory.mktemp("sound") / "shelf.flac", with_truth=False), made
+
+
+def test_quartz_clock_in_the_room_sets_the_timebase(beside_quartz):
+    path, made = beside_quartz
+    clock = Clock(nominal_period_s=60.0, lift_deg=20.0)
+    reading = analyse(path, clock, reference_interval_s=1.0)
+    assert reading.timebase.source == "reference ticks"
+    # 5 ppm either way of a rectangular distribution is 2.89; the fit of 1800 ticks adds next to nothing
+    assert 2.88 < reading.timebase.standard_uncertainty_ppm < 3.0
+    rate, true = reading.rate_s_per_day, rate_s_per_day(made.truth.mean_period_s(), 60.0)
+    assert abs(rate.nominal_value - true) < 1.96 * rate.std_dev
+    assert rate.std_dev < 0.3  # 2.89 ppm is 0.25 s a day; without the ticks 28.9 ppm are 2.5
+    assert not any("not known: up to 50 ppm" in remark for remark in reading.remarks)
+    uncorrected = analyse(path, clock)
+    moved_ppm = 1e6 * (uncorrected.period_s.nominal_value / reading.period_s.nominal_value - 1)
+    assert moved_ppm == pytest.approx(reading.timebase.offset_ppm, abs=0.01)
+
+
+def test_quartz_clock_counts_for_more_than_a_computer_nobody_kept_right(beside_quartz, tmp_path):
+    """A recording folder of the same sound: the computer's crystal is off as well, and the journal rests on it."""
+    _, made = beside_quartz
+    clock = Clock(nominal_period_s=60.0)
+    sound = made.samples()[: 300 * 8000].reshape(-1, 1).astype(np.float32)
+    with Keeper(tmp_path / "night", 8000, 1, synchronised=False) as keeper:
+        for start in range(0, len(sound), 8000):
+            keeper.hear(Block(start, sound[start : start + 8000]))
+            seen_ns = round((start + 8000) / 8000 * 1e9)  # a computer just as fast as the recorder sees no difference
+            keeper.note("clock", stretch=0, frame=start + 8000, monotonic_ns=seen_ns, utc_ns=seen_ns)
+    assert analyse(tmp_path / "night", clock).timebase.source == "host clock"
+    found = analyse(tmp_path / "night", clock, reference_interval_s=1.0).timebase
+    assert found.source == "reference ticks"
+    assert abs(found.offset_ppm - 50.0) < 1.96 * found.standard_uncertainty_ppm
+    missing = analyse(tmp_path / "night", clock, reference_interval_s=0.73)
+    assert missing.timebase.source == "host clock"
+    said = " ".join(missing.remarks)
+    assert "No clock that ticks every 0.73 s is heard for long enough" in said
+    assert "The computer's clock was used instead." in said
+
+
+def test_reference_that_is_not_heard_leaves_the_timebase_and_says_so(recording):
+    reading = analyse(recording[0], CLOCK, reference_interval_s=1.0)
+    assert reading.timebase == analyse(recording[0], CLOCK).timebase
+    (said,) = [remark for remark in reading.remarks if "ticks every 1 s" in remark]
+    assert said.startswith("No clock that ticks every 1 s is heard")
+    assert said.endswith("So nothing tells how true the recorder's crystal is.")
+
+
+@pytest.mark.parametrize(
+    ("given", "said"),
+    [
+        ({"reference_interval_s": 60.0}, "0.2 to 10 s can be used"),
+        ({"reference_interval_s": 1.0, "reference_tolerance_ppm": -1.0}, "between 0 and 1000"),
+        ({"reference_interval_s": 1.0, "sample_clock_ppm": 3.0}, "give one of the two"),
+    ],
+)
+def test_reference_that_cannot_be(given, said):
+    with pytest.raises(InputError, match=said):
+        Listening(**given)
 
 
 @pytest.fixture(scope="session")

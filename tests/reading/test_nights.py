@@ -57,6 +57,19 @@ def test_a_reading_comes_back_out_of_its_document(make_night):
     assert len(back.events) == 0
 
 
+def test_levels_of_the_sounds_come_back_out_of_a_document(make_night):
+    from torsionbeat.reading.document import reading_document
+
+    reading = make_night(3, hours=1, missed=0.1)
+    levels = reading.events.level_db.copy()
+    back = reading_from_document(json.loads(json.dumps(reading_document(reading))))
+    assert len(back.events) == len(reading.events)
+    np.testing.assert_allclose(back.events.time_s, reading.events.time_s, atol=1e-6)
+    np.testing.assert_array_equal(back.events.kind, reading.events.kind)
+    np.testing.assert_array_equal(back.events.side, reading.events.side)
+    np.testing.assert_allclose(back.events.level_db, levels, atol=0.051)  # kept to a tenth of a decibel
+
+
 def test_numbers_and_passages_of_the_document_are_taken_as_they_are(make_night):
     reading = make_night(3, hours=1, missed=0.1)
     from torsionbeat.reading.document import reading_document

@@ -40,6 +40,12 @@ def compare_command(
     same_recorder: Annotated[
         bool, typer.Option("--same-recorder", help="Both sides were recorded with the same device.")
     ] = False,
+    same_place: Annotated[
+        bool,
+        typer.Option(
+            "--same-place", help="Neither clock nor microphone was moved between, and the room was as quiet."
+        ),
+    ] = False,
     swap_sides: Annotated[bool, typer.Option("--swap-sides", help="Side a before is side b after.")] = False,
     temperature_before: Annotated[float | None, typer.Option(help="Mean temperature before (°C).")] = None,
     temperature_after: Annotated[float | None, typer.Option(help="Mean temperature after (°C).")] = None,
@@ -53,7 +59,7 @@ def compare_command(
 
     known = Clock(clock or "", period, lift, lift_tolerance)
     groups = _sides((before, after), known, log, sample_clock_ppm, (temperature_before, temperature_after))
-    result = compare(*groups, same_recorder=same_recorder, swap_sides=swap_sides)
+    result = compare(*groups, same_recorder=same_recorder, same_place=same_place, swap_sides=swap_sides)
     if plot is not None:
         from torsionbeat.display.changes import comparison_figure
         from torsionbeat.display.style import save_figure

@@ -32,6 +32,12 @@ def report_command(
     same_recorder: Annotated[
         bool, typer.Option("--same-recorder", help="Before and after were recorded with the same device.")
     ] = False,
+    same_place: Annotated[
+        bool,
+        typer.Option(
+            "--same-place", help="Neither clock nor microphone was moved between, and the room was as quiet."
+        ),
+    ] = False,
     log: LogOption = None,
 ) -> None:
     """Write a report on a clock: what was done, before and after, figures, findings, how it was measured."""
@@ -43,7 +49,14 @@ def report_command(
         raise InputError(f"the report is to go to {output}; give a name that ends in .html")
     days = _days(before, "--before"), _days(after, "--after")
     with open_log(log) as opened:
-        story = gather(opened, clock, before=days[0], after=days[1], same_recorder=same_recorder)
+        story = gather(
+            opened,
+            clock,
+            before=days[0],
+            after=days[1],
+            same_recorder=same_recorder,
+            same_place=same_place,
+        )
     html = report_html(story, datetime.now().astimezone())
     write_report(html, output)
     written = [str(output)]

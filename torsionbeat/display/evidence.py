@@ -12,6 +12,7 @@ from torsionbeat.display import style
 from torsionbeat.display.words import figure_words, interval, rate_words
 from torsionbeat.errors import InputError
 from torsionbeat.reading.figures import Reading
+from torsionbeat.reading.middles import middles_s
 
 if TYPE_CHECKING:
     from torsionbeat.hearing.heard import VoiceProfile
@@ -72,16 +73,17 @@ def plot_time_errors(axes: Any, reading: Reading, fit: BeatFit | None = None) ->
     axes.set_xlabel("beat number (two a period)")
     axes.set_ylabel("observed - calculated (ms)")
     period, said = _calculated_period(reading)
+    middles = middles_s(swings)
     if period is None or len(swings) == 0:
         style.empty_panel(axes, f"{len(swings)} beats: too few for a period.")
         return
     start = (
-        swings.time_s[0]
+        middles[0]
         if fit is None
         else fit.start_s.nominal_value + fit.period_s.nominal_value / 2 * swings.number[0]
     )
     counted = swings.number - swings.number[0]
-    error_ms = 1e3 * (swings.time_s - start - counted * period / 2)
+    error_ms = 1e3 * (middles - start - counted * period / 2)
     for side in "ab":
         mine = swings.side == side
         if not np.any(mine):
@@ -214,7 +216,7 @@ def _fit(reading: Reading) -> BeatFit | None:
 
     swings = reading.swings
     try:
-        return fit_beats(swings.time_s, swings.number, swings.side)
+        return fit_beats(middles_s(swings), swings.number, swings.side)
     except InputError:
         return None
 

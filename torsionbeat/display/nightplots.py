@@ -10,6 +10,7 @@ import numpy as np
 from torsionbeat.display import style
 from torsionbeat.display.words import decimals, figure_words, interval, number
 from torsionbeat.reading.figures import FloatArray, IntArray, Reading, Swings
+from torsionbeat.reading.middles import middles_s
 from torsionbeat.reading.scatter import BLOCKS, block_means
 from torsionbeat.reading.steadiness import LEAST_FREEDOM, stability_of
 from torsionbeat.theory.rate import DAY_S
@@ -56,7 +57,7 @@ def beat_errors_ms(swings: Swings) -> tuple[FloatArray, FloatArray, IntArray]:
     time_s, error_ms, row : ndarray, shape (k,)
         Half of (interval a to b minus interval b to a) about that beat; its row in the swings.
     """
-    number_, time = swings.number, swings.time_s
+    number_, time = swings.number, middles_s(swings)
     if len(swings) < 3:
         return np.zeros(0), np.zeros(0), np.zeros(0, np.int64)
     row = np.flatnonzero((np.diff(number_)[:-1] == 1) & (np.diff(number_)[1:] == 1)) + 1

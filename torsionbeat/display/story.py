@@ -58,6 +58,7 @@ def gather(
     before: Span | None = None,
     after: Span | None = None,
     same_recorder: bool = False,
+    same_place: bool = False,
 ) -> ClockStory:
     """Take a clock's story out of the bench log.
 
@@ -68,7 +69,7 @@ def gather(
         The clock's name.
     before, after : (datetime, datetime) or None
         Days to compare; left out, before the first work and since the last.
-    same_recorder : bool
+    same_recorder, same_place : bool
         As for `torsionbeat.reading.comparison.compare`.
 
     Raises
@@ -96,6 +97,7 @@ def gather(
                 Group(tuple(old), "before the work", qs[0]),
                 Group(tuple(new), "since the last work", qs[1]),
                 same_recorder=same_recorder,
+                same_place=same_place,
             )
         else:
             missing = " and ".join(

@@ -15,6 +15,7 @@ import numpy as np
 from torsionbeat.errors import InputError
 from torsionbeat.reading.figures import FloatArray, Reading, UFloat
 from torsionbeat.reading.finding import SURE, Finding, beyond, pm
+from torsionbeat.reading.middles import middles_s
 from torsionbeat.reading.nights import Night
 from torsionbeat.reading.scatter import LEAST_BLOCKS, block_count, block_mean, block_means
 from torsionbeat.reading.soundrows import between_sides_db
@@ -163,7 +164,7 @@ def _slip_within(reading: Reading) -> Finding | None:
 
     swings = reading.swings
     try:
-        fit = fit_beats(swings.time_s, swings.number, swings.side)
+        fit = fit_beats(middles_s(swings), swings.number, swings.side)
     except InputError:
         return None
     if fit.beat_error_s is None:  # only one side was heard
@@ -222,7 +223,7 @@ def _rate_and_arc(reading: Reading) -> tuple[FloatArray, FloatArray]:
     """Arc (deg) and rate (s/day, about its mean) of blocks of one night."""
     swings = reading.swings
     try:
-        fit = fit_beats(swings.time_s, swings.number, swings.side)
+        fit = fit_beats(middles_s(swings), swings.number, swings.side)
     except InputError:
         return np.zeros(0), np.zeros(0)
     known = np.isfinite(swings.arc_deg)

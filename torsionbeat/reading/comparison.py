@@ -17,26 +17,30 @@ from typing import Any
 
 import numpy as np
 
+from torsionbeat.reading.arcwander import arc_spread, arc_wander_deg
 from torsionbeat.reading.figures import Reading, UFloat
 from torsionbeat.reading.nights import Group, Night, with_sides_swapped
-from torsionbeat.reading.rows import Common, Row, Verdict, figure_row, pair_row, ratio_row
+from torsionbeat.reading.rows import Common, Row, Verdict, figure_row, nothing_common, pair_row, ratio_row
 from torsionbeat.reading.sameness import CRYSTAL_SOURCES, comparison_remarks, crystal_cancels, same_lift
 from torsionbeat.reading.scatter import (
     BLOCKS,
     Estimate,
-    pooled_spread,
     share,
     share_difference,
     slope_per_day,
-    spread,
 )
-from torsionbeat.reading.soundrows import loudness_rows, voice_rows
-from torsionbeat.reading.steadiness import pooled_deviations
+from torsionbeat.reading.soundrows import LONE, loudness_rows, voice_rows
+from torsionbeat.reading.steadiness import pooled_deviations, rate_wander_s_per_day, sound_deviation
 from torsionbeat.theory.stability import confidence_limits
 
 __all__ = ["Comparison", "Group", "Night", "Row", "Verdict", "compare"]
 
 PPM_S_PER_DAY = 0.0864
+
+MOST_OF_SOUNDS = 0.5
+"""Share of a spread's square above which it tells of the sounds and the microphone rather than of the clock."""
+
+HIDDEN = "the scatter of single sounds makes most of it on both sides, and that is not the clock's"
 
 CRYSTAL_CHANGE_PPM = 3 / math.sqrt(3)
 """How far one recorder's crystal may differ between two recordings: half-width 3 ppm for a few kelvin and
@@ -85,6 +89,7 @@ def compare(
     after: Group | Sequence[Reading] | Reading,
     *,
     same_recorder: bool = False,
+    same_place: bool = False,
     swap_sides: bool = False,
 ) -> Comparison:
     """Compare a clock before and after.
@@ -95,6 +100,9 @@ def compare(
         One night or several.
     same_recorder : bool
         Both sides were recorded with the same device, so that its crystal's error drops out of the change.
+    same_place : bool
+        Neither microphone nor clock was moved between the sides, and the room was as quiet: then levels tell of
+        the clock.
     swap_sides : bool
         Side a before is side b after.
 
@@ -110,7 +118,7 @@ def compare(
     first, second = _group(before), _group(after)
     if swap_sides:
         second = replace(second, nights=tuple(with_sides_swapped(night) for night in second.nights))
-    rows = tuple(_rows(first, second, same_recorder))
+    rows = tuple(_rows(first, second, same_recorder, same_place))
     remarks = comparison_remarks(first, second, same_recorder)
     judged = sum(row.change is not None for row in rows)
     if judged:
@@ -118,38 +126,48 @@ def compare(
             f"{judged} rows were judged, each at 95 %: about {judged / 20:.1g} of them would say 'changed' "
             "by chance on a clock that did not change."
         )
-    if any(len(reading.events) for reading in first.readings + second.readings):
+    if not same_place and any(len(reading.events) for reading in first.readings + second.readings):
         remarks.append(
             "Loudness is height above the room's noise: it tells of the clock only where microphone, place "
-            "and room were the same. The difference between the sides does not depend on them."
+            "and room were the same. The place moves even the difference between the sides by a few decibels, "
+            "which its interval allows for. Where nothing was moved, say so with --same-place."
         )
     return Comparison(first, second, rows, tuple(remarks))
 
 
-def _rows(before: Group, after: Group, same_recorder: bool) -> Iterator[Row]:
+def _rows(before: Group, after: Group, same_recorder: bool, same_place: bool) -> Iterator[Row]:
     if all(r.rate_s_per_day is not None for r in before.readings + after.readings):
         crystal = _crystal_doubt(before, after, same_recorder)
         yield figure_row("rate (+ gains)", "s/day", before, after, _own_rate, crystal)
     else:
         yield figure_row("period, out and back", "s", before, after, lambda r: r.period_s)
-    yield figure_row("beat error", "ms", before, after, lambda r: r.beat_error_ms)
+    yield figure_row("beat error", "ms", before, after, lambda r: r.beat_error_ms, _with_arc(before, after))
     lift = _lift_doubt(before, after)
     yield figure_row("offset", "deg", before, after, lambda r: _less_lift(r, r.offset_deg), lift)
     yield figure_row(
-        "arc (amplitude end to end)", "deg", before, after, lambda r: _less_lift(r, r.arc_deg), lift
+        "arc (amplitude end to end)",
+        "deg",
+        before,
+        after,
+        lambda r: _less_lift(r, r.arc_deg),
+        _with_wander(before, after, lift),
     )
-    old, new = (
-        pooled_spread([spread(r.swings.time_s, r.swings.arc_deg) for r in group.readings])
-        for group in (before, after)
-    )
-    yield ratio_row("arc, spread within a night", "deg", old, new)
+    (old, of_old), (new, of_new) = (arc_spread(group.readings) for group in (before, after))
+    hidden = min(of_old, of_new) > MOST_OF_SOUNDS
+    yield ratio_row("arc, spread within a night", "deg", old, new, unjudged=HIDDEN if hidden else "")
+    lone = len(before.nights) == len(after.nights) == 1
     yield figure_row(
-        "arc, trend within a night", "deg/hour", before, after, lambda r: r.arc_trend_deg_per_hour
+        "arc, trend within a night",
+        "deg/hour",
+        before,
+        after,
+        lambda r: r.arc_trend_deg_per_hour,
+        unjudged=LONE if lone else "",
     )
     yield from _night_to_night_rows(before, after)
     yield from _stability_rows(before, after)
-    yield from loudness_rows(before, after)
-    yield from voice_rows(before, after)
+    yield from loudness_rows(before, after, same_place=same_place)
+    yield from voice_rows(before, after, same_place=same_place)
     if before.free_swing_q is not None or after.free_swing_q is not None:
         yield pair_row("Q of the free swing", "", [before.free_swing_q], [after.free_swing_q])
     yield _missed_row(before, after)
@@ -159,7 +177,8 @@ def _own_rate(reading: Reading) -> UFloat:
     """Rate without what the crystal may be off: that is common to all nights of one recorder."""
     if reading.timebase.source not in CRYSTAL_SOURCES:
         return reading.rate_s_per_day
-    return _less(reading.rate_s_per_day, PPM_S_PER_DAY * reading.timebase.standard_uncertainty_ppm)
+    ppm = reading.timebase.standard_uncertainty_ppm
+    return _less(reading.rate_s_per_day, ppm * (PPM_S_PER_DAY + 1e-6 * reading.rate_s_per_day.nominal_value))
 
 
 def _crystal_doubt(before: Group, after: Group, same_recorder: bool) -> Common:
@@ -174,6 +193,8 @@ def _crystal_doubt(before: Group, after: Group, same_recorder: bool) -> Common:
     left = math.hypot(old, new)
     if crystal_cancels(before, after, same_recorder):
         left = min(left, PPM_S_PER_DAY * CRYSTAL_CHANGE_PPM)
+    if len(before.nights) == len(after.nights) == 1:
+        left = math.hypot(left, *(rate_wander_s_per_day(group.readings[0]) for group in (before, after)))
     return lambda _before, _after: (old, new, left)
 
 
@@ -188,6 +209,30 @@ def _lift_doubt(before: Group, after: Group) -> Common:
     return common
 
 
+def _with_wander(before: Group, after: Group, common: Common) -> Common:
+    """Add how far the arc of one recording may lie from the clock's usual one; nights that are more show it."""
+    if len(before.nights) > 1 or len(after.nights) > 1:
+        return common
+    wander = math.hypot(*(arc_wander_deg(group.readings[0]) for group in (before, after)))
+
+    def widened(b: float, a: float) -> tuple[float, float, float]:
+        old, new, left = common(b, a)
+        return old, new, math.hypot(left, wander)
+
+    return widened
+
+
+def _with_arc(before: Group, after: Group) -> Common:
+    """Beat error in ms goes as one over the arc, so that it wanders with it."""
+    if len(before.nights) > 1 or len(after.nights) > 1:
+        return nothing_common
+    shares = [
+        0.0 if r.arc_deg is None else arc_wander_deg(r) / r.arc_deg.nominal_value
+        for r in (before.readings[0], after.readings[0])
+    ]
+    return lambda b, a: (0.0, 0.0, math.hypot(shares[0] * b, shares[1] * a))
+
+
 def _lift_share(reading: Reading) -> float:
     """Standard uncertainty that the lift's tolerance gives arc and offset, as a share of them."""
     clock = reading.clock
@@ -199,12 +244,13 @@ def _less_lift(reading: Reading, figure: UFloat) -> UFloat:
 
 
 def _less(figure: UFloat, part: float) -> UFloat:
-    """Take a part out of an uncertainty, where it is in it."""
+    """Take a part out of an uncertainty, where it is in it; a thousandth stays, for rounding may leave less."""
     from uncertainties import ufloat
 
-    if part >= figure.std_dev:
+    if part > 1.001 * figure.std_dev:
         return figure
-    return ufloat(figure.nominal_value, math.sqrt(figure.std_dev**2 - part**2))
+    left = math.sqrt(max(figure.std_dev**2 - part**2, 0.0))
+    return ufloat(figure.nominal_value, max(left, 1e-3 * figure.std_dev))
 
 
 def _night_to_night_rows(before: Group, after: Group) -> Iterator[Row]:
@@ -231,7 +277,15 @@ def _stability_rows(before: Group, after: Group) -> Iterator[Row]:
     common = sorted(old.keys() & new.keys())
     for tau in common:
         said = f"{tau / 60:.0f} min" if tau < 3600 else f"{tau / 3600:.0f} h"
-        yield ratio_row(f"wander of the rate over {said}", "s/day", old[tau], new[tau])
+        sounds = [sound_deviation(group.readings, tau) for group in (before, after)]
+        shares = [of / max(one[tau].value, of) for of, one in zip(sounds, (old, new), strict=True)]
+        yield ratio_row(
+            f"wander of the rate over {said}",
+            "s/day",
+            old[tau],
+            new[tau],
+            unjudged=HIDDEN if min(shares) ** 2 > MOST_OF_SOUNDS else "",
+        )
     if not common:
         yield ratio_row("wander of the rate", "s/day", None, None)
 
@@ -265,9 +319,17 @@ def _missed(readings: Sequence[Reading]) -> Estimate | None:
             counts.append(float(np.count_nonzero(~block)))
             sizes.append(block.size)
     p = missed / expected
-    by_chance = float(np.mean(sizes)) * p * (1 - p) if sizes else 0.0
-    crowding = float(np.var(counts, ddof=1)) / by_chance if by_chance > 0 and len(counts) > 1 else 1.0
+    nights = [float(reading.beats_expected - reading.beats_heard) for reading in readings]
+    crowding = max(
+        _crowding(counts, sizes, p), _crowding(nights, [float(r.beats_expected) for r in readings], p)
+    )
     return share(missed, expected, crowding)
+
+
+def _crowding(counts: Sequence[float], sizes: Sequence[float], p: float) -> float:
+    """By how much counts scatter more than chance alone would make them."""
+    by_chance = float(np.mean(sizes)) * p * (1 - p) if sizes else 0.0
+    return float(np.var(counts, ddof=1)) / by_chance if by_chance > 0 and len(counts) > 1 else 1.0
 
 
 def _group(side: Group | Sequence[Reading] | Reading) -> Group:

@@ -7,9 +7,12 @@ from typing import Any, TextIO
 
 import numpy as np
 
-from torsionbeat.reading.figures import Events, Reading, UFloat
+from torsionbeat.reading.figures import Events, FloatArray, Reading, UFloat
 
 __all__ = ["reading_document", "write_events"]
+
+SAME_SOUND_S = 2e-3
+"""A sound this near to where a swing has it is that swing's."""
 
 
 def reading_document(reading: Reading) -> dict[str, Any]:
@@ -18,6 +21,7 @@ def reading_document(reading: Reading) -> dict[str, Any]:
 
     clock, recording = reading.clock, reading.recording
     swings = reading.swings
+    levels = {kind: _levels_db(reading, kind) for kind in ("contact", "drop")}
     return {
         "schema": 1,
         "torsionbeat": torsionbeat.__version__,
@@ -57,6 +61,8 @@ def reading_document(reading: Reading) -> dict[str, Any]:
                 "arc_deg": _number(swings.arc_deg[row]),
                 "number": int(swings.number[row]),
                 "lift_passage_s": _number(swings.lift_passage_s[row]),
+                "contact_db": _number(levels["contact"][row]),
+                "drop_db": _number(levels["drop"][row]),
             }
             for row in range(len(swings))
         ],
@@ -70,6 +76,26 @@ def write_events(events: Events, file: TextIO) -> None:
     rows.writerow(["time_s", "side", "kind", "level_db"])
     for time, side, kind, level in zip(events.time_s, events.side, events.kind, events.level_db, strict=True):
         rows.writerow([f"{time:.6f}", str(side), str(kind), f"{level:.1f}"])
+
+
+def _levels_db(reading: Reading, kind: str) -> FloatArray:
+    """Level of each swing's contact or drop, dB above the room to a tenth; nan where it was not heard."""
+    swings, events = reading.swings, reading.events
+    half = np.nan_to_num(swings.lift_passage_s) / 2
+    wanted = swings.time_s + (half if kind == "drop" else -half)
+    levels = np.full(len(swings), np.nan)
+    mine = events.kind == kind
+    times, heard = events.time_s[mine], events.level_db[mine]
+    if len(times) and len(swings):
+        order = np.argsort(times)
+        after = np.clip(np.searchsorted(times[order], wanted), 1, max(len(times) - 1, 1))
+        both = np.stack([after - 1, np.minimum(after, len(times) - 1)])
+        nearest = order[both[np.argmin(np.abs(times[order][both] - wanted), axis=0), np.arange(len(wanted))]]
+        same = np.abs(times[nearest] - wanted) < SAME_SOUND_S
+        if kind == "contact":
+            same &= np.isfinite(swings.lift_passage_s)
+        levels[same] = np.round(heard[nearest][same], 1)
+    return levels
 
 
 def _figure(figure: UFloat) -> dict[str, float] | None:

@@ -61,8 +61,9 @@ class Group:
 def reading_from_document(document: dict[str, Any]) -> Reading:
     """Give back a reading from what ``torsionbeat analyse --json`` wrote (schema 1).
 
-    The document holds no single sounds, so the reading has no events. Where it lacks them, beat numbers are
-    counted anew from the times, and lift passages follow from arcs and lift.
+    The single sounds come back from the swings' times and levels; a document of an earlier version has no levels, and
+    the reading then has no events. Where it lacks them, beat numbers are counted anew from the times, and lift
+    passages follow from arcs and lift.
 
     Raises
     ------
@@ -112,6 +113,8 @@ def _restored(document: dict[str, Any]) -> Reading:
     clock = Clock(**fields)
     period = _figure(document.get("period_s"))
     offset = _figure(document.get("offset_deg"))
+    rows = document.get("swings") or []
+    swings = _swings(rows, clock, period, offset)
     return Reading(
         recording=RecordingInfo(
             str(recording.get("name", "")),
@@ -135,8 +138,8 @@ def _restored(document: dict[str, Any]) -> Reading:
         arc_trend_deg_per_hour=_figure(document.get("arc_trend_deg_per_hour")),
         beats_expected=int(beats.get("expected") or 0),
         beats_heard=int(beats.get("heard") or 0),
-        swings=_swings(document.get("swings") or [], clock, period, offset),
-        events=Events(np.zeros(0), np.zeros(0, "U1"), np.zeros(0, "U7"), np.zeros(0)),
+        swings=swings,
+        events=_events(rows, swings),
         remarks=tuple(str(remark) for remark in document.get("remarks") or ()),
     )
 
@@ -162,6 +165,19 @@ def _swings(rows: Sequence[dict[str, Any]], clock: Clock, period: UFloat, offset
             middle = 0.0 if offset is None else offset.nominal_value
             passage[has_arc] = lift_passage_s(arc[has_arc], period.nominal_value, clock.lift_deg, middle)
     return Swings(number, time, side, own, passage, arc)
+
+
+def _events(rows: Sequence[dict[str, Any]], swings: Swings) -> Events:
+    """Sounds whose level the document keeps, in order of time."""
+    half = np.nan_to_num(swings.lift_passage_s) / 2
+    parts = []
+    for kind, times in (("contact", swings.time_s - half), ("drop", swings.time_s + half)):
+        level = _column(rows, f"{kind}_db")
+        kept = np.isfinite(level)
+        parts.append((times[kept], swings.side[kept], np.full(np.count_nonzero(kept), kind), level[kept]))
+    time, side, kinds, levels = (np.concatenate(column) for column in zip(*parts, strict=True))
+    order = np.argsort(time, kind="stable")
+    return Events(time[order], side[order], kinds[order], levels[order])
 
 
 def _column(rows: Sequence[dict[str, Any]], name: str) -> Any:

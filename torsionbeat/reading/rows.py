@@ -57,10 +57,12 @@ def figure_row(
     after: Group,
     own: Callable[[Reading], UFloat],
     common: Common = nothing_common,
+    *,
+    unjudged: str = "",
 ) -> Row:
     """Row of a figure; ``own`` gives it with the uncertainty that is each night's own."""
     sides = [[own(reading) for reading in group.readings] for group in (before, after)]
-    return pair_row(name, unit, sides[0], sides[1], common)
+    return pair_row(name, unit, sides[0], sides[1], common, unjudged=unjudged)
 
 
 def pair_row(
@@ -70,13 +72,9 @@ def pair_row(
     after: Sequence[UFloat],
     common: Common = nothing_common,
     *,
-    shows_scatter: bool = True,
+    unjudged: str = "",
 ) -> Row:
-    """Row of two groups of figures, None for a night without it.
-
-    With ``shows_scatter`` False a figure's own uncertainty leaves out how far it differs from night to night,
-    and one night on each side is not judged.
-    """
+    """Row of two groups of figures, None for a night without it; ``unjudged`` says why it is not judged."""
     from uncertainties import ufloat
 
     old, new = ([figure for figure in side if figure is not None] for side in (before, after))
@@ -88,18 +86,21 @@ def pair_row(
         symmetric(ufloat(mean.nominal_value, math.hypot(mean.std_dev, extra)))
         for mean, extra in ((first, shared[0]), (second, shared[1]))
     ]
-    if not shows_scatter and len(old) == len(new) == 1:
-        note = "one recording on each side does not show how far this scatters"
-        return Row(name, unit, estimates[0], estimates[1], note=note)
+    if unjudged:
+        return Row(name, unit, estimates[0], estimates[1], note=unjudged)
     change = welch(old, new)
     change = ufloat(change.nominal_value, math.hypot(change.std_dev, shared[2]))
     return Row(name, unit, estimates[0], estimates[1], symmetric(change))
 
 
-def ratio_row(name: str, unit: str, before: Estimate | None, after: Estimate | None) -> Row:
-    """Row of two spreads, which change by a ratio."""
+def ratio_row(
+    name: str, unit: str, before: Estimate | None, after: Estimate | None, *, unjudged: str = ""
+) -> Row:
+    """Row of two spreads, which change by a ratio; ``unjudged`` says why it is not judged."""
     if before is None or after is None:
         return Row(name, unit, before, after, ratio=True, note=_missing(before, after))
+    if unjudged:
+        return Row(name, unit, before, after, ratio=True, note=unjudged)
     return Row(name, unit, before, after, ratio_of_spreads(before, after), ratio=True)
 
 

@@ -28,7 +28,12 @@ __all__ = [
     "block_count",
     "block_mean",
     "block_means",
+    "block_medians",
     "independent_count",
+    "mean_of_blocks",
+    "median_block_count",
+    "median_over_blocks",
+    "middle_of_blocks",
     "night_mean",
     "pooled_spread",
     "ratio_of_spreads",
@@ -93,8 +98,6 @@ def block_mean(time_s: npt.ArrayLike, values: npt.ArrayLike, blocks: int | None 
     >>> print(block_mean(range(12), [1, 3, 2, 2, 4, 3] * 2, blocks=4))
     2.5+/-0.5
     """
-    from uncertainties import ufloat
-
     count = int(np.count_nonzero(np.isfinite(np.asarray(values, float))))
     if (blocks or block_count(count)) < LEAST_BLOCKS:
         return None
@@ -102,6 +105,57 @@ def block_mean(time_s: npt.ArrayLike, values: npt.ArrayLike, blocks: int | None 
     means = means[np.isfinite(means)]
     if means.size < LEAST_BLOCKS:
         return None
+    return mean_of_blocks(means)
+
+
+def block_medians(time_s: npt.ArrayLike, values: npt.ArrayLike, blocks: int) -> FloatArray:
+    """Medians of as many blocks of equal count, in order of time, shape (blocks,)."""
+    value = np.asarray(values, float)
+    known = np.isfinite(value)
+    ordered = value[known][np.argsort(np.asarray(time_s, float)[known], kind="stable")]
+    return np.array([np.median(part) for part in np.array_split(ordered, blocks)])
+
+
+def median_over_blocks(time_s: npt.ArrayLike, values: npt.ArrayLike) -> UFloat:
+    """Median of the medians of blocks, which one value in five that is far off hardly moves; None below 20 values.
+
+    Examples
+    --------
+    >>> print(f"{median_over_blocks(range(40), [1, 2, 3, 2, -90, 3, 3, 1, 2, 2] * 4).nominal_value:g}")
+    2
+    """
+    blocks = median_block_count(int(np.count_nonzero(np.isfinite(np.asarray(values, float)))))
+    if blocks < LEAST_BLOCKS:
+        return None
+    return middle_of_blocks(block_medians(time_s, values, blocks))
+
+
+def median_block_count(count: int) -> int:
+    """How many blocks of at least five values so many fill, `BLOCKS` at most."""
+    return min(BLOCKS, count // 5)
+
+
+def middle_of_blocks(medians: FloatArray) -> UFloat:
+    """Median of blocks with the uncertainty that they show, for values of which some are far off.
+
+    Notes
+    -----
+    A median scatters by sqrt(pi / 2) of what a mean does; the scatter of one block is 1.4826 times their median
+    deviation. So few deviations are too small by their own median, a fifth for 4 to 12 blocks: with it and Student's
+    factor the interval holds 92 to 96 % of normal blocks (and of two such medians' difference 96 to 98 %).
+    """
+    from uncertainties import ufloat
+
+    middle = float(np.median(medians))
+    scatter = 1.2 * 1.4826 * float(np.median(np.abs(medians - middle)))
+    sigma = student_factor(medians.size - 1) * math.sqrt(math.pi / 2 / medians.size) * scatter
+    return ufloat(middle, max(sigma, ROUNDING * max(abs(middle), 1.0)))
+
+
+def mean_of_blocks(means: FloatArray) -> UFloat:
+    """Mean of blocks of a night with the uncertainty that they show, Student's factor in it."""
+    from uncertainties import ufloat
+
     sigma = student_factor(means.size - 1) * float(means.std(ddof=1)) / math.sqrt(means.size)
     sigma = max(sigma, ROUNDING * max(abs(float(means.mean())), 1.0))
     return ufloat(float(means.mean()), sigma)
