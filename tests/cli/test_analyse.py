@@ -12,7 +12,9 @@ import sys
 import time
 from pathlib import Path
 
+import numpy as np
 import pytest
+import soundfile
 
 from torsionbeat.benchlog import open_log
 
@@ -37,6 +39,45 @@ def test_a_reading_says_rate_beat_and_arc_in_words(run, sounds):
     assert "Its arc (amplitude end to end) is" in told.words
     assert "Timebase: unknown." in told.words
     assert max(map(len, told.out.splitlines())) <= 80
+
+
+def test_reference_interval_sets_the_timebase_of_each_recording_in_which_it_is_heard(
+    run, sounds, samples, tmp_path
+):
+    """The clock's own recording with ticks laid over it, counted as by a recorder 50 ppm fast; and without them."""
+    sound, rate_hz = samples
+    rng = np.random.default_rng(2)
+    tick = rng.normal(0, 0.02, 240) * np.exp(-np.arange(240) / 50)
+    beside = sound.copy()
+    for second in np.arange(0.4, 119.5):
+        at = round(second * (1 + 50e-6) * rate_hz)
+        beside[at : at + len(tick)] += tick
+    soundfile.write(tmp_path / "shelf.wav", beside, rate_hz, subtype="PCM_24")
+    both = (tmp_path / "shelf.wav", sounds / "clock.flac")
+    told = run("analyse", *both, *CLOCK, "--reference-interval", "1", "--json", "-")
+    assert told.status == 0
+    ticking, alone = json.loads(told.out)
+    assert ticking["timebase"]["source"] == "reference ticks"
+    # 119 ticks put in whole samples of 62.5 us scatter by 18 us: 0.05 ppm over two minutes
+    assert abs(ticking["timebase"]["offset_ppm"] - 50) < 1.0
+    assert alone["timebase"]["source"] == "unknown"
+    assert "clock.flac: No clock that ticks every 1 s is heard" in " ".join(told.err.split())
+    moved_ppm = 1e6 * (alone["period_s"]["value"] / ticking["period_s"]["value"] - 1)
+    assert abs(moved_ppm - 50) < 5  # the ticks lie over some of forty beats, which scatter by 0.5 ms
+
+
+@pytest.mark.parametrize(
+    ("options", "said"),
+    [
+        (["--reference-tolerance-ppm", "3"], "belongs to --reference-interval"),
+        (["--reference-interval", "60"], "0.2 to 10 s can be used"),
+        (["--reference-interval", "1", "--sample-clock-ppm", "3"], "give one of the two"),
+    ],
+)
+def test_reference_that_cannot_be_used_is_refused_before_anything_is_read(run, options, said):
+    told = run("analyse", "not-there.flac", *options)
+    assert told.status == 2
+    assert said in " ".join(told.err.split())
 
 
 def test_json_alone_on_standard_output_agrees_with_the_truth(run, sounds):

@@ -127,7 +127,9 @@ def test_quartz_clock_counts_for_more_than_a_computer_nobody_kept_right(beside_q
     with Keeper(tmp_path / "night", 8000, 1, synchronised=False) as keeper:
         for start in range(0, len(sound), 8000):
             keeper.hear(Block(start, sound[start : start + 8000]))
-            seen_ns = round((start + 8000) / 8000 * 1e9)  # a computer just as fast as the recorder sees no difference
+            seen_ns = round(
+                (start + 8000) / 8000 * 1e9
+            )  # a computer just as fast as the recorder sees no difference
             keeper.note("clock", stretch=0, frame=start + 8000, monotonic_ns=seen_ns, utc_ns=seen_ns)
     assert analyse(tmp_path / "night", clock).timebase.source == "host clock"
     found = analyse(tmp_path / "night", clock, reference_interval_s=1.0).timebase

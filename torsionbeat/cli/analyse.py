@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from torsionbeat.cli.history import LogOption
+from torsionbeat.cli.known import ReferenceInterval, ReferenceTolerance, known_clock, reference_tolerance
 from torsionbeat.cli.telling import tell
 from torsionbeat.errors import InputError, TorsionbeatError
 
@@ -37,6 +38,8 @@ def analyse_command(
     sample_clock_tolerance_ppm: Annotated[
         float | None, typer.Option(help="Standard uncertainty of that; left out, 0.5 ppm.")
     ] = None,
+    reference_interval: ReferenceInterval = None,
+    reference_tolerance_ppm: ReferenceTolerance = None,
     shortest_period: Annotated[float, typer.Option(help="Shortest full period searched (s).")] = 4.0,
     longest_period: Annotated[float, typer.Option(help="Longest full period searched (s).")] = 121.0,
     json: Annotated[
@@ -92,8 +95,12 @@ def analyse_command(
     keeping = None if clock is None else open_keeping(clock, log, began, several=len(recordings) > 1)
     if keeping is None and (began is not None or log is not None):
         raise InputError("--began and --log belong to --clock; say for which clock the reading is to be kept")
-    known = _known(keeping.clock if keeping else None, period, lift, lift_tolerance)
-    listening = _listening(shortest_period, longest_period, sample_clock_ppm, sample_clock_tolerance_ppm)
+    known = known_clock(keeping.clock if keeping else None, period, lift, lift_tolerance)
+    listening = replace(
+        _listening(shortest_period, longest_period, sample_clock_ppm, sample_clock_tolerance_ppm),
+        reference_interval_s=reference_interval,
+        reference_tolerance_ppm=reference_tolerance(reference_interval, reference_tolerance_ppm),
+    )
     statuses = [0]
     outcomes = _outcomes(recordings, known, listening, cluster)
     statuses += [outcome.error.exit_status for outcome in outcomes if outcome.error is not None]
@@ -105,26 +112,6 @@ def analyse_command(
             tell(str(error))
     _show(outcomes, to_stderr=outputs.json_only)
     raise typer.Exit(max(statuses))
-
-
-def _known(record: Clock | None, period: float | None, lift: float | None, tolerance: float | None) -> Clock:
-    """Give what is known of the clock: options first, then its record."""
-    from torsionbeat.reading.figures import Clock
-
-    given: dict[str, Any] = {"nominal_period_s": period, "lift_deg": lift, "lift_tolerance_deg": tolerance}
-    if lift is not None and tolerance is None:
-        given["lift_tolerance_deg"] = 0.0  # a tolerance on record belongs to the lift on record
-    known = replace(record or Clock(), **{name: value for name, value in given.items() if value is not None})
-    if known.lift_tolerance_deg and known.lift_deg is None:
-        raise InputError(
-            f"the lift tolerance is {known.lift_tolerance_deg:g} deg, but no lift is known; give --lift too"
-        )
-    if known.lift_deg is not None and known.lift_tolerance_deg >= known.lift_deg:
-        raise InputError(
-            f"the lift tolerance is {known.lift_tolerance_deg:g} deg and the lift {known.lift_deg:g} deg; "
-            "the tolerance must be the smaller"
-        )
-    return known
 
 
 def _listening(shortest: float, longest: float, ppm: float | None, tolerance_ppm: float | None) -> Listening:

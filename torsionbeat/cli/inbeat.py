@@ -56,12 +56,12 @@ def inbeat_command(
     from dataclasses import replace
 
     from torsionbeat.cli.hours import length_s
-    from torsionbeat.cli.listen import _plan, open_source
-    from torsionbeat.cli.onenight import ended_by_signals
+    from torsionbeat.cli.listen import open_source
+    from torsionbeat.cli.onenight import ended_by_signals, night_plan
     from torsionbeat.theory.limits import arc_within
 
     plan = replace(
-        _plan(clock, log, period, lift, None),
+        night_plan(clock, log, period, lift, None),
         device=device,
         planned_s=None if length is None else length_s(length),
     )

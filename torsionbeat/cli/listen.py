@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from torsionbeat.cli.history import LogOption
+from torsionbeat.cli.known import ReferenceInterval, ReferenceTolerance, reference_tolerance
 from torsionbeat.cli.telling import tell
 from torsionbeat.errors import InputError, TorsionbeatError
 
@@ -60,13 +61,8 @@ def listen_command(
         Path | None,
         typer.Option(help="Folder to keep the recording in; every night: folder for the nights' folders."),
     ] = None,
-    reference_interval: Annotated[
-        float | None,
-        typer.Option(help="A quartz clock stands beside it and ticks at this interval (s), mostly 1."),
-    ] = None,
-    reference_tolerance_ppm: Annotated[
-        float, typer.Option(help="How true that quartz clock is: half-width (ppm).")
-    ] = 5.0,
+    reference_interval: ReferenceInterval = None,
+    reference_tolerance_ppm: ReferenceTolerance = None,
     status: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Write the state there, one JSON line a minute.")
     ] = None,
@@ -89,9 +85,10 @@ def listen_command(
     if print_unit:
         typer.echo(_unit())
         return
-    plan = _plan(clock, log, period, lift, lift_tolerance)
+    from torsionbeat.cli.onenight import night_plan
+
     plan = replace(
-        plan,
+        night_plan(clock, log, period, lift, lift_tolerance),
         keep=keep,
         folder=folder,
         device=device,
@@ -101,7 +98,7 @@ def listen_command(
         status=status,
         quiet=quiet,
         reference_interval_s=reference_interval,
-        reference_tolerance_ppm=reference_tolerance_ppm,
+        reference_tolerance_ppm=reference_tolerance(reference_interval, reference_tolerance_ppm),
     )
     if check:
         from torsionbeat.cli.placing import check_placing
@@ -111,25 +108,6 @@ def listen_command(
         _every_night(plan, every_night)
     else:
         _listen_once(plan)
-
-
-def _plan(
-    name: str | None, log: str | None, period: float | None, lift: float | None, tolerance: float | None
-) -> NightPlan:
-    """What is known of the clock: options first, then its record."""
-    from torsionbeat.cli.analyse import _known
-    from torsionbeat.cli.onenight import NightPlan
-
-    record = None
-    if name is not None:
-        from torsionbeat.benchlog import open_log
-
-        with open_log(log) as opened:
-            record = opened.clock(name).as_clock()
-    elif log is not None:
-        raise InputError("--log belongs to --clock; say for which clock the reading is to be kept")
-    known = _known(record, period, lift, tolerance)
-    return NightPlan(known, logged_as=None if record is None else record.name, log=log)
 
 
 def _planned(length: str | None, until: str | None, every_night: str | None, check: bool) -> float | None:

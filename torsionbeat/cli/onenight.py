@@ -18,15 +18,24 @@ from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING, Any
 
+from torsionbeat.cli.known import known_clock
 from torsionbeat.cli.telling import tell
-from torsionbeat.errors import BenchLogError, NothingHeardError, TorsionbeatError
+from torsionbeat.errors import BenchLogError, InputError, NothingHeardError, TorsionbeatError
 
 if TYPE_CHECKING:
     from torsionbeat.reading.figures import Clock, Reading
     from torsionbeat.reading.live import LiveResult, LiveState
     from torsionbeat.sound.capture import LiveSource
 
-__all__ = ["READING_NAME", "NightPlan", "ended_by_signals", "folder_name", "one_night", "write_reading"]
+__all__ = [
+    "READING_NAME",
+    "NightPlan",
+    "ended_by_signals",
+    "folder_name",
+    "night_plan",
+    "one_night",
+    "write_reading",
+]
 
 READING_NAME = "reading.json"
 STATUS_EVERY_S = 60.0
@@ -51,6 +60,22 @@ class NightPlan:
     quiet: bool = False
     reference_interval_s: float | None = None
     reference_tolerance_ppm: float = 5.0
+
+
+def night_plan(
+    name: str | None, log: str | None, period: float | None, lift: float | None, tolerance: float | None
+) -> NightPlan:
+    """Begin a plan with what is known of the clock: options first, then its record in the bench log."""
+    record = None
+    if name is not None:
+        from torsionbeat.benchlog import open_log
+
+        with open_log(log) as opened:
+            record = opened.clock(name).as_clock()
+    elif log is not None:
+        raise InputError("--log belongs to --clock; say for which clock the reading is to be kept")
+    known = known_clock(record, period, lift, tolerance)
+    return NightPlan(known, logged_as=None if record is None else record.name, log=log)
 
 
 @contextlib.contextmanager

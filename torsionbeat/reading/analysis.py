@@ -9,6 +9,7 @@ from os import PathLike
 from torsionbeat.errors import InputError
 from torsionbeat.hearing.heard import Heard
 from torsionbeat.hearing.listener import Listener
+from torsionbeat.hearing.reference import ReferenceEar, check_reference
 from torsionbeat.reading.figures import Clock, Reading, Timebase
 from torsionbeat.reading.measuring import reading_of
 from torsionbeat.sound.block import Block
@@ -21,12 +22,18 @@ __all__ = ["Analysis", "Listening", "analyse", "analyse_fully", "hear"]
 
 @dataclass(frozen=True, slots=True)
 class Listening:
-    """How to listen: the range of full periods searched, and what is known of the recorder's crystal."""
+    """How to listen: the range of full periods searched, and what is known of the recorder's crystal.
+
+    ``reference_interval_s`` is that of a quartz clock or of time-signal pips in the same recording, known to within
+    ``reference_tolerance_ppm`` either way: by its ticks the crystal is measured.
+    """
 
     shortest_period_s: float = 4.0
     longest_period_s: float = 121.0
     sample_clock_ppm: float | None = None
     sample_clock_tolerance_ppm: float = 0.0
+    reference_interval_s: float | None = None
+    reference_tolerance_ppm: float = 5.0
 
     def __post_init__(self) -> None:
         low, high = self.shortest_period_s, self.longest_period_s
@@ -39,6 +46,12 @@ class Listening:
             raise InputError(
                 f"the tolerance of the recorder's ppm is {self.sample_clock_tolerance_ppm:g}; it must lie between 0 and 1000"
             )
+        if self.reference_interval_s is not None:
+            check_reference(self.reference_interval_s, self.reference_tolerance_ppm)
+            if self.sample_clock_ppm is not None:
+                raise InputError(
+                    "the recorder's crystal is stated, and a reference clock is to measure it; give one of the two"
+                )
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,8 +68,12 @@ def hear(
     listening: Listening,
     progress: Callable[[int], None] | None = None,
     block_frames: int = 262144,
+    reference: ReferenceEar | None = None,
 ) -> Heard:
-    """Listen to a whole recording; ``progress`` is told the frames read so far."""
+    """Listen to a whole recording, with a second ear for a reference clock if one is given.
+
+    ``progress`` is told the frames read so far.
+    """
     listener = Listener(
         recording.sample_rate_hz,
         recording.channels,
@@ -69,6 +86,8 @@ def hear(
         blocks = with_room_tone(blocks, recording.not_kept, recording.sample_rate_hz)
     for block in blocks:
         listener.feed(block.samples, block.start_frame)
+        if reference is not None:
+            reference.feed(block.samples, block.start_frame)
         if progress is not None:
             progress(listener.samples)
     return listener.finish()
@@ -90,9 +109,13 @@ def analyse_fully(
             if progress is not None:
                 progress(frames, stated)
 
-        heard = hear(recording, clock, listening, told)
-        timebase = _timebase(recording, listening)
-        return Analysis(reading_of(heard, clock, timebase, recording.name, tuple(recording.remarks)), heard)
+        reference = _reference(recording, listening)
+        heard = hear(recording, clock, listening, told, reference=reference)
+        timebase, remarks = _timebase(recording, listening), tuple(recording.remarks)
+        if reference is not None:
+            timebase, unheard = reference.timebase_or(timebase)
+            remarks = (*remarks, unheard) if unheard else remarks
+        return Analysis(reading_of(heard, clock, timebase, recording.name, remarks), heard)
 
 
 def analyse(
@@ -101,6 +124,8 @@ def analyse(
     *,
     sample_clock_ppm: float | None = None,
     sample_clock_tolerance_ppm: float = 0.0,
+    reference_interval_s: float | None = None,
+    reference_tolerance_ppm: float = 5.0,
 ) -> Reading:
     """Measure the clock in a recording.
 
@@ -113,6 +138,9 @@ def analyse(
     sample_clock_ppm, sample_clock_tolerance_ppm : float
         The recorder's crystal runs fast by so much, and the standard uncertainty of that; left out, the folder's own
         journal or else 50 ppm either way.
+    reference_interval_s, reference_tolerance_ppm : float
+        A quartz clock or time-signal pips in the same recording come at this interval, true to within so many ppm
+        either way; the crystal is measured by them. Where they are not heard, a remark says so.
 
     Returns
     -------
@@ -127,9 +155,21 @@ def analyse(
     NothingHeardError
         It holds no clock that can be measured.
     """
-    return analyse_fully(
-        path, clock, Listening(4.0, 121.0, sample_clock_ppm, sample_clock_tolerance_ppm)
-    ).reading
+    listening = Listening(
+        sample_clock_ppm=sample_clock_ppm,
+        sample_clock_tolerance_ppm=sample_clock_tolerance_ppm,
+        reference_interval_s=reference_interval_s,
+        reference_tolerance_ppm=reference_tolerance_ppm,
+    )
+    return analyse_fully(path, clock, listening).reading
+
+
+def _reference(recording: SavedRecording, listening: Listening) -> ReferenceEar | None:
+    if listening.reference_interval_s is None:
+        return None
+    return ReferenceEar(
+        recording.sample_rate_hz, listening.reference_interval_s, listening.reference_tolerance_ppm
+    )
 
 
 def _timebase(recording: SavedRecording, listening: Listening) -> Timebase:

@@ -264,15 +264,10 @@ class _Night:
 
     def timebase(self) -> Timebase:
         """By the reference ticks where they are asked for and heard, else by the computer's clock."""
-        self.no_reference = ""
         if self.reference is None:
             return self.source.timebase
-        try:
-            return self.reference.timebase()
-        except NothingHeardError as error:
-            said = str(error)
-            self.no_reference = f"{said[:1].upper()}{said[1:]}. The computer's clock was used instead."
-            return self.source.timebase
+        timebase, self.no_reference = self.reference.timebase_or(self.source.timebase)
+        return timebase
 
     def remarks(self) -> tuple[str, ...]:
         return (*self.source.remarks, *filter(None, (self.no_reference, self.stumble, self.failure)))

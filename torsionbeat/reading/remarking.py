@@ -227,7 +227,8 @@ def _on_timebase(reading: Reading) -> list[str]:
             out.append(
                 "How far the recorder's crystal is off is not known: up to 50 ppm either way (4.3 s "
                 "a day) is assumed, and that dominates the uncertainty of the rate. A rate better than that needs "
-                "--sample-clock-ppm, or a night recorded with torsionbeat listen."
+                "--sample-clock-ppm, a quartz clock in the room and --reference-interval, or a night recorded with "
+                "torsionbeat listen."
             )
     elif reading.timebase.source == "stated" and reading.timebase.standard_uncertainty_ppm == 0:
         out.append(
