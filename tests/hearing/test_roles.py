@@ -47,6 +47,13 @@ def test_echo_is_no_drop_even_at_the_right_distance():
     assert roles_of([[CONTACT, DROP], [DROP, echo]]) == [Roles(1, 0), Roles(0, None)]
 
 
+@pytest.mark.parametrize(("later_db", "share", "drop"), [(-30.8, 1.0, 1), (-34.0, 1.0, 0), (-30.8, 0.7, 0)])
+def test_nothing_as_loud_and_as_sure_follows_a_drop(later_db, share, drop):
+    """Where the sound found first is the contact of a side whose partner has a drop only."""
+    sides = [[DROP, (1568.0, later_db, share)], [DROP]]
+    assert roles_of(sides)[0] == Roles(drop, 0 if drop else None)
+
+
 @pytest.mark.parametrize("order", [1, -1])
 def test_contact_on_one_side_only(order):
     sides = [[CONTACT, DROP], [DROP]][::order]

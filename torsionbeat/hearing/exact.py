@@ -30,6 +30,8 @@ BEFORE = 24
 AFTER = 56
 _LOUD = 4.0
 """Height of a mean profile over the room above which it is no noise."""
+_RISE_DOUBT = 0.2
+"""Share of a sound's rise by which its beginning is in doubt: one that swells is drawn back along the wrong curve."""
 _LOUDNESS = np.array([0.25, 0.5, 1.0, 2.0, 4.0], np.float32)
 
 
@@ -177,7 +179,7 @@ def match(
         gained[rows, best].astype(np.float64),
         profile,
         edge_of(profile),
-        _edge_uncertainty(laid, strength),
+        float(np.hypot(_edge_uncertainty(laid, strength), _RISE_DOUBT * _edge_and_rise(profile)[1])),
         _likeness(laid, profile),
         (laid - 1).sum(axis=(1, 2)) / max(float(profile.sum()), 1e-9),
     )
@@ -251,7 +253,12 @@ def _mean_profile(laid: FloatArray, strength: FloatArray) -> FloatArray:
 
 
 def edge_of(profile: FloatArray) -> float:
-    """Where the profile begins, to a fraction of a frame, counted from its place (BEFORE frames after its first).
+    """Where the profile begins, to a fraction of a frame, counted from its place (BEFORE frames after its first)."""
+    return _edge_and_rise(profile)[0]
+
+
+def _edge_and_rise(profile: FloatArray) -> tuple[float, float]:
+    """Where the profile begins, and the frames it takes from there to the upper of the two heights.
 
     A sound that rises slowly passes any one height late. So the rise is followed at two heights and drawn back to
     nought along the curve 1 - exp(-t / rise): a sharp and a soft sound then begin at the same place. Where the
@@ -271,10 +278,10 @@ def edge_of(profile: FloatArray) -> float:
         # The profile never comes down to the low height before its top. A loud one begins before its first frame;
         # one that is mostly noise says little: the high height with a sharp rise, or nothing.
         if height[top] ** 2 > _LOUD:
-            return float(-BEFORE)
-        return later - 1.5 - BEFORE if later > 0 else 0.0
+            return float(-BEFORE), later
+        return (later - 1.5 - BEFORE, 1.5) if later > 0 else (0.0, 1.5)
     back = np.log1p(-low) / (np.log1p(-high) - np.log1p(-low))
-    return float(start - back * (later - start) - BEFORE)
+    return float(start - back * (later - start) - BEFORE), float((1 + back) * (later - start))
 
 
 def _first_top(height: npt.NDArray[np.float64], floor: float) -> int:

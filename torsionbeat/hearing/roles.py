@@ -14,6 +14,9 @@ __all__ = ["Roles", "roles_of"]
 
 _LIKE = 0.12
 _CLEARLY_LOUDER_DB = 1.5
+_NEARLY_DB = 2.0
+_LATER_FRAMES = 120.0
+"""60 ms: the rebound of a drop (banking) comes sooner."""
 _SOFTEST_DB = 8.0
 """A drop may be so much softer than the loudest sound of its side, no more: what is softer is an echo."""
 
@@ -29,8 +32,8 @@ class Roles:
 def roles_of(sides: list[list[tuple[float, float, float]]]) -> list[Roles]:
     """Roles for one or two sides.
 
-    Each sound is (place, loudness in dB, share of beats in which it is certain), in order of place; places of one
-    side share an origin and a unit.
+    Each sound is (place in frames, loudness in dB, share of beats in which it is certain), in order of place; places
+    of one side share an origin.
     """
     if len(sides) == 2:
         both = _matching_pairs(sides[0], sides[1])
@@ -40,13 +43,24 @@ def roles_of(sides: list[list[tuple[float, float, float]]]) -> list[Roles]:
 
 
 def _alone(side: list[tuple[float, float, float]]) -> Roles:
-    """The loudest sound is the drop; where two are nearly as loud, the one the side was found by (place 0)."""
+    """The loudest sound is the drop; where two are nearly as loud, the one the side was found by (place 0).
+
+    But nothing of a clock follows its drop that is as loud and as sure: where such a sound does, it is the drop, and
+    what was taken for one is the contact.
+    """
     strongest = min(range(len(side)), key=lambda index: abs(side[index][0]))
     loudest = max(range(len(side)), key=lambda index: side[index][1])
     louder = side[loudest][1] > side[strongest][1] + _CLEARLY_LOUDER_DB
-    as_sure = side[loudest][2] >= 0.95 * side[strongest][2]
-    drop = loudest if louder and as_sure else strongest
+    drop = loudest if louder and _as_sure(side[loudest], side[strongest]) else strongest
+    for index in range(drop + 1, len(side)):
+        later = side[index][0] - side[drop][0] > _LATER_FRAMES
+        if later and side[index][1] > side[drop][1] - _NEARLY_DB and _as_sure(side[index], side[drop]):
+            return Roles(index, drop)
     return Roles(drop, 0 if drop > 0 else None)
+
+
+def _as_sure(sound: tuple[float, float, float], other: tuple[float, float, float]) -> bool:
+    return sound[2] >= 0.95 * other[2]
 
 
 def _pairs(side: list[tuple[float, float, float]]) -> list[tuple[int, int]]:

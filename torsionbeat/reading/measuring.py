@@ -26,9 +26,9 @@ __all__ = ["Beats", "beats_of", "reading_of"]
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
-EDGE_S = 0.0002
-"""Standard uncertainty of where a mean sound begins: sounds that rise slowly seem to begin late. Held against the
-twin's voices, whose attack is 0.05 to 1 ms."""
+EDGE_S = 0.00015
+"""Standard uncertainty of where a mean sound begins, besides its own scatter and a share of its rise: by so much the
+beginnings of the twin's voices, from sharp to soft and from loud to weak, differ among themselves."""
 
 IMPULSE_SHARE = 0.0005
 """Standard uncertainty of the arc, as a share of it, from the impulse itself: unlocking slows the balance and the
