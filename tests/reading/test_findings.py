@@ -223,7 +223,7 @@ def test_a_fall_within_days_is_not_called_weeks(healthy):
 def test_figures_from_before_the_last_work_are_not_held_against_the_clock(healthy):
     arcs = [350, 352, 349, 430, 431, 429, 430, 431]
     rows = nights(healthy, arcs)
-    assert signs(find(rows)) == ["arc wanders"]
+    assert signs(find(rows)) == ["drive steps"]
     assert find(rows, works=(rows[3].taken_at - timedelta(hours=3),)) == ()
 
 

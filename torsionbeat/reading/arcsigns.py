@@ -13,6 +13,7 @@ import numpy as np
 
 from torsionbeat.errors import InputError
 from torsionbeat.reading.course import arc_course
+from torsionbeat.reading.daysigns import BELLOWS, arc_step, step_signs
 from torsionbeat.reading.figures import FloatArray, Reading
 from torsionbeat.reading.finding import Finding, beyond, pm
 from torsionbeat.reading.nights import Night
@@ -33,10 +34,6 @@ AKAIKE_CLEAR = 10.0
 RECENT_WORK = timedelta(days=7)
 
 LOCK = "Lock the balance before the clock is moved or its suspension touched; strips are sharp, and kink."
-BELLOWS = (
-    "The bellows of an air-driven clock hold a flammable, volatile filling under pressure: never heat, "
-    "puncture or solder near it."
-)
 SOLVENTS = (
     "Let the power down before the train is taken apart; solvents need ventilation, gloves and no flame."
 )
@@ -154,7 +151,7 @@ def course_signs(night: Night, works: Sequence[datetime] = ()) -> Iterator[Findi
 
 
 def history_signs(nights: Sequence[Night]) -> Iterator[Finding]:
-    """Arc wandering from day to day or falling over weeks; ``nights`` with dates, none worked on between."""
+    """Arc stepping, wandering from day to day or falling over weeks; ``nights`` with dates, none worked on between."""
     known = [night for night in nights if night.taken_at is not None and night.reading.arc_deg is not None]
     if len(known) < 4:
         return
@@ -163,6 +160,12 @@ def history_signs(nights: Sequence[Night]) -> Iterator[Finding]:
     days = np.array([(when - dates[0]).total_seconds() / 86_400 for when in dates])
     if not days[-1] > 0:
         return
+    step = arc_step(days, arcs)
+    if step is not None:  # two levels: neither wander nor a fall
+        yield from step_signs(dates, step, len(arcs))
+        arcs = arcs + np.where(np.arange(len(arcs)) < step.first_after, 1, 0) * (
+            step.after_deg - step.before_deg
+        )
     line = np.polyval(np.polyfit(days, arcs, 1), days)
     rest = arcs - line
     wander = float(np.sqrt(np.mean(np.diff(rest) ** 2) / 2))

@@ -13,6 +13,7 @@ from datetime import datetime
 
 from torsionbeat.reading.arcsigns import Decay, course_signs, decay_signs, history_signs, level_signs
 from torsionbeat.reading.beatsigns import follow_signs, side_signs, slip_signs
+from torsionbeat.reading.daysigns import day_signs
 from torsionbeat.reading.figures import Reading
 from torsionbeat.reading.finding import Finding
 from torsionbeat.reading.nights import Night
@@ -80,3 +81,4 @@ def _signs(nights: list[Night], works: Sequence[datetime], decays: Sequence[Deca
     yield from slip_signs(present or [last])
     yield from follow_signs(present or [last])
     yield from history_signs(present)
+    yield from day_signs(present or [last])
