@@ -245,7 +245,7 @@ def test_reference_that_is_not_heard_is_told():
     sound, _ = rendered(15.0, 300.0)
     result = listen_live(Playback(sound[: 100 * RATE_HZ]), CLOCK, reference=ReferenceEar(RATE_HZ, 1.0, 5.0))
     assert result.reading.timebase.source == "unknown"
-    assert any(r.endswith("The computer's clock was used instead.") for r in result.remarks)
+    assert any(r.endswith("So nothing tells how true the recorder's crystal is.") for r in result.remarks)
 
 
 def test_level_of_a_known_sine():

@@ -173,7 +173,7 @@ def test_beats_in_a_gap_are_not_missed():
     reading = read(missing=gone, gaps=(gap,))
     assert reading.beats_expected == reading.beats_heard == 32
     assert holds(reading.period_s, PERIOD_S)
-    told(reading, "1 stretch without sound", "1:00 min")
+    told(reading, "A stretch of 1:00 min without sound is left out")
 
 
 def test_missed_beats_are_counted_and_cost_nothing():

@@ -76,6 +76,14 @@ def test_gaps_are_told_with_their_length(remarks, night):
     assert remark.startswith("2 stretches without sound, 1:04 min in all, are left out")
 
 
+@pytest.mark.parametrize(
+    ("end_s", "said"), [(10.3, "0.30 s"), (14.0, "4.00 s"), (50.0, "40 s"), (70.0, "1:00 min")]
+)
+def test_a_gap_is_as_long_as_it_is(remarks, night, end_s, said):
+    (remark,) = remarks(recording=replace(night.recording, gaps=((10.0, end_s),)))
+    assert remark == f"A stretch of {said} without sound is left out; the beats after keep their time."
+
+
 def test_clock_that_stopped_or_began_late(remarks, night):
     longer = replace(night.recording, duration_s=night.recording.duration_s + 1200)
     (stopped,) = remarks(recording=longer)

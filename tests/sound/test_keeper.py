@@ -120,7 +120,8 @@ def test_beats_only(tmp_path):
         (0, 15_000), (18_000, 35_000), (38_000, 55_000), (58_000, 75_000), (79_000, 80_000)
     )  # fmt: skip
     assert recording.remarks == [
-        "Only the sound around the beats was kept; the rest was heard but is not here."
+        "Only the sound around the beats was kept. The other 8 s were heard at the time but are not here: room sound "
+        "stands for them, and they are no gaps."
     ]
 
 
@@ -132,6 +133,29 @@ def test_a_gap_among_beats_is_not_called_not_kept(tmp_path):
         keeper.hear(Block(50_000, noise(10_000)))
         keeper.keep(52_000, 60_000)
     assert gathered(tmp_path / "night")[1].not_kept == ((8000, 10_000), (50_000, 52_000))
+
+
+def test_what_was_kept_and_is_gone_is_a_gap(tmp_path):
+    """A file deleted among the beats: what it held was kept, so nothing stands for it; its neighbours' rooms do."""
+    with Keeper(tmp_path / "night", RATE_HZ, 1, keeps="beats", segment_s=0.1) as keeper:
+        for start in (0, 10_000, 20_000):
+            keeper.hear(Block(start, noise(10_000)))
+            keeper.keep(start + 1000, start + 6000)
+    (tmp_path / "night" / "sound-0002.flac").unlink()
+    recording = gathered(tmp_path / "night")[1]
+    assert recording.not_kept == ((0, 1000), (6000, 11_000), (16_000, 21_000), (26_000, 30_000))
+    assert any("Missing from the folder, which counts as a gap" in remark for remark in recording.remarks)
+
+
+def test_nothing_is_said_of_what_follows_the_last_sound_of_a_broken_off_recording(tmp_path):
+    keeper = Keeper(tmp_path / "night", RATE_HZ, 1, keeps="beats", segment_s=0.1)
+    keeper.hear(Block(0, noise(10_000)))
+    keeper.keep(1000, 6000)
+    keeper.hear(Block(10_000, noise(10_000)))
+    keeper.note("clock", stretch=0, frame=20_000, monotonic_ns=0, utc_ns=0)
+    assert gathered(tmp_path / "night")[1].not_kept == ((0, 1000),)
+    keeper.close()
+    assert gathered(tmp_path / "night")[1].not_kept == ((0, 1000), (6000, 20_000))
 
 
 def test_figures_only(tmp_path):

@@ -62,3 +62,11 @@ def test_same_blocks_give_the_same_room():
     kept = pieces()
     first, again = (list(with_room_tone(iter(kept), holes(kept), RATE_HZ)) for _ in range(2))
     assert all(np.array_equal(one.samples, other.samples) for one, other in zip(first, again, strict=True))
+
+
+def test_what_was_heard_after_the_last_beat_is_filled_too():
+    kept = pieces()
+    stop = kept[-1].stop_frame + 100_003
+    filled = list(with_room_tone(iter(kept), (*holes(kept), (kept[-1].stop_frame, stop)), RATE_HZ))
+    assert filled[-1].stop_frame == stop
+    assert sum(len(block.samples) for block in filled) == stop

@@ -200,11 +200,13 @@ def _on_sound(reading: Reading, heard: Heard) -> list[str]:
         )
     gaps = reading.recording.gaps
     if gaps:
-        total = sum(end - start for start, end in gaps)
-        out.append(
-            f"{len(gaps)} stretch{'es' if len(gaps) > 1 else ''} without sound, {_clock_time(total)} in all, "
-            f"{'are' if len(gaps) > 1 else 'is'} left out; the beats after keep their time."
+        total = _length(sum(end - start for start, end in gaps))
+        what = (
+            f"{len(gaps)} stretches without sound, {total} in all, are"
+            if len(gaps) > 1
+            else f"A stretch of {total} without sound is"
         )
+        out.append(f"{what} left out; the beats after keep their time.")
     if heard.clipped_samples > 20:
         out.append(
             "The sound is clipped: turn the recorder's level down. Times are hardly touched by it, loudness is."
@@ -235,6 +237,13 @@ def _on_timebase(reading: Reading) -> list[str]:
             f"The recorder's {reading.timebase.offset_ppm:+g} ppm is taken as stated, without any doubt of its own."
         )
     return out
+
+
+def _length(seconds: float) -> str:
+    """A duration: to the hundredth below ten seconds, then seconds, then as a clock shows it."""
+    if seconds < 59.5:
+        return f"{seconds:.2f} s" if seconds < 9.995 else f"{seconds:.0f} s"
+    return _clock_time(seconds)
 
 
 def _clock_time(seconds: float) -> str:

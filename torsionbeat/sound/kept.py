@@ -109,12 +109,17 @@ class KeptReader:
                     yield piece
 
     def _left_out(self) -> Iterator[tuple[int, int]]:
-        """Stretches that were heard but not kept: neither in a file nor in a gap."""
+        """Stretches that were heard but not kept: neither in a gap nor in a file, be that missing now.
+
+        After the last sound of a recording that was broken off, nobody knows what was kept.
+        """
         taken = [(start, stop) for start, stop, _ in self.journal.gaps]
-        for path in self.files:
-            places = self.journal.sound.get(path.name, [])
-            frames = self.journal.closed.get(path.name)
-            frames = readable_frames(path) if frames is None else frames
+        here = {path.name: path for path in self.files}
+        for name in sorted(here.keys() | self.journal.sound.keys()):
+            places = self.journal.sound.get(name, [])
+            frames = self.journal.closed.get(name)
+            if frames is None:
+                frames = readable_frames(here[name]) if name in here else 0
             stops = [file_frame for file_frame, _ in places[1:]] + [frames]
             taken += [
                 (start, start + min(stop, frames) - file_frame)
@@ -126,8 +131,8 @@ class KeptReader:
             if start > position:
                 yield position, start
             position = max(position, stop)
-        if self.journal.last_frame > position:
-            yield position, self.journal.last_frame
+        if self.journal.ended_frame is not None and self.journal.ended_frame > position:
+            yield position, self.journal.ended_frame
 
     def _remarks(self) -> list[str]:
         journal, rate = self.journal, self.sample_rate_hz
@@ -149,9 +154,17 @@ class KeptReader:
             remarks.append(f"Missing from the folder, which counts as a gap: {', '.join(missing)}.")
         remarks += gap_remarks(journal.gaps, rate)
         if self.keeps == "beats":
-            remarks.append("Only the sound around the beats was kept; the rest was heard but is not here.")
+            left_out_s = sum(stop - start for start, stop in self.not_kept) / rate
+            remarks.append(
+                f"Only the sound around the beats was kept. The other {_length(left_out_s)} were heard at the time but are "
+                "not here: room sound stands for them, and they are no gaps."
+            )
         remarks += clock_remarks([step_s for _, step_s in journal.clock_steps])
         return remarks
+
+
+def _length(seconds: float) -> str:
+    return f"{seconds:.0f} s" if seconds < 120 else f"{seconds / 60:.0f} min"
 
 
 def _placed(block: Block, places: list[tuple[int, int]]) -> Iterator[Block]:

@@ -45,6 +45,9 @@ def with_room_tone(
                     yield from _tone(start, stop, rooms, generator, sample_rate_hz)
         position = block.stop_frame
         yield block
+    for start, stop in reversed(waiting):
+        if rooms and stop > max(start, position):
+            yield from _tone(max(start, position), stop, rooms, generator, sample_rate_hz)
 
 
 def _tone(
