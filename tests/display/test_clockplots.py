@@ -33,8 +33,8 @@ def test_both_laws_are_drawn_and_the_right_one_leaves_noise():
     arcs, rest = figure.axes
     labels = [text.get_text() for text in arcs.get_legend().get_texts()]
     assert labels[0] == "measured"
-    assert labels[1].startswith("drag alone, rest 0.3")
-    assert labels[2].startswith("rubbing alone, rest 9")
+    assert labels[1].startswith("drag alone, leaves 0.3")
+    assert labels[2].startswith("rubbing alone, leaves 9")
     q = float(arcs.get_title(loc="right").split("Q ")[1].split(" ")[0])
     assert q == pytest.approx(300, abs=1)
     air, dry = [line.get_ydata() for line in rest.lines if line.get_marker() in ("o", "s")]
@@ -64,8 +64,9 @@ def test_only_the_last_works_are_named_but_all_are_numbered():
     many = works(*((0.1 * i, f"work {i}") for i in range(14)))
     figure = history_figure(RATES, ARCS, many)
     listed = figure.get_supxlabel().splitlines()
-    assert len(listed) == 10
-    assert listed[0].startswith("5  ")
+    assert listed[0] == "1 to 4  earlier works"
+    assert len(listed) == 11
+    assert listed[1].startswith("5  ")
     assert listed[-1].startswith("14  ")
     assert len(figure.axes[0].texts) == 14
 

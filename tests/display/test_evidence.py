@@ -65,11 +65,21 @@ def test_arcs_limits_and_knock_arc_are_drawn(figure, night):
     axes = panel(figure, "Arc")
     assert len(points(axes, "side a")) + len(points(axes, "side b")) == 480
     labels = [text.get_text() for text in axes.get_legend().get_texts()]
-    assert labels == ["side a", "side b", "mean, 95 %", "healthy arc", "knock arc"]
+    # the limits are told where the arcs would be a line between them
+    assert labels == ["side a", "side b", "mean, 95 %", "healthy, 380 to 480", "knock at 520, above"]
     assert axes.get_xlim() == (0, 4)
     low, high = axes.get_ylim()
-    assert low <= 380
-    assert high >= 520
+    assert 380 < low < 420
+    assert 440 < high < 480
+
+
+def test_limits_near_the_arcs_are_drawn(night):
+    near = replace(night, clock=replace(night.clock, arc_low_deg=425, arc_high_deg=460, knock_arc_deg=470))
+    axes = panel(evidence_figure(near, sound=False), "Arc")
+    low, high = axes.get_ylim()
+    assert low < 425
+    assert high > 470
+    assert [line.get_ydata()[0] for line in axes.lines if line.get_linestyle() == "-."] == [470]
 
 
 def test_contact_and_drop_are_marked_a_lift_passage_apart(figure, night):
@@ -104,7 +114,10 @@ def test_every_axis_with_data_names_its_unit(figure):
 def test_empty_panels_say_why(drop_only):
     figure = evidence_figure(drop_only)
     assert words(panel(figure, "Arc")) == "No contact was heard, so there is no lift passage and no arc."
-    assert words(panel(figure, "Sound of a beat, side a")) == "No mean sound was handed on with this reading."
+    assert (
+        words(panel(figure, "Sound of a beat, side a"))
+        == "The mean sound of a beat is not kept with this reading."
+    )
 
 
 def test_the_panels_of_the_sound_can_be_left_out(night):

@@ -70,9 +70,9 @@ def test_stability_is_drawn_on_log_axes_with_its_limits(night):
 
     s = night.swings
     fit = fit_beats(s.time_s, s.number, s.side)
-    first = deviation(phase_on_grid(s.number, fit.residual_s), fit.period_s.nominal_value / 2, 1)[0]
+    first = deviation(phase_on_grid(s.number, fit.residual_s), fit.period_s.nominal_value / 2, 2)[0]
     assert drawn[0] == pytest.approx(86_400 * first)
-    assert minutes[0] == pytest.approx(0.5, rel=1e-3)  # half a period of a 60 s clock
+    assert minutes[0] == pytest.approx(1.0, rel=1e-3)  # one period of a 60 s clock
     band = axes.collections[0].get_paths()[0].get_extents()
     assert band.ymax > drawn.max()
     assert band.ymin < drawn.min()

@@ -52,7 +52,7 @@ def history_figure(
     with style.styled():
         named = works[-MOST_WORKS_NAMED:]
         with_arc = any(one.figure is not None for one in arcs)
-        figure = style.new_figure(height_in=(5.2 if with_arc else 3.2) + 0.19 * len(named))
+        figure = style.new_figure(height_in=(5.2 if with_arc else 3.2) + 0.19 * (len(named) + 1))
         heights = [1.3, 1] if with_arc else [1]
         panels = figure.subplots(len(heights), 1, sharex=True, squeeze=False, height_ratios=heights)[:, 0]
         plot_history(panels[0], rates, works, "Rate (+ gains)", "rate (s/day)", nought=True)
@@ -60,7 +60,8 @@ def history_figure(
             plot_history(panels[1], arcs, works, "Arc (amplitude end to end)", "arc (deg)", nought=False)
         if works:
             first = len(works) - len(named) + 1
-            lines = [
+            lines = [f"1 to {first - 1}  earlier works"] if first > 1 else []
+            lines += [
                 f"{first + i}  {work.done_at.astimezone():%Y-%m-%d}  "
                 + textwrap.shorten(plain(work.what), 92, placeholder="...").replace("$", r"\$")
                 for i, work in enumerate(named)
@@ -135,7 +136,7 @@ def plot_decay(axes: Any, rest_axes: Any, decay: Decay) -> None:
 
     axes.set_title("Free swing")
     axes.set_ylabel("arc (deg)")
-    rest_axes.set_ylabel("rest (deg)")
+    rest_axes.set_ylabel("left over (deg)")
     known = np.isfinite(decay.arc_deg)
     time, arc = np.asarray(decay.time_s)[known], np.asarray(decay.arc_deg)[known]
     try:
@@ -146,7 +147,7 @@ def plot_decay(axes: Any, rest_axes: Any, decay: Decay) -> None:
         both = fit_free_swing(time, arc, "both")
     except InputError as error:
         style.empty_panel(axes, str(error))
-        style.empty_panel(rest_axes, "")
+        rest_axes.set_axis_off()
         return
     since = time - time[0]
     unit_s, label = style.time_axis(float(since[-1]))
@@ -167,9 +168,12 @@ def plot_decay(axes: Any, rest_axes: Any, decay: Decay) -> None:
             curve,
             linestyle=line,
             color=look["color"],
-            label=f"{name}, rest {fit.sigma_deg:.2g} deg",
+            label=f"{name}, leaves {fit.sigma_deg:.2g} deg",
         )
         rest_axes.plot(since / unit_s, fit.residual_deg, linestyle="none", **look | {"markersize": 2.6})
+    light = {"color": style.LIGHT, "linestyle": ":", "linewidth": 1.5}
+    rest_axes.plot(since / unit_s, both.residual_deg, **light)
+    axes.plot([], [], label=f"both together, leave {both.sigma_deg:.2g} deg", **light)
     axes.legend(loc="best")
     q = both.q_at(float(np.median(arc)), decay.period_s)
     style.note(axes, f"both together at {np.median(arc):.0f} deg: Q {plus_minus(q)}")

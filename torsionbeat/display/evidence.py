@@ -11,7 +11,7 @@ import numpy as np
 from torsionbeat.display import style
 from torsionbeat.display.words import figure_words, interval, rate_words
 from torsionbeat.errors import InputError
-from torsionbeat.reading.figures import Reading
+from torsionbeat.reading.figures import Clock, Reading
 from torsionbeat.reading.middles import middles_s
 
 if TYPE_CHECKING:
@@ -21,6 +21,10 @@ if TYPE_CHECKING:
 __all__ = ["evidence_figure", "plot_arcs", "plot_time_errors", "plot_what_remains", "save_figure"]
 
 save_figure = style.save_figure
+
+LEAST_ROOM_DEG = 10.0
+MOST_ROOMS = 5.0
+"""Height of the arc's panel: ten degrees at least; limits are drawn where the arcs then still fill a fifth of it."""
 
 GAP_SHARE = 0.75
 """Room between the two sounds for the lift passage, as a share of the contact's length."""
@@ -93,7 +97,7 @@ def plot_time_errors(axes: Any, reading: Reading, fit: BeatFit | None = None) ->
         if fit is not None:
             line = error_ms[mine] - 1e3 * fit.residual_s[mine]
             axes.plot(counted[mine], line, color=look["color"], linestyle="-" if side == "a" else "--")
-    axes.legend(ncols=2, loc="best")
+    style.legend(axes, ncols=2, loc="best")
     rate = reading.rate_s_per_day
     style.note(axes, said if rate is None else f"{said}; the clock {rate_words(rate)}")
 
@@ -103,7 +107,7 @@ def plot_what_remains(axes: Any, reading: Reading, fit: BeatFit | None = None) -
     swings, fit = reading.swings, fit or _fit(reading)
     axes.set_title("The same without the lines")
     axes.set_xlabel("beat number (two a period)")
-    axes.set_ylabel("rest (ms)")
+    axes.set_ylabel("left over (ms)")
     if fit is None:
         style.empty_panel(axes, f"{len(swings)} beats: too few for a line.")
         return
@@ -139,11 +143,12 @@ def plot_arcs(axes: Any, reading: Reading) -> None:
             label=f"side {side}",
             **style.marks(side, len(swings)),
         )
+    shown: tuple[float, ...] = ()
     if reading.arc_deg is not None:
-        low, high = interval(reading.arc_deg)
+        low, high = shown = interval(reading.arc_deg)
         axes.axhspan(low, high, color=style.ACCENT, alpha=0.2, linewidth=0, label="mean, 95 %")
         style.note(axes, f"mean {figure_words(reading.arc_deg, 'deg')}")
-    _draw_limits(axes, clock.arc_low_deg, clock.arc_high_deg, clock.knock_arc_deg)
+    _draw_limits(axes, (*swings.arc_deg[known], *shown), clock)
     axes.set_xlim(0, reading.recording.duration_s / unit_s)
     style.headroom(axes)
 
@@ -157,7 +162,7 @@ def plot_beat_sound(axes: Any, reading: Reading, voices: Sequence[VoiceProfile],
     axes.set_ylabel("above the room (dB)")
     mine = {voice.kind: voice for voice in voices if voice.side == side}
     if "drop" not in mine:
-        style.empty_panel(axes, "No mean sound was handed on with this reading.")
+        style.empty_panel(axes, "The mean sound of a beat is not kept with this reading.")
         return 0.0
     passages = reading.swings.lift_passage_s[reading.swings.side == side]
     passages = passages[np.isfinite(passages)]
@@ -238,15 +243,40 @@ def _why_no_arc(reading: Reading) -> str:
     return "No arc was measured."
 
 
-def _draw_limits(axes: Any, low: float | None, high: float | None, knock: float | None) -> None:
-    if low is not None and high is not None:
-        axes.axhspan(low, high, color=style.BAND, alpha=0.6, linewidth=0, zorder=0, label="healthy arc")
+def _draw_limits(axes: Any, arcs: Sequence[float], clock: Clock) -> None:
+    """Draw the healthy arc as a band and the knock arc as a line, where they leave the arcs to be seen.
+
+    Where the arcs would shrink to a line, the panel stays with them, and the limits are only told.
+    """
+    limits = (clock.arc_low_deg, clock.arc_high_deg, clock.knock_arc_deg)
+    low, high, knock = limits
+    known = [limit for limit in limits if limit is not None]
+    least, most = float(np.min(arcs)), float(np.max(arcs))
+    room = max(most - least, LEAST_ROOM_DEG)
+    whole = max([most, *known]) - min([least, *known])
+    if known and whole > MOST_ROOMS * room:
+        axes.set_ylim(least - room / 2, most + room / 2)
     else:
-        for limit in (low, high):
+        axes.set_ylim(min([least, *known]) - 0.05 * whole - 0.5, max([most, *known]) + 0.05 * whole + 0.5)
+    seen = axes.get_ylim()
+    if low is not None and high is not None:
+        label = f"healthy, {low:.0f} to {high:.0f}"
+        axes.axhspan(low, high, color=style.BAND, alpha=0.6, linewidth=0, zorder=0, label=label)
+    else:
+        for word, limit in (("from", low), ("up to", high)):
             if limit is not None:
-                axes.axhline(limit, color=style.LIGHT, linestyle="--", label="limit of the healthy arc")
+                _draw_limit(axes, limit, f"healthy {word} {limit:.0f}", color=style.LIGHT, linestyle="--")
     if knock is not None:
-        axes.axhline(knock, color=style.DARK, linestyle="-.", linewidth=1.0, label="knock arc")
+        _draw_limit(axes, knock, f"knock at {knock:.0f}", color=style.DARK, linestyle="-.", linewidth=1.0)
+    axes.set_ylim(seen)
+
+
+def _draw_limit(axes: Any, limit: float, label: str, **look: Any) -> None:
+    low, high = axes.get_ylim()
+    if low <= limit <= high:
+        axes.axhline(limit, label=label, **look)
+    else:
+        axes.plot([], [], " ", label=f"{label}, {'above' if limit > high else 'below'}")
 
 
 def _short(name: str) -> str:

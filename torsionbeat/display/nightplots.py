@@ -80,7 +80,7 @@ def plot_beat_errors(axes: Any, reading: Reading) -> None:
         look = style.marks(side, error.size)
         axes.plot(time[mine] / unit_s, error[mine], label=f"about side {side}", **look)
     middles, means = block_means(time, time, BLOCKS), block_means(time, error, BLOCKS)
-    axes.plot(middles / unit_s, means, color=style.DARK, linewidth=1.5, label="means")
+    axes.plot(middles / unit_s, means, color=style.DARK, linewidth=1.5, drawstyle="steps-mid", label="means")
     axes.set_xlim(0, reading.recording.duration_s / unit_s)
     style.headroom(axes)
     if reading.beat_error_ms is not None:

@@ -22,6 +22,7 @@ __all__ = [
     "SIDE_MARKS",
     "empty_panel",
     "headroom",
+    "legend",
     "log_axes",
     "marks",
     "new_figure",
@@ -80,6 +81,11 @@ SUFFIXES = (".png", ".svg", ".pdf")
 
 WIDTH_IN = 8.0
 
+PAD_IN = 0.07
+
+LEAST_DECADE = 10.0
+"""Least ratio between the ends of a logarithmic axis: a single point then stands in the middle of a decade."""
+
 
 @contextmanager
 def styled() -> Iterator[None]:
@@ -96,8 +102,10 @@ def new_figure(height_in: float) -> Any:
     """Give an empty figure, 8 inches wide; call it inside ``styled``."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
+    from matplotlib.layout_engine import ConstrainedLayoutEngine
 
-    figure = Figure(figsize=(WIDTH_IN, height_in), layout="constrained")
+    layout = ConstrainedLayoutEngine(w_pad=PAD_IN, h_pad=PAD_IN)
+    figure = Figure(figsize=(WIDTH_IN, height_in), layout=layout)
     FigureCanvasAgg(figure)
     return figure
 
@@ -141,19 +149,29 @@ def empty_panel(axes: Any, why: str) -> None:
     axes.text(0.5, 0.5, text, transform=axes.transAxes, ha="center", va="center", color="#555555")
 
 
+def legend(axes: Any, **place: Any) -> None:
+    """Draw a legend whose marks can be told apart however small those of a crowd are."""
+    sizes = [line.get_markersize() for line in axes.lines if line.get_marker() in ("o", "s")]
+    axes.legend(markerscale=3.5 / min(3.5, *sizes) if sizes else 1.0, **place)
+
+
 def headroom(axes: Any, share: float = 0.2) -> None:
     """Leave room for a legend above what is drawn."""
     low, high = axes.get_ylim()
     axes.set_ylim(low, high + share * (high - low))
-    axes.legend(ncols=5, loc="upper right")
+    legend(axes, ncols=5, loc="upper right")
 
 
 def log_axes(axes: Any) -> None:
-    """Make both axes logarithmic, with plain numbers at 1, 2 and 5 where few decades are shown."""
+    """Make both axes logarithmic, a decade long at least, with plain numbers at 1, 2 and 5 where few are shown."""
     from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
 
     axes.set_xscale("log")
     axes.set_yscale("log")
+    for limits, set_limits in ((axes.get_xlim(), axes.set_xlim), (axes.get_ylim(), axes.set_ylim)):
+        low, high = limits
+        wider = max((LEAST_DECADE / (high / low)) ** 0.5, 1.0)
+        set_limits(low / wider, high * wider)
     for axis, (low, high) in ((axes.xaxis, axes.get_xlim()), (axes.yaxis, axes.get_ylim())):
         few = high / low < 100
         axis.set_major_locator(LogLocator(base=10, subs=(1.0, 2.0, 5.0) if few else (1.0,)))
@@ -166,8 +184,9 @@ def marks(side: str, count: int) -> dict[str, Any]:
 
     Crowds are drawn as one picture inside an SVG or PDF, which else grows by megabytes.
     """
-    size = 3.5 if count <= 200 else 2.6 if count <= 1000 else 1.8
-    return SIDE_MARKS[side] | {"linestyle": "none", "markersize": size, "rasterized": count > 1200}
+    size = 3.5 if count <= 200 else 2.6 if count <= 1000 else 1.8 if count <= 3000 else 1.2
+    look = SIDE_MARKS[side] | {"linestyle": "none", "markersize": size, "rasterized": count > 1200}
+    return look | ({"markeredgewidth": 0.3} if count > 3000 else {})
 
 
 def note(axes: Any, text: str) -> None:

@@ -34,15 +34,16 @@ LEAST_FREEDOM = 2.0
 def stability_of(reading: Reading, at_s: Sequence[float] = ()) -> Stability | None:
     """Overlapping Allan deviation of a night's beats, sides' offset taken out; None where it holds too few.
 
-    Averaging times are powers of two of half a period, and those nearest to ``at_s`` besides.
+    Averaging times are powers of two of the period, and those of its multiples nearest to ``at_s`` besides: over
+    whole periods a side is held against itself, so that a beat error that moves with the arc stays out.
     """
     swings = reading.swings
     try:
         fit = fit_beats(middles_s(swings), swings.number, swings.side)
         phase = phase_on_grid(swings.number, fit.residual_s)
         tau0 = fit.period_s.nominal_value / 2
-        asked = {round(tau / tau0) for tau in at_s} - {0}
-        factors = {2**k for k in range(24)} | asked
+        asked = {2 * round(tau / tau0 / 2) for tau in at_s} - {0}
+        factors = {2**k for k in range(1, 24)} | asked
         return stability(phase, tau0, factors=sorted(m for m in factors if m * 3 <= phase.size))
     except InputError:
         return None
@@ -96,7 +97,7 @@ def _wandering_freedom(reading: Reading, curve: Stability, row: int) -> float:
     """Degrees of freedom at an averaging time, no more than a random walk of the rate leaves."""
     tau_s, freedom = float(curve.tau_s[row]), float(curve.edf[row])
     numbers = reading.swings.number
-    points, factor = int(np.ptp(numbers)) + 1, round(tau_s / float(curve.tau_s[0]))
+    points, factor = int(np.ptp(numbers)) + 1, 2 * round(tau_s / float(curve.tau_s[0]))  # first is a period
     return min(freedom, equivalent_degrees_of_freedom(-2, factor, points))
 
 
