@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from torsionbeat.reading.document import reading_document, write_events
+from torsionbeat.reading.figures import Timebase
 from torsionbeat.reading.nights import reading_from_document
 
 FIGURES = ("period_s", "rate_s_per_day", "beat_error_ms", "offset_deg", "arc_deg", "arc_trend_deg_per_hour")
@@ -76,3 +77,16 @@ def test_events_as_csv(plain):
     assert {row["side"] for row in rows} == {"a", "b"}
     np.testing.assert_allclose([float(row["time_s"]) for row in rows], plain.events.time_s, atol=1e-6)
     np.testing.assert_allclose([float(row["level_db"]) for row in rows], plain.events.level_db, atol=0.051)
+
+
+@pytest.mark.parametrize("synchronised", [True, False, None])
+def test_host_clock_says_whether_it_was_kept_by_network_time(plain, synchronised):
+    reading = replace(plain, timebase=Timebase("host clock", 1.5, 0.2, synchronised))
+    document = json.loads(json.dumps(reading_document(reading)))
+    assert document["timebase"]["synchronised"] is synchronised
+    assert reading_from_document(document).timebase == reading.timebase
+
+
+def test_other_timebases_have_nothing_to_say_of_the_computers_clock(plain):
+    timebase = reading_document(replace(plain, timebase=Timebase("stated", 1.5, 0.2)))["timebase"]
+    assert timebase == {"source": "stated", "offset_ppm": 1.5, "standard_uncertainty_ppm": 0.2}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -55,6 +56,19 @@ def test_a_reading_comes_back_out_of_its_document(make_night):
     np.testing.assert_array_equal(found.number % 2 == 1, kept.side == "b")
     np.testing.assert_allclose(found.lift_passage_s, kept.lift_passage_s, rtol=1e-6)
     assert len(back.events) == 0
+
+
+def test_a_night_that_wanders_by_more_than_a_swing_is_counted_right(make_night):
+    """The period grows all through the night: in the middle the beats lie a whole swing off the mean's line."""
+    reading = make_night(3, hours=9, missed=0.1)
+    number = reading.swings.number
+    period_s = float(reading.period_s.nominal_value)
+    drift = (number - number.mean()) ** 2 / np.ptp(number) ** 2  # 0 to 0.25
+    off_s = 1.5 * period_s * drift * 4
+    assert np.ptp(off_s) > period_s
+    swings = replace(reading.swings, time_s=reading.swings.time_s + off_s - off_s[0])
+    back = reading_from_document(document(replace(reading, swings=swings)))
+    assert np.ptp(back.swings.number - number) == 0
 
 
 def test_levels_of_the_sounds_come_back_out_of_a_document(make_night):

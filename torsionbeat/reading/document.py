@@ -7,7 +7,7 @@ from typing import Any, TextIO
 
 import numpy as np
 
-from torsionbeat.reading.figures import Events, FloatArray, Reading, UFloat
+from torsionbeat.reading.figures import Events, FloatArray, Reading, Timebase, UFloat
 
 __all__ = ["reading_document", "write_events"]
 
@@ -36,6 +36,7 @@ def reading_document(reading: Reading) -> dict[str, Any]:
             "source": reading.timebase.source,
             "offset_ppm": reading.timebase.offset_ppm,
             "standard_uncertainty_ppm": reading.timebase.standard_uncertainty_ppm,
+            **_synchronised(reading.timebase),
         },
         "clock": {
             "name": clock.name,
@@ -96,6 +97,11 @@ def _levels_db(reading: Reading, kind: str) -> FloatArray:
             same &= np.isfinite(swings.lift_passage_s)
         levels[same] = np.round(heard[nearest][same], 1)
     return levels
+
+
+def _synchronised(timebase: Timebase) -> dict[str, bool | None]:
+    """Whether the computer's clock was kept by network time, where the seconds come from it; None: nobody could say."""
+    return {"synchronised": timebase.synchronised} if timebase.source == "host clock" else {}
 
 
 def _figure(figure: UFloat) -> dict[str, float] | None:

@@ -8,9 +8,20 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import numpy.typing as npt
 
 from torsionbeat.errors import InputError
-from torsionbeat.reading.figures import Clock, Events, Reading, RecordingInfo, Swings, Timebase, UFloat
+from torsionbeat.reading.figures import (
+    Clock,
+    Events,
+    FloatArray,
+    IntArray,
+    Reading,
+    RecordingInfo,
+    Swings,
+    Timebase,
+    UFloat,
+)
 from torsionbeat.theory.swing import lift_passage_s
 
 if TYPE_CHECKING:
@@ -152,13 +163,7 @@ def _swings(rows: Sequence[dict[str, Any]], clock: Clock, period: UFloat, offset
     if rows and all("number" in row for row in rows):
         number = np.array([int(row["number"]) for row in rows])
     elif period is not None and len(rows):
-        full = period.nominal_value
-        odd = side == "b"
-        # A side's own beats are whole periods apart; side b follows side a by about half of one.
-        first = odd[0]
-        number = (
-            2 * np.round((time - time[0]) / full - 0.5 * (odd.astype(int) - int(first))).astype(int) + odd
-        )
+        number = _counted(time, side == "b", period.nominal_value)
     if period is not None and clock.lift_deg is not None:
         has_arc = np.isfinite(arc) & np.isnan(passage)
         if np.any(has_arc):
@@ -178,6 +183,17 @@ def _events(rows: Sequence[dict[str, Any]], swings: Swings) -> Events:
     time, side, kinds, levels = (np.concatenate(column) for column in zip(*parts, strict=True))
     order = np.argsort(time, kind="stable")
     return Events(time[order], side[order], kinds[order], levels[order])
+
+
+def _counted(time: FloatArray, odd: npt.NDArray[np.bool_], full: float) -> IntArray:
+    """Count beats from each to the next: over a night a clock may wander by more than half a swing.
+
+    A side's own beats are whole periods apart, and side b follows side a by about half of one.
+    """
+    turn: IntArray = np.diff(odd.astype(np.int64))
+    swung = np.diff(time) / full - turn / 2
+    steps = 2 * np.rint(swung).astype(np.int64) + turn
+    return int(odd[0]) + np.concatenate([[0], np.cumsum(steps)])
 
 
 def _column(rows: Sequence[dict[str, Any]], name: str) -> Any:

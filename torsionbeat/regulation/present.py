@@ -10,8 +10,6 @@ import math
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-import numpy as np
-
 from torsionbeat.errors import InputError
 from torsionbeat.reading.figures import Clock, FloatArray, IntArray, Reading, UFloat
 from torsionbeat.reading.nights import reading_from_document
@@ -127,14 +125,4 @@ def from_document(document: dict[str, Any], nominal_period_s: float | None = Non
             rate_s_per_day=reading.rate_s_per_day if reading.period_s is None else None,
             clock=replace(reading.clock, nominal_period_s=nominal_period_s),
         )
-    return _counted(from_reading(reading))
-
-
-def _counted(present: Present) -> Present:
-    """Count the beats anew, from each to the next: a day's wander may exceed half a swing."""
-    if present.beat_time_s is None or present.period_s is None:
-        return present
-    swings = np.diff(present.beat_time_s) / (present.period_s.nominal_value / 2)
-    number = np.concatenate([[0], np.cumsum(np.round(swings))]).astype(np.int64)
-    assert present.beat_number is not None
-    return replace(present, beat_number=number + present.beat_number[0])
+    return from_reading(reading)
