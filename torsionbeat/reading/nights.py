@@ -190,7 +190,8 @@ def _counted(time: FloatArray, odd: npt.NDArray[np.bool_], full: float) -> IntAr
 
     A side's own beats are whole periods apart, and side b follows side a by about half of one.
     """
-    turn: IntArray = np.diff(odd.astype(np.int64))
+    later = odd.astype(np.int64)
+    turn = later[1:] - later[:-1]
     swung = np.diff(time) / full - turn / 2
     steps = 2 * np.rint(swung).astype(np.int64) + turn
     return int(odd[0]) + np.concatenate([[0], np.cumsum(steps)])
