@@ -26,6 +26,7 @@ __all__ = [
     "print_comparison",
     "row_cells",
     "row_notes",
+    "signed",
 ]
 
 SIGNED = ("rate", "beat error", "offset", "trend", "drift", "louder")
@@ -196,7 +197,8 @@ def _digits(estimate: Estimate) -> int:
     return decimals(nearer)
 
 
-def _signed(row: Row) -> bool:
+def signed(row: Row) -> bool:
+    """Whether the values of a row may lie on either side of nought, and so bear a sign."""
     return not row.ratio and any(word in row.name for word in SIGNED)
 
 
@@ -216,7 +218,7 @@ def row_cells(rows: Sequence[Row]) -> list[tuple[str, str, str, str, str, str]]:
         change = estimate_words(row.change, sign=not row.ratio)
         if row.ratio and row.change is not None:
             change = f"times {change}"
-        sign = _signed(row)
+        sign = signed(row)
         before, after = (estimate_words(side, sign=sign) for side in (row.before, row.after))
         cells.append((row.name, row.unit, before, after, change, row.verdict))
     return cells

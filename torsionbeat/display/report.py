@@ -17,7 +17,14 @@ from pathlib import Path
 from typing import Any
 
 from torsionbeat.display import style
-from torsionbeat.display.changes import comparison_figure, comparison_sentences, row_cells, row_notes
+from torsionbeat.display.changes import (
+    comparison_figure,
+    comparison_sentences,
+    estimate_words,
+    row_cells,
+    row_notes,
+    signed,
+)
 from torsionbeat.display.clockplots import DatedFigure, DatedWork, decay_figure, history_figure
 from torsionbeat.display.evidence import evidence_figure
 from torsionbeat.display.glossary import CAUTIONS, WORDS
@@ -32,6 +39,7 @@ from torsionbeat.display.words import (
     timebase_words,
 )
 from torsionbeat.errors import DeviceError, InputError
+from torsionbeat.reading.rows import Row
 
 __all__ = ["Picture", "inline_svg", "report_html", "write_pdf", "write_report"]
 
@@ -72,6 +80,7 @@ def report_html(story: ClockStory, made_at: datetime) -> str:
         lstrip_blocks=True,
     )
     environment.filters["day"] = lambda when: f"{when.astimezone():%Y-%m-%d}"
+    environment.filters["options"] = _options
     environment.filters["moment"] = lambda when: f"{when.astimezone():%Y-%m-%d %H:%M}"
     last = story.nights[-1].reading if story.nights else None
     return environment.get_template("report.html").render(
@@ -219,7 +228,7 @@ def _summary(story: ClockStory) -> list[str]:
         + ("no rate was measured." if rate is None else f"the clock {rate_words(rate)}.")
     ]
     if story.comparison is not None:
-        changed = [row.name for row in story.comparison.rows if row.verdict == "changed"]
+        changed = [_from_to(row) for row in story.comparison.rows if row.verdict == "changed"]
         said.append(
             f"Changed beyond doubt by the work: {'; '.join(changed)}."
             if changed
@@ -231,6 +240,20 @@ def _summary(story: ClockStory) -> list[str]:
         else "The figures point to no fault."
     )
     return said
+
+
+def _from_to(row: Row) -> str:
+    """Name a row that changed, with both values and no more digits than the larger doubt leaves."""
+    unit = f" {row.unit}" if row.unit else ""
+    before, after = (estimate_words(side, sign=signed(row)).split(" ")[0] for side in (row.before, row.after))
+    return f"{row.name} from {before} to {after}{unit}"
+
+
+def _options(text: str) -> Any:
+    """Escape a text and keep the names of options in it from breaking at their hyphens."""
+    from markupsafe import Markup, escape
+
+    return Markup(re.sub(r"(--[a-z][a-z-]*)", r"<code>\1</code>", str(escape(text))))
 
 
 def _facts(story: ClockStory) -> list[tuple[str, str]]:

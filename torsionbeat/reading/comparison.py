@@ -40,7 +40,7 @@ PPM_S_PER_DAY = 0.0864
 MOST_OF_SOUNDS = 0.5
 """Share of a spread's square above which it tells of the sounds and the microphone rather than of the clock."""
 
-HIDDEN = "the scatter of single sounds makes most of it on both sides, and that is not the clock's"
+HIDDEN = "most of it is the scatter of single sounds, on both sides, and not the clock's wander"
 
 CRYSTAL_CHANGE_PPM = 3 / math.sqrt(3)
 """How far one recorder's crystal may differ between two recordings: half-width 3 ppm for a few kelvin and

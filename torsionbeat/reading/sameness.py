@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 
 from torsionbeat.reading.figures import Reading
 from torsionbeat.reading.nights import Group
+from torsionbeat.reading.scatter import night_mean
 
 __all__ = ["comparison_remarks", "crystal_cancels", "same_lift"]
 
@@ -48,10 +49,11 @@ def comparison_remarks(before: Group, after: Group, same_recorder: bool) -> list
             f"One recording {alone[0]}: it is taken to differ from night to night as those of the other side."
         )
     errors = [
-        sum(r.beat_error_ms.nominal_value for r in group.readings if r.beat_error_ms is not None)
+        night_mean([r.beat_error_ms for r in group.readings if r.beat_error_ms is not None])
         for group in (before, after)
     ]
-    if errors[0] * errors[1] < 0:
+    signs = [0 if e is None or abs(e.nominal_value) < 1.96 * e.std_dev else e.nominal_value for e in errors]
+    if signs[0] * signs[1] < 0:
         said.append(
             "The beat error has changed its sign. Sound alone cannot tell the sides apart: where the beat "
             "setting was not moved past the middle, side a of the one is side b of the other; then compare "

@@ -47,10 +47,10 @@ give 0.7 dB, and most to a voice that rings on one tone; a real plate is no smoo
 """
 
 MOVED = (
-    "moves with the microphone's place and the room, so it is judged only where neither was changed "
+    "it moves with the microphone's place and the room, so it is judged only where neither was changed "
     "(--same-place)"
 )
-NOT_KEPT = "mean sounds are not kept with a reading; compare the recordings themselves"
+NOT_KEPT = "the mean sounds are not kept with a reading, so only the recordings themselves can be compared"
 LONE = "one recording on each side does not show how far this differs from one recording to the next"
 
 
