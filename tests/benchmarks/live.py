@@ -46,24 +46,21 @@ def _load(name: str, path: Path):
 
 
 live_parts = _load("live_parts", HERE.parent / "live_parts.py")
+sound_server = _load("sound_server", HERE.parent / "sound_server.py")
 test_listen = _load("test_listen", HERE.parent / "cli" / "test_listen.py")
 CLOCK = Clock(nominal_period_s=6.0, lift_deg=20.0)
 
 
 def real_time(minutes: float) -> None:
     """Parts 1 and 2."""
-    if shutil.which("pulseaudio") is None or shutil.which("pactl") is None:
+    if not sound_server.pulse_is_here():
         print("1, 2: left out, pulseaudio is not installed")
         return
     sound, _ = live_parts.rendered(6.0, 60 * minutes + 30, 48_000)
-    folder = Path(tempfile.mkdtemp(prefix="tb-"))
-    room = test_listen.Room(folder, sound)
-    room.start_server()
-    room.feeder.start()
-    try:
+    with sound_server.PulseRoom(sound) as room:
         process = room.listen("--folder", "night", "--quiet")
         seen = psutil.Process(process.pid)
-        room.wait_for("night", 2)
+        room.wait_until_heard("night", 2)
         begun, before = time.monotonic(), seen.cpu_times()
         memory = []
         while time.monotonic() - begun < 60 * minutes:
@@ -84,19 +81,14 @@ def real_time(minutes: float) -> None:
             f"   memory {np.median(memory[third : 2 * third]):.0f} MB in the middle third, "
             f"{np.median(memory[-third:]):.0f} MB in the last, {max(memory):.0f} MB at most"
         )
-        kept = json.loads((folder / "night/reading.json").read_text())
-        again = analyse(folder / "night", CLOCK)
+        kept = json.loads((room.folder / "night/reading.json").read_text())
+        again = analyse(room.folder / "night", CLOCK)
         print("2  figure                 live             analyse FOLDER")
         for name in ("period_s", "rate_s_per_day", "beat_error_ms", "arc_deg"):
             print(f"   {name:16} {kept[name]['value']:16.8f} {getattr(again, name).nominal_value:16.8f}")
         print(
             f"   beats heard      {kept['beats']['heard']:16d} {again.beats_heard:16d} of {again.beats_expected}"
         )
-    finally:
-        room.over.set()
-        room.feeder.join(5)
-        room.stop_server()
-        shutil.rmtree(folder, ignore_errors=True)
 
 
 def listener_alone() -> None:

@@ -1,100 +1,30 @@
-"""Listening live through real PortAudio and a real sound server, started here and broken on purpose.
+"""Listening live through real PortAudio and a real sound server, broken on purpose.
 
-A pipe source of PulseAudio takes what a feeder writes into a fifo as its microphone. The feeder writes the
-number of each frame as sound, in two channels of 16 bits, paced by the clock, so every sample that arrives
-tells when it was "recorded". The daemon runs in its own runtime folder and is ended by its own process id.
+What the microphone hears is the number of each frame as sound, in two channels of 16 bits, paced by the clock, so
+every sample that arrives tells when it was "recorded".
 """
 
 from __future__ import annotations
 
-import contextlib
 import json
-import os
-import shutil
-import subprocess
-import sys
 import textwrap
-import threading
 import time
-from pathlib import Path
 
 import numpy as np
 import pytest
 
 RATE_HZ = 48_000
 
-pytestmark = [
-    pytest.mark.skipif(shutil.which("pulseaudio") is None, reason="pulseaudio is not installed"),
-    pytest.mark.skipif(shutil.which("pactl") is None, reason="pulseaudio-utils is not installed"),
-]
 
-
-class Room:
-    """A sound server with one microphone, and the feeder behind it."""
-
-    def __init__(self, folder: Path):
-        self.folder = folder
-        self.fifo = folder / "mic.fifo"
-        self.environment = dict(os.environ, XDG_RUNTIME_DIR=str(folder), HOME=str(folder))
-        for name in ("PULSE_SERVER", "PULSE_RUNTIME_PATH", "DISPLAY", "DBUS_SESSION_BUS_ADDRESS"):
-            self.environment.pop(name, None)
-        self.silent = threading.Event()
-        self.over = threading.Event()
-        self.daemon: subprocess.Popen[bytes] | None = None
-        self.feeder = threading.Thread(target=self._feed, daemon=True)
-
-    def start_server(self):
-        form = f"format=s16le rate={RATE_HZ} channels=2"
-        self.daemon = subprocess.Popen(
-            [
-                "pulseaudio", "-n", "--daemonize=no", "--exit-idle-time=-1", "--use-pid-file=no",
-                "-L", f"module-pipe-source source_name=mic file={self.fifo} {form}",
-                "-L", "module-native-protocol-unix",
-            ],
-            env=self.environment, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-        )  # fmt: skip
-        for _ in range(100):
-            asked = subprocess.run(["pactl", "info"], env=self.environment, capture_output=True, check=False)
-            if asked.returncode == 0:
-                return
-            time.sleep(0.1)
-        pytest.skip("pulseaudio does not start here")
-
-    def stop_server(self):
-        if self.daemon is not None:
-            self.daemon.kill()
-            self.daemon.wait()
-            self.daemon = None
-            self.fifo.unlink(missing_ok=True)
-
-    def _feed(self):
-        begun, sent, fifo = time.monotonic(), 0, None
-        while not self.over.wait(0.01):
-            due = int((time.monotonic() - begun) * RATE_HZ)
-            number = np.arange(sent, due, dtype=np.uint32)
-            sent = due
-            if self.silent.is_set():
-                continue
-            words = np.stack([number & 0x7FFF, number >> 15], axis=1).astype("<i2")
-            with contextlib.suppress(OSError):
-                if fifo is None:
-                    fifo = os.open(self.fifo, os.O_WRONLY | os.O_NONBLOCK)
-                os.write(fifo, words.tobytes())
-                continue
-            if fifo is not None:
-                os.close(fifo)
-            fifo = None
+def numbered(first, stop):
+    """Number of each frame: the lower 15 bits in one channel, those above in the other."""
+    number = np.arange(first, stop, dtype=np.uint32)
+    return np.stack([number & 0x7FFF, number >> 15], axis=1).astype("<i2")
 
 
 @pytest.fixture
-def room(tmp_path):
-    room = Room(tmp_path)
-    room.start_server()
-    room.feeder.start()
-    yield room
-    room.over.set()
-    room.feeder.join(5)
-    room.stop_server()
+def room(pulse_room):
+    return pulse_room(numbered, channels=2)
 
 
 LISTENER = """
@@ -122,14 +52,7 @@ LISTENER = """
 class Listener:
     def __init__(self, room, until_s):
         self.answer = room.folder / "answer.json"
-        self.process = subprocess.Popen(
-            [sys.executable, "-c", textwrap.dedent(LISTENER), str(until_s * RATE_HZ), str(self.answer)],
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
-            cwd=Path(__file__).parents[2],
-            env=room.environment,
-            text=True,
-        )
+        self.process = room.python(textwrap.dedent(LISTENER), until_s * RATE_HZ, self.answer)
 
     def wait_for(self, seconds):
         for line in self.process.stdout:
