@@ -2,6 +2,7 @@
 
     python tests/benchmarks/live.py            # all parts, some 12 minutes
     python tests/benchmarks/live.py --minutes 2 --nights 2 --night-h 0.2
+    python tests/benchmarks/live.py --parts 35
 
 Parts:
 
@@ -188,11 +189,16 @@ def main() -> None:
     parser.add_argument("--minutes", type=float, default=10.0)
     parser.add_argument("--nights", type=int, default=14)
     parser.add_argument("--night-h", type=float, default=9.0)
+    parser.add_argument("--parts", default="12345", help="which of the parts; 1 and 2 go together")
     options = parser.parse_args()
-    listener_alone()
-    faults()
-    two_weeks(options.nights, options.night_h)
-    real_time(options.minutes)
+    if "3" in options.parts:
+        listener_alone()
+    if "5" in options.parts:
+        faults()
+    if "4" in options.parts:
+        two_weeks(options.nights, options.night_h)
+    if "1" in options.parts:
+        real_time(options.minutes)
 
 
 if __name__ == "__main__":
