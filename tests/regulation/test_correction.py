@@ -150,3 +150,15 @@ def test_outlying_trials_are_said():
     learnt = learn([Trial(ufloat(600, 0.1)), Trial(ufloat(900, 0.1), mass_g=5)], prior)
     advice = correct(learnt, from_rate(ufloat(900, 0.1)), stock=STOCK)
     assert "nothing was learnt from that step" in advice.remarks[0]
+
+
+def test_weighing_is_spoken_of_where_the_weights_are_most_of_the_doubt():
+    surest = Response(ufloat(0.0035, 1e-6), per_unit_from_effect(20, 1))
+    told = advise(720.0, surest)
+    (remark,) = [one for one in told.remarks if "--weighed 0.01" in one]
+    before = 1.96 * told.expected_rate_s_per_day.std_dev
+    weighed = Stock(STOCK.pieces, scale_g=0.01)
+    after = 1.96 * advise(720.0, surest, stock=weighed).expected_rate_s_per_day.std_dev
+    assert remark.endswith(f"within {after:.2g} s a day instead of {before:.2g}.")
+    for other in (advise(720.0, surest, stock=weighed), advise(720.0, Response(ufloat(0.0035, 0.001)))):
+        assert not any("--weighed" in one for one in other.remarks)

@@ -14,22 +14,44 @@ from torsionbeat.regulation.stock import DISC_COST_G, Disc, Piece, Stock, choose
 SIZES = (0.05, 0.1, 0.2, 0.5, 1.0, 2.0)
 
 
-def test_nothing_at_hand_comes_nearer_than_what_is_chosen():
-    # Against trying everything: up to four of each of three sizes.
+def every_way(sizes, most):
+    """Give every choice of up to so many of each size, its sum a side and the squares of its pieces."""
+    for counts in itertools.product(range(most + 1), repeat=len(sizes)):
+        pairs = list(zip(counts, sizes, strict=True))
+        yield counts, sum(n * size for n, size in pairs), sum(n * size**2 for n, size in pairs)
+
+
+@pytest.mark.parametrize(
+    ("percent", "known_g"), [(0.0, 0.0), (2.0, 0.0), (2.0, 0.02), (5.0, 0.1), (2.0, 2.0)]
+)
+def test_nothing_at_hand_comes_nearer_than_what_is_chosen(percent, known_g):
+    # Against trying everything: up to four of each of three sizes on both sides.
     sizes = (0.3, 0.7, 1.1)
     rng = np.random.default_rng(3)
     for _ in range(20):
         wanted = rng.uniform(0.2, 4.0)
-        change = choose(2 * wanted, Stock(tuple(Piece(size, None, 8) for size in sizes)))
+        stock = Stock(tuple(Piece(size, None, 8) for size in sizes), tolerance_percent=percent)
+        change = choose(2 * wanted, stock, total_doubt_g=2 * known_g)
 
-        def cost(counts, wanted=wanted):
-            total = sum(n * size for n, size in zip(counts, sizes, strict=True))
-            return abs(total - wanted) + DISC_COST_G * sum(counts)
+        def left(counts, total, squares, wanted=wanted):
+            own = squares * (percent / 100) ** 2 / 3 / 2  # a side's share of both sides' doubt
+            return abs(total - wanted) + 1.96 * math.sqrt(own + known_g**2) + DISC_COST_G * sum(counts)
 
-        best = min(map(cost, itertools.product(range(5), repeat=3)))
+        ways = {counts: left(counts, total, squares) for counts, total, squares in every_way(sizes, 4)}
         chosen = {piece.mass_g: count for piece, count in change.pieces}
-        # Sums are sought in milligrams.
-        assert cost([chosen.get(size, 0) for size in sizes]) <= best + 0.001
+        # Sums are sought in milligrams, and the worth of a piece in a few steps.
+        assert ways[tuple(chosen.get(size, 0) for size in sizes)] <= min(ways.values()) + 0.001
+
+
+def test_small_pieces_are_surer_where_the_total_is_well_known():
+    stock = Stock(tuple(map(Piece, SIZES)), tolerance_percent=2)
+    rough = choose(8.0, stock, total_doubt_g=2.0)
+    fine = choose(8.0, stock, total_doubt_g=0.01)
+    assert [(piece.mass_g, count) for piece, count in rough.pieces] == [(2.0, 2)]
+    assert fine.total_g == rough.total_g
+    assert fine.doubt_g < 0.75 * rough.doubt_g
+    weighed = Stock(tuple(map(Piece, SIZES)), scale_g=0.01)
+    assert choose(8.0, weighed, total_doubt_g=0.01).pieces == rough.pieces  # their number then adds no doubt
 
 
 def test_every_side_takes_the_same():
@@ -40,7 +62,7 @@ def test_every_side_takes_the_same():
 
 
 def test_pieces_that_run_out_are_not_used_twice():
-    change = choose(8.0, Stock((Piece(1.0, None, 4), Piece(0.5)), sides=2))
+    change = choose(8.0, Stock((Piece(1.0, None, 4), Piece(0.5)), sides=2), total_doubt_g=2)
     assert {piece.mass_g: count for piece, count in change.pieces} == {1.0: 2, 0.5: 4}
     assert choose(8.0, Stock((Piece(1.0, None, 3),), sides=2)).a_side_g == 1.0  # two sides share three
 

@@ -37,6 +37,12 @@ INNER_SHARE = 0.6
 SURER = 3.0
 """Weights are changed although the regulator reaches where they bring the clock so many times nearer."""
 
+SCALES_G = 0.01
+"""Half-width of what usual scales show wrong, for the remark that weighing would help."""
+
+WORTH_WEIGHING = 0.7
+"""Weighing is spoken of where it would make the expected interval narrower by this factor or more."""
+
 HANDLING_S_PER_DAY = 0.2
 """What stopping and letting go the balance may change besides (common practice, no source)."""
 
@@ -135,6 +141,8 @@ def correct(
         setting_doubt=regulator.doubt if regulator is not None and move else 0.0,
         handling_s_per_day=HANDLING_S_PER_DAY if changed else 0.0,
     )
+    if weights is not None and stock is not None:
+        remarks += _weighing(learnt, weights, move, stock, expected, tolerance_s_per_day)
     arc_after, now, after = _arcs(present, rate, expected, roller_radius_mm)
     for guard in (now, after):
         remarks += [] if guard is None else [one for one in guard.remarks if one not in remarks]
@@ -207,7 +215,8 @@ def _weights_first(
 ) -> tuple[WeightChange, float]:
     """Weights for the regulator at its middle, and the move that takes what they leave."""
     middle = 0.0 if regulator is None else regulator.middle - regulator.setting
-    change = choose(learnt.grams_to_s_per_day(0.0, middle).nominal_value, stock, removable_g)
+    wanted = learnt.grams_to_s_per_day(0.0, middle)
+    change = choose(wanted.nominal_value, stock, removable_g, total_doubt_g=wanted.std_dev)
     if regulator is None:
         return change, 0.0
     left = learnt.expected_rate_s_per_day(change.total_g, mass_doubt_g=change.doubt_g)
@@ -215,6 +224,38 @@ def _weights_first(
     if abs(left.nominal_value) <= max(0.5 * left.std_dev, tolerance):
         return change, 0.0
     return change, _move(learnt, regulator, change.total_g)
+
+
+def _weighing(
+    learnt: Learnt,
+    change: WeightChange,
+    move: float,
+    stock: Stock,
+    expected: UFloat,
+    tolerance: float,
+) -> list[str]:
+    """What to say where most of the doubt is what the weights really weigh."""
+    if stock.scale_g is not None:
+        return []
+    weighed = math.hypot(
+        math.sqrt(max(expected.std_dev**2 - _by_mass(learnt, change.total_g, move, change.doubt_g) ** 2, 0)),
+        _by_mass(learnt, change.total_g, move, SCALES_G * math.sqrt(stock.sides / 3)),
+    )
+    if 1.96 * expected.std_dev <= 2 * tolerance or weighed > WORTH_WEIGHING * expected.std_dev:
+        return []
+    return [
+        f"Most of that doubt is what the weights really weigh. Weighed to {SCALES_G:g} g (--weighed "
+        f"{SCALES_G:g}) they would bring it to within {1.96 * weighed:.2g} s a day instead of "
+        f"{1.96 * expected.std_dev:.2g}."
+    ]
+
+
+def _by_mass(learnt: Learnt, add_g: float, move: float, doubt_g: float) -> float:
+    """Standard uncertainty of the rate that comes from that of a change of weights."""
+    sure, unsure = (
+        learnt.expected_rate_s_per_day(add_g, move, mass_doubt_g=doubt).std_dev for doubt in (0.0, doubt_g)
+    )
+    return math.sqrt(max(unsure**2 - sure**2, 0.0))
 
 
 def _left(learnt: Learnt, change: WeightChange | None, move: float, regulator: Regulator | None) -> float:

@@ -10,7 +10,11 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+import numpy.typing as npt
+
 from torsionbeat.errors import InputError
+from torsionbeat.reading.figures import FloatArray
 from torsionbeat.theory.limits import within
 from torsionbeat.theory.weights import disc_mass_g, disc_thickness_mm
 
@@ -22,7 +26,10 @@ STEP_G = 0.001
 LARGEST_SIDE_G = 60.0
 MOST_SIZES = 40
 DISC_COST_G = 0.002
-"""One more disc on a side must bring the sum nearer by so much."""
+"""One more disc on a side must bring the sum nearer, or narrow its 95 % interval to either side, by so much."""
+
+DISC_WORTHS_G = (0.003, 0.007, 0.012, 0.03, 1.0)
+"""Standard uncertainties that one disc less may be worth: each gives its own best way to make a sum."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,8 +127,13 @@ class WeightChange:
         return self.a_side_g * self.sides
 
 
-def choose(total_g: float, stock: Stock, removable_g: float | None = None) -> WeightChange:
+def choose(
+    total_g: float, stock: Stock, removable_g: float | None = None, *, total_doubt_g: float = 0.0
+) -> WeightChange:
     """Find what comes nearest to a total, the same on every side, with few pieces.
+
+    Each piece errs by itself (what a batch errs in common is learnt with the clock's answer), so four of 1 g
+    are surer than two of 2 g, by a factor of the root of two. That counts where the total is well known.
 
     Parameters
     ----------
@@ -130,6 +142,8 @@ def choose(total_g: float, stock: Stock, removable_g: float | None = None) -> We
     stock : Stock
     removable_g : float, optional
         All the weight that can be taken off, where that is known.
+    total_doubt_g : float
+        Standard uncertainty of what is wanted.
 
     Returns
     -------
@@ -143,9 +157,12 @@ def choose(total_g: float, stock: Stock, removable_g: float | None = None) -> We
 
     Examples
     --------
-    >>> change = choose(6.9, Stock((Piece(0.5), Piece(1.0), Piece(2.0))))
-    >>> change.a_side_g, [(piece.mass_g, count) for piece, count in change.pieces]
+    >>> stock = Stock((Piece(0.5), Piece(1.0), Piece(2.0)))
+    >>> rough = choose(6.9, stock, total_doubt_g=1.5)
+    >>> rough.a_side_g, [(piece.mass_g, count) for piece, count in rough.pieces]
     (3.5, [(2.0, 1), (1.0, 1), (0.5, 1)])
+    >>> [(piece.mass_g, count) for piece, count in choose(6.9, stock, total_doubt_g=0.02).pieces]
+    [(0.5, 7)]
     """
     wanted = abs(total_g) / stock.sides
     if not wanted <= LARGEST_SIDE_G:
@@ -167,7 +184,7 @@ def choose(total_g: float, stock: Stock, removable_g: float | None = None) -> We
             sign * a_side, stock.sides, (), thickness, error * math.sqrt(stock.sides / 3) if a_side else 0.0
         )
     limit = removable_g / stock.sides if sign < 0 and removable_g is not None else math.inf
-    counts = _nearest(wanted, stock, limit)
+    counts = _nearest(wanted, stock, limit, total_doubt_g / stock.sides)
     pieces = tuple(
         (piece, count)
         for piece, count in sorted(zip(stock.pieces, counts, strict=True), key=lambda pair: -pair[0].mass_g)
@@ -187,24 +204,63 @@ def _doubt_g(pieces: Sequence[tuple[Piece, int]], stock: Stock) -> float:
     return math.sqrt(stock.sides * squares / 3)
 
 
-def _nearest(wanted: float, stock: Stock, limit: float) -> list[int]:
-    """How many of each piece on one side: fewest pieces for every sum in milligrams, then the best sum."""
-    sizes = [round(piece.mass_g / STEP_G) for piece in stock.pieces]
+def _nearest(wanted: float, stock: Stock, limit: float, doubt_g: float) -> tuple[int, ...]:
+    """How many of each piece on one side: what leaves least, with so much for each piece to handle."""
     target = round(wanted / STEP_G)
+    percent = stock.tolerance_percent if stock.scale_g is None else 0.0
+    square = [(piece.mass_g * percent / 100) ** 2 / 3 for piece in stock.pieces]
+
+    def left_g(total: int, counts: tuple[int, ...]) -> float:
+        own = sum(count * one for count, one in zip(counts, square, strict=True)) / stock.sides
+        either_way = 1.96 * math.sqrt(own + doubt_g**2)
+        return abs(total - target) * STEP_G + either_way + DISC_COST_G * sum(counts)
+
+    made = [
+        way
+        for worth_g in (DISC_WORTHS_G if percent else (1.0,))
+        for way in _ways(target, stock, limit, [one + worth_g**2 for one in square]).items()
+    ]
+    return min(made, key=lambda way: (round(left_g(*way), 9), way[0]))[1]
+
+
+def _ways(target: int, stock: Stock, limit: float, cost: Sequence[float]) -> dict[int, tuple[int, ...]]:
+    """Every sum in milligrams up to just above a target, with how many of each piece make it at least cost."""
+    sizes = [round(piece.mass_g / STEP_G) for piece in stock.pieces]
     most = min(target + max(sizes), math.inf if math.isinf(limit) else math.floor(limit / STEP_G + 1e-6))
-    fewest: dict[int, tuple[int, ...]] = {0: (0,) * len(sizes)}
-    order = sorted(range(len(sizes)), key=lambda i: -sizes[i])
-    for i in order:
-        count = stock.pieces[i].count
-        allowed = 10**9 if count is None else count // stock.sides
-        grown = dict(fewest)
-        for base, made in sorted(fewest.items()):
-            for extra in range(1, min(allowed, (int(most) - base) // sizes[i]) + 1):
-                total = base + extra * sizes[i]
-                new = (*made[:i], extra, *made[i + 1 :])
-                if total not in grown or sum(new) < sum(grown[total]):
-                    grown[total] = new
-        fewest = grown
-    cost = DISC_COST_G / STEP_G
-    best = min(fewest, key=lambda total: (abs(total - target) + cost * sum(fewest[total]), total))
-    return list(fewest[best])
+    unit = math.gcd(*sizes)
+    sums = int(most) // unit + 1
+    least = np.full(sums, math.inf)
+    least[0] = 0.0
+    taken = []
+    for i, piece in enumerate(stock.pieces):
+        allowed = None if piece.count is None else piece.count // stock.sides
+        least, counts = _with_piece(least, sizes[i] // unit, cost[i], allowed)
+        taken.append(counts)
+    ways = {}
+    for total in map(int, np.flatnonzero(np.isfinite(least))):
+        rest, made = total, [0] * len(sizes)
+        for i in reversed(range(len(sizes))):
+            made[i] = int(taken[i][rest])
+            rest -= made[i] * sizes[i] // unit
+        ways[total * unit] = tuple(made)
+    return ways
+
+
+def _with_piece(
+    least: FloatArray, size: int, cost: float, allowed: int | None
+) -> tuple[FloatArray, npt.NDArray[np.int64]]:
+    """Least cost of every sum with one size of piece more, and how many of it that takes."""
+    sums = len(least)
+    if allowed is None:
+        spent, counts = least.tolist(), [0] * sums
+        for total in range(size, sums):
+            if spent[total - size] + cost < spent[total] * (1 - 1e-9):
+                spent[total], counts[total] = spent[total - size] + cost, counts[total - size] + 1
+        return np.array(spent), np.array(counts)
+    found, number = least.copy(), np.zeros(sums, dtype=np.int64)
+    for extra in range(1, min(allowed, (sums - 1) // size) + 1):
+        more = least[: sums - extra * size] + extra * cost
+        better = more < found[extra * size :] * (1 - 1e-9)
+        found[extra * size :][better] = more[better]
+        number[extra * size :][better] = extra
+    return found, number
