@@ -85,6 +85,31 @@ def test_a_kill_while_a_log_is_made_leaves_none_or_a_whole_one(tmp_path):
             log.add_clock("Attic")
 
 
+CUT_OFF = """
+    import os, signal, sqlite3, sys
+    connection = sqlite3.connect(sys.argv[1], isolation_level=None)
+    connection.execute("PRAGMA journal_mode = DELETE")  # as while a log is turned to its write-ahead log
+    connection.execute("PRAGMA cache_size = 1")  # pages go to the file before the end of the write
+    connection.execute("BEGIN IMMEDIATE")
+    connection.execute("UPDATE notes SET text = 'half written'")
+    os.kill(os.getpid(), signal.SIGKILL)
+"""
+
+
+def test_a_write_cut_off_beside_its_journal_is_taken_back(tmp_path):
+    path = tmp_path / "log.sqlite"
+    with open_log(path) as log:
+        log.add_clock("Attic")
+        for number in range(50):
+            log.add_note("Attic", f"{number} " + "x" * 3000)
+    start(CUT_OFF, path).communicate(timeout=60)
+    assert path.with_name("log.sqlite-journal").stat().st_size > 0
+    assert b"half written" in path.read_bytes()
+    with open_log(path) as log:
+        assert [int(note.text.split()[0]) for note in log.notes("Attic")] == list(range(50))
+        log.add_note("Attic", "and on it goes")
+
+
 def test_two_processes_writing_at_once_both_succeed(log_place):
     open_log(log_place).close()
     count = 60

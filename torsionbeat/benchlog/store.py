@@ -154,8 +154,21 @@ def _need_driver(name: str) -> None:
 
 
 def _look(path: Path, read_only: bool) -> None:
-    """Look at an existing file without touching it: sound, ours, and of a schema known here."""
-    uri = f"file:{quote(str(path))}?mode=ro" + ("&immutable=1" if _still(path, read_only) else "")
+    """Look at an existing file without touching it: sound, ours, and of a schema known here.
+
+    A write that was cut off by a kill may have left its journal beside the file; SQLite takes that write back
+    when the file is next opened for writing, and only then can it be read.
+    """
+    try:
+        _look_by(path, "mode=ro" + ("&immutable=1" if _still(path, read_only) else ""))
+    except sqlite3.OperationalError as error:
+        if read_only or not str(error.sqlite_errorname).startswith("SQLITE_READONLY"):
+            raise
+        _look_by(path, "mode=rw")
+
+
+def _look_by(path: Path, mode: str) -> None:
+    uri = f"file:{quote(str(path))}?{mode}"
     with closing(sqlite3.connect(uri, uri=True, timeout=BUSY_S)) as connection:
         try:
             verdict = connection.execute("PRAGMA quick_check(1)").fetchone()[0]
