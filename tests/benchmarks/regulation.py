@@ -7,8 +7,8 @@ functions that ``torsionbeat correct`` calls. Run: ``python tests/benchmarks/reg
 
 Each weight errs by itself, within 2 % of what it is said to weigh, as discs cut by hand to a caliper do (common
 practice, no source). What the tolerances are sets what can be reached: weights of 2 % not weighed leave
-seconds a day after a large second change, and a regulator that can be set to a twentieth of a turn instead of a fiftieth leaves about 6
-in a hundred clocks more outside one second a day after three trials.
+seconds a day after a large second change, and a regulator that can be set to a twentieth of a turn instead of
+a fiftieth leaves about 6 in a hundred clocks more outside one second a day after three trials.
 
 The person halves the interval that is known to hold the right mass at each trial, from the sign of the rate
 alone, with masses cut exactly; the rule of three takes the rule of thumb first, then the slope of the last
