@@ -156,12 +156,10 @@ def _clock_in_room(clock: TwinClock, name: str) -> tuple[TwinClock, Room]:
 
 
 def _write(rendering: Rendering, out: Path) -> None:
-    import sys
+    from torsionbeat.cli.progress import Bar
 
-    with typer.progressbar(
-        length=1000, label=f"Making {out.name}", file=sys.stderr, hidden=not sys.stderr.isatty()
-    ) as bar:
-        rendering.write(out, on_progress=lambda part: bar.update(int(1000 * part) - bar.pos))
+    with Bar(f"Making {out.name}") as bar:
+        rendering.write(out, on_progress=bar.share)
 
 
 def _told(rendering: Rendering, out: Path, nominal_s: float, room: str) -> str:
