@@ -63,14 +63,6 @@ def heard(clock, room, known, seed, minutes, folder):
     return Group((Night(analysis.reading, voices=analysis.heard.voices),))
 
 
-def compared(before, after):
-    """Compare as a restorer would, the sides swapped where the remark asks for it."""
-    first = compare(before, after, same_recorder=True)
-    if any("changed its sign" in remark for remark in first.remarks):
-        return compare(before, after, same_recorder=True, swap_sides=True)
-    return first
-
-
 def table(title, results):
     """Print the rows with how often each was judged and called changed; share of all, share of each."""
     judged, changed = Counter(), Counter()
@@ -99,8 +91,8 @@ def main():
                 heard(one, room, known, 1000 * number + seed, given.minutes, folder)
                 for seed, one in ((0, clock), (1, clock), (4, wider))
             )
-            same.append(compared(before, after))
-            other.append(compared(before, later))
+            same.append(compare(before, after, same_recorder=True))
+            other.append(compare(before, later, same_recorder=True))
     false, _ = table("the same clock twice", same)
     _, seen = table("5 s/day slower, 15 deg wider", other)
     passed = false <= ALLOWED and all(seen.get(name, 0) >= needed for name, needed in NEEDED.items())

@@ -46,7 +46,13 @@ def compare_command(
             "--same-place", help="Neither clock nor microphone was moved between, and the room was as quiet."
         ),
     ] = False,
-    swap_sides: Annotated[bool, typer.Option("--swap-sides", help="Side a before is side b after.")] = False,
+    swap_sides: Annotated[
+        bool | None,
+        typer.Option(
+            "--swap-sides/--keep-sides",
+            help="Side a before is side b after, or is side a; left out, the sounds decide.",
+        ),
+    ] = None,
     temperature_before: Annotated[float | None, typer.Option(help="Mean temperature before (°C).")] = None,
     temperature_after: Annotated[float | None, typer.Option(help="Mean temperature after (°C).")] = None,
     plot: Annotated[Path | None, typer.Option(help="Draw it to this file (.png, .svg or .pdf).")] = None,

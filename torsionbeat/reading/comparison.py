@@ -12,14 +12,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from torsionbeat.reading.arcwander import arc_spread, arc_wander_deg
 from torsionbeat.reading.figures import Reading, UFloat
-from torsionbeat.reading.nights import Group, Night, with_sides_swapped
+from torsionbeat.reading.lettering import groups_alike
+from torsionbeat.reading.nights import Group, Night
 from torsionbeat.reading.rows import Common, Row, Verdict, figure_row, nothing_common, pair_row, ratio_row
 from torsionbeat.reading.sameness import CRYSTAL_SOURCES, comparison_remarks, crystal_cancels, same_lift
 from torsionbeat.reading.scatter import (
@@ -90,7 +91,7 @@ def compare(
     *,
     same_recorder: bool = False,
     same_place: bool = False,
-    swap_sides: bool = False,
+    swap_sides: bool | None = None,
 ) -> Comparison:
     """Compare a clock before and after.
 
@@ -103,8 +104,8 @@ def compare(
     same_place : bool
         Neither microphone nor clock was moved between the sides, and the room was as quiet: then levels tell of
         the clock.
-    swap_sides : bool
-        Side a before is side b after.
+    swap_sides : bool or None
+        True: side a before is side b after; False: it is side a; None: the sounds decide.
 
     Returns
     -------
@@ -115,11 +116,9 @@ def compare(
     InputError
         A side without any reading.
     """
-    first, second = _group(before), _group(after)
-    if swap_sides:
-        second = replace(second, nights=tuple(with_sides_swapped(night) for night in second.nights))
+    first, second, turned = groups_alike(_group(before), _group(after), swap_sides)
     rows = tuple(_rows(first, second, same_recorder, same_place))
-    remarks = comparison_remarks(first, second, same_recorder)
+    remarks = comparison_remarks(first, second, same_recorder, turned if swap_sides is None else False)
     judged = sum(row.change is not None for row in rows)
     if judged:
         remarks.append(

@@ -16,6 +16,7 @@ from torsionbeat.reading.beatsigns import follow_signs, side_signs, slip_signs
 from torsionbeat.reading.daysigns import day_signs
 from torsionbeat.reading.figures import Reading
 from torsionbeat.reading.finding import Finding
+from torsionbeat.reading.lettering import alike
 from torsionbeat.reading.nights import Night
 
 __all__ = ["SIGNS", "Decay", "Finding", "find"]
@@ -60,7 +61,7 @@ def find(
     tuple of Finding
         In the order of `SIGNS`; empty for a healthy clock.
     """
-    rows = [Night(nights)] if isinstance(nights, Reading) else list(nights)
+    rows = [Night(nights)] if isinstance(nights, Reading) else alike(nights, -1) if nights else []
     found = sorted(_signs(rows, works, decays), key=lambda finding: SIGNS.index(finding.sign))
     return tuple({finding.sign: finding for finding in found}.values())
 

@@ -30,8 +30,13 @@ def same_lift(before: Group, after: Group) -> bool:
     )
 
 
-def comparison_remarks(before: Group, after: Group, same_recorder: bool) -> list[str]:
-    """Say what differs between the two sides besides the clock's state, and what cannot be told."""
+def comparison_remarks(
+    before: Group, after: Group, same_recorder: bool, turned: bool | None = None
+) -> list[str]:
+    """Say what differs between the two sides besides the clock's state, and what cannot be told.
+
+    ``turned``: whether the letters of the second were exchanged by what was heard; None: the sounds did not tell.
+    """
     said = _timebase_remarks(before, after, same_recorder)
     said += _different(before, after, "lift", lambda r: r.clock.lift_deg, "deg", "Arcs rest on the lift")
     said += _different(
@@ -53,11 +58,16 @@ def comparison_remarks(before: Group, after: Group, same_recorder: bool) -> list
         for group in (before, after)
     ]
     signs = [0 if e is None or abs(e.nominal_value) < 1.96 * e.std_dev else e.nominal_value for e in errors]
-    if signs[0] * signs[1] < 0:
+    if turned:
         said.append(
-            "The beat error has changed its sign. Sound alone cannot tell the sides apart: where the beat "
+            "Which side is called a depends on the beat that is heard first. By their sounds, side a before is side b "
+            "after, so the letters after were exchanged."
+        )
+    if turned is None and signs[0] * signs[1] < 0:
+        said.append(
+            "The beat error has changed its sign, and the sounds cannot tell the sides apart: where the beat "
             "setting was not moved past the middle, side a of the one is side b of the other; then compare "
-            "with the sides swapped."
+            "with the sides swapped (--swap-sides)."
         )
     return said
 
