@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import wraps
+from inspect import Parameter, Signature, signature
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, get_type_hints
 
 import typer
 
@@ -17,31 +20,44 @@ app = typer.Typer(
 )
 
 Name = Annotated[str, typer.Argument(help="The clock's name in the bench log.")]
-Kind = Annotated[str | None, typer.Option(help="400-day, air-driven or other.")]
-Period = Annotated[float | None, typer.Option(help="Nominal full period, out and back (s).")]
-Lift = Annotated[float | None, typer.Option(help="Lift, contact to drop (deg).")]
-LiftTolerance = Annotated[float | None, typer.Option(help="How far off the lift may be (deg).")]
-ArcLow = Annotated[float | None, typer.Option(help="Least healthy arc, end to end (deg).")]
-ArcHigh = Annotated[float | None, typer.Option(help="Greatest healthy arc, end to end (deg).")]
-KnockArc = Annotated[float | None, typer.Option(help="Arc, end to end, at which it knocks (deg).")]
-RollerRadius = Annotated[float | None, typer.Option(help="Radius of the roller (mm).")]
-SideA = Annotated[str | None, typer.Option(help="What you call side a.")]
-SideB = Annotated[str | None, typer.Option(help="What you call side b.")]
-StripMaterial = Annotated[str | None, typer.Option(help="Material of the suspension strip.")]
-StripThickness = Annotated[float | None, typer.Option(help="Thickness of the strip (micrometres).")]
-StripWidth = Annotated[float | None, typer.Option(help="Width of the strip (mm).")]
-StripLength = Annotated[float | None, typer.Option(help="Active length of the strip (mm).")]
-HangingMass = Annotated[float | None, typer.Option(help="Mass that hangs on the strip (g).")]
-Inertia = Annotated[float | None, typer.Option(help="Inertia of the balance (g mm2).")]
-WeightRadius = Annotated[float | None, typer.Option(help="Distance of the weights from the axis (mm).")]
-WeightTotal = Annotated[float | None, typer.Option(help="Weights now on the balance, all together (g).")]
-RegulatorUnit = Annotated[str | None, typer.Option(help="What the regulator counts: turns, divisions, mm.")]
-RegulatorLow = Annotated[float | None, typer.Option(help="Lowest setting of the regulator.")]
-RegulatorHigh = Annotated[float | None, typer.Option(help="Highest setting of the regulator.")]
-RegulatorSetting = Annotated[float | None, typer.Option(help="Setting of the regulator now.")]
-RegulatorEffect = Annotated[float | None, typer.Option(help="What one unit more gains (s/day).")]
-RegulatorDoubt = Annotated[float | None, typer.Option(help="Standard uncertainty of that effect (s/day).")]
-Notes = Annotated[str | None, typer.Option(help="Anything else about the clock.")]
+
+
+def _words(told: str) -> Any:
+    return Annotated[str | None, typer.Option(help=told)]
+
+
+def _number(told: str) -> Any:
+    return Annotated[float | None, typer.Option(help=told)]
+
+
+OPTIONS: dict[str, Any] = {
+    "kind": _words("400-day, air-driven or other."),
+    "period": _number("Nominal full period, out and back (s)."),
+    "lift": _number("Lift, contact to drop (deg)."),
+    "lift_tolerance": _number("How far off the lift may be (deg)."),
+    "arc_low": _number("Least healthy arc, end to end (deg)."),
+    "arc_high": _number("Greatest healthy arc, end to end (deg)."),
+    "knock_arc": _number("Arc, end to end, at which it knocks (deg)."),
+    "roller_radius": _number("Radius of the roller (mm)."),
+    "side_a": _words("What you call side a."),
+    "side_b": _words("What you call side b."),
+    "strip_material": _words("Material of the suspension strip."),
+    "strip_thickness": _number("Thickness of the strip (micrometres)."),
+    "strip_width": _number("Width of the strip (mm)."),
+    "strip_length": _number("Active length of the strip (mm)."),
+    "hanging_mass": _number("Mass that hangs on the strip (g)."),
+    "inertia": _number("Inertia of the balance (g mm2)."),
+    "weight_radius": _number("Distance of the weights from the axis (mm)."),
+    "weight_total": _number("Weights now on the balance, all together (g)."),
+    "regulator_unit": _words("What the regulator counts: turns, divisions, mm."),
+    "regulator_low": _number("Lowest setting of the regulator."),
+    "regulator_high": _number("Highest setting of the regulator."),
+    "regulator_setting": _number("Setting of the regulator now."),
+    "regulator_effect": _number("What one unit more gains (s/day)."),
+    "regulator_doubt": _number("Standard uncertainty of that effect (s/day)."),
+    "notes": _words("Anything else about the clock."),
+}
+"""What a clock's record may be given, by the name of its option: what ``clock add`` and ``clock change`` take."""
 
 FIELD_OF_OPTION = {
     "period": "nominal_period_s",
@@ -65,107 +81,74 @@ FIELD_OF_OPTION = {
 }
 """Options whose field has a longer name; the others are named alike."""
 
-NOT_FIELDS = ("name", "new_name", "forget", "log", "json")
-
 EMPTY = "no clock yet; begin with torsionbeat clock add NAME"
 
-AIR_DRIVEN_LIMITS = {"arc_low_deg": 360.0, "arc_high_deg": 540.0, "knock_arc_deg": 600.0}
-"""Common practice, no source."""
 
+def _takes_record(command: Callable[..., None]) -> Callable[..., None]:
+    """Give a command the options of a clock's record in place of its ``fields``, before ``log`` and ``json``."""
+    hints = get_type_hints(command, include_extras=True)
+    own = [
+        parameter.replace(annotation=hints[name], kind=Parameter.KEYWORD_ONLY)
+        for name, parameter in signature(command).parameters.items()
+        if name != "fields"
+    ]
+    record = [
+        Parameter(name, Parameter.KEYWORD_ONLY, default=None, annotation=option)
+        for name, option in OPTIONS.items()
+    ]
 
-def _fields(options: dict[str, Any]) -> dict[str, Any]:
-    return {
-        FIELD_OF_OPTION.get(option, option): value
-        for option, value in options.items()
-        if value is not None and option not in NOT_FIELDS
-    }
+    @wraps(command)
+    def called(**given: Any) -> None:
+        asked = {name: given.pop(name) for name in OPTIONS}
+        fields = {
+            FIELD_OF_OPTION.get(name, name): value for name, value in asked.items() if value is not None
+        }
+        command(fields=fields, **given)
+
+    parameters = [*own[:-2], *record, *own[-2:]]
+    called.__signature__ = Signature(parameters)  # type: ignore[attr-defined]
+    called.__annotations__ = {one.name: one.annotation for one in parameters}
+    return called
 
 
 @app.command("add")
+@_takes_record
 def add_command(
     name: Name,
-    kind: Kind = None,
-    period: Period = None,
-    lift: Lift = None,
-    lift_tolerance: LiftTolerance = None,
-    arc_low: ArcLow = None,
-    arc_high: ArcHigh = None,
-    knock_arc: KnockArc = None,
-    roller_radius: RollerRadius = None,
-    side_a: SideA = None,
-    side_b: SideB = None,
-    strip_material: StripMaterial = None,
-    strip_thickness: StripThickness = None,
-    strip_width: StripWidth = None,
-    strip_length: StripLength = None,
-    hanging_mass: HangingMass = None,
-    inertia: Inertia = None,
-    weight_radius: WeightRadius = None,
-    weight_total: WeightTotal = None,
-    regulator_unit: RegulatorUnit = None,
-    regulator_low: RegulatorLow = None,
-    regulator_high: RegulatorHigh = None,
-    regulator_setting: RegulatorSetting = None,
-    regulator_effect: RegulatorEffect = None,
-    regulator_doubt: RegulatorDoubt = None,
-    notes: Notes = None,
+    fields: dict[str, Any],
     log: LogOption = None,
     json: JsonOption = False,
 ) -> None:
     """Add a clock to the bench log. Only the name is needed; the rest can follow with clock change."""
-    fields = _fields(dict(locals()))
+    from torsionbeat.benchlog import open_log
+    from torsionbeat.regulation.beatsetting import AIR_DRIVEN_LIMITS
+
     assumed = []
-    if kind == "air-driven" and not fields.keys() & AIR_DRIVEN_LIMITS.keys():
+    if fields.get("kind") == "air-driven" and not fields.keys() & AIR_DRIVEN_LIMITS.keys():
         fields |= AIR_DRIVEN_LIMITS
         assumed.append(
             "The arc limits are those common for air-driven clocks (360 to 540 deg, knocking above 600); "
             "set this clock's own with clock change."
         )
-    from torsionbeat.benchlog import open_log
-
     with open_log(log) as opened:
         opened.add_clock(name, **fields)
         _answer(opened, name, json, f"Added to the bench log {opened.where}.", *assumed)
 
 
 @app.command("change")
+@_takes_record
 def change_command(
     name: Name,
+    fields: dict[str, Any],
     new_name: Annotated[str | None, typer.Option(help="Another name for the clock.")] = None,
     forget: Annotated[
         list[str] | None,
         typer.Option(metavar="OPTION", help="Empty a field, e.g. --forget lift; may be repeated."),
     ] = None,
-    kind: Kind = None,
-    period: Period = None,
-    lift: Lift = None,
-    lift_tolerance: LiftTolerance = None,
-    arc_low: ArcLow = None,
-    arc_high: ArcHigh = None,
-    knock_arc: KnockArc = None,
-    roller_radius: RollerRadius = None,
-    side_a: SideA = None,
-    side_b: SideB = None,
-    strip_material: StripMaterial = None,
-    strip_thickness: StripThickness = None,
-    strip_width: StripWidth = None,
-    strip_length: StripLength = None,
-    hanging_mass: HangingMass = None,
-    inertia: Inertia = None,
-    weight_radius: WeightRadius = None,
-    weight_total: WeightTotal = None,
-    regulator_unit: RegulatorUnit = None,
-    regulator_low: RegulatorLow = None,
-    regulator_high: RegulatorHigh = None,
-    regulator_setting: RegulatorSetting = None,
-    regulator_effect: RegulatorEffect = None,
-    regulator_doubt: RegulatorDoubt = None,
-    notes: Notes = None,
     log: LogOption = None,
     json: JsonOption = False,
 ) -> None:
     """Change what the bench log knows of a clock. What it knew before is kept as a note."""
-    fields = _fields(dict(locals()))
     for option in forget or []:
         field = FIELD_OF_OPTION.get(option.replace("-", "_"), option.replace("-", "_"))
         if field in fields:
@@ -186,7 +169,8 @@ def change_command(
 def show_command(name: Name, log: LogOption = None, json: JsonOption = False) -> None:
     """Show a clock: what is known of it, its last reading, and all that happened to it."""
     from torsionbeat.benchlog import open_log
-    from torsionbeat.cli.history import console, history_table, reading_words
+    from torsionbeat.cli.record import history_table, reading_words
+    from torsionbeat.display.terminal import eighty_columns
 
     with open_log(log) as opened:
         _answer(opened, name, json)
@@ -196,14 +180,15 @@ def show_command(name: Name, log: LogOption = None, json: JsonOption = False) ->
         say(reading_words(readings[-1]) if readings else "It has not been heard yet.")
         table = history_table(opened, name)
         if table is not None:
-            console().print(table)
+            eighty_columns().print(table)
 
 
 @app.command("list")
 def list_command(log: LogOption = None, json: JsonOption = False) -> None:
     """List all clocks with their last reading."""
     from torsionbeat.benchlog import open_log
-    from torsionbeat.cli.history import clocks_table, console, record
+    from torsionbeat.cli.record import clocks_table, record
+    from torsionbeat.display.terminal import eighty_columns
 
     with open_log(log) as opened:
         clocks = [(clock, opened.readings(clock.name, documents=False)) for clock in opened.clocks()]
@@ -213,7 +198,7 @@ def list_command(log: LogOption = None, json: JsonOption = False) -> None:
         count = f"{len(clocks)} clock{'' if len(clocks) == 1 else 's'}" if clocks else EMPTY
         say(f"The bench log {opened.where} holds {count}.")
         if clocks:
-            console().print(clocks_table(clocks))
+            eighty_columns().print(clocks_table(clocks))
 
 
 @app.command("export")
@@ -264,7 +249,8 @@ def import_command(
 
 def _answer(opened: Any, name: str, json: bool, *first: str) -> None:
     """Show the record of a clock, or its whole history as JSON."""
-    from torsionbeat.cli.history import clock_sentences, console, record_table
+    from torsionbeat.cli.record import clock_sentences, record_table
+    from torsionbeat.display.terminal import eighty_columns
 
     if json:
         print_json(opened.export_clock(name))
@@ -273,4 +259,4 @@ def _answer(opened: Any, name: str, json: bool, *first: str) -> None:
     say(*first, " ".join(clock_sentences(clock)))
     table = record_table(clock)
     if table is not None:
-        console().print(table)
+        eighty_columns().print(table)

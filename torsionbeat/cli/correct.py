@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from torsionbeat.cli.clock import FIELD_OF_OPTION, OPTIONS
 from torsionbeat.cli.history import JsonOption, LogOption, print_json, say
 from torsionbeat.errors import InputError
 
@@ -21,30 +22,6 @@ if TYPE_CHECKING:
 __all__ = ["correct_command"]
 
 Number = float | None
-
-OF_RECORD = {
-    "period": "nominal_period_s",
-    "lift": "lift_deg",
-    "arc_low": "arc_low_deg",
-    "arc_high": "arc_high_deg",
-    "knock_arc": "knock_arc_deg",
-    "roller_radius": "roller_radius_mm",
-    "strip_material": "strip_material",
-    "strip_thickness": "strip_thickness_um",
-    "strip_width": "strip_width_mm",
-    "strip_length": "strip_length_mm",
-    "hanging_mass": "hanging_mass_g",
-    "inertia": "balance_inertia_g_mm2",
-    "weight_radius": "weight_radius_mm",
-    "weight_total": "weight_total_g",
-    "regulator_unit": "regulator_unit",
-    "regulator_low": "regulator_low",
-    "regulator_high": "regulator_high",
-    "regulator_setting": "regulator_setting",
-    "regulator_effect": "regulator_s_per_day_per_unit",
-    "regulator_doubt": "u_regulator_s_per_day_per_unit",
-}
-"""Options that a clock's record in the bench log fills in where they are left out."""
 
 
 @dataclass(slots=True)
@@ -78,8 +55,8 @@ class Known:
     def fill(self, log: BenchLog, clock: str) -> None:
         """Take from the log what no option gave."""
         record = log.clock(clock)
-        for option, column in OF_RECORD.items():
-            value = getattr(record, column)
+        for option in (field.name for field in fields(self) if field.name in OPTIONS):
+            value = getattr(record, FIELD_OF_OPTION.get(option, option))
             if getattr(self, option) is None and value != "":
                 setattr(self, option, value)
         self.air_driven = self.air_driven or record.kind == "air-driven"

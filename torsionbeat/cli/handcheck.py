@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from torsionbeat.cli.history import JsonOption, LogOption, day, moment, print_json, rate_words, say
+from torsionbeat.cli.history import JsonOption, LogOption, day, moment, print_json, say
 from torsionbeat.errors import InputError
 
 if TYPE_CHECKING:
@@ -61,6 +61,7 @@ def handcheck_command(
     json: JsonOption = False,
 ) -> None:
     """Find the rate from the minute hand, seen against a time signal twice or more, best a week apart."""
+    from torsionbeat.display.words import rate_words
     from torsionbeat.regulation.handcheck import HandSighting, hand_check
 
     seen = [_read(text, within) for text in sightings]
@@ -179,6 +180,8 @@ def _compared(opened: BenchLog, clock: str, check: HandCheck) -> tuple[dict[str,
 
 
 def _sentence(last: ReadingRecord, result: Any) -> str:
+    from torsionbeat.display.words import rate_words
+
     said = f"The reading of {day(last.taken_at)} says it {rate_words(last.figure('rate_s_per_day'))}"
     difference = result.difference_s_per_day
     if result.agrees:

@@ -20,9 +20,11 @@ from torsionbeat.reading.figures import Reading
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
     from rich.table import Table
+    from rich.text import Text
 
 __all__ = [
     "WIDEST",
+    "as_it_stands",
     "eighty_columns",
     "print_bullets",
     "print_reading",
@@ -103,8 +105,8 @@ def print_readings(
                 ]
             )
         else:
-            body = _text(str(result))
-        table.add_row(_text(name), body)
+            body = as_it_stands(str(result))
+        table.add_row(as_it_stands(name), body)
     screen.print(table)
     readings = [(name, result) for name, result in results if isinstance(result, Reading)]
     if readings:
@@ -127,7 +129,7 @@ def print_bullets(texts: Sequence[str], console: Console | None = None) -> None:
     grid.add_column()
     grid.add_column(overflow="fold")
     for text in texts:
-        grid.add_row("-", _text(text))
+        grid.add_row("-", as_it_stands(text))
     if texts:
         screen.print(grid)
 
@@ -149,11 +151,12 @@ def _cells(texts: Sequence[str]) -> Table:
     grid = Table.grid(padding=(0, 1, 0, 0), pad_edge=False)
     for _, width in COLUMNS:
         grid.add_column(width=width, justify="right", overflow="fold")
-    grid.add_row(*map(_text, texts))
+    grid.add_row(*map(as_it_stands, texts))
     return grid
 
 
-def _text(text: str) -> RenderableType:
+def as_it_stands(text: str) -> Text:
+    """Give a text that a table prints as it stands, never as markup."""
     from rich.text import Text
 
     return Text(plain(text))
