@@ -150,6 +150,20 @@ def test_reference_that_is_not_heard_leaves_the_timebase_and_says_so(recording):
     assert said.endswith("So nothing tells how true the recorder's crystal is.")
 
 
+def test_clock_does_not_measure_itself(tmp_path):
+    """Every third tick of a quartz clock that is not there would fall on a beat of a 6 s clock."""
+    clock = TwinClock(balance=Balance(6.0, q=300), drive=Drive(arc_deg=300.0), start_s=-1.0)
+    path = simulate(clock, Room(), Recorder(8000, 50.0), 240.0, 1).write(
+        tmp_path / "alone.flac", with_truth=False
+    )
+    reading = analyse(path, CLOCK, reference_interval_s=1.0)
+    assert reading.timebase.source == "unknown"
+    (said,) = [remark for remark in reading.remarks if "ticks every 1 s" in remark]
+    assert said.startswith(
+        "Nothing that ticks every 1 s is heard but the clock itself: put the reference clock nearer"
+    )
+
+
 @pytest.mark.parametrize(
     ("given", "said"),
     [

@@ -10,14 +10,14 @@ of a Location Parameter, 1964) gives the interval. A recorder that runs fast cou
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from torsionbeat.errors import InputError, NothingHeardError
-from torsionbeat.hearing.bands import POOLED_FRAMES, BandEar, Chunk, plan_bands
+from torsionbeat.hearing.bands import CHUNK_FRAMES, POOLED_FRAMES, BandEar, Chunk, plan_bands
 from torsionbeat.hearing.chapter import Chapter
 from torsionbeat.hearing.exact import FinePower, laid_anywhere, match
 from torsionbeat.hearing.strength import RoomFloor, rising
@@ -35,7 +35,17 @@ ROW_S = 30.0
 LEAST_HEIGHT = 9.0
 """Standard deviations: of the hundred thousand lines tried, chance brings one to about 5."""
 
-LEAST_TICKS = 60
+LEAST_TICKS, LEAST_SHARE = 60, 0.25
+"""So many ticks, and such a share of those that must be there: in step with a clock that is not there, chance and the
+clock that is measured bring about a tenth (held against the twin)."""
+
+OWN_S = 0.15
+"""A tick this near to a sound of the clock that is measured may be that sound, its echo, or one that goes with it."""
+
+LEAST_APART = 0.4
+"""Share of the ticks that must lie apart from those. Of a reference clock's at least a half do, at whatever phase;
+where there is none, what chance puts in their place: a sixth and less."""
+
 WIDE_SEARCH, SEARCH = 48, 16
 """Frames from the rough place, first and when the line is known."""
 
@@ -52,11 +62,15 @@ _INSTEAD = {
 
 @dataclass(frozen=True, slots=True)
 class TickFit:
-    """An interval as the recorder counted it, in its own seconds, with standard uncertainty, and the ticks used."""
+    """An interval as the recorder counted it, in its own seconds, with standard uncertainty, and the ticks used.
+
+    ``places`` (ticks,) says where they are: in frames of the chapter, or in samples of the recording.
+    """
 
     interval_s: float
     uncertainty_s: float
     ticks: int
+    places: FloatArray = field(default_factory=lambda: np.zeros(0), compare=False)
 
 
 def reference_ticks(chapter: Chapter, interval_s: float) -> TickFit | None:
@@ -91,10 +105,12 @@ def reference_ticks(chapter: Chapter, interval_s: float) -> TickFit | None:
     chance, _ = laid_anywhere(fine, away[away < len(chapter.levels) - 200], SEARCH, exact.profile, None)
     heard = exact.evidence > max(float(np.quantile(chance, 0.8)), 0.0) + math.log(40)
     heard &= np.abs(exact.frames - places) < SEARCH - 0.5
-    if np.count_nonzero(heard) < LEAST_TICKS:
+    sounding = np.all([chapter.levels[places + step].any(axis=1) for step in (-8, 0, 40)], axis=0)
+    if np.count_nonzero(heard) < max(LEAST_TICKS, LEAST_SHARE * np.count_nonzero(sounding)):
         return None
     slope, error = _line(ticks[heard].astype(np.float64), exact.frames[heard])
-    return TickFit(slope * chapter.frame_s, error * chapter.frame_s, int(np.count_nonzero(heard)))
+    used = exact.frames[heard]
+    return TickFit(slope * chapter.frame_s, error * chapter.frame_s, len(used), used)
 
 
 def reference_timebase(fits: list[TickFit], interval_s: float, tolerance_ppm: float) -> Timebase:
@@ -156,7 +172,7 @@ class ReferenceEar:
         self._ear, self._room = BandEar(self._plan), RoomFloor()
         self._rows: list[tuple[npt.NDArray[Any], ...]] = []
         self._fits: list[TickFit] = []
-        self._samples = 0
+        self._samples = self._first_chunk = 0
 
     def feed(self, samples: npt.NDArray[np.float32], start_frame: int | None = None) -> None:
         """Take in the next block, shape (n,) or (n, channels); several channels count together."""
@@ -171,6 +187,8 @@ class ReferenceEar:
     def _take(self, chunks: list[Chunk]) -> None:
         for chunk in chunks:
             strength, floor, unrest = self._room.strength(chunk.pooled)
+            if not self._rows:
+                self._first_chunk = chunk.number
             with np.errstate(under="ignore"):
                 self._rows.append((chunk.levels, strength.astype(np.float16), floor, unrest))
             if len(self._rows) >= CHAPTER_CHUNKS:
@@ -193,10 +211,19 @@ class ReferenceEar:
             np.array(floors),
             np.array(unrests),
         )
-        return reference_ticks(chapter, self._interval_s)
+        fit = reference_ticks(chapter, self._interval_s)
+        if fit is None:
+            return None
+        return replace(fit, places=(self._first_chunk * CHUNK_FRAMES + fit.places) * self._plan.hop)
 
-    def timebase(self) -> Timebase:
+    def timebase(self, own: FloatArray | None = None) -> Timebase:
         """The recorder's crystal from all ticks so far.
+
+        Parameters
+        ----------
+        own : array, shape (n,), optional
+            Samples at which the sounds of the clock that is measured fall, in any order. A clock that goes well beats
+            in step with every interval that its period is a multiple of, and may not be measured by itself.
 
         Raises
         ------
@@ -207,12 +234,21 @@ class ReferenceEar:
         if not fits or len(self._rows) > CHAPTER_CHUNKS // 4:
             last = self._fit()
             fits += [] if last is None else [last]
+        if own is not None and len(own):
+            reach = OWN_S * self._plan.sample_rate_hz
+            others = [fit for fit in fits if _share_apart(fit.places, np.sort(own), reach) > LEAST_APART]
+            if fits and not others:
+                raise NothingHeardError(
+                    f"nothing that ticks every {self._interval_s:g} s is heard but the clock itself: put the reference "
+                    "clock nearer to the microphone, or leave the reference out"
+                )
+            fits = others
         return reference_timebase(fits, self._interval_s, self._tolerance_ppm)
 
-    def timebase_or(self, otherwise: Timebase) -> tuple[Timebase, str]:
+    def timebase_or(self, otherwise: Timebase, own: FloatArray | None = None) -> tuple[Timebase, str]:
         """By the ticks and no words, or where they are not heard ``otherwise`` and a sentence or two that say so."""
         try:
-            return self.timebase(), ""
+            return self.timebase(own), ""
         except NothingHeardError as error:
             said = str(error)
             return otherwise, f"{said[:1].upper()}{said[1:]}. {_INSTEAD[otherwise.source]}"
@@ -235,6 +271,14 @@ def check_reference(interval_s: float, tolerance_ppm: float = 0.0) -> None:
         raise InputError(
             f"the reference's tolerance is {tolerance_ppm:g} ppm; it must lie between 0 and 1000"
         )
+
+
+def _share_apart(places: FloatArray, own: FloatArray, reach: float) -> float:
+    """Share of places farther than ``reach`` from all of the clock's own, which are in order."""
+    after = np.searchsorted(own, places)
+    before = own[np.maximum(after - 1, 0)]
+    nearest = np.minimum(np.abs(places - before), np.abs(own[np.minimum(after, len(own) - 1)] - places))
+    return float(np.mean(nearest > reach)) if len(places) else 1.0
 
 
 def _rough_line(

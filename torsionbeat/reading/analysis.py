@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from os import PathLike
 
@@ -82,15 +82,22 @@ def hear(
         longest_period_s=listening.longest_period_s,
     )
     blocks: Iterable[Block] = recording.blocks(block_frames)
+    if reference is not None:
+        blocks = _overheard(blocks, reference)
     if recording.not_kept:
         blocks = with_room_tone(blocks, recording.not_kept, recording.sample_rate_hz)
     for block in blocks:
         listener.feed(block.samples, block.start_frame)
-        if reference is not None:
-            reference.feed(block.samples, block.start_frame)
         if progress is not None:
             progress(listener.samples)
     return listener.finish()
+
+
+def _overheard(blocks: Iterable[Block], reference: ReferenceEar) -> Iterator[Block]:
+    """The same blocks, heard by another ear on the way: only sound that was recorded, no room tone."""
+    for block in blocks:
+        reference.feed(block.samples, block.start_frame)
+        yield block
 
 
 def analyse_fully(
@@ -113,7 +120,7 @@ def analyse_fully(
         heard = hear(recording, clock, listening, told, reference=reference)
         timebase, remarks = _timebase(recording, listening), tuple(recording.remarks)
         if reference is not None:
-            timebase, unheard = reference.timebase_or(timebase)
+            timebase, unheard = reference.timebase_or(timebase, heard.sounds.sample)
             remarks = (*remarks, unheard) if unheard else remarks
         return Analysis(reading_of(heard, clock, timebase, recording.name, remarks), heard)
 

@@ -254,7 +254,7 @@ class _Night:
         self.standing_db = heard.standing_db
         if self.beats is not None:
             self.beats.found(heard)
-        timebase = self.timebase()
+        timebase = self.timebase(heard)
         try:
             self.reading = reading_of(heard, self.clock, timebase, self.name, self.remarks())
             self.why = ""
@@ -262,11 +262,11 @@ class _Night:
             self.reading = None
             self.why = str(error)
 
-    def timebase(self) -> Timebase:
+    def timebase(self, heard: Heard) -> Timebase:
         """By the reference ticks where they are asked for and heard, else by the computer's clock."""
         if self.reference is None:
             return self.source.timebase
-        timebase, self.no_reference = self.reference.timebase_or(self.source.timebase)
+        timebase, self.no_reference = self.reference.timebase_or(self.source.timebase, heard.sounds.sample)
         return timebase
 
     def remarks(self) -> tuple[str, ...]:
