@@ -1,6 +1,6 @@
 """What listening costs, whether it stays flat, whether it gives the file's figures, and what faults do.
 
-    python tests/benchmarks/live.py            # all parts, some 12 minutes
+    python tests/benchmarks/live.py            # all parts: ten minutes of listening, and some 25 of nights
     python tests/benchmarks/live.py --minutes 2 --nights 2 --night-h 0.2
     python tests/benchmarks/live.py --parts 35
 
