@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from torsionbeat.hearing.bands import LEVEL_AT_FULL_SCALE, plan_bands
-from torsionbeat.hearing.exact import BEFORE, FinePower, edge_of, laid_anywhere, match, match_together
+from torsionbeat.hearing.exact import BEFORE, FinePower, edge_of, laid_anywhere, match
 
 RATE_HZ = 16_000
 NOISE = 0.01
@@ -91,19 +91,6 @@ def test_rough_places_may_be_off(chapter_of):
     difference = rough.frames - good.frames
     assert np.std(difference) < 0.1  # 50 us; a common shift is the profile's and taken back by the edge
     assert np.mean(rough.frames + rough.edge) == pytest.approx(np.mean(good.frames + good.edge), abs=0.3)
-
-
-def test_together_finds_what_single_sounds_cannot_tell(chapter_of):
-    """With an energy of 40 in noise of 1 no single burst is sure, all at once are, wherever their places are put."""
-    sound, times = bursts(5, 40.0, count=200)
-    fine = fine_of(chapter_of(sound))
-    silent = match_together(fine, places_of(times[:-1] + 0.125), 12)[2]
-    begins = []
-    for shift in (-6, 5):
-        away, profile, evidence = match_together(fine, places_of(times) - shift, 12)
-        assert evidence > silent + 10
-        begins.append(away + edge_of(profile) - shift)
-    assert begins[0] == pytest.approx(begins[1], abs=3)  # 1.5 ms, the rise of the burst
 
 
 def profile(start, rise, decay=12.0, bands=3):

@@ -12,21 +12,28 @@ import numpy as np
 import numpy.typing as npt
 
 from torsionbeat.hearing.bands import CHUNK_FRAMES, POOLED_FRAMES
-from torsionbeat.hearing.exact import FinePower, edge_of, laid_anywhere, match, match_together
+from torsionbeat.hearing.exact import FinePower, laid_anywhere, match
 from torsionbeat.hearing.neighbours import expected_places, of_a_kind
 from torsionbeat.hearing.others import OtherClock, find_other_clock, without_other_clock
 from torsionbeat.hearing.pattern import FEW_ROWS, LEAST_TRACK_SCORE, Pattern, SoundTrack, sounds_round
 from torsionbeat.hearing.roles import Roles, roles_of
 from torsionbeat.hearing.search import Found, Wanted, find_clock, find_second_clock
+from torsionbeat.hearing.stack import Together, passages_together
 from torsionbeat.hearing.strength import rising
 
-__all__ = ["Chapter", "ChapterHeard", "Placed", "Together", "hear_chapter", "hear_pieces"]
+__all__ = ["Chapter", "ChapterHeard", "Placed", "hear_chapter", "hear_pieces"]
 
 FloatArray = npt.NDArray[np.float32]
 IntArray = npt.NDArray[np.int64]
 
 _SEARCH = 24
 _POOLED_CHUNK = CHUNK_FRAMES // POOLED_FRAMES
+_SINGLE_SHARE = 0.8
+"""Share of beats in which a contact must be certain for the single ones to be better than all laid over each other."""
+_ASTRAY = 16.0
+"""Frames (8 ms) by which the typical single contact and the stack of them all may differ."""
+_WEAK = 25.0
+"""Evidence beyond chance below which chance is asked again, with a profile learnt anew."""
 _CHANCE_SHARE = 0.8
 _CHANCE_BEYOND = float(np.log(40.0))
 """A sound is certain where chance reaches its evidence less often than once in two hundred trials: by chance one
@@ -71,20 +78,12 @@ class Placed:
 
 
 @dataclass(frozen=True, slots=True)
-class Together:
-    """Lift passage found from all beats of a side laid over each other: frames and standard uncertainty."""
-
-    passage_frames: float
-    uncertainty_frames: float
-
-
-@dataclass(frozen=True, slots=True)
 class SideHeard:
-    """One side of the beat: its drop, its contact if single contacts are heard, else what the stack gave."""
+    """One side of the beat: its drop, its contact if single contacts are heard, else what the stack gave, if anything."""
 
     drop: Placed
     contact: Placed | None
-    together: Together | None
+    together: tuple[Together, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -253,14 +252,22 @@ def _side(
     if roles.contact is not None:
         contact = _renamed(side[roles.contact], "contact")
         share = float(np.mean(contact.certain[contact.usable])) if contact.usable.any() else 0.0
-        together = None if share > 0.5 else _together(fine, drop, _passage(drop, contact))
-        return SideHeard(drop, contact, together)
+        if share > _SINGLE_SHARE:
+            return SideHeard(drop, contact, ())
+        together = _together(fine, drop, _passage(drop, contact))
+        # Single contacts that were sought where the stack of them all has none are no contacts.
+        astray = any(abs(_passage(drop, contact) - part.passage_frames) > _ASTRAY for part in together)
+        return SideHeard(drop, None if astray else contact, together)
     if others_roles is not None and others_roles.contact is not None:
         other_side = sides[1 - number]
         passage = _passage(other_side[others_roles.drop], other_side[others_roles.contact])
-        together = _together(fine, drop, passage)
-        return SideHeard(drop, None, together)
-    return SideHeard(drop, None, None)
+        return SideHeard(drop, None, _together(fine, drop, passage))
+    return SideHeard(drop, None, ())
+
+
+def _together(fine: FinePower, drop: Placed, passage: float) -> tuple[Together, ...]:
+    rows = np.flatnonzero(drop.usable & drop.certain)
+    return passages_together(fine, rows, drop.frame[rows], passage)
 
 
 def _passage(drop: Placed, contact: Placed) -> float:
@@ -298,6 +305,8 @@ def _place(fine: FinePower, sound: SoundTrack, track: SoundTrack, pattern: Patte
     prior = max(1.5 * unrest, 2.0)
     exact = match(fine, anchor, search, prior_frames=prior)
     chance, _ = _chance(fine, exact.frames, period, search, exact.profile, prior)
+    if np.median(exact.evidence) < chance + _WEAK:
+        chance = max(chance, _chance_learnt(fine, exact.frames, period, search, prior))
     certain = exact.evidence > chance
     # A place that noise has drawn to the end of the search is no place.
     certain &= np.abs(exact.frames - anchor) < search - 0.5
@@ -334,6 +343,33 @@ def _sounding(fine: FinePower, places: IntArray) -> npt.NDArray[np.bool_]:
     return out
 
 
+def _away(
+    fine: FinePower, frames: npt.NDArray[np.float64], period: float, trials: int, reach: int
+) -> IntArray:
+    """Places where the beat is not, between contact and the other side's, some ``trials`` times as many."""
+    rng = np.random.default_rng(len(frames))
+    away = np.concatenate(
+        [frames + sign * rng.uniform(0.14, 0.36, len(frames)) * period for sign in (1, -1) * trials]
+    )
+    places = np.rint(away).astype(np.int64)
+    places = places[(places > 2 * reach) & (places < len(fine.levels) - 80 - reach)]
+    out: IntArray = places[_sounding(fine, places)]
+    return out
+
+
+def _chance_learnt(
+    fine: FinePower, frames: npt.NDArray[np.float64], period: float, search: int, prior: float
+) -> float:
+    """Chance for weak sounds: a profile learnt from as many places without a sound fits their noise as well."""
+    places = _away(fine, frames, period, 1, search)
+    count = max(len(frames), 8)
+    draws = [places[start::2][:count] for start in (0, 1)]
+    if min(len(draw) for draw in draws) < 8:
+        return 0.0
+    learnt = [match(fine, draw, search, prior_frames=prior).evidence for draw in draws]
+    return max(float(np.quantile(np.concatenate(learnt), _CHANCE_SHARE)), 0.0) + _CHANCE_BEYOND
+
+
 def _chance(
     fine: FinePower,
     frames: npt.NDArray[np.float64],
@@ -343,50 +379,12 @@ def _chance(
     prior: float | None,
 ) -> tuple[float, float]:
     """Evidence that chance seldom reaches, and likeness: the same search laid where the beat is not."""
-    rng = np.random.default_rng(len(frames))
     trials = max(3, int(np.ceil(600 / max(len(frames), 1))))
     if trials * len(frames) > 4000:
         frames = frames[:: max(1, len(frames) * trials // 4000)]
-    away = np.concatenate(
-        [frames + sign * rng.uniform(0.14, 0.36, len(frames)) * period for sign in (1, -1) * trials]
-    )
-    places = np.rint(away).astype(np.int64)
-    places = places[(places > 2 * search) & (places < len(fine.levels) - 80 - search)]
-    places = places[_sounding(fine, places)]
+    places = _away(fine, frames, period, trials, search)
     if len(places) < 20:
         return 10.0, 1.0
     evidence, likeness = laid_anywhere(fine, places, search, profile, prior)
     least = max(float(np.quantile(evidence, _CHANCE_SHARE)), 0.0) + _CHANCE_BEYOND
     return least, float(np.quantile(likeness, 0.98))
-
-
-def _together(fine: FinePower, drop: Placed, passage: float) -> Together | None:
-    """Lift passage from all beats of a side at once, with its uncertainty by leaving out a tenth at a time."""
-    rows = np.flatnonzero(drop.usable & drop.certain)
-    if len(rows) < 10:
-        return None
-    places = np.rint(drop.frame[rows] - passage).astype(np.int64)
-    inside = (places > 4 * _SEARCH) & (places < len(fine.levels) - 200)
-    places, rows = places[inside], rows[inside]
-    if len(rows) < 10:
-        return None
-    exact = drop.frame[rows]
-
-    def passage_of(chosen: IntArray) -> tuple[float, float]:
-        shift, profile, evidence = match_together(fine, places[chosen], _SEARCH)
-        begins = places[chosen] + shift + edge_of(profile)
-        return float(np.mean(exact[chosen] - begins)), evidence
-
-    everyone = np.arange(len(rows))
-    whole, evidence = passage_of(everyone)
-    rng = np.random.default_rng(len(rows))
-    away = [
-        match_together(fine, places + round(sign * step * 4 * _SEARCH), _SEARCH)[2]
-        for step in rng.permutation(np.arange(2, 14))
-        for sign in (-1,)
-    ]
-    if evidence < max(away) + 3:
-        return None
-    parts = np.array([passage_of(everyone[everyone % 10 != part])[0] for part in range(10)])
-    spread = float(np.sqrt(0.9 * np.sum((parts - parts.mean()) ** 2)))
-    return Together(whole, float(np.hypot(spread, 1.5)))

@@ -14,13 +14,14 @@ profile is the mean of all beats laid over each other, found by turns with the t
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 import numpy.typing as npt
 
 from torsionbeat.hearing.bands import CHUNK_FRAMES, POOLED_FRAMES, POWER_OF_LEVEL
 
-__all__ = ["ExactTimes", "FinePower", "edge_of", "laid_anywhere", "match", "match_together"]
+__all__ = ["TAIL", "ExactTimes", "FinePower", "Onset", "edge_of", "laid_anywhere", "match", "onset_in"]
 
 FloatArray = npt.NDArray[np.float32]
 IntArray = npt.NDArray[np.int64]
@@ -28,8 +29,16 @@ IntArray = npt.NDArray[np.int64]
 BEFORE = 24
 """Frames of the profile before the place at which the sound is taken to begin."""
 AFTER = 56
-_LOUD = 4.0
-"""Height of a mean profile over the room above which it is no noise."""
+_RISES = (0.2, 3.0)
+_DECAYS = (4.0, 8.0, 16.0, 32.0)
+TAIL = 64
+"""Frames of a dying sound that are fitted."""
+_FAINT = 5.0
+"""Height (root of power over the room's) below which noise can hide where a profile begins."""
+_SOFT_RISE = 1.5
+"""Frames of rise taken for a sound whose own rise the noise hides."""
+_SHOWS_EARLY = 1.6
+"""Frames by which a sound shows before the place that fits it best, from the length of the levels' own windows."""
 _RISE_DOUBT = 0.2
 """Share of a sound's rise by which its beginning is in doubt: one that swells is drawn back along the wrong curve."""
 _LOUDNESS = np.array([0.25, 0.5, 1.0, 2.0, 4.0], np.float32)
@@ -68,7 +77,11 @@ class FinePower:
 
     def windows(self, places: IntArray, search: int) -> FloatArray:
         """Power round each place, shape (beats, BEFORE + AFTER + 2 search, bands); 1 (the room) outside."""
-        index = places[:, None] + np.arange(-BEFORE - search, AFTER + search)[None, :]
+        return self.around(places, BEFORE + search, AFTER + search)
+
+    def around(self, places: IntArray, before: int, after: int) -> FloatArray:
+        """Power from ``before`` frames before each place to ``after`` behind it, shape (beats, before + after, bands)."""
+        index = places[:, None] + np.arange(-before, after)[None, :]
         inside = (index >= 0) & (index < len(self.levels))
         index = np.clip(index, 0, len(self.levels) - 1)
         out: FloatArray = POWER_OF_LEVEL[self.levels[index]] / self.floors[index // CHUNK_FRAMES]
@@ -218,23 +231,6 @@ def laid_anywhere(
     return gained.max(axis=1).astype(np.float64), _likeness(laid, profile)
 
 
-def match_together(
-    fine: FinePower, places: IntArray, search: int, *, passes: int = 4
-) -> tuple[float, FloatArray, float]:
-    """One common shift for all beats at once: (shift in frames from the places, profile, evidence gained)."""
-    sound = fine.windows(places, search)
-    shift = float(search)
-    gained = np.zeros(2 * search + 1)
-    profile = np.zeros((BEFORE + AFTER, sound.shape[2]), np.float32)
-    for _ in range(passes):
-        profile = _mean_profile(
-            _laid_over(sound, np.full(len(places), shift), BEFORE + AFTER), np.ones(len(places), np.float32)
-        )
-        gained = _evidence(sound, profile, search)[0].sum(axis=0, dtype=np.float64)[None, :]
-        shift = float(_refined(gained, np.argmax(gained, axis=1))[0])
-    return shift - search, profile, float(gained.max())
-
-
 def _prior(search: int, prior_frames: float | None) -> FloatArray:
     if prior_frames is None:
         return np.zeros(2 * search + 1, np.float32)
@@ -262,7 +258,7 @@ def _edge_and_rise(profile: FloatArray) -> tuple[float, float]:
 
     A sound that rises slowly passes any one height late. So the rise is followed at two heights and drawn back to
     nought along the curve 1 - exp(-t / rise): a sharp and a soft sound then begin at the same place. Where the
-    profile is noisy the two heights lie higher, clear of the noise.
+    profile is noisy the two heights lie higher; where it is faint too the whole sound is fitted instead.
     """
     # Each band counts by what it holds of the sound, so that bands with nothing but noise do not blur the edge.
     share = profile.mean(axis=0, dtype=np.float64)
@@ -272,16 +268,43 @@ def _edge_and_rise(profile: FloatArray) -> tuple[float, float]:
     rise = height[top] - floor
     quiet = height[: max(top - 8, 6)]
     noise = float(np.quantile(np.abs(quiet - np.median(quiet)), 0.9)) / max(rise, 1e-12)
+    if noise > 0.05 and height[top] < _FAINT:
+        series = height**2
+        onset = onset_in(np.concatenate([series - np.median(series), np.zeros(TAIL)]))
+        return onset.begins - BEFORE, _SOFT_RISE
     low, high = (0.12, 0.5) if noise < 0.05 else (0.33, 0.67)
     start, later = _crossing(height, top, floor + low * rise), _crossing(height, top, floor + high * rise)
     if start <= 0:
-        # The profile never comes down to the low height before its top. A loud one begins before its first frame;
-        # one that is mostly noise says little: the high height with a sharp rise, or nothing.
-        if height[top] ** 2 > _LOUD:
-            return float(-BEFORE), later
-        return (later - 1.5 - BEFORE, 1.5) if later > 0 else (0.0, 1.5)
+        return float(-BEFORE), later  # A loud sound that is there already with the first frame.
     back = np.log1p(-low) / (np.log1p(-high) - np.log1p(-low))
     return float(start - back * (later - start) - BEFORE), float((1 + back) * (later - start))
+
+
+@dataclass(frozen=True, slots=True)
+class Onset:
+    """Where a sound begins, how far it stands out, and how fast it dies away: frames, unit of the series, frames."""
+
+    begins: float
+    height: float
+    decay: float
+
+
+def onset_in(series: npt.NDArray[np.float64]) -> Onset:
+    """Where in a noisy series, nought in the room, a sudden rise that dies away begins; not in its last TAIL frames.
+
+    The matched filter of (1 - exp(-t / rise)) exp(-t / decay) in even noise, for a sharp rise and one of 1.5 ms and
+    decays of 2 to 16 ms: it uses the whole sound, where a
+    passed height would use one frame of it.
+    """
+    best = Onset(0.0, -np.inf, _DECAYS[0])
+    for rise, decay in product(_RISES, _DECAYS):
+        shape = -np.expm1(-(np.arange(TAIL) + 0.5) / rise) * np.exp(-np.arange(TAIL) / decay)
+        fit = np.correlate(series, shape / np.sqrt(np.sum(shape**2)), mode="valid")
+        top = np.array([np.argmax(fit)])
+        if fit[top[0]] > best.height:
+            begins = float(_refined(fit[None, :], top)[0]) - _SHOWS_EARLY
+            best = Onset(begins, float(fit[top[0]]), decay)
+    return best
 
 
 def _first_top(height: npt.NDArray[np.float64], floor: float) -> int:

@@ -305,17 +305,16 @@ class Listener:
                     continue
                 story.sounds.append(self._sounds(placed, beats, base))
                 story.voices[name, placed.kind] = _voice(placed, name, self._plan.frame_s)
-            if side.together is not None:
-                ends = beats[side.drop.usable & side.drop.certain]
-                story.laid_over.append(
-                    LaidOver(
-                        name,
-                        int(ends[0]),
-                        int(ends[-1]),
-                        side.together.passage_frames * hop,
-                        side.together.uncertainty_frames * hop,
-                    )
+            story.laid_over += [
+                LaidOver(
+                    name,
+                    int(beats[part.first_row]),
+                    int(beats[part.last_row]),
+                    part.passage_frames * hop,
+                    part.uncertainty_frames * hop,
                 )
+                for part in side.together
+            ]
         story.period_samples = heard.period_frames * hop
 
     def _sounds(self, placed: Placed, beats: npt.NDArray[np.int64], base: int) -> HeardSounds:

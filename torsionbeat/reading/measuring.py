@@ -13,9 +13,10 @@ import numpy.typing as npt
 from uncertainties import ufloat
 
 from torsionbeat.errors import NothingHeardError
-from torsionbeat.hearing.heard import Heard, HeardSounds, LaidOver
+from torsionbeat.hearing.heard import Heard, HeardSounds
 from torsionbeat.reading.figures import Clock, Events, Reading, RecordingInfo, Swings, Timebase, UFloat
 from torsionbeat.reading.jumps import Jump, find_jumps
+from torsionbeat.reading.passages import StackedPassage, stacked_passages
 from torsionbeat.reading.remarking import remarks_on
 from torsionbeat.reading.wander import SteadyPeriod, mean_period
 from torsionbeat.theory.rate import rate_s_per_day
@@ -56,8 +57,8 @@ class Beats:
     passage_s: FloatArray
 
 
-def beats_of(sounds: HeardSounds, seconds: FloatArray, laid_over: dict[int, float]) -> Beats:
-    """Lay out certain sounds by beat; ``laid_over`` gives a side's passage (s) where single contacts are not heard."""
+def beats_of(sounds: HeardSounds, seconds: FloatArray, stacked: dict[int, StackedPassage]) -> Beats:
+    """Lay out certain sounds by beat; ``stacked`` gives a side's passages where single contacts are not heard."""
     drops = sounds.certain & (sounds.kind == "drop")
     contacts = sounds.certain & (sounds.kind == "contact")
     number = np.unique(sounds.beat[drops])
@@ -76,10 +77,10 @@ def beats_of(sounds: HeardSounds, seconds: FloatArray, laid_over: dict[int, floa
         rows = np.flatnonzero(number % 2 == side)
         known = rows[np.isfinite(passage[rows])]
         blank = rows[~np.isfinite(passage[rows])]
-        if len(known) >= 3:
+        if side in stacked:
+            filled[rows] = stacked[side].at(number[rows])
+        elif len(known) >= 3:
             filled[blank] = np.interp(number[blank], number[known], _smoothed(passage[known]))
-        elif side in laid_over:
-            filled[blank] = laid_over[side]
     whole = np.isfinite(filled)
     middle = drop - np.where(whole, filled, 0) / 2
     if not whole.all() and whole.any():
@@ -166,14 +167,9 @@ def reading_of(
     seconds_per_sample = 1 / (heard.sample_rate_hz * (1 + timebase.offset_ppm * 1e-6))
     sounds = heard.sounds
     seconds = sounds.sample * seconds_per_sample
-    together = {
-        side: _pooled([part for part in heard.laid_over if part.side == "ab"[side]], seconds_per_sample)
-        for side in (0, 1)
-        if any(part.side == "ab"[side] for part in heard.laid_over)
-    }
-    beats, strays = without_strays(
-        beats_of(sounds, seconds, {side: value for side, (value, _) in together.items()})
-    )
+    half_s = (heard.period_samples or 0.0) / 2 * seconds_per_sample
+    together = stacked_passages(heard.laid_over, seconds_per_sample, half_s) if heard.laid_over else {}
+    beats, strays = without_strays(beats_of(sounds, seconds, together))
     if len(beats.number) < 3:
         raise NothingHeardError(_nothing(heard, name))
     edges = _edges(sounds, seconds_per_sample)
@@ -182,7 +178,12 @@ def reading_of(
     steady = mean_period(
         beats.middle_s[whole], beats.number[whole], tuple(jump.before + 0.5 for jump in jumps)
     )
-    period = _with_timebase(ufloat(steady.period_s, steady.period_uncertainty_s), timebase)
+    # A passage that travels unseen moves the middle of the lift by half of it, on one side or on both.
+    unseen = [side.mean_s * side.travel_uncertainty for side in together.values()]
+    by_travel_s = sum(unseen) / 4 * 2
+    period = _with_timebase(
+        ufloat(steady.period_s, float(np.hypot(steady.period_uncertainty_s, by_travel_s))), timebase
+    )
     error_ms = None
     if np.isfinite(steady.beat_error_s) and not heard.one_sided:
         u_side = np.hypot(steady.beat_error_uncertainty_s, _side_edge(edges))
@@ -253,13 +254,6 @@ def _nothing(heard: Heard, name: str) -> str:
     )
 
 
-def _pooled(parts: list[LaidOver], seconds_per_sample: float) -> tuple[float, float]:
-    """Weighted mean of passages of one side, and its standard uncertainty, in seconds."""
-    values = np.array([part.passage_samples for part in parts]) * seconds_per_sample
-    weights = 1 / (np.array([part.uncertainty_samples for part in parts]) * seconds_per_sample) ** 2
-    return float(np.sum(values * weights) / weights.sum()), float(1 / np.sqrt(weights.sum()))
-
-
 def _with_timebase(figure: UFloat, timebase: Timebase) -> UFloat:
     spread = figure.nominal_value * timebase.standard_uncertainty_ppm * 1e-6
     return ufloat(figure.nominal_value, np.hypot(figure.std_dev, spread))
@@ -302,7 +296,7 @@ def _mean_arc(
     arcs: FloatArray,
     clock: Clock,
     steady: SteadyPeriod,
-    together: dict[int, tuple[float, float]],
+    together: dict[int, StackedPassage],
     edges: dict[tuple[int, str], float],
 ) -> UFloat:
     """Mean arc over the stretch heard: both sides weigh the same, whatever number of beats of each was heard."""
@@ -312,7 +306,13 @@ def _mean_arc(
     for side in (0, 1):
         rows = (beats.number % 2 == side) & np.isfinite(arcs)
         count = int(np.count_nonzero(rows))
-        if count >= 3 and count > 0.25 * np.count_nonzero(beats.number % 2 == side):
+        if side in together:
+            passage_s = together[side].mean_s
+            arc, _ = arc_and_offset_deg(passage_s, _finite_ms(steady), steady.period_s, clock.lift_deg)
+            if np.isfinite(arc) and clock.lift_deg < arc < GREATEST_ARC_DEG:
+                spread_s = np.hypot(together[side].uncertainty_s, 2 * EDGE_S)
+                per_side.append((float(arc), float(arc) * float(spread_s) / passage_s))
+        elif count >= 3 and count > 0.25 * np.count_nonzero(beats.number % 2 == side):
             passage = beats.passage_s[rows]
             scatter = _scatter(beats.number[rows], arcs[rows]) / np.sqrt(count)
             mean = _mean_over_stretch(beats.number[rows], arcs[rows], beats.number)
@@ -322,11 +322,6 @@ def _mean_arc(
                 / float(np.median(passage))
             )
             per_side.append((mean, float(np.hypot(scatter, edge))))
-        elif side in together:
-            passage_s, spread_s = together[side]
-            arc, _ = arc_and_offset_deg(passage_s, _finite_ms(steady), steady.period_s, clock.lift_deg)
-            if np.isfinite(arc) and clock.lift_deg < arc < GREATEST_ARC_DEG:
-                per_side.append((float(arc), float(arc) * np.hypot(spread_s, 2 * EDGE_S) / passage_s))
     if not per_side:
         return None
     values, spreads = np.array(per_side).T

@@ -66,7 +66,8 @@ def mean_period(time_s: FloatArray, number: IntArray, jumps: tuple[float, ...] =
     """
     time_s = np.asarray(time_s, np.float64)
     number = np.asarray(number, np.int64)
-    both = len(np.unique(number % 2)) == 2 and len(number) >= 4
+    rarer = int(min(np.count_nonzero(number % 2 == parity) for parity in (0, 1)))
+    both = rarer >= 2
     step, start = _first_fit(time_s, number, both)
     odd = (number % 2).astype(np.float64)
     residual = time_s - start - step * number
@@ -76,7 +77,7 @@ def mean_period(time_s: FloatArray, number: IntArray, jumps: tuple[float, ...] =
     design: list[FloatArray] = [np.ones(len(at)), along]
     if both:
         design.append(parity - 0.5)
-        if len(at) >= 16 and not jumps:
+        if len(at) >= 16 and rarer >= 4 and not jumps:
             # The beat error travels with the arc: let it, so that this is not taken for noise.
             design.append(np.asarray((parity - 0.5) * along, np.float64))
     for jump in jumps:
