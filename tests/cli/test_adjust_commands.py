@@ -383,3 +383,30 @@ def test_help_stays_quick():
     )
     done = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True)
     assert done.stdout.strip() == "[]"
+
+
+def test_a_recording_in_place_of_a_free_swing_is_told_the_way(bench):
+    with pytest.raises(
+        InputError, match=r"'swing\.flac' is a file, .* torsionbeat analyse swing\.flac --events"
+    ):
+        bench("freeswing", "swing.flac", "--period", "60")
+
+
+def test_a_strip_of_four_micrometres_is_doubted(bench):
+    strip = ("--width", "0.5", "--length", "100", "--load", "300")
+    assert "thousandths of an inch are written 4thou" in bench("spring", "--thickness", "4", *strip)
+    assert "4thou" not in bench("spring", "--thickness", "4thou", *strip)
+
+
+def test_only_what_is_changed_is_supposed(bench):
+    assert "a gram more" not in bench("correct", "--rate", "+12", *TURNS, "--no-weights")
+    assert "a unit of the regulator gains 20" in bench("correct", "--rate", "+12", *TURNS, "--no-weights")
+    assert "unit of the regulator" not in bench("correct", "--rate", "+720", "--weights", "0.5,1,2")
+
+
+def test_the_history_says_the_law_of_a_free_swing_and_the_regulator_s_own_unit(bench):
+    bench("clock", "add", "Lamp", "--period", "60", "--regulator-unit", "turns", "--regulator-low", "-5")
+    bench("freeswing", "0 400", "10 352", "20 310", "30 273", "40 240", "50 211", "--clock", "Lamp")
+    shown = bench("clock", "show", "Lamp")
+    assert "Q 246, damped by air drag" in shown
+    assert "-5 turns" in shown

@@ -159,7 +159,7 @@ def test_eighteen_seconds_in_a_week(bench):
     # 18/7 = 2.571; u = sqrt(2/3)/7 = 0.117, times 1.96 is 0.229
     assert (
         said
-        == "The hand went from +0 s to +18 s in 168 h: the clock gains 2.57 s a day, between 2.34 and 2.80."
+        == "The hand went from 0 s to +18 s in 168 h: the clock gains 2.57 s a day, between 2.34 and 2.80."
     )
     assert bench("handcheck", "0d 0 within 1", "7 d +18 s within 1 s") == bench(
         "handcheck", "0h 0", "168h 18", "--within", "1"
@@ -308,3 +308,24 @@ def test_importing_the_commands_brings_no_database_in():
         [sys.executable, "-c", script], cwd=root, capture_output=True, text=True, check=True
     )
     assert result.stdout.strip() == "[]"
+
+
+@pytest.mark.parametrize(
+    ("work", "detail", "message"),
+    [
+        ("weights", None, "How much was not said, so nothing can be learnt from it"),
+        ("regulator", "tool=key", "keep it again with --detail moved=-0.5"),
+    ],
+)
+def test_work_from_which_nothing_can_be_learnt_says_so(bench, work, detail, message):
+    bench("clock", "add", "Lamp")
+    asked = ["note", "Lamp", "x", "--work", work, *([] if detail is None else ["--detail", detail])]
+    assert message in words(bench(*asked))
+    assert message not in words(bench(*asked, "--detail", "added_g=1", "--detail", "moved=1"))
+
+
+@pytest.mark.parametrize("value", ["x", "6800", "nan"])
+def test_grams_of_a_work_are_grams(bench, value):
+    bench("clock", "add", "Lamp")
+    with pytest.raises(InputError, match=r"--detail added_g is .*; it must be a number from -500 to 500"):
+        bench("note", "Lamp", "x", "--work", "weights", "--detail", f"added_g={value}")

@@ -456,3 +456,31 @@ def test_server_that_dies_and_feeder_that_stalls_and_a_full_disk(room, six_secon
     assert len(kept) >= 3
     assert all(was_played(stretch, six_second_sound) for stretch in kept)
     assert sum(map(len, kept)) > 20 * 48_000  # 1.6 MB hold some 32 s of it
+
+
+def readme_lines(name):
+    """Give README's own command lines of that name, as words."""
+    readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    lines = [line.split()[1:] for line in readme.splitlines() if line.startswith("    torsionbeat ")]
+    return [line for line in lines if line[0] == name]
+
+
+def test_readme_s_lines_for_the_microphone_run(bench, monkeypatch, capsys):
+    sound = live_parts.rendered(60.0, 330.0)[0]
+    here = [Device(3, "USB mic", "ALSA", 1, 48_000.0, True)]
+    with monkeypatch.context() as patched:
+        patched.setattr("torsionbeat.sound.devices.list_devices", lambda: here)
+        assert [main(line) for line in readme_lines("devices")] == [0]
+    more = {"listen": ["--sample-rate", str(RATE_HZ)], "inbeat": []}
+    said = []
+    for name in ("listen", "inbeat"):
+        for line in readme_lines(name):
+            bench(sound)
+            # A night is long for a test, and inbeat goes on until it is stopped: five minutes of it.
+            shown = [word for word in line if word not in ("--for", "9h")]
+            assert main([*shown, "--for", "5min", *more[name]]) == 0, line
+            said.append(" ".join(capsys.readouterr().out.split()))
+    check, night, beat = said
+    assert "The tick is heard" in check
+    assert "The clock " in night
+    assert "side " in beat

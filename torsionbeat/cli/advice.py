@@ -94,7 +94,7 @@ def advice_sentences(
     said += [step if len(steps) == 1 else f"{number}. {step}" for number, step in enumerate(steps, start=1)]
     if not advice.changes_nothing:
         said.append(f"Then expect: it {rate_words(advice.expected_rate_s_per_day)}.")
-        said.append(_rests_on(learnt, source))
+        said.append(_rests_on(advice, learnt, source))
     if advice.beat is not None and not advice.beat.needed:
         said.append(advice.beat.sentence)
     if advice.arc_after_deg is not None and not advice.changes_nothing:
@@ -146,14 +146,18 @@ def _weight_words(advice: Correction) -> str:
     return said + "."
 
 
-def _rests_on(learnt: Learnt, source: str) -> str:
+def _rests_on(advice: Correction, learnt: Learnt, source: str) -> str:
+    """Say what answer of the clock the advice supposes, for what it changes."""
     from torsionbeat.display.words import plus_minus
 
-    gram = -learnt.response.s_per_day_per_gram
-    said = f"This supposes that a gram more (all sides together) loses {plus_minus(gram)} s a day"
-    unit = learnt.response.s_per_day_per_unit
-    if unit is not None:
-        said += f", and a unit of the regulator gains {plus_minus(unit)} s a day"
-    if learnt.trials > 1:
-        return said + f": {source}, and {learnt.trials} readings of this clock."
-    return said + f": from {source}."
+    response, readings = learnt.response, f"{learnt.trials} readings of this clock"
+    said = []
+    if advice.weights is not None:
+        gram = plus_minus(-response.s_per_day_per_gram)
+        rests = f"{source}, and {readings}" if learnt.trials > 1 else f"from {source}"
+        said.append(f"This supposes that a gram more (all sides together) loses {gram} s a day: {rests}.")
+    if advice.regulator_move:
+        unit = plus_minus(response.s_per_day_per_unit)
+        rests = f"what was given of it, and {readings}" if learnt.trials > 1 else "from what was given of it"
+        said.append(f"This supposes that a unit of the regulator gains {unit} s a day: {rests}.")
+    return " ".join(said)

@@ -160,6 +160,11 @@ def _typed(text: str, spacing: float | None) -> tuple[float, float]:
 
     match = READING.fullmatch(" ".join(text.split()))
     if match is None:
+        if Path(text).suffix:
+            raise InputError(
+                f"{text!r} is a file, not a reading; hear a recording first with torsionbeat analyse {text} "
+                "--events sounds.csv, then give --events sounds.csv with --lift or --mark"
+            )
         raise InputError(f"the reading {text!r} cannot be read; {HOW}")
     time_s, arc = float(match["time"]) * SECONDS[match["unit"]], float(match["arc"])
     if (match["kind"] or "").strip() in ("x", "ornaments"):
@@ -261,7 +266,7 @@ def _sentences(result: FreeSwingResult, period: float) -> list[str]:
             f"{figure_words(result.until_s / 60, 'min')}, counted from "
             "the first reading."
         )
-    said.append(f"A swing at that arc loses {figure_words(result.loss_deg_per_swing, 'deg')} of arc.")
+    said.append(f"At that arc a swing loses {figure_words(result.loss_deg_per_swing, 'deg')}.")
     if result.power_nw is not None:
         said.append(
             f"The drive must give {figure_words(result.power_nw, 'nanowatts')}: "

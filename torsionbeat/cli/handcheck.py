@@ -87,7 +87,7 @@ def handcheck_command(
         "remarks": remarks,
     }
     sentences = [
-        f"The hand went from {seen[0].ahead_s:+g} s to {seen[-1].ahead_s:+g} s in {check.span_h:g} h: "
+        f"The hand went from {_ahead(seen[0])} to {_ahead(seen[-1])} in {check.span_h:g} h: "
         f"the clock {rate_words(check.rate_s_per_day)}.",
         *remarks,
     ]
@@ -177,6 +177,10 @@ def _compared(opened: BenchLog, clock: str, check: HandCheck) -> tuple[dict[str,
         "agrees": result.agrees,
     }
     return found, _sentence(last, result)
+
+
+def _ahead(one: Any) -> str:
+    return f"{one.ahead_s:+g} s" if one.ahead_s else "0 s"
 
 
 def _sentence(last: ReadingRecord, result: Any) -> str:

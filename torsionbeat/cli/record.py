@@ -63,6 +63,15 @@ SAID = frozenset(
 """Fields that ``clock_sentences`` says."""
 
 
+LAWS = {
+    "air": "damped by air drag",
+    "dry": "damped by dry rubbing",
+    "both": "damped by air drag and dry rubbing",
+    "open": "what damps it not told",
+}
+"""The laws of a free swing as they are said."""
+
+
 def record_table(clock: ClockRecord) -> Table | None:
     """Give what the sentences leave out of a clock's record, or None where that is nothing."""
     table = simple_table("Part", "")
@@ -70,6 +79,8 @@ def record_table(clock: ClockRecord) -> Table | None:
         value = getattr(clock, name)
         if value not in (None, "") and name not in SAID:
             said = value if isinstance(value, str) else value_words(name, value)
+            if clock.regulator_unit:
+                said = said.replace("units of the regulator", clock.regulator_unit)
             table.add_row(as_it_stands(label(name)), as_it_stands(said))
     return table if table.row_count else None
 
@@ -87,7 +98,7 @@ def history_table(log: BenchLog, name: str) -> Table | None:
         rate = ufloat(check.rate_s_per_day, check.u_rate_s_per_day)
         rows += [(check.checked_at, "hand check", f"{rate_words(rate)}, over {check.span_h:.0f} h")]
     for swing in log.freeswings(name):
-        parts = ("" if swing.q is None else f"Q {swing.q:.0f}", swing.law)
+        parts = ("" if swing.q is None else f"Q {swing.q:.0f}", LAWS.get(swing.law, swing.law))
         rows += [(swing.done_at, "free swing", ", ".join(part for part in parts if part))]
     if not rows:
         return None

@@ -100,6 +100,10 @@ def spring_command(
     say(*(sentence for _, sentences in parts for sentence in sentences), SPRINGS, PRACTICE)
 
 
+USUAL_UM = 20, 250
+"""Thickness of the strips of torsion-pendulum clocks (common practice, no source)."""
+
+
 def thickness_um(text: str) -> float:
     """Read a thickness in micrometres.
 
@@ -157,6 +161,12 @@ def _present(now: Hanging, period: float | None) -> tuple[dict[str, Any], list[s
         said.append(
             f"With it a period of {period:g} s means an inertia of {figure_words(inertia / 1000, 'kg mm2')}."
         )
+    if not USUAL_UM[0] <= 1e3 * now.thickness_mm <= USUAL_UM[1]:
+        document["remarks"] = [
+            f"Strips of such clocks are {USUAL_UM[0]} to {USUAL_UM[1]} um thick as a rule; a plain number is "
+            "read as micrometres, and thousandths of an inch are written 4thou."
+        ]
+        said += document["remarks"]
     return document, said
 
 
