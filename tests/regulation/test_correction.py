@@ -162,3 +162,14 @@ def test_weighing_is_spoken_of_where_the_weights_are_most_of_the_doubt():
     assert remark.endswith(f"within {after:.2g} s a day instead of {before:.2g}.")
     for other in (advise(720.0, surest, stock=weighed), advise(720.0, Response(ufloat(0.0035, 0.001)))):
         assert not any("--weighed" in one for one in other.remarks)
+
+
+def test_weights_that_do_not_reach_say_what_would_be_right():
+    few = Stock((Piece(0.5, None, 3),))
+    told = advise(720.0, stock=few, regulator=None)
+    assert told.weights.a_side_g == 0.5
+    # Growth of T^2 that takes 720 s/day away, 0.0035 of it a gram, half of them a side.
+    right = (1 + 720 / 86_400) ** 2 - 1
+    said = f"The weights at hand come no nearer: {right / 0.0035 / 2:.3g} g on each side would be right."
+    assert said in told.remarks
+    assert not any("no nearer" in one for one in advise(720.0).remarks)

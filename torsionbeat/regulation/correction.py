@@ -142,6 +142,7 @@ def correct(
         handling_s_per_day=HANDLING_S_PER_DAY if changed else 0.0,
     )
     if weights is not None and stock is not None:
+        remarks += _far(learnt, weights, move, expected, tolerance_s_per_day)
         remarks += _weighing(learnt, weights, move, stock, expected, tolerance_s_per_day)
     arc_after, now, after = _arcs(present, rate, expected, roller_radius_mm)
     for guard in (now, after):
@@ -224,6 +225,15 @@ def _weights_first(
     if abs(left.nominal_value) <= max(0.5 * left.std_dev, tolerance):
         return change, 0.0
     return change, _move(learnt, regulator, change.total_g)
+
+
+def _far(learnt: Learnt, change: WeightChange, move: float, expected: UFloat, tolerance: float) -> list[str]:
+    """What to say where the weights at hand do not come near what would be right."""
+    if abs(expected.nominal_value) <= max(1.96 * expected.std_dev, tolerance):
+        return []
+    right = learnt.grams_to_s_per_day(0.0, move).nominal_value / change.sides
+    way = "on" if right > 0 else "off"
+    return [f"The weights at hand come no nearer: {abs(right):.3g} g {way} each side would be right."]
 
 
 def _weighing(
