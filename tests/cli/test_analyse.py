@@ -240,7 +240,7 @@ REFUSED = [
     (("--json", "nowhere/r.json"), "there is no folder nowhere; make it first"),
     (("--began", "2026-03-01"), "belong to --clock"),
     (("--period", "sixty"), "Invalid value for '--period'"),
-    (("--peroid", "60"), "No such option: --peroid"),
+    (("--peroid", "60"), "--peroid"),
 ]
 
 

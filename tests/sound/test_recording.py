@@ -421,7 +421,11 @@ def test_phone_memo_with_lost_packets_keeps_its_time(tmp_path):
     whole, path = tmp_path / "whole.m4a", tmp_path / "memo.m4a"
     write_phone(whole, "aac", RATE_HZ, sound)
     with av.open(str(whole)) as source, av.open(str(path), "w") as target:
-        stream = target.add_stream_from_template(source.streams.audio[0])
+        template = source.streams.audio[0]
+        if hasattr(target, "add_stream_from_template"):
+            stream = target.add_stream_from_template(template)
+        else:  # PyAV before 14
+            stream = target.add_stream(template=template)
         for number, packet in enumerate(source.demux(source.streams.audio[0])):
             if packet.dts is not None and not 50 <= number < 60:
                 packet.stream = stream
