@@ -199,6 +199,8 @@ def list_command(log: LogOption = None, json: JsonOption = False) -> None:
         say(f"The bench log {opened.where} holds {count}.")
         if clocks:
             eighty_columns().print(clocks_table(clocks))
+            if any(readings for _, readings in clocks):
+                say("± is the half-width of the 95 % interval.")
 
 
 @app.command("export")

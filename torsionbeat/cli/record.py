@@ -111,7 +111,7 @@ def history_table(log: BenchLog, name: str) -> Table | None:
 
 def clocks_table(clocks: list[tuple[ClockRecord, list[ReadingRecord]]]) -> Table:
     """Give the clocks, each with its last reading."""
-    table = simple_table("Name", "Kind", "Period (s)", "Readings", "Last", "Rate (s/day, 95 %)")
+    table = simple_table("Name", "Kind", "Period (s)", "Readings", "Last", "Rate (s/day)")
     for clock, readings in clocks:
         rate = readings[-1].figure("rate_s_per_day") if readings else None
         table.add_row(
