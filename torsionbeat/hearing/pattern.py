@@ -148,8 +148,8 @@ def _stands(second: SoundTrack, first: SoundTrack, frames: int) -> bool:
     if second.score < least_score(len(second.frames)) or len(heights) == 0:
         return False
     mean = float(np.mean(np.minimum(heights, _CAP)))
-    if second.score < LEAST_TRACK_SCORE and mean < _CLEAR_HEIGHT:
-        return False  # Few rows cannot score high; then every one of them must be clear.
+    if second.score < LEAST_TRACK_SCORE and np.median(heights) < _CLEAR_HEIGHT:
+        return False  # Few rows cannot score high, fewer still with a gap in them; then most must be clear.
     return mean > 2.2 and mean > 0.2 * float(np.mean(np.minimum(first.strengths, _CAP)))
 
 

@@ -227,9 +227,17 @@ def _prove(
     part_s = _fundamental(cadence, correlation, frame_s, min(wanted.fraction_s, 0.45 * wanted.shortest_s))
     found = _followed(part_s, cadence, rising, frame_s, wanted)
     # Two beats that differ a little repeat at half the period too, but only the whole one can be followed.
-    if found is None and 0.45 < part_s / cadence.period_s < 0.55:
+    if found is None and 0.45 < part_s / cadence.period_s < 0.55 and not _two_sided(rising, part_s / frame_s):
         found = _followed(cadence.period_s, cadence, rising, frame_s, wanted)
     return found
+
+
+def _two_sided(rising: FloatArray, period_frames: float) -> bool:
+    """Whether a period has both sides of a beat: it is then a clock's own, and twice that is nobody's."""
+    pattern = pattern_at(rising, period_frames)
+    if pattern is None or pattern.second is None:
+        return False
+    return min(pattern.first.score, pattern.second.score) > 2 * LEAST_TRACK_SCORE and not one_sided(pattern)
 
 
 def _followed(
