@@ -90,7 +90,8 @@ def _score(name: str, seed: int, reading: Reading, truth, with_contact: bool, ho
     if last - first > 4:
         inner = (middles[last - 1] - middles[first + 1]) / (last - first - 2) * 2
         whole = (whole + inner) / 2
-    sign = 1 if str(reading.swings.side[0]) == truth.beats[int(nearest[good][0])].side else -1
+    side = str(reading.events.side[reading.events.kind == "drop"][good][0])
+    sign = 1 if side == truth.beats[int(nearest[good][0])].side else -1
     stretch = truth.between(drops[first] - 1e-3, drops[last] + 1e-3) if hasattr(truth, "between") else truth
     beat_error = sign * float(np.mean([stretch.beat_error_ms(mark) for mark in marks]))
     arcs = np.array([beat.arc_deg for beat in truth.beats])

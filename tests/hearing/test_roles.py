@@ -47,7 +47,25 @@ def test_echo_is_no_drop_even_at_the_right_distance():
     assert roles_of([[CONTACT, DROP], [DROP, echo]]) == [Roles(1, 0), Roles(0, None)]
 
 
-@pytest.mark.parametrize(("later_db", "share", "drop"), [(-30.8, 1.0, 1), (-34.0, 1.0, 0), (-30.8, 0.7, 0)])
+def test_a_far_pair_is_no_echo_however_soft_its_drop():
+    """Half a second after a sound no room echoes: contact 9 dB louder than the drop on one side."""
+    loud = [(-2312.0, -30.3, 1.0), (0.0, -39.7, 1.0)]
+    plain = [(-2304.0, -41.8, 1.0), (0.0, -37.2, 1.0)]
+    assert roles_of([loud, plain]) == [Roles(1, 0), Roles(1, 0)]
+    assert roles_of([loud, [DROP]]) == [Roles(1, 0), Roles(0, None)]
+
+
+def test_sides_far_out_of_beat_are_put_right_by_an_unsure_sound():
+    """Side b was found by its contact; its drop, 2072 frames later, is certain in half the beats only."""
+    found_by_contact = [(0.0, -33.7, 1.0), (2072.0, -35.9, 0.59)]
+    sides = [[(0.0, -27.8, 1.0)], found_by_contact]
+    assert roles_of(sides, -2100.0, 120_000.0) == [Roles(0, None), Roles(1, 0)]
+    # A clock in beat as it stands is left alone, and so is one that nothing puts right.
+    assert roles_of(sides, 30.0, 120_000.0) == [Roles(0, None), Roles(0, None)]
+    assert roles_of(sides, 4000.0, 120_000.0) == [Roles(0, None), Roles(0, None)]
+
+
+@pytest.mark.parametrize(("later_db", "share", "drop"), [(-30.8, 1.0, 1), (-45.0, 1.0, 0), (-30.8, 0.7, 0)])
 def test_nothing_as_loud_and_as_sure_follows_a_drop(later_db, share, drop):
     """Where the sound found first is the contact of a side whose partner has a drop only."""
     sides = [[DROP, (1568.0, later_db, share)], [DROP]]

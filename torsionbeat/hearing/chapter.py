@@ -191,7 +191,8 @@ def _hear_beats(
         [_place(fine, sound, track, pattern) for sound in sounds_round(up, track, pattern.period_frames)]
         for track in tracks
     ]
-    roles = roles_of([[_summary(sound) for sound in side] for side in sides])
+    period = pattern.period_frames * POOLED_FRAMES
+    roles = roles_of([[_summary(sound) for sound in side] for side in sides], _out_of_half(pattern), period)
     heard = []
     for number, side in enumerate(sides):
         heard.append(
@@ -238,6 +239,15 @@ def _summary(sound: Placed) -> tuple[float, float, float]:
     """Median place against the first row's, loudness of the mean sound in dB, share of rows where it is certain."""
     share = float(np.mean(sound.certain[sound.usable])) if sound.usable.any() else 0.0
     return sound.place, sound.loudness_db, share
+
+
+def _out_of_half(pattern: Pattern) -> float:
+    """Frames by which the second side's track lies later than half a period after the first's, 0 for one side."""
+    if pattern.second is None:
+        return 0.0
+    half = pattern.period_frames / 2
+    apart = np.median(pattern.second.frames) - np.median(pattern.first.frames) - half
+    return POOLED_FRAMES * float((apart + half) % pattern.period_frames - half)
 
 
 def _side(

@@ -17,8 +17,14 @@ _CLEARLY_LOUDER_DB = 1.5
 _NEARLY_DB = 2.0
 _LATER_FRAMES = 120.0
 """60 ms: the rebound of a drop (banking) comes sooner."""
+_FAR_FRAMES = 600.0
+"""0.3 s: after that neither rebound nor echo of a room is left of a sound."""
 _SOFTEST_DB = 8.0
 """A drop may be so much softer than the loudest sound of its side, no more: what is softer is an echo."""
+_SOFTEST_FAR_DB = 14.0
+_OUT_OF_BEAT = 0.01
+"""Share of the period by which a clock is seldom out of beat: at an arc of 400 deg that is 12 deg of offset."""
+_HALF_SURE = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,34 +35,65 @@ class Roles:
     contact: int | None
 
 
-def roles_of(sides: list[list[tuple[float, float, float]]]) -> list[Roles]:
+def roles_of(
+    sides: list[list[tuple[float, float, float]]], out_of_half: float = 0.0, period: float | None = None
+) -> list[Roles]:
     """Roles for one or two sides.
 
     Each sound is (place in frames, loudness in dB, share of beats in which it is certain), in order of place; places
-    of one side share an origin.
+    of one side share an origin. With ``period`` in frames, ``out_of_half`` is by how much the second side's origin lies
+    later than half a period after the first's.
     """
     if len(sides) == 2:
         both = _matching_pairs(sides[0], sides[1])
         if both is not None:
             return both
-    return [_alone(side) for side in sides]
+    roles = [_alone(side) for side in sides]
+    if len(sides) == 2 and period is not None:
+        roles = _nearer_to_beat(sides, roles, out_of_half, period)
+    return roles
 
 
 def _alone(side: list[tuple[float, float, float]]) -> Roles:
     """The loudest sound is the drop; where two are nearly as loud, the one the side was found by (place 0).
 
-    But nothing of a clock follows its drop that is as loud and as sure: where such a sound does, it is the drop, and
-    what was taken for one is the contact.
+    But nothing of a clock follows its drop that is as loud and as sure, and nothing at all so long after it that it is
+    neither rebound nor echo: where such a sound does, it is the drop, and what was taken for one is the contact.
     """
     strongest = min(range(len(side)), key=lambda index: abs(side[index][0]))
     loudest = max(range(len(side)), key=lambda index: side[index][1])
     louder = side[loudest][1] > side[strongest][1] + _CLEARLY_LOUDER_DB
     drop = loudest if louder and _as_sure(side[loudest], side[strongest]) else strongest
     for index in range(drop + 1, len(side)):
-        later = side[index][0] - side[drop][0] > _LATER_FRAMES
-        if later and side[index][1] > side[drop][1] - _NEARLY_DB and _as_sure(side[index], side[drop]):
+        apart = side[index][0] - side[drop][0]
+        softest = side[drop][1] - (_SOFTEST_FAR_DB if apart > _FAR_FRAMES else _NEARLY_DB)
+        if apart > _LATER_FRAMES and side[index][1] > softest and _as_sure(side[index], side[drop]):
             return Roles(index, drop)
     return Roles(drop, 0 if drop > 0 else None)
+
+
+def _nearer_to_beat(
+    sides: list[list[tuple[float, float, float]]], roles: list[Roles], out_of_half: float, period: float
+) -> list[Roles]:
+    """Where the drops of both sides lie far from half a period apart, another sound that puts it right is the drop."""
+
+    def miss(first: int, second: int) -> float:
+        return abs(out_of_half + sides[1][second][0] - sides[0][first][0])
+
+    now = miss(roles[0].drop, roles[1].drop)
+    if now < _OUT_OF_BEAT * period:
+        return roles
+    best = (now / 4, roles)
+    for number in (0, 1):
+        for index, sound in enumerate(sides[number]):
+            if sound[2] < _HALF_SURE or _too_soft(sides[number], index, _SOFTEST_DB):
+                continue
+            drops = [index if side == number else roles[side].drop for side in (0, 1)]
+            if miss(*drops) < best[0]:
+                first = min(index, roles[number].drop)
+                changed = Roles(index, first if first < index else (0 if index > 0 else None))
+                best = (miss(*drops), [changed if side == number else roles[side] for side in (0, 1)])
+    return best[1]
 
 
 def _as_sure(sound: tuple[float, float, float], other: tuple[float, float, float]) -> bool:
@@ -67,8 +104,8 @@ def _pairs(side: list[tuple[float, float, float]]) -> list[tuple[int, int]]:
     return [(first, last) for last in range(1, len(side)) for first in range(last)]
 
 
-def _too_soft(side: list[tuple[float, float, float]], index: int) -> bool:
-    return side[index][1] < max(sound[1] for sound in side) - _SOFTEST_DB
+def _too_soft(side: list[tuple[float, float, float]], index: int, softest_db: float) -> bool:
+    return side[index][1] < max(sound[1] for sound in side) - softest_db
 
 
 def _matching_pairs(
@@ -77,9 +114,10 @@ def _matching_pairs(
     """The pairs, one on each side, with the same distance: the loudest drops, then the longest distance."""
     best: tuple[tuple[float, float], list[Roles]] | None = None
     for (first, last), (other_first, other_last) in product(_pairs(one), _pairs(two)):
-        if _too_soft(one, last) or _too_soft(two, other_last):
-            continue
         distance = one[last][0] - one[first][0]
+        softest = _SOFTEST_FAR_DB if distance > _FAR_FRAMES else _SOFTEST_DB
+        if _too_soft(one, last, softest) or _too_soft(two, other_last, softest):
+            continue
         other_distance = two[other_last][0] - two[other_first][0]
         if abs(distance - other_distance) > _LIKE * max(distance, other_distance):
             continue
