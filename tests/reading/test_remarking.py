@@ -61,6 +61,22 @@ def test_strays_together_and_missed_beats(remarks, night):
     assert missed.startswith(f"9 of {night.beats_heard + 9} beats were not heard")
 
 
+@pytest.mark.parametrize(
+    ("one_sided", "step", "times"), [(False, 3, 3), (True, 4, 2), (True, 2, None), (False, 1, None)]
+)
+def test_beats_that_are_never_heard_are_a_wrong_period(remarks, night, one_sided, step, times):
+    """A clock of 60 s told to be one of 20 s answers with every third beat."""
+    swings = replace(night.swings, number=step * np.arange(len(night.swings.number)))
+    told = [
+        text
+        for text in remarks(replace(SURE, one_sided=one_sided), swings=swings)
+        if "the others never" in text
+    ]
+    assert bool(told) == (times is not None)
+    if times:
+        assert f"{times} times as long, about {times * 59.99:.3g} s" in told[0]
+
+
 def test_jumps_are_told_with_time_and_size(remarks):
     (shift,) = remarks(jumps=[Jump(40, 42, 3725.0, 0.0, -0.125)])
     assert "At 1:02:05 h the beat error jumped by -125 ms" in shift

@@ -133,9 +133,24 @@ def _on_beats(reading: Reading, heard: Heard, strays: int, together: bool) -> li
             "Only one sound a period is heard: the other side's beat is silent, or the period is really twice as long. "
             "No beat error can be given."
         )
+    every = _every_so_many(reading) // (2 if heard.one_sided else 1)
+    if every > 1:
+        out.append(
+            f"Only one beat in {every} is heard, the others never: the period is probably {every} times as long, about "
+            f"{every * reading.period_s.nominal_value:.3g} s. Check --period."
+        )
     if found < 8:
         out.append(f"Only {found} beats were heard: the figures will be much surer from a longer recording.")
     return out + _on_silence(reading)
+
+
+def _every_so_many(reading: Reading) -> int:
+    """How many beats are counted for one that is heard, where nearly all the steps between them are alike; else 1."""
+    steps = np.diff(reading.swings.number)
+    if len(steps) < 8:
+        return 1
+    usual = int(np.median(steps))
+    return usual if usual > 1 and np.mean(steps % usual == 0) > 0.9 else 1
 
 
 def _on_silence(reading: Reading) -> list[str]:
