@@ -40,7 +40,7 @@ def test_clear_night_has_no_remarks(remarks):
     ("heard", "words"),
     [
         ({"second_period_s": 15.02}, "Another torsion clock is heard, with a period of about 15.02 s"),
-        ({"other_intervals_s": (1.0,)}, "Another clock is heard, ticking every 1 s"),
+        ({"other_intervals_s": (1.0,)}, "Another clock is heard, its sound repeating every 1 s"),
         ({"one_sided": True}, "Only one sound a period is heard"),
         ({"channels": 2, "channel": 1}, "Of 2 channels, channel 2 hears the clock best"),
         ({"clipped_samples": 5000}, "The sound is clipped: turn the recorder's level down"),

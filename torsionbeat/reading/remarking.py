@@ -47,8 +47,8 @@ def _on_period(reading: Reading, heard: Heard) -> list[str]:
             "the clock whose nominal period was given, or else of the clearer one."
         )
     out += [
-        f"Another clock is heard, ticking every {interval:.3g} s: its ticks were told apart from this clock's and "
-        "are in none of the figures."
+        f"Another clock is heard, its sound repeating every {interval:.3g} s (tick and tock together where they differ): "
+        "its ticks were told apart from this clock's and are in none of the figures."
         for interval in heard.other_intervals_s
     ]
     return out
