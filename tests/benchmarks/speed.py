@@ -55,9 +55,9 @@ print(spent)
 """
 EVENTS = """
 import sys, numpy
-from torsionbeat.reading.analysis import Listening, analyse
+from torsionbeat.reading.analysis import Listening, analyse_fully
 from torsionbeat.reading.figures import Clock
-reading = analyse(sys.argv[1], Clock("", 60.0, 20.0), Listening(sample_clock_ppm=0.0))
+reading = analyse_fully(sys.argv[1], Clock("", 60.0, 20.0), Listening(sample_clock_ppm=0.0)).reading
 numpy.save(sys.argv[1] + ".heard.npy", reading.events.time_s)
 """
 

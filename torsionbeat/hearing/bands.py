@@ -124,6 +124,8 @@ class Chunk:
     peak: float
     clipped_samples: int
     bad_samples: int
+    silent: bool
+    """Whether any frame of it is digital silence in some band."""
 
 
 @dataclass(slots=True)
@@ -189,15 +191,23 @@ class BandEar:
         waves += rows[2:] @ plan.kernels[2]
         np.square(waves, out=waves)
         power = waves @ plan.pooling
+        pooled = power[::POOLED_FRAMES].copy()
+        for step in range(1, POOLED_FRAMES):
+            pooled += power[step::POOLED_FRAMES]
+        pooled /= POOLED_FRAMES
         lost = power < _BIAS
-        pooled = power.reshape(-1, POOLED_FRAMES, plan.bands).mean(axis=1)
-        power[lost] = 1.0
+        silent = bool(lost.any())
+        if silent:
+            power[lost] = 1.0
         np.log10(power, out=power)
         power *= np.float32(10 * STEPS_PER_DB)
         power += np.float32(LEVEL_AT_FULL_SCALE + 0.5)
-        levels = np.clip(power, 1, 255).astype(np.uint8)
-        levels[lost] = 0
-        chunk = Chunk(self._number, levels, pooled, peak, clipped, bad)
+        np.maximum(power, 1, out=power)
+        np.minimum(power, 255, out=power)
+        levels = power.astype(np.uint8)
+        if silent:
+            levels[lost] = 0
+        chunk = Chunk(self._number, levels, pooled, peak, clipped, bad, silent)
         keep = 2 * plan.hop
         self._held[:keep] = self._held[-keep:].copy()
         self._filled = max(self._filled - plan.chunk_samples, 0) if self._filled == len(self._held) else 0

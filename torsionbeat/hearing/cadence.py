@@ -37,7 +37,7 @@ def autocorrelation(rising: FloatArray, lags: int, strongest: float = 6.0) -> Fl
     frames = len(rising)
     lags = min(lags, frames - 1)
     size = fft.next_fast_len(frames + lags, real=True)
-    total = np.zeros(lags, np.float64)
+    summed = np.zeros(size // 2 + 1, np.float32)
     used = 0
     for band in range(rising.shape[1]):
         series = np.clip(rising[:, band], -2, strongest).astype(np.float32)
@@ -46,12 +46,13 @@ def autocorrelation(rising: FloatArray, lags: int, strongest: float = 6.0) -> Fl
         if variance <= 0:
             continue
         spectrum = fft.rfft(series, size)
-        power = spectrum.real**2 + spectrum.imag**2
-        total += fft.irfft(power, size)[:lags] / variance
+        summed += (spectrum.real**2 + spectrum.imag**2) / np.float32(variance)
         used += 1
+    total = fft.irfft(summed, size)[:lags].astype(np.float64)
     if used:
         total /= np.sqrt(used * (frames - np.arange(lags, dtype=np.float64)))
-    return total.astype(np.float32)
+    out: FloatArray = total.astype(np.float32)
+    return out
 
 
 def score_periods(

@@ -390,8 +390,8 @@ def _chance(
 ) -> tuple[float, float]:
     """Evidence that chance seldom reaches, and likeness: the same search laid where the beat is not."""
     trials = max(3, int(np.ceil(600 / max(len(frames), 1))))
-    if trials * len(frames) > 4000:
-        frames = frames[:: max(1, len(frames) * trials // 4000)]
+    if trials * len(frames) > 2000:
+        frames = frames[:: max(1, len(frames) * trials // 2000)]
     places = _away(fine, frames, period, trials, search)
     if len(places) < 20:
         return 10.0, 1.0

@@ -30,6 +30,8 @@ BEFORE = 24
 """Frames of the profile before the place at which the sound is taken to begin."""
 AFTER = 56
 _RISES = (0.2, 3.0)
+_SETTLED = 0.02
+"""Frames (10 us): where no beat moves by more, another turn changes nothing."""
 _DECAYS = (4.0, 8.0, 16.0, 32.0)
 TAIL = 64
 """Frames of a dying sound that are fitted."""
@@ -184,8 +186,10 @@ def match(
         gained, which = _evidence(sound, profile, search)
         gained += prior
         best = _tops(gained)
-        shifts = _refined(gained, best)
+        before, shifts = shifts, _refined(gained, best)
         strength = _LOUDNESS[which[rows, best]]
+        if np.abs(shifts - before).max(initial=0) < _SETTLED:
+            break
     laid = _laid_over(sound, shifts, BEFORE + AFTER)
     return ExactTimes(
         places + shifts - search,

@@ -201,6 +201,8 @@ class Listener:
         return CHAPTER_CHUNKS if len(self._ears) <= 2 else max(600, CHAPTER_CHUNKS // len(self._ears))
 
     def _note_gaps(self, together: tuple[Chunk, ...]) -> None:
+        if not all(chunk.silent for chunk in together):
+            return
         silent = np.all([(chunk.levels == 0).all(axis=1) for chunk in together], axis=0)
         if not silent.any():
             return
@@ -276,7 +278,7 @@ class Listener:
         if last:
             return
         some = next(iter(self._ears.values()))
-        forgotten = some.chunks * 3 // 4
+        forgotten = some.chunks * 7 // 8
         for ear in self._ears.values():
             ear.forget(forgotten)
         self._first_chunk += forgotten

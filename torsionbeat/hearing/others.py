@@ -23,6 +23,7 @@ FloatArray = npt.NDArray[np.float32]
 _SHORTEST_S = 0.08
 _LONGEST_S = 2.2
 _LEAST_SCORE = 25.0
+_ENOUGH_S = 1800.0
 _ROWS = 48
 
 
@@ -43,7 +44,8 @@ def find_other_clock(strength: FloatArray, frame_s: float, longest_s: float) -> 
     longest_s = min(_LONGEST_S, longest_s)
     if longest_s <= _SHORTEST_S or len(strength) * frame_s < 30:
         return None
-    up = rising(strength, 6.0)
+    # Half an hour is hundreds of ticks: no need to lay a whole night's part against itself.
+    up = rising(strength[: round(_ENOUGH_S / frame_s)], 6.0)
     lags = int(min(len(up) // 2, 90 / frame_s))
     correlation = autocorrelation(up, lags)
     correlation[: int(10 / frame_s)] = 0

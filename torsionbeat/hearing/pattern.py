@@ -86,14 +86,15 @@ def follow(
         weights = np.ones(rising.shape[1], np.float32)
     starts = middles - span
     best: tuple[Track, FloatArray, FloatArray] | None = None
+    cut = np.clip(rising, -1.5, _CAP)
     for _ in range(passes):
-        series = weighted(rising, weights, _CAP, width)
+        series = weighted(cut, weights, width)
         track = best_track(rows_of(series, starts, 2 * span + 1), reach=reach, price=_PRICE, cap=_CAP)
         if best is None or track.total > best[0].total:
             best = (track, weights, series)
         frames = starts + track.columns
         inside = frames[(frames >= 0) & (frames < len(rising))]
-        mean = np.clip(rising[inside], -1.5, _CAP).mean(axis=0)
+        mean = cut[inside].mean(axis=0)
         weights = np.maximum(mean, 0.05 * max(float(mean.max()), 0.1)).astype(np.float32)
     assert best is not None
     track, weights, series = best

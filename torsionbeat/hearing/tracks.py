@@ -28,12 +28,12 @@ class Track:
     total: float
 
 
-def weighted(rising: FloatArray, weights: FloatArray, strongest: float, width: int) -> FloatArray:
+def weighted(rising: FloatArray, weights: FloatArray, width: int) -> FloatArray:
     """One series from the bands, smoothed over ``width`` frames, in units of its own scatter. Shape (frames,)."""
     from scipy.ndimage import uniform_filter1d
 
     share = (weights / np.sqrt(np.sum(weights**2))).astype(np.float32)
-    series: FloatArray = np.clip(rising, -1.5, strongest) @ share
+    series: FloatArray = rising @ share
     series = uniform_filter1d(series, width)
     # Stretches without sound are exactly nought: where they are most of it, they would say that the room is still.
     sounding = series[series != 0]
@@ -68,12 +68,16 @@ def best_track(image: FloatArray, *, reach: int, price: float, cap: float) -> Tr
         No row counts for more than this.
     """
     rows, columns = image.shape
-    came_from: npt.NDArray[np.int8] = np.zeros((rows, columns), np.int8)
-    totals = _totals(np.minimum(image, cap), reach, price, came_from)
+    kept: FloatArray = np.empty((rows, columns), np.float32)
+    totals = _totals(np.minimum(image, cap), reach, price, kept)
     path = np.empty(rows, np.int64)
     path[-1] = int(np.argmax(totals))
+    steps = np.concatenate([[0], *([step, -step] for step in range(1, reach + 1))])
     for row in range(rows - 1, 0, -1):
-        path[row - 1] = path[row] + int(came_from[row, int(path[row])])
+        from_here = path[row] + steps
+        inside = (from_here >= 0) & (from_here < columns)
+        came = np.where(inside, kept[row - 1][np.clip(from_here, 0, columns - 1)], -np.inf)
+        path[row - 1] = from_here[int(np.argmax(came - np.float32(price) * np.abs(steps)))]
     strengths = image[np.arange(rows), path]
     return Track(path, strengths.astype(np.float32), float(totals[path[-1]]))
 
@@ -96,22 +100,22 @@ def above_chance(track: Track, image: FloatArray, *, reach: int, price: float, c
     return (track.total - middle) / max(spread, 0.35 * float(np.sqrt(rows)))
 
 
-def _totals(cut: FloatArray, reach: int, price: float, came_from: npt.NDArray[np.int8] | None) -> FloatArray:
-    """Greatest total of any track ending in each column of the last row; fills in the step each came by."""
+def _totals(cut: FloatArray, reach: int, price: float, kept: FloatArray | None) -> FloatArray:
+    """Greatest total of any track ending in each column of the last row; ``kept`` takes those of every row."""
     columns = cut.shape[1]
     totals: FloatArray = cut[0].copy()
+    if kept is not None:
+        kept[0] = totals
     padded = np.full(columns + 2 * reach, -np.inf, np.float32)
     moved = np.empty(columns, np.float32)
     for row in range(1, len(cut)):
         padded[reach : reach + columns] = totals
-        best = totals.copy()
         for step in range(1, reach + 1):
-            for signed in (step, -step):
-                np.subtract(
-                    padded[reach + signed : reach + signed + columns], np.float32(price * step), out=moved
-                )
-                if came_from is not None:
-                    came_from[row][moved > best] = signed
-                np.maximum(best, moved, out=best)
-        totals = best + cut[row]
+            left, right = padded[reach - step :][:columns], padded[reach + step :][:columns]
+            np.maximum(left, right, out=moved)
+            moved -= np.float32(price * step)
+            np.maximum(totals, moved, out=totals)
+        totals += cut[row]
+        if kept is not None:
+            kept[row] = totals
     return totals
