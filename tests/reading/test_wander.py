@@ -118,3 +118,16 @@ def test_long_night_is_as_sure_as_its_length_allows():
     plain = 2 * 0.001 * np.sqrt(12 / (1920 * (1920**2 - 1.0)))
     assert abs(steady.period_s - 15.0) < 4 * plain
     assert 0.8 < steady.period_uncertainty_s / plain < 3
+
+
+def test_side_that_falls_silent_at_a_jump_tells_nothing_of_its_own():
+    """Side b is heard eight times, all before the jump: the period comes from side a on both ends of it."""
+    number = np.concatenate([np.arange(0, 24), np.arange(24, 200, 2)])
+    number = number[(number % 2 == 0) | (number < 16)]
+    rng = np.random.default_rng(5)
+    time_s = (
+        30.0 * number + 0.05 * (number % 2) + 0.4 * (number > 100) + 0.002 * rng.standard_normal(len(number))
+    )
+    steady = mean_period(time_s, number, (100.5,))
+    assert abs(steady.period_s - 60.0) < 3 * steady.period_uncertainty_s
+    assert steady.beat_error_s == pytest.approx(0.05, abs=3 * steady.beat_error_uncertainty_s)

@@ -278,7 +278,8 @@ class Listener:
         if last:
             return
         some = next(iter(self._ears.values()))
-        forgotten = some.chunks * 7 // 8
+        # A weak clock needs a long last chapter more than a short night's work.
+        forgotten = some.chunks * 3 // 4 if _weak(best[0]) else some.chunks * 7 // 8
         for ear in self._ears.values():
             ear.forget(forgotten)
         self._first_chunk += forgotten
@@ -399,6 +400,14 @@ class Listener:
 def _turned(part: Sided, odd: bool) -> Sided:
     """The same for the other side, where the sides change names."""
     return replace(part, side="b" if part.side == "a" else "a") if odd else part
+
+
+def _weak(pieces: list[tuple[int, ChapterHeard]]) -> bool:
+    """Whether contacts were only heard all together, or a good part of the drops not at all."""
+    sides = [side for _, heard in pieces for side in heard.sides]
+    return not sides or any(
+        side.together or np.mean(side.drop.certain[side.drop.usable]) < 0.9 for side in sides
+    )
 
 
 def _clearness(pieces: list[tuple[int, ChapterHeard]]) -> float:

@@ -71,7 +71,7 @@ def mean_period(time_s: FloatArray, number: IntArray, jumps: tuple[float, ...] =
     step, start = _first_fit(time_s, number, both)
     odd = (number % 2).astype(np.float64)
     residual = time_s - start - step * number
-    at, value, weight, parity = _grouped(number, residual, odd)
+    at, value, weight, parity = _grouped(number, residual, odd, jumps)
     span = float(number[-1] - number[0])
     along = (at - number[0]) / span - 0.5
     design: list[FloatArray] = [np.ones(len(at)), along]
@@ -82,9 +82,11 @@ def mean_period(time_s: FloatArray, number: IntArray, jumps: tuple[float, ...] =
             design.append(np.asarray((parity - 0.5) * along, np.float64))
     for jump in jumps:
         after: FloatArray = (at > jump).astype(np.float64)
-        design.append(after)
-        if both:
-            design.append(np.asarray(after * (parity - 0.5), np.float64))
+        steps = [after, np.asarray(after * (parity - 0.5), np.float64)] if both else [after]
+        for column in steps:
+            # A side that is not heard on both ends of a jump tells nothing of its own jump.
+            if np.linalg.matrix_rank(np.column_stack([*design, column])) > len(design):
+                design.append(column)
     fitted = _Model(at - number[0], value, weight, np.column_stack(design), span)
     strengths = fitted.best_strengths()
     coefficients, covariance, ends, ends_variance = fitted.predict(strengths)
@@ -127,13 +129,17 @@ def _first_fit(time_s: FloatArray, number: IntArray, both: bool) -> tuple[float,
 
 
 def _grouped(
-    number: IntArray, residual: FloatArray, odd: FloatArray
+    number: IntArray, residual: FloatArray, odd: FloatArray, jumps: tuple[float, ...]
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Means over runs of neighbouring beats of one side, so that a long night stays a small matrix."""
+    """Means over runs of neighbouring beats of one side, so that a long night stays a small matrix.
+
+    No run goes over a jump.
+    """
     runs = int(np.ceil(len(number) / _MOST_GROUPS))
     if runs <= 1:
         return number.astype(np.float64), residual, np.ones(len(number)), odd
     keys = np.arange(len(number)) // (2 * runs) * 2 + (number % 2)
+    keys += np.searchsorted(np.sort(jumps), number) * (2 * len(number) + 2)
     _, index = np.unique(keys, return_inverse=True)
     count = np.bincount(index).astype(np.float64)
     at, value, parity = (
