@@ -34,6 +34,7 @@ _ASTRAY = 16.0
 """Frames (8 ms) by which the typical single contact and the stack of them all may differ."""
 _WEAK = 25.0
 """Evidence beyond chance below which chance is asked again, with a profile learnt anew."""
+_NEARLY_ALL = 0.75
 _CHANCE_SHARE = 0.8
 _CHANCE_BEYOND = float(np.log(40.0))
 """A sound is certain where chance reaches its evidence less often than once in two hundred trials: by chance one
@@ -316,7 +317,10 @@ def _place(fine: FinePower, sound: SoundTrack, track: SoundTrack, pattern: Patte
     exact = match(fine, anchor, search, prior_frames=prior)
     chance, _ = _chance(fine, exact.frames, period, search, exact.profile, prior)
     if np.median(exact.evidence) < chance + _WEAK:
-        chance = max(chance, _chance_learnt(fine, exact.frames, period, search, prior))
+        strict = _chance_learnt(fine, exact.frames, period, search, prior)
+        # Where nearly every beat stands clear of it, the few others are beats too, only weaker.
+        if np.mean(exact.evidence > strict) < _NEARLY_ALL:
+            chance = max(chance, strict)
     certain = exact.evidence > chance
     # A place that noise has drawn to the end of the search is no place.
     certain &= np.abs(exact.frames - anchor) < search - 0.5

@@ -83,10 +83,10 @@ def mean_period(time_s: FloatArray, number: IntArray, jumps: tuple[float, ...] =
     for jump in jumps:
         after: FloatArray = (at > jump).astype(np.float64)
         steps = [after, np.asarray(after * (parity - 0.5), np.float64)] if both else [after]
-        for column in steps:
+        for step_column in steps:
             # A side that is not heard on both ends of a jump tells nothing of its own jump.
-            if np.linalg.matrix_rank(np.column_stack([*design, column])) > len(design):
-                design.append(column)
+            if np.linalg.matrix_rank(np.column_stack([*design, step_column])) > len(design):
+                design.append(step_column)
     fitted = _Model(at - number[0], value, weight, np.column_stack(design), span)
     strengths = fitted.best_strengths()
     coefficients, covariance, ends, ends_variance = fitted.predict(strengths)
