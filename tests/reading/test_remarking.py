@@ -53,6 +53,15 @@ def test_what_the_sound_showed(remarks, heard, words):
     assert words in remark
 
 
+@pytest.mark.parametrize(
+    ("other_s", "said"), [(19.9972, True), (15.02, False), (180.2, False), (179.97, True)]
+)
+def test_another_clock_in_step_draws_the_times(remarks, other_s, said):
+    """The night's period is 59.99 s: three times 19.9972 s to within 30 ppm."""
+    (remark,) = remarks(replace(SURE, second_period_s=other_s))
+    assert ("goes 3 times into the other" in remark) == said
+
+
 def test_strays_together_and_missed_beats(remarks, night):
     assert "2 sounds did not fit the beat" in remarks(strays=2)[0]
     assert "1 sound did not fit" in remarks(strays=1)[0]

@@ -44,7 +44,7 @@ def _on_period(reading: Reading, heard: Heard) -> list[str]:
     if heard.second_period_s is not None:
         out.append(
             f"Another torsion clock is heard, with a period of about {heard.second_period_s:.2f} s: the figures are of "
-            "the clock whose nominal period was given, or else of the clearer one."
+            "the clock whose nominal period was given, or else of the clearer one." + _in_step(period, heard)
         )
     out += [
         f"Another clock is heard, its sound repeating every {interval:.3g} s (tick and tock together where they differ): "
@@ -52,6 +52,18 @@ def _on_period(reading: Reading, heard: Heard) -> list[str]:
         for interval in heard.other_intervals_s
     ]
     return out
+
+
+def _in_step(period_s: float, heard: Heard) -> str:
+    """What to say where a whole number of one clock's periods comes within 500 ppm of the other's."""
+    other_s = heard.second_period_s or period_s
+    ratio = max(period_s, other_s) / min(period_s, other_s)
+    if ratio < 1.5 or abs(ratio / round(ratio) - 1) > 5e-4:
+        return ""
+    return (
+        f" One goes {round(ratio)} times into the other, so that their sounds can fall together for hours and draw "
+        "these times with them: stop that clock or move it away, and record again."
+    )
 
 
 def _on_jumps(jumps: list[Jump]) -> list[str]:
