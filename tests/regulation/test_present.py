@@ -39,6 +39,17 @@ def test_another_nominal_period_gives_another_rate():
     assert present.rate_s_per_day.nominal_value == pytest.approx(0, abs=1e-9)
 
 
+def test_a_missed_contact_does_not_move_its_beat():
+    """Of thirty beats one has no contact: its time in the document is its drop's, half a passage later."""
+    rows = [
+        {"time_s": 7.5 * i, "side": "ab"[i % 2], "period_s": None, "arc_deg": 280, "lift_passage_s": 0.3}
+        for i in range(30)
+    ]
+    rows[12] |= {"time_s": 7.5 * 12 + 0.15, "lift_passage_s": None, "arc_deg": None}
+    present = from_document(document(swings=rows))
+    assert present.beat_time_s == pytest.approx(7.5 * present.beat_number)
+
+
 def test_swings_are_numbered():
     rows = [
         {"time_s": 7.495 * i, "side": "ab"[i % 2], "period_s": None, "arc_deg": 280} for i in (0, 1, 3, 4)

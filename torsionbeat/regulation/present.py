@@ -12,6 +12,7 @@ from typing import Any
 
 from torsionbeat.errors import InputError
 from torsionbeat.reading.figures import Clock, FloatArray, IntArray, Reading, UFloat
+from torsionbeat.reading.middles import middles_s
 from torsionbeat.reading.nights import reading_from_document
 from torsionbeat.theory.rate import DAY_S
 
@@ -94,7 +95,7 @@ def from_reading(reading: Reading) -> Present:
         timebase_source=reading.timebase.source,
         timebase_s_per_day=reading.timebase.standard_uncertainty_ppm * DAY_S / 1e6,
         duration_s=reading.recording.duration_s or None,
-        beat_time_s=reading.swings.time_s if heard else None,
+        beat_time_s=middles_s(reading.swings) if heard else None,
         beat_number=reading.swings.number if heard else None,
     )
 
