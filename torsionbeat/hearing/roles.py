@@ -51,7 +51,7 @@ def roles_of(
     roles = [_alone(side) for side in sides]
     if len(sides) == 2 and period is not None:
         roles = _nearer_to_beat(sides, roles, out_of_half, period)
-    return roles
+    return _one_passage(sides, roles) if len(sides) == 2 else roles
 
 
 def _alone(side: list[tuple[float, float, float]]) -> Roles:
@@ -94,6 +94,22 @@ def _nearer_to_beat(
                 changed = Roles(index, first if first < index else (0 if index > 0 else None))
                 best = (miss(*drops), [changed if side == number else roles[side] for side in (0, 1)])
     return best[1]
+
+
+def _one_passage(sides: list[list[tuple[float, float, float]]], roles: list[Roles]) -> list[Roles]:
+    """An unsure contact whose passage is not the other side's sure one is none."""
+    passages, shares = [], []
+    for side, role in zip(sides, roles, strict=True):
+        if role.contact is None:
+            return roles
+        passages.append(side[role.drop][0] - side[role.contact][0])
+        shares.append(side[role.contact][2])
+    if abs(passages[0] - passages[1]) <= _LIKE * max(passages):
+        return roles
+    return [
+        Roles(role.drop, None) if shares[number] < _HALF_SURE <= shares[1 - number] else role
+        for number, role in enumerate(roles)
+    ]
 
 
 def _as_sure(sound: tuple[float, float, float], other: tuple[float, float, float]) -> bool:
