@@ -77,6 +77,11 @@ class Placed:
     edge_uncertainty: float
     """Standard uncertainty of where the mean sound begins, in frames."""
 
+    @property
+    def share(self) -> float:
+        """Share of the usable rows in which it is certain."""
+        return float(np.mean(self.certain[self.usable])) if self.usable.any() else 0.0
+
 
 @dataclass(frozen=True, slots=True)
 class SideHeard:
@@ -238,8 +243,7 @@ def _others_as_loud(up: FloatArray, pattern: Pattern) -> int:
 
 def _summary(sound: Placed) -> tuple[float, float, float]:
     """Median place against the first row's, loudness of the mean sound in dB, share of rows where it is certain."""
-    share = float(np.mean(sound.certain[sound.usable])) if sound.usable.any() else 0.0
-    return sound.place, sound.loudness_db, share
+    return sound.place, sound.loudness_db, sound.share
 
 
 def _out_of_half(pattern: Pattern) -> float:
@@ -262,8 +266,7 @@ def _side(
     drop = _renamed(side[roles.drop], "drop")
     if roles.contact is not None:
         contact = _renamed(side[roles.contact], "contact")
-        share = float(np.mean(contact.certain[contact.usable])) if contact.usable.any() else 0.0
-        if share > _SINGLE_SHARE:
+        if contact.share > _SINGLE_SHARE:
             return SideHeard(drop, contact, ())
         together = _together(fine, drop, _passage(drop, contact))
         # Single contacts that were sought where the stack of them all has none are no contacts.

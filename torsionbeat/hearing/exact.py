@@ -191,12 +191,13 @@ def match(
         if np.abs(shifts - before).max(initial=0) < _SETTLED:
             break
     laid = _laid_over(sound, shifts, BEFORE + AFTER)
+    edge, rise = _edge_and_rise(profile)
     return ExactTimes(
         places + shifts - search,
         gained[rows, best].astype(np.float64),
         profile,
-        edge_of(profile),
-        float(np.hypot(_edge_uncertainty(laid, strength), _RISE_DOUBT * _edge_and_rise(profile)[1])),
+        edge,
+        float(np.hypot(_edge_uncertainty(laid, strength), _RISE_DOUBT * rise)),
         _likeness(laid, profile),
         (laid - 1).sum(axis=(1, 2)) / max(float(profile.sum()), 1e-9),
     )

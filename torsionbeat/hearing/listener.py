@@ -234,16 +234,12 @@ class Listener:
 
     def _copy_of_story(self) -> _Story:
         old = self._story
-        return _Story(
-            list(old.sounds),
-            list(old.laid_over),
-            dict(old.voices),
-            list(old.other_intervals_s),
-            old.second_period_s,
-            old.period_samples,
-            old.anchor_sample,
-            old.anchor_beat,
-            old.one_sided,
+        return replace(
+            old,
+            sounds=list(old.sounds),
+            laid_over=list(old.laid_over),
+            voices=dict(old.voices),
+            other_intervals_s=list(old.other_intervals_s),
         )
 
     def _wanted_now(self) -> Wanted:
@@ -405,9 +401,7 @@ def _turned(part: Sided, odd: bool) -> Sided:
 def _weak(pieces: list[tuple[int, ChapterHeard]]) -> bool:
     """Whether contacts were only heard all together, or a good part of the drops not at all."""
     sides = [side for _, heard in pieces for side in heard.sides]
-    return not sides or any(
-        side.together or np.mean(side.drop.certain[side.drop.usable]) < 0.9 for side in sides
-    )
+    return not sides or any(side.together or side.drop.share < 0.9 for side in sides)
 
 
 def _clearness(pieces: list[tuple[int, ChapterHeard]]) -> float:

@@ -44,14 +44,14 @@ def roles_of(
     of one side share an origin. With ``period`` in frames, ``out_of_half`` is by how much the second side's origin lies
     later than half a period after the first's.
     """
-    if len(sides) == 2:
-        both = _matching_pairs(sides[0], sides[1])
-        if both is not None:
-            return both
-    roles = [_alone(side) for side in sides]
-    if len(sides) == 2 and period is not None:
-        roles = _nearer_to_beat(sides, roles, out_of_half, period)
-    return _one_passage(sides, roles) if len(sides) == 2 else roles
+    alone = [_alone(side) for side in sides]
+    if len(sides) != 2:
+        return alone
+    both = _matching_pairs(sides[0], sides[1])
+    if both is not None:
+        return both
+    roles = alone if period is None else _nearer_to_beat(sides, alone, out_of_half, period)
+    return _one_passage(sides, roles)
 
 
 def _alone(side: list[tuple[float, float, float]]) -> Roles:
@@ -90,8 +90,8 @@ def _nearer_to_beat(
                 continue
             drops = [index if side == number else roles[side].drop for side in (0, 1)]
             if miss(*drops) < best[0]:
-                first = min(index, roles[number].drop)
-                changed = Roles(index, first if first < index else (0 if index > 0 else None))
+                old = roles[number].drop
+                changed = Roles(index, old if old < index else (0 if index > 0 else None))
                 best = (miss(*drops), [changed if side == number else roles[side] for side in (0, 1)])
     return best[1]
 

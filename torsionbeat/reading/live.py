@@ -334,9 +334,8 @@ def listen_live(
             raise
         night.fail(f"{error}. The night ended there.")
     finally:
-        source.on_event = (
-            None  # else source and night would hold each other, and the night's sound, in memory
-        )
+        # Else source and night would hold each other, and the night's sound, in memory.
+        source.on_event = None
     heard = night.listener.finish()
     night.stumble = ""
     night.measure(heard)

@@ -178,9 +178,9 @@ def reading_of(
     steady = mean_period(
         beats.middle_s[whole], beats.number[whole], tuple(jump.before + 0.5 for jump in jumps)
     )
-    # A passage that travels unseen moves the middle of the lift by half of it, on one side or on both.
-    unseen = [side.mean_s * side.travel_uncertainty for side in together.values()]
-    by_travel_s = sum(unseen) / 4 * 2
+    # A passage that travels unseen moves the middle of its side by half of it a beat: the mean of both sides by a
+    # quarter, and there are two beats to a period.
+    by_travel_s = sum(side.mean_s * side.travel_uncertainty for side in together.values()) / 2
     period = _with_timebase(
         ufloat(steady.period_s, float(np.hypot(steady.period_uncertainty_s, by_travel_s))), timebase
     )
