@@ -70,7 +70,11 @@ def document(rate, u_rate=0.2, *, period=60.0, source="host clock", swings=()):
 def test_three_minutes_of_work_in_words(bench):
     said = bench("correct", "--rate", "+12min", "--period", "60", "--weights", "0.5,1,2", "--q", "490")
     assert said.startswith("The clock gains 720.0 s a day, between 719.0 and 721.0. Lock or hold the balance")
-    assert "(5 g in all, equal so that it stays in poise): 1 of 2 g, 1 of 0.5 g." in said
+    assert "(5 g in all, equal so that it stays in poise): 5 of 0.5 g." in said
+    assert "(--weighed 0.01), 2 a side would do." in said
+    weighed = ("--weights", "0.5,1,2", "--weighed", "0.01")
+    said_of_weighed = bench("correct", "--rate", "+12min", "--period", "60", *weighed)
+    assert "so that it stays in poise): 1 of 2 g, 1 of 0.5 g." in said_of_weighed
     assert "which may be out by a factor of two" in said
     assert "Let it settle for 10 h" in said
     assert "Put 2.5 g on each of the 2 sides" in said
@@ -93,7 +97,7 @@ def test_the_regulator_in_its_own_units(bench):
 def test_discs_by_their_thickness_and_to_order(bench):
     discs = ("--disc-diameter", "12", "--disc-bore", "3")
     said = bench("correct", "--rate", "+300", "--weights", "0.5mm,1mm", *discs)
-    assert "1 of 1 mm (0.901 g)" in said
+    assert "2 of 0.5 mm (0.451 g)" in said
     said = bench("correct", "--rate", "+300", *discs)
     assert "a disc 1.11 mm thick" in said  # 1 g of 0.901 g/mm
 

@@ -161,7 +161,22 @@ def test_weighing_is_spoken_of_where_the_weights_are_most_of_the_doubt():
     after = 1.96 * advise(720.0, surest, stock=weighed).expected_rate_s_per_day.std_dev
     assert remark.endswith(f"within {after:.2g} s a day instead of {before:.2g}.")
     for other in (advise(720.0, surest, stock=weighed), advise(720.0, Response(ufloat(0.0035, 0.001)))):
-        assert not any("--weighed" in one for one in other.remarks)
+        assert not any("Weighed to" in one and "instead of" in one for one in other.remarks)
+
+
+def test_several_small_weights_say_why():
+    known_badly, weighed = Response(ufloat(0.0035, 0.0018)), Stock(STOCK.pieces, scale_g=0.01)
+    said = [one for one in advise(720.0, known_badly).remarks if one.startswith("Small weights")]
+    counts = [
+        sum(count for _, count in advise(720.0, known_badly, stock=stock).weights.pieces)
+        for stock in (STOCK, weighed)
+    ]
+    assert counts[0] > counts[1]
+    assert len(said) == 1
+    assert said[0].endswith(f"{counts[1]} a side would do.")
+    assert not any(
+        one.startswith("Small weights") for one in advise(720.0, known_badly, stock=weighed).remarks
+    )
 
 
 def test_weights_that_do_not_reach_say_what_would_be_right():

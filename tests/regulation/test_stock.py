@@ -34,8 +34,11 @@ def test_nothing_at_hand_comes_nearer_than_what_is_chosen(percent, known_g):
         change = choose(2 * wanted, stock, total_doubt_g=2 * known_g)
 
         def left(counts, total, squares, wanted=wanted):
-            own = squares * (percent / 100) ** 2 / 3 / 2  # a side's share of both sides' doubt
-            return abs(total - wanted) + 1.96 * math.sqrt(own + known_g**2) + DISC_COST_G * sum(counts)
+            own = math.sqrt(squares / 3 / 2) * percent / 100  # a side's share of both sides' doubt
+            now = math.hypot(total - wanted, own, known_g)
+            # What is then still to be done is as large as the doubt; the answer it leans on is wrong by `own`.
+            later = own * min(known_g / wanted, 1)
+            return 1.96 * (now + later) + DISC_COST_G * sum(counts)
 
         ways = {counts: left(counts, total, squares) for counts, total, squares in every_way(sizes, 4)}
         chosen = {piece.mass_g: count for piece, count in change.pieces}
@@ -43,15 +46,17 @@ def test_nothing_at_hand_comes_nearer_than_what_is_chosen(percent, known_g):
         assert ways[tuple(chosen.get(size, 0) for size in sizes)] <= min(ways.values()) + 0.001
 
 
-def test_small_pieces_are_surer_where_the_total_is_well_known():
+def test_small_pieces_are_taken_where_they_are_surer_now_or_next_time():
     stock = Stock(tuple(map(Piece, SIZES)), tolerance_percent=2)
-    rough = choose(8.0, stock, total_doubt_g=2.0)
-    fine = choose(8.0, stock, total_doubt_g=0.01)
-    assert [(piece.mass_g, count) for piece, count in rough.pieces] == [(2.0, 2)]
-    assert fine.total_g == rough.total_g
-    assert fine.doubt_g < 0.75 * rough.doubt_g
-    weighed = Stock(tuple(map(Piece, SIZES)), scale_g=0.01)
-    assert choose(8.0, weighed, total_doubt_g=0.01).pieces == rough.pieces  # their number then adds no doubt
+    well_known, learnt_from, between = (choose(8.0, stock, total_doubt_g=g) for g in (0.01, 4.0, 0.4))
+    assert well_known.total_g == learnt_from.total_g == between.total_g == pytest.approx(8.0)
+    assert [(piece.mass_g, count) for piece, count in between.pieces] == [(2.0, 2)]
+    assert learnt_from.doubt_g < 0.75 * between.doubt_g
+    assert well_known.doubt_g < 0.75 * between.doubt_g
+    weighed = Stock(tuple(map(Piece, SIZES)), scale_g=0.01)  # their number then adds no doubt
+    for known_g in (0.01, 0.4, 4.0):
+        few = choose(8.0, weighed, total_doubt_g=known_g)
+        assert [(piece.mass_g, count) for piece, count in few.pieces] == [(2.0, 2)]
 
 
 def test_every_side_takes_the_same():

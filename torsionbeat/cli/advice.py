@@ -118,6 +118,8 @@ def advice_sentences(
 
 
 def _weight_words(advice: Correction) -> str:
+    from torsionbeat.display.words import decimals
+
     weights = advice.weights
     assert weights is not None
     do = "Put" if weights.total_g > 0 else "Take"
@@ -142,7 +144,8 @@ def _weight_words(advice: Correction) -> str:
     if exact is not None:
         half = 1.96 * exact.std_dev
         low, high = sorted((abs(exact.nominal_value) - half, abs(exact.nominal_value) + half))
-        said += f". Exactly right may be anything from {max(low, 0):.3g} to {high:.3g} g a side"
+        digits = decimals(half)
+        said += f". Exactly right may be anything from {max(low, 0):.{digits}f} to {high:.{digits}f} g a side"
     return said + "."
 
 

@@ -9,7 +9,7 @@ seconds per day, > 0 gains.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from torsionbeat.errors import InputError
 from torsionbeat.reading.figures import UFloat
@@ -143,7 +143,9 @@ def correct(
     )
     if weights is not None and stock is not None:
         remarks += _far(learnt, weights, move, expected, tolerance_s_per_day)
-        remarks += _weighing(learnt, weights, move, stock, expected, tolerance_s_per_day)
+        remarks += _weighing(learnt, weights, move, stock, expected, tolerance_s_per_day) or _small_ones(
+            weights, stock
+        )
     arc_after, now, after = _arcs(present, rate, expected, roller_radius_mm)
     for guard in (now, after):
         remarks += [] if guard is None else [one for one in guard.remarks if one not in remarks]
@@ -234,6 +236,21 @@ def _far(learnt: Learnt, change: WeightChange, move: float, expected: UFloat, to
     right = learnt.grams_to_s_per_day(0.0, move).nominal_value / change.sides
     way = "on" if right > 0 else "off"
     return [f"The weights at hand come no nearer: {abs(right):.3g} g {way} each side would be right."]
+
+
+def _small_ones(change: WeightChange, stock: Stock) -> list[str]:
+    """What to say where several weights are asked for though fewer would make the same sum."""
+    if stock.scale_g is not None or not change.pieces:
+        return []
+    fewest = choose(change.total_g, replace(stock, scale_g=SCALES_G))
+    few, many = (sum(count for _, count in one.pieces) for one in (fewest, change))
+    if many <= few:
+        return []
+    return [
+        f"Small weights rather than large ones: each may err by {stock.tolerance_percent:g} %, several err less "
+        f"together, and the next step is reckoned from this one. Weighed to {SCALES_G:g} g (--weighed "
+        f"{SCALES_G:g}), {few} a side would do."
+    ]
 
 
 def _weighing(
