@@ -239,12 +239,12 @@ def _far(learnt: Learnt, change: WeightChange, move: float, expected: UFloat, to
 
 
 def _small_ones(change: WeightChange, stock: Stock) -> list[str]:
-    """What to say where several weights are asked for though fewer would make the same sum."""
+    """What to say where many weights are asked for though few would make the same sum."""
     if stock.scale_g is not None or not change.pieces:
         return []
     fewest = choose(change.total_g, replace(stock, scale_g=SCALES_G))
     few, many = (sum(count for _, count in one.pieces) for one in (fewest, change))
-    if many <= few:
+    if many < few + 2:
         return []
     return [
         f"Small weights rather than large ones: each may err by {stock.tolerance_percent:g} %, several err less "
