@@ -99,6 +99,14 @@ def test_offset_follows_from_the_beat_error():
     assert reading.offset_deg.nominal_value == pytest.approx(150 * np.sin(np.pi * 0.060 / 15), rel=0.01)
 
 
+@pytest.mark.parametrize(("other_s", "ms_over_the_stretch"), [(3 * PERIOD_S, 10.0), (2.9 * PERIOD_S, 0.0)])
+def test_another_torsion_clock_in_step_makes_the_period_less_sure(plain, other_s, ms_over_the_stretch):
+    # 40 beats are 39 half periods: 10 ms either way over them, as a rectangle.
+    drawn_s = ms_over_the_stretch * 1e-3 / np.sqrt(3) / (39 / 2)
+    period = read(second_period_s=other_s).period_s
+    assert period.std_dev**2 - plain.period_s.std_dev**2 == pytest.approx(drawn_s**2, rel=1e-9, abs=1e-15)
+
+
 def test_slow_clock_loses():
     reading = read(period_s=15.003)
     assert reading.rate_s_per_day.nominal_value == pytest.approx(86400 * (15 / 15.003 - 1), abs=0.5)

@@ -17,7 +17,7 @@ from torsionbeat.hearing.heard import Heard, HeardSounds
 from torsionbeat.reading.figures import Clock, Events, Reading, RecordingInfo, Swings, Timebase, UFloat
 from torsionbeat.reading.jumps import Jump, find_jumps
 from torsionbeat.reading.passages import StackedPassage, stacked_passages
-from torsionbeat.reading.remarking import remarks_on
+from torsionbeat.reading.remarking import in_step, remarks_on
 from torsionbeat.reading.wander import SteadyPeriod, mean_period
 from torsionbeat.theory.rate import rate_s_per_day
 from torsionbeat.theory.swing import arc_and_offset_deg, offset_deg
@@ -38,6 +38,10 @@ push quickens it within the lift, so the passage is not quite that of a free swi
 GREATEST_ARC_DEG = 1000.0
 """No torsion balance swings so far (they knock above roughly 600: common practice, no source): what gives a greater
 arc is not the contact."""
+
+PULL_S = 0.01
+"""By so much (half-width) the sounds of another torsion clock that keeps step can draw a stretch's last middle against its
+first: one that crossed the contacts of a twin for 40 minutes drew it by 5 ms."""
 
 FARTHEST_NOMINAL = 0.25
 """A period farther than this from the nominal one is another clock's, not a rate."""
@@ -181,9 +185,11 @@ def reading_of(
     # A passage that travels unseen moves the middle of its side by half of it a beat: the mean of both sides by a
     # quarter, and there are two beats to a period.
     by_travel_s = sum(side.mean_s * side.travel_uncertainty for side in together.values()) / 2
-    period = _with_timebase(
-        ufloat(steady.period_s, float(np.hypot(steady.period_uncertainty_s, by_travel_s))), timebase
-    )
+    by_pull_s = 0.0
+    if in_step(steady.period_s, heard) is not None:
+        by_pull_s = PULL_S / np.sqrt(3) * 2 / float(beats.number[-1] - beats.number[0])
+    own_s = float(np.sqrt(steady.period_uncertainty_s**2 + by_travel_s**2 + by_pull_s**2))
+    period = _with_timebase(ufloat(steady.period_s, own_s), timebase)
     error_ms = None
     if np.isfinite(steady.beat_error_s) and not heard.one_sided:
         u_side = np.hypot(steady.beat_error_uncertainty_s, _side_edge(edges))

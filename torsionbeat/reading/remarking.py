@@ -54,15 +54,21 @@ def _on_period(reading: Reading, heard: Heard) -> list[str]:
     return out
 
 
-def _in_step(period_s: float, heard: Heard) -> str:
-    """What to say where a whole number of one clock's periods comes within 500 ppm of the other's."""
+def in_step(period_s: float, heard: Heard) -> int | None:
+    """How many times one torsion clock's period goes into another's, where that is within 500 ppm of a whole number."""
     other_s = heard.second_period_s or period_s
     ratio = max(period_s, other_s) / min(period_s, other_s)
-    if ratio < 1.5 or abs(ratio / round(ratio) - 1) > 5e-4:
+    return None if ratio < 1.5 or abs(ratio / round(ratio) - 1) > 5e-4 else round(ratio)
+
+
+def _in_step(period_s: float, heard: Heard) -> str:
+    times = in_step(period_s, heard)
+    if times is None:
         return ""
     return (
-        f" One goes {round(ratio)} times into the other, so that their sounds can fall together for hours and draw "
-        "these times with them: stop that clock or move it away, and record again."
+        f" One goes {times} times into the other, so that their sounds can fall together for hours and draw "
+        "these times with them; the period is stated that much less surely. Stop that clock or move it away, and "
+        "record again."
     )
 
 

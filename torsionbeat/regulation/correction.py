@@ -186,8 +186,8 @@ def _adjust(
     usable = regulator if learnt.has_regulator else None
     if stock is None and usable is None:
         raise InputError(
-            "there is neither a regulator nor a weight to change; give --weights, or the regulator's effect "
-            "with --regulator-effect"
+            "there is neither a regulator nor a weight to change; leave out --no-weights, or give the "
+            "regulator's effect with --regulator-effect"
         )
     alone = 0.0 if usable is None else _move(learnt, usable, 0.0)
     if stock is not None:
