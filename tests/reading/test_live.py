@@ -216,14 +216,22 @@ def test_clock_that_is_never_heard_is_kept_whole(tmp_path):
         assert sum(len(block.samples) for block in recording.blocks()) == len(noise)
 
 
-def test_reference_ticks_become_the_timebase():
+def test_reference_ticks_become_the_timebase_and_stay_with_the_beats_kept(tmp_path):
     clock, room = bench_clock(15.0, room=Room(others=(OtherClock(1.0, -6.0),)))
     sound = simulate(clock, room, Recorder(RATE_HZ, crystal_ppm=50.0), 200.0, 3).samples()
     sound = np.asarray(sound, np.float32).reshape(-1)
-    result = listen_live(Playback(sound), CLOCK, reference=ReferenceEar(RATE_HZ, 1.0, 5.0))
-    assert result.reading.timebase.source == "reference ticks"
-    assert (
-        abs(result.reading.timebase.offset_ppm - 50) < 1.96 * result.reading.timebase.standard_uncertainty_ppm
+    source = Playback(sound)
+    with kept(tmp_path / "beats", source, "beats") as keeper:
+        result = listen_live(source, CLOCK, keeper=keeper, reference=ReferenceEar(RATE_HZ, 1.0, 5.0))
+    timebase = result.reading.timebase
+    assert timebase.source == "reference ticks"
+    assert abs(timebase.offset_ppm - 50) < 1.96 * timebase.standard_uncertainty_ppm
+    assert analyse(tmp_path / "beats", CLOCK).timebase == timebase
+    # Of the ticks too few are kept; what they told while it was recorded is in the journal.
+    again = analyse(tmp_path / "beats", CLOCK, reference_interval_s=1.0)
+    assert again.timebase.source == "reference ticks"
+    assert again.timebase.offset_ppm == pytest.approx(
+        timebase.offset_ppm, abs=timebase.standard_uncertainty_ppm
     )
 
 

@@ -435,3 +435,18 @@ def test_journal_lines_are_json(tmp_path):
     record(tmp_path / "night", blocks_of(noise(9000)))
     lines = (tmp_path / "night" / "journal.jsonl").read_text().splitlines()
     assert [json.loads(line)["what"] for line in lines] == ["begun", "sound", "closed", "ended"]
+
+
+def test_journal_says_what_a_reference_clock_told_and_counts_what_cannot_be(tmp_path):
+    lines = (
+        '{"what":"reference","offset_ppm":12.5,"standard_uncertainty_ppm":0.4}',
+        '{"what":"reference","offset_ppm":49.9,"standard_uncertainty_ppm":0.1}',
+        '{"what":"reference","offset_ppm":9e9,"standard_uncertainty_ppm":0.1}',
+        '{"what":"reference","offset_ppm":"fast"',
+    )
+    path = tmp_path / "journal.jsonl"
+    path.write_text("\n".join(lines), encoding="utf-8")
+    record = read_journal(path)
+    timebase = record.timebase(48_000)
+    assert (timebase.source, timebase.offset_ppm) == ("reference ticks", 49.9)  # the last, from most ticks
+    assert record.lines_lost == 2

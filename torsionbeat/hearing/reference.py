@@ -56,6 +56,7 @@ CHAPTER_CHUNKS = 1200
 _INSTEAD = {
     "host clock": "The computer's clock was used instead.",
     "stated": "What was stated of the recorder's crystal was used instead.",
+    "reference ticks": "What the ticks told while the recording was made was used instead.",
     "unknown": "So nothing tells how true the recorder's crystal is.",
 }
 

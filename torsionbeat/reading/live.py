@@ -267,6 +267,9 @@ class _Night:
         if self.reference is None:
             return self.source.timebase
         timebase, self.no_reference = self.reference.timebase_or(self.source.timebase, heard.sounds.sample)
+        if not self.no_reference:
+            ppm, doubt_ppm = timebase.offset_ppm, timebase.standard_uncertainty_ppm
+            self.note("reference", offset_ppm=ppm, standard_uncertainty_ppm=doubt_ppm)
         return timebase
 
     def remarks(self) -> tuple[str, ...]:

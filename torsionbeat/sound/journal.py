@@ -21,6 +21,8 @@ device lost  frame                                        the microphone went aw
 device back  frame                                        and came back
 clock set    frame, step_s                                the clock of day was set
 network time frame, synchronised                          the computer's clock began or ceased to be kept
+reference    offset_ppm, standard_uncertainty_ppm         the crystal by the ticks of a reference clock,
+                                                          heard so far
 stopped      frame, why                                   writing ended before its time
 ended        frame                                        the recording was ended as planned
 ============ ============================================ ============================================
@@ -37,6 +39,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from torsionbeat.errors import InputError
 from torsionbeat.sound.timebase import Timebase, host_timebase
 
 __all__ = ["JOURNAL_NAME", "Journal", "JournalRecord", "read_journal"]
@@ -89,6 +92,7 @@ class JournalRecord:
     overflows: int = 0
     clock_steps: list[tuple[int, float]] = field(default_factory=list)
     synchronised: set[bool | None] = field(default_factory=set)
+    reference: Timebase | None = None
     stopped: str | None = None
     ended_frame: int | None = None
     last_frame: int = 0
@@ -99,7 +103,12 @@ class JournalRecord:
         return np.array(self.rows, dtype=np.int64).reshape(-1, 4)
 
     def timebase(self, sample_rate_hz: float) -> Timebase:
-        """The recorder's crystal against the computer's clock; ``unknown`` where the journal is too short."""
+        """The recorder's crystal against a reference clock if one was heard, else against the computer's clock.
+
+        ``unknown`` where the journal is too short for either.
+        """
+        if self.reference is not None:
+            return self.reference
         said = self.synchronised
         synchronised = False if False in said else True if said == {True} else None
         return host_timebase(self.clock_rows(), sample_rate_hz, synchronised)
@@ -135,6 +144,9 @@ class JournalRecord:
                 self.clock_steps.append((int(entry["frame"]), float(entry["step_s"])))
             case "network time":
                 self.synchronised.add(entry["synchronised"])
+            case "reference":
+                ppm, doubt_ppm = float(entry["offset_ppm"]), float(entry["standard_uncertainty_ppm"])
+                self.reference = Timebase("reference ticks", ppm, doubt_ppm)
             case "stopped":
                 self.stopped = str(entry["why"])
             case "ended":
@@ -154,6 +166,6 @@ def read_journal(path: Path) -> JournalRecord:
             continue
         try:
             record._enter(json.loads(line))
-        except (ValueError, KeyError, TypeError, AttributeError, OverflowError):
+        except (ValueError, KeyError, TypeError, AttributeError, OverflowError, InputError):
             record.lines_lost += 1
     return record
