@@ -128,7 +128,8 @@ def _centred(reading: Reading, truth, kind: str, side: str) -> np.ndarray:
     if not len(true) or not len(own) or not len(found):
         return np.zeros(0)
     everything = own - true[np.abs(own[:, None] - true[None, :]).argmin(axis=1)]
-    constant = float(np.median(everything[np.abs(everything) < NEAR_S]))
+    near = np.abs(everything) < NEAR_S
+    constant = float(np.median(everything[near])) if near.any() else 0.0
     error = found - true[np.abs(found[:, None] - true[None, :]).argmin(axis=1)]
     return error[np.abs(error) < NEAR_S] - constant
 

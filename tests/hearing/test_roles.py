@@ -65,7 +65,7 @@ def test_sides_far_out_of_beat_are_put_right_by_an_unsure_sound():
     assert roles_of(sides, 4000.0, 120_000.0) == [Roles(0, None), Roles(0, None)]
 
 
-def test_an_unsure_contact_with_another_passage_is_none():
+def test_a_contact_with_another_passage_is_none_unless_it_alone_is_sure():
     """Side a has a sure contact 1856 frames ahead; what side b shows 7912 frames ahead is certain once in ten beats."""
     sure = [(-1856.0, -32.4, 1.0), (0.0, -28.5, 1.0)]
     odd = [(-7912.0, -38.1, 0.1), (0.0, -30.5, 1.0)]
@@ -74,6 +74,8 @@ def test_an_unsure_contact_with_another_passage_is_none():
     assert roles_of([sure, [(-1800.0, -38.1, 0.1), (0.0, -30.5, 1.0)]]) == [Roles(1, 0), Roles(1, 0)]
     unsure = [(-1856.0, -32.4, 0.3), (0.0, -28.5, 1.0)]
     assert roles_of([unsure, odd]) == [Roles(1, 0), Roles(1, 0)]
+    # Of two that are sure, five beats of a noisy room say nothing of which is right.
+    assert roles_of([sure, [(-6300.0, -34.7, 1.0), (0.0, -28.5, 1.0)]]) == [Roles(1, None), Roles(1, None)]
 
 
 @pytest.mark.parametrize(("later_db", "share", "drop"), [(-30.8, 1.0, 1), (-45.0, 1.0, 0), (-30.8, 0.7, 0)])

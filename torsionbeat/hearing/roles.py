@@ -97,17 +97,20 @@ def _nearer_to_beat(
 
 
 def _one_passage(sides: list[list[tuple[float, float, float]]], roles: list[Roles]) -> list[Roles]:
-    """An unsure contact whose passage is not the other side's sure one is none."""
-    passages, shares = [], []
+    """Contacts whose passages differ are not both right: the one that is sure stays, and of two that are, neither.
+
+    Two unsure ones stay: all beats laid over each other will tell.
+    """
+    passages, sure = [], []
     for side, role in zip(sides, roles, strict=True):
         if role.contact is None:
             return roles
         passages.append(side[role.drop][0] - side[role.contact][0])
-        shares.append(side[role.contact][2])
-    if abs(passages[0] - passages[1]) <= _LIKE * max(passages):
+        sure.append(side[role.contact][2] >= _HALF_SURE)
+    if abs(passages[0] - passages[1]) <= _LIKE * max(passages) or not any(sure):
         return roles
     return [
-        Roles(role.drop, None) if shares[number] < _HALF_SURE <= shares[1 - number] else role
+        role if sure[number] and not sure[1 - number] else Roles(role.drop, None)
         for number, role in enumerate(roles)
     ]
 
