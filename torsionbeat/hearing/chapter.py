@@ -35,6 +35,8 @@ _ASTRAY = 16.0
 _WEAK = 25.0
 """Evidence beyond chance below which chance is asked again, with a profile learnt anew."""
 _NEARLY_ALL = 0.75
+_SAME = 0.03
+"""Share by which the passages of both sides may differ: the lift takes the same time both ways."""
 _CHANCE_SHARE = 0.8
 _CHANCE_BEYOND = float(np.log(40.0))
 """A sound is certain where chance reaches its evidence less often than once in two hundred trials: by chance one
@@ -219,7 +221,7 @@ def _believed(up: FloatArray, found: Found, heard: list[SideHeard], told: bool) 
 
     The beats must sound alike (crackles and rotors do not) or stand far above chance, and they must not be a few
     among many others as loud (drops of a tap, syllables), less so where the period was told beforehand. Two sides
-    that keep step better than any tap or talker are a clock in any company.
+    that keep step better than any tap or talker are a clock in any company, and so are two with the same lift passage.
     """
     beats = sum(int(np.count_nonzero(side.drop.certain)) for side in heard)
     alike = all(side.drop.likeness > 0.9 for side in heard)
@@ -227,9 +229,19 @@ def _believed(up: FloatArray, found: Found, heard: list[SideHeard], told: bool) 
         return False
     second = found.pattern.second
     both = 0.0 if second is None else found.pattern.first.score + second.score
-    if both > (_SURE_TOLD if told else _SURE_UNTOLD):
+    if both > (_SURE_TOLD if told else _SURE_UNTOLD) or _same_passage(heard):
         return True
     return _others_as_loud(up, found.pattern) <= (2.0 if told else 1.0) * beats
+
+
+def _same_passage(heard: list[SideHeard]) -> bool:
+    """Whether a contact is heard before nearly every drop of both sides, three at least, at the same distance on both."""
+    passages = [
+        _passage(side.drop, side.contact)
+        for side in heard
+        if side.contact is not None and np.count_nonzero(side.drop.certain & side.contact.certain) >= 3
+    ]
+    return len(passages) == 2 and abs(passages[0] - passages[1]) < _SAME * max(passages)
 
 
 def _others_as_loud(up: FloatArray, pattern: Pattern) -> int:
