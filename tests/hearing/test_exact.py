@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from torsionbeat.hearing.bands import LEVEL_AT_FULL_SCALE, plan_bands
-from torsionbeat.hearing.exact import BEFORE, FinePower, edge_of, laid_anywhere, match
+from torsionbeat.hearing.exact import BEFORE, FinePower, edge_of, laid_anywhere, match, softer_before
 
 RATE_HZ = 16_000
 NOISE = 0.01
@@ -105,6 +105,21 @@ def profile(start, rise, decay=12.0, bands=3):
 def test_edge_is_where_the_sound_begins(start, rise):
     # frames of 0.5 ms: within 0.5 ms whatever the attack
     assert edge_of(profile(start, rise)) == pytest.approx(start - BEFORE, abs=1.0)
+
+
+@pytest.mark.parametrize("rise", [0.3, 1.0, 2.0])
+@pytest.mark.parametrize("start", [20.0, 24.3, 30.7])
+@pytest.mark.parametrize(("softer", "room", "shows"), [(0.0, 0.0, 0), (0.1, 0.0, 12), (0.1, 0.2, 0)])
+def test_a_softer_part_before_the_edge_shows_where_the_room_is_quiet(start, rise, softer, room, shows):
+    """A tenth as high (-20 dB) for 6 ms before the sound proper; a room of a fifth hides it."""
+    frames = np.arange(80)
+    loud = profile(start, rise)
+    height = np.sqrt(loud.max())
+    lead = (frames >= start - 12) & (frames < start)
+    noise = room * np.abs(np.random.default_rng(1).normal(size=80))
+    both = np.maximum(loud, ((softer * lead + noise) * height)[:, None].astype(np.float32) ** 2)
+    # to within the slope of both beginnings, 1 ms
+    assert softer_before(both, edge_of(both)) == pytest.approx(shows, abs=2 if shows else 0)
 
 
 def test_edge_moves_with_the_sound():

@@ -32,6 +32,7 @@ def heard(
     duration_s=None,
     jitter_s=1e-4,
     moved=None,
+    softer_s=0.0,
     **more,
 ):
     """What an ideal listener hands on: beat n in the middle of its lift at 2 s + n T / 2."""
@@ -46,7 +47,14 @@ def heard(
         ones = np.ones(len(number))
         parts.append(
             HeardSounds(
-                number, np.full(len(number), kind), time * RATE_HZ, 20 * ones, 50 * ones, ones > 0, 0 * ones
+                number,
+                np.full(len(number), kind),
+                time * RATE_HZ,
+                20 * ones,
+                50 * ones,
+                ones > 0,
+                0 * ones,
+                (kind == "contact") * softer_s * RATE_HZ * ones,
             )
         )
     duration_s = duration_s or middle[-1] + 3
@@ -105,6 +113,15 @@ def test_another_torsion_clock_in_step_makes_the_period_less_sure(plain, other_s
     drawn_s = ms_over_the_stretch * 1e-3 / np.sqrt(3) / (39 / 2)
     period = read(second_period_s=other_s).period_s
     assert period.std_dev**2 - plain.period_s.std_dev**2 == pytest.approx(drawn_s**2, rel=1e-9, abs=1e-15)
+
+
+def test_contact_that_begins_softly_makes_the_arc_less_sure_and_nothing_else(plain):
+    softly = read(softer_s=0.008)
+    # A passage longer by 8 ms is an arc smaller by the same share, to first order.
+    wider = np.sqrt(softly.arc_deg.std_dev**2 - plain.arc_deg.std_dev**2)
+    assert wider == pytest.approx(ARC_DEG * 0.008 / PASSAGE_S, rel=0.01)
+    assert softly.beat_error_ms.std_dev == plain.beat_error_ms.std_dev
+    assert softly.period_s.std_dev == plain.period_s.std_dev
 
 
 def test_slow_clock_loses():

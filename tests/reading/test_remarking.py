@@ -36,6 +36,18 @@ def test_clear_night_has_no_remarks(remarks):
     assert remarks() == []
 
 
+@pytest.mark.parametrize("early_ms", [0.5, 8.0])
+def test_a_contact_that_begins_softly_is_told(remarks, early_ms):
+    ones = np.ones(4)
+    sounds = HeardSounds(
+        np.arange(4), np.full(4, "contact"), 0 * ones, ones, ones, ones > 0, 0 * ones, early_ms * 48 * ones
+    )
+    told = remarks(replace(SURE, sounds=sounds))
+    assert [one[:60] for one in told] == [
+        "A softer sound shows 8 ms before the contact proper, from which the "[:60]
+    ] * (early_ms > 1)
+
+
 @pytest.mark.parametrize(
     ("heard", "words"),
     [

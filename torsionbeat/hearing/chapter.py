@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from torsionbeat.hearing.bands import CHUNK_FRAMES, POOLED_FRAMES
-from torsionbeat.hearing.exact import FinePower, laid_anywhere, match
+from torsionbeat.hearing.exact import FinePower, laid_anywhere, match, softer_before
 from torsionbeat.hearing.neighbours import expected_places, of_a_kind
 from torsionbeat.hearing.others import OtherClock, find_other_clock, without_other_clock
 from torsionbeat.hearing.pattern import FEW_ROWS, LEAST_TRACK_SCORE, Pattern, SoundTrack, sounds_round
@@ -81,6 +81,8 @@ class Placed:
     """How like the mean sound the single ones are, median of the certain ones."""
     edge_uncertainty: float
     """Standard uncertainty of where the mean sound begins, in frames."""
+    softer_before: float
+    """Frames by which a softer part of it shows before that."""
 
     @property
     def share(self) -> float:
@@ -370,6 +372,7 @@ def _place(fine: FinePower, sound: SoundTrack, track: SoundTrack, pattern: Patte
         10 * float(np.log10(max(loud, 1e-20))),
         float(np.median(exact.likeness[certain])) if certain.any() else 0.0,
         exact.edge_uncertainty,
+        softer_before(exact.profile, exact.edge),
     )
 
 

@@ -21,7 +21,17 @@ import numpy.typing as npt
 
 from torsionbeat.hearing.bands import CHUNK_FRAMES, POOLED_FRAMES, POWER_OF_LEVEL
 
-__all__ = ["TAIL", "ExactTimes", "FinePower", "Onset", "edge_of", "laid_anywhere", "match", "onset_in"]
+__all__ = [
+    "TAIL",
+    "ExactTimes",
+    "FinePower",
+    "Onset",
+    "edge_of",
+    "laid_anywhere",
+    "match",
+    "onset_in",
+    "softer_before",
+]
 
 FloatArray = npt.NDArray[np.float32]
 IntArray = npt.NDArray[np.int64]
@@ -43,6 +53,8 @@ _SHOWS_EARLY = 1.6
 """Frames by which a sound shows before the place that fits it best, from the length of the levels' own windows."""
 _RISE_DOUBT = 0.2
 """Share of a sound's rise by which its beginning is in doubt: one that swells is drawn back along the wrong curve."""
+_SOFTER = (0.03, 0.05)
+"""Shares of the height of a sound: what stays below the first is still the room, what rises above the second is not."""
 _LOUDNESS = np.array([0.25, 0.5, 1.0, 2.0, 4.0], np.float32)
 
 
@@ -265,9 +277,7 @@ def _edge_and_rise(profile: FloatArray) -> tuple[float, float]:
     nought along the curve 1 - exp(-t / rise): a sharp and a soft sound then begin at the same place. Where the
     profile is noisy the two heights lie higher; where it is faint too the whole sound is fitted instead.
     """
-    # Each band counts by what it holds of the sound, so that bands with nothing but noise do not blur the edge.
-    share = profile.mean(axis=0, dtype=np.float64)
-    height = np.sqrt(profile.astype(np.float64) @ (share / max(float(share.sum()), 1e-12)))
+    height = _height(profile)
     floor = float(np.quantile(height, 0.1))
     top = _first_top(height, floor)
     rise = height[top] - floor
@@ -283,6 +293,34 @@ def _edge_and_rise(profile: FloatArray) -> tuple[float, float]:
         return float(-BEFORE), later  # A loud sound that is there already with the first frame.
     back = np.log1p(-low) / (np.log1p(-high) - np.log1p(-low))
     return float(start - back * (later - start) - BEFORE), float((1 + back) * (later - start))
+
+
+def _height(profile: FloatArray) -> npt.NDArray[np.float64]:
+    """One height for each frame: each band counts by what it holds of the sound, so that mere noise blurs nothing."""
+    share = profile.mean(axis=0, dtype=np.float64)
+    out: npt.NDArray[np.float64] = np.sqrt(
+        profile.astype(np.float64) @ (share / max(float(share.sum()), 1e-12))
+    )
+    return out
+
+
+def softer_before(profile: FloatArray, edge: float) -> float:
+    """Frames by which a softer part of the sound shows before the edge, 0 where none does or the room hides it.
+
+    A pin slides before it strikes, a tooth lets go before it lands, and which of the two begins the sound is a matter
+    of how quiet the room is. Beats and sides are alike in this, so that only the passage is in doubt by it.
+    """
+    height = _height(profile)
+    floor = float(np.quantile(height, 0.1))
+    whole = float(height.max()) - floor
+    last = int(edge + BEFORE - 2 * _SHOWS_EARLY)
+    begins = np.flatnonzero(height[: max(last, 0)] > floor + _SOFTER[1] * whole)
+    if not len(begins) or begins[0] < 4:
+        return 0.0
+    first = int(begins[0])
+    still = height[: first - 1].max() < floor + _SOFTER[0] * whole
+    lasts = height[first:last].mean() > floor + _SOFTER[0] * whole
+    return edge + BEFORE - first if still and lasts else 0.0
 
 
 @dataclass(frozen=True, slots=True)

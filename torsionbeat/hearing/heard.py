@@ -34,41 +34,33 @@ class HeardSounds:
     certain: npt.NDArray[np.bool_]
     edge_uncertainty: FloatArray
     """Standard uncertainty, in samples, of where the mean sound of this kind and side begins; common to all of it."""
+    softer_before: FloatArray
+    """Samples by which a softer part of it shows before that, 0 where none does; of the kind rather than of the side."""
 
     def __len__(self) -> int:
         return len(self.beat)
+
+    def softer_samples(self, kind: str) -> float:
+        """Samples by which a softer part shows before the sounds of a kind, on the side where it shows more; or 0."""
+        chosen = self.certain & (self.kind == kind)
+        sides = [self.softer_before[chosen & (self.beat % 2 == side)] for side in (0, 1)]
+        return max((float(np.median(side)) for side in sides if len(side)), default=0.0)
 
     @staticmethod
     def joined(parts: list[HeardSounds]) -> HeardSounds:
         """All parts in order of beat; where two parts hold the same sound the one with more evidence stays."""
         if not parts:
-            nothing = np.zeros(0)
-            return HeardSounds(
-                nothing.astype(np.int64),
-                nothing.astype("U7"),
-                nothing,
-                nothing,
-                nothing,
-                nothing.astype(bool),
-                nothing,
-            )
-        beat, kind, sample, level, evidence, certain, edge = (
-            np.concatenate([getattr(part, name) for part in parts])
-            for name in ("beat", "kind", "sample", "level_db", "evidence", "certain", "edge_uncertainty")
+            nothing, none = np.zeros(0), np.zeros(0, np.int64)
+            kinds, certain = nothing.astype("U7"), nothing.astype(bool)
+            return HeardSounds(none, kinds, nothing, nothing, nothing, certain, nothing, nothing)
+        every = HeardSounds(
+            *(np.concatenate([getattr(part, name) for part in parts]) for name in HeardSounds.__slots__)
         )
-        order = np.lexsort((-evidence, ~certain, kind == "drop", beat))
-        beat, kind = beat[order], kind[order]
+        order = np.lexsort((-every.evidence, ~every.certain, every.kind == "drop", every.beat))
+        beat, kind = every.beat[order], every.kind[order]
         first = np.ones(len(order), bool)
         first[1:] = (beat[1:] != beat[:-1]) | (kind[1:] != kind[:-1])
-        return HeardSounds(
-            beat[first],
-            kind[first],
-            sample[order][first],
-            level[order][first],
-            evidence[order][first],
-            certain[order][first],
-            edge[order][first],
-        )
+        return HeardSounds(*(getattr(every, name)[order][first] for name in HeardSounds.__slots__))
 
 
 @dataclass(frozen=True, slots=True)

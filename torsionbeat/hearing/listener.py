@@ -327,6 +327,7 @@ class Listener:
             placed.evidence[rows],
             placed.certain[rows],
             np.full(len(rows), placed.edge_uncertainty * self._plan.hop),
+            np.full(len(rows), placed.softer_before * self._plan.hop),
         )
 
     def _numbers(self, story: _Story, heard: ChapterHeard, base: int) -> list[int]:

@@ -195,7 +195,10 @@ def reading_of(
         u_side = np.hypot(steady.beat_error_uncertainty_s, _side_edge(edges))
         error_ms = ufloat(steady.beat_error_s * 1e3, u_side * 1e3)
     arcs = _arcs(beats, clock, steady)
-    arc = _mean_arc(beats, arcs, clock, steady, together, edges)
+    # Softer beginnings of contact and drop, which another room would hide, leave their distance in doubt.
+    softer_samples = np.hypot(sounds.softer_samples("contact"), sounds.softer_samples("drop"))
+    softer_s = float(softer_samples) * seconds_per_sample
+    arc = _mean_arc(beats, arcs, clock, steady, together, edges, softer_s)
     trend = _trend(beats, arcs)
     offset = _offset(error_ms, arc, period, clock)
     nominal = clock.nominal_period_s
@@ -304,6 +307,7 @@ def _mean_arc(
     steady: SteadyPeriod,
     together: dict[int, StackedPassage],
     edges: dict[tuple[int, str], float],
+    softer_s: float,
 ) -> UFloat:
     """Mean arc over the stretch heard: both sides weigh the same, whatever number of beats of each was heard."""
     if clock.lift_deg is None:
@@ -336,8 +340,9 @@ def _mean_arc(
     if len(values) == 2 and abs(values[0] - values[1]) > 3 * float(np.hypot(*spreads)):
         # The balance swings as far one way as the other: where the sides disagree, one of them was misheard.
         spread = max(spread, abs(float(values[0] - values[1])) / 2)
-    lift = clock.lift_tolerance_deg / np.sqrt(3) / clock.lift_deg * mean
-    return ufloat(mean, float(np.sqrt(spread**2 + lift**2 + (IMPULSE_SHARE * mean) ** 2)))
+    passage_s = steady.period_s / np.pi * float(np.arcsin(clock.lift_deg / mean))
+    of_arc = (clock.lift_tolerance_deg / np.sqrt(3) / clock.lift_deg, softer_s / passage_s, IMPULSE_SHARE)
+    return ufloat(mean, float(np.hypot(spread, mean * np.linalg.norm(of_arc))))
 
 
 def _finite_ms(steady: SteadyPeriod) -> float:

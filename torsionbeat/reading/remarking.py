@@ -220,9 +220,25 @@ def _on_arc(reading: Reading, heard: Heard) -> list[str]:
         out.append(
             f"The lift of {reading.clock.lift_deg:g} deg is taken as exact: one per cent in it is one per cent in the arc."
         )
+    if reading.arc_deg is not None:
+        out += _on_beginnings(heard)
     if reading.offset_deg is None and reading.beat_error_ms is not None and reading.arc_deg is None:
         out.append("The offset as an angle needs the arc.")
     return out
+
+
+def _on_beginnings(heard: Heard) -> list[str]:
+    """What to say where a sound begins softly: from which of its parts the lift passage counts is in doubt."""
+    early = {
+        kind: 1e3 * heard.sounds.softer_samples(kind) / heard.sample_rate_hz for kind in ("contact", "drop")
+    }
+    return [
+        f"A softer sound shows {ms:.0f} ms before the {kind} proper, from which the passage is counted; whether the "
+        f"{kind} begins with it cannot be told, and the arc is stated that much less surely. A comparison of before and "
+        "after is not touched by it while the sound stays as it is."
+        for kind, ms in early.items()
+        if ms > 1
+    ]
 
 
 def _on_sound(reading: Reading, heard: Heard) -> list[str]:
