@@ -55,6 +55,8 @@ _RISE_DOUBT = 0.2
 """Share of a sound's rise by which its beginning is in doubt: one that swells is drawn back along the wrong curve."""
 _SOFTER = (0.03, 0.05)
 """Shares of the height of a sound: what stays below the first is still the room, what rises above the second is not."""
+_OWN_HEAD = 0.1
+"""Share of a profile's highest power above which its first level is its own sound."""
 _LOUDNESS = np.array([0.25, 0.5, 1.0, 2.0, 4.0], np.float32)
 
 
@@ -117,13 +119,17 @@ class FinePower:
 def _evidence(sound: FloatArray, profile: FloatArray, search: int) -> tuple[FloatArray, IntArray]:
     """Best evidence over loudness at each shift, shape (beats, 2 search + 1), and the loudness chosen.
 
-    Every shift must explain the whole window, or a shift would gain by what it leaves out: silence stands before
-    the profile and its last level goes on behind it.
+    Every shift must explain the whole window, or a shift would gain by what it leaves out: the profile's last level
+    goes on behind it, and before it stands its first, where that is the room or the dying sound of another; where it is
+    high the window begins within the sound itself, and before that is silence.
     """
     shifts, frames = 2 * search + 1, sound.shape[1]
-    tail = profile[-4:].mean(axis=0)
-    laid = np.zeros((shifts, frames, profile.shape[1]), np.float32)
+    head, tail = profile[:4].mean(axis=0), profile[-4:].mean(axis=0)
+    if head.sum() > _OWN_HEAD * profile.sum(axis=1).max():
+        head = np.zeros_like(head)
+    laid = np.empty((shifts, frames, profile.shape[1]), np.float32)
     for shift in range(shifts):
+        laid[shift, :shift] = head
         laid[shift, shift : shift + len(profile)] = profile
         laid[shift, shift + len(profile) :] = tail
     flat = sound.reshape(len(sound), -1)
