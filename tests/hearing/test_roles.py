@@ -89,3 +89,13 @@ def test_nothing_as_loud_and_as_sure_follows_a_drop(later_db, share, drop):
 def test_contact_on_one_side_only(order):
     sides = [[CONTACT, DROP], [DROP]][::order]
     assert roles_of(sides) == [Roles(1, 0), Roles(0, None)][::order]
+
+
+def test_a_loud_drop_vouches_for_a_soft_one_at_the_same_distance():
+    """Side b's drop is 12 dB under its contact; side a's, as loud as its own, falls just as long after it."""
+    side_a, side_b = [(0.0, -25.3, 0.98), (408.0, -24.7, 1.0)], [(0.0, -23.9, 1.0), (400.0, -35.8, 0.98)]
+    assert roles_of([side_a, side_b]) == [Roles(1, 0), Roles(1, 0)]
+    # Where both are soft, or the distances differ, they may be echoes.
+    echo = [(0.0, -23.9, 1.0), (408.0, -35.8, 0.98)]
+    assert roles_of([echo, side_b]) == [Roles(0, None), Roles(0, None)]
+    assert roles_of([side_a, [(0.0, -23.9, 1.0), (370.0, -35.8, 0.98)]])[1] == Roles(0, None)

@@ -13,6 +13,8 @@ from itertools import product
 __all__ = ["Roles", "roles_of"]
 
 _LIKE = 0.12
+_ALIKE = 0.03
+"""Shares by which the passages of both sides may differ at all, and where they are clearly the same."""
 _CLEARLY_LOUDER_DB = 1.5
 _NEARLY_DB = 2.0
 _LATER_FRAMES = 120.0
@@ -130,15 +132,21 @@ def _too_soft(side: list[tuple[float, float, float]], index: int, softest_db: fl
 def _matching_pairs(
     one: list[tuple[float, float, float]], two: list[tuple[float, float, float]]
 ) -> list[Roles] | None:
-    """The pairs, one on each side, with the same distance: the loudest drops, then the longest distance."""
+    """The pairs, one on each side, with the same distance: the loudest drops, then the longest distance.
+
+    An echo is soft on both sides: where distances and contacts are alike, a drop as loud as its contact vouches for both.
+    """
     best: tuple[tuple[float, float], list[Roles]] | None = None
     for (first, last), (other_first, other_last) in product(_pairs(one), _pairs(two)):
-        distance = one[last][0] - one[first][0]
-        softest = _SOFTEST_FAR_DB if distance > _FAR_FRAMES else _SOFTEST_DB
-        if _too_soft(one, last, softest) or _too_soft(two, other_last, softest):
+        distance, other_distance = one[last][0] - one[first][0], two[other_last][0] - two[other_first][0]
+        apart = abs(distance - other_distance) / max(distance, other_distance)
+        if apart > _LIKE:
             continue
-        other_distance = two[other_last][0] - two[other_first][0]
-        if abs(distance - other_distance) > _LIKE * max(distance, other_distance):
+        loud = not (_too_soft(one, last, _NEARLY_DB) and _too_soft(two, other_last, _NEARLY_DB))
+        alike = apart < _ALIKE and abs(one[first][1] - two[other_first][1]) < _SOFTEST_DB
+        vouched = alike and loud and min(distance, other_distance) > _LATER_FRAMES
+        softest = _SOFTEST_FAR_DB if vouched or distance > _FAR_FRAMES else _SOFTEST_DB
+        if _too_soft(one, last, softest) or _too_soft(two, other_last, softest):
             continue
         value = (one[last][1] + two[other_last][1], distance + other_distance)
         if best is None or value > best[0]:
