@@ -120,12 +120,12 @@ def _evidence(sound: FloatArray, profile: FloatArray, search: int) -> tuple[Floa
     """Best evidence over loudness at each shift, shape (beats, 2 search + 1), and the loudness chosen.
 
     Every shift must explain the whole window, or a shift would gain by what it leaves out: the profile's last level
-    goes on behind it, and before it stands its first, where that is the room or the dying sound of another; where it is
-    high the window begins within the sound itself, and before that is silence.
+    goes on behind it, and before it stands its first, where that is the dying sound of another, louder than the room;
+    where it is high the window begins within the sound itself, and before that is silence.
     """
     shifts, frames = 2 * search + 1, sound.shape[1]
     head, tail = profile[:4].mean(axis=0), profile[-4:].mean(axis=0)
-    if head.sum() > _OWN_HEAD * profile.sum(axis=1).max():
+    if head.max() < 1 or head.sum() > _OWN_HEAD * profile.sum(axis=1).max():
         head = np.zeros_like(head)
     laid = np.empty((shifts, frames, profile.shape[1]), np.float32)
     for shift in range(shifts):
