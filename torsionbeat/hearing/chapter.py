@@ -288,7 +288,7 @@ def _side(
     drop = _renamed(side[roles.drop], "drop")
     if roles.contact is not None:
         contact = _renamed(side[roles.contact], "contact")
-        if contact.share > _SINGLE_SHARE:
+        if _share_of_beats(contact, drop) > _SINGLE_SHARE:
             return SideHeard(drop, contact, ())
         together = _together(fine, drop, _passage(drop, contact))
         # Single contacts that were sought where the stack of them all has none are no contacts.
@@ -299,6 +299,12 @@ def _side(
         passage = _passage(other_side[others_roles.drop], other_side[others_roles.contact])
         return SideHeard(drop, None, _together(fine, drop, passage))
     return SideHeard(drop, None, ())
+
+
+def _share_of_beats(contact: Placed, drop: Placed) -> float:
+    """Share of the beats, told by their drops, in which a contact is certain: where the drop is lost is no beat."""
+    beats = contact.usable & drop.usable & drop.certain
+    return float(np.mean(contact.certain[beats])) if beats.any() else 0.0
 
 
 def _together(fine: FinePower, drop: Placed, passage: float) -> tuple[Together, ...]:

@@ -34,6 +34,8 @@ IntArray = npt.NDArray[np.int64]
 _CAP = 8.0
 _REACH = 3
 _PRICE = 0.7
+_PASSAGE_REACH = 5
+"""Pooled frames by which a passage may lengthen from one period to the next (20 ms), as after a sudden loss of drive."""
 _UNREST = 12
 """Pooled frames by which a single beat may be early or late against its neighbours (48 ms)."""
 LEAST_TRACK_SCORE = 9.0
@@ -203,7 +205,7 @@ def _next_sound(cleared: FloatArray, known: SoundTrack, span: int) -> SoundTrack
     """The clearest further sound within ``span`` frames of the known one: followed, or else from the stack."""
     if span < 4 * NEAREST:
         return None
-    track = follow(cleared, known.frames, span, reach=2, passes=2)
+    track = follow(cleared, known.frames, span, reach=_PASSAGE_REACH, passes=2)
     inside = (track.frames >= 0) & (track.frames < len(cleared))
     if track.score > LEAST_SOUND_SCORE and np.mean(track.strengths[inside] > 2.5) > 0.7:
         return track
