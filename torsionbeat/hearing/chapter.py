@@ -14,9 +14,9 @@ import numpy.typing as npt
 from torsionbeat.hearing.bands import CHUNK_FRAMES, POOLED_FRAMES
 from torsionbeat.hearing.exact import FinePower, laid_anywhere, match, softer_before
 from torsionbeat.hearing.neighbours import expected_places, of_a_kind
-from torsionbeat.hearing.others import OtherClock, find_other_clock, without_other_clock
+from torsionbeat.hearing.others import OtherClock, without_other_clocks
 from torsionbeat.hearing.pattern import FEW_ROWS, LEAST_TRACK_SCORE, Pattern, SoundTrack, sounds_round
-from torsionbeat.hearing.roles import Roles, roles_of
+from torsionbeat.hearing.roles import Roles, evenly_ticking, roles_of
 from torsionbeat.hearing.search import Found, Wanted, find_clock, find_second_clock
 from torsionbeat.hearing.stack import Together, passages_together
 from torsionbeat.hearing.strength import rising
@@ -37,6 +37,9 @@ _WEAK = 25.0
 _NEARLY_ALL = 0.75
 _SAME = 0.03
 """Share by which the passages of both sides may differ: the lift takes the same time both ways."""
+_WHOLE, _OFTEN, _ON_TICK = 3e-4, 0.9, 0.8
+"""A clock whose period is so nearly a whole number of another's ticks, that is heard less often than this and falls on a
+tick more often than that, is no clock of its own."""
 _CHANCE_SHARE = 0.8
 _CHANCE_BEYOND = float(np.log(40.0))
 """A sound is certain where chance reaches its evidence less often than once in two hundred trials: by chance one
@@ -105,52 +108,66 @@ class ChapterHeard:
 
     period_frames: float
     sides: tuple[SideHeard, ...]
-    other: OtherClock | None
+    others: tuple[OtherClock, ...]
     second_period_s: float | None
     score: float = 0.0
 
 
 def hear_chapter(
     chapter: Chapter, wanted: Wanted, look_round: bool = False
-) -> tuple[ChapterHeard | None, OtherClock | None]:
-    """Find the clock in a chapter; None where there is none. Also what other, faster clock was heard.
+) -> tuple[ChapterHeard | None, tuple[OtherClock, ...]]:
+    """Find the clock in a chapter; None where there is none. Also what other, faster clocks were heard.
 
     ``look_round`` asks for other torsion clocks too.
     """
     pooled_s = chapter.frame_s * POOLED_FRAMES
     strength = chapter.strength.astype(np.float32)
-    other = find_other_clock(strength, pooled_s, _longest_other(wanted))
-    added = None
-    if other is not None:
-        strength, added_strength = without_other_clock(strength, pooled_s, other)
+    strength, others, added = without_other_clocks(strength, pooled_s, _longest_other(wanted))
+    if added is not None:
         unrest = np.repeat(chapter.unrests, CHUNK_FRAMES // POOLED_FRAMES, axis=0)
-        added = np.minimum(added_strength * unrest, 60000).astype(np.float16)
-        del added_strength, unrest
+        added = np.minimum(added * unrest, 60000).astype(np.float16)
+        del unrest
     up = rising(strength, 12.0)
     del strength
-    found = find_clock(up, pooled_s, wanted, other)
+    found = find_clock(up, pooled_s, wanted, others)
     if found is None:
-        return None, other
+        return None, others
     fine = FinePower(chapter.levels, chapter.floors, added)
     nominal = wanted.nominal_period_s
     told = nominal is not None and abs(found.period_s / nominal - 1) < 0.05
-    heard = _hear_beats(up, fine, found, other, told)
-    if heard is not None and look_round and other is None:
+    heard = _hear_beats(up, fine, found, others, told)
+    if heard is not None and added is not None and _left_over(heard, chapter.frame_s, added):
+        return None, others
+    if heard is not None and look_round and not others:
         heard = replace(heard, second_period_s=find_second_clock(up, pooled_s, found, wanted))
-    return heard, other
+    return heard, others
+
+
+def _left_over(heard: ChapterHeard, frame_s: float, added: npt.NDArray[np.float16]) -> bool:
+    """Whether a clock is but what was left of another's ticks: whole numbers of them apart, on them, and often missing."""
+    ticks = [heard.period_frames * frame_s / other.interval_s for other in heard.others]
+    if all(abs(number / round(number) - 1) > _WHOLE for number in ticks):
+        return False
+    drops = [side.drop for side in heard.sides]
+    if np.mean([drop.share for drop in drops]) > _OFTEN:
+        return False
+    places = np.concatenate([drop.frame[drop.usable & drop.certain] for drop in drops])
+    index = np.clip((places / POOLED_FRAMES).astype(np.int64)[:, None] + np.arange(-1, 3), 0, len(added) - 1)
+    on_tick = (added[index] > 0).any(axis=(1, 2))
+    return len(on_tick) == 0 or float(np.mean(on_tick)) > _ON_TICK
 
 
 def hear_pieces(
     chapter: Chapter, wanted: Wanted, *, look_round: bool = False, depth: int = 0
-) -> tuple[list[tuple[int, ChapterHeard]], OtherClock | None]:
+) -> tuple[list[tuple[int, ChapterHeard]], tuple[OtherClock, ...]]:
     """The clock in a chapter, piece by piece: (first chunk, what was heard from there).
 
     A knock to the case, a slipped clamp or a lost stretch moves the beat by more than a track can follow. Where the
     track loses the clock for more than a few periods, that stretch is searched again by itself.
     """
-    heard, other = hear_chapter(chapter, wanted, look_round)
+    heard, others = hear_chapter(chapter, wanted, look_round)
     if heard is None:
-        return [], other
+        return [], others
     pieces = [(0, heard)]
     period_s = heard.period_frames * chapter.frame_s
     again = Wanted(period_s, 0.9 * period_s, 1.1 * period_s, wanted.fraction_s)
@@ -167,7 +184,7 @@ def hear_pieces(
         for start, more in hear_pieces(part, again, depth=depth + 1)[0]:
             if abs(more.period_frames / heard.period_frames - 1) < 0.02:
                 pieces.append((first + start, more))
-    return pieces, other
+    return pieces, others
 
 
 def _unheard(heard: ChapterHeard, chunks: int) -> list[tuple[int, int]]:
@@ -196,7 +213,7 @@ def _longest_other(wanted: Wanted) -> float:
 
 
 def _hear_beats(
-    up: FloatArray, fine: FinePower, found: Found, other: OtherClock | None, told: bool
+    up: FloatArray, fine: FinePower, found: Found, others: tuple[OtherClock, ...], told: bool
 ) -> ChapterHeard | None:
     pattern = found.pattern
     tracks = [track for track in (pattern.first, pattern.second) if track is not None]
@@ -204,6 +221,8 @@ def _hear_beats(
         [_place(fine, sound, track, pattern) for sound in sounds_round(up, track, pattern.period_frames)]
         for track in tracks
     ]
+    if any(evenly_ticking([_summary(sound) for sound in side]) for side in sides):
+        return None
     period = pattern.period_frames * POOLED_FRAMES
     roles = roles_of([[_summary(sound) for sound in side] for side in sides], _out_of_half(pattern), period)
     heard = []
@@ -215,7 +234,7 @@ def _hear_beats(
         return None
     if len(pattern.first.frames) < FEW_ROWS and not _believed(up, found, heard, told):
         return None
-    return ChapterHeard(pattern.period_frames * POOLED_FRAMES, tuple(heard), other, None, found.score)
+    return ChapterHeard(pattern.period_frames * POOLED_FRAMES, tuple(heard), others, None, found.score)
 
 
 def _believed(up: FloatArray, found: Found, heard: list[SideHeard], told: bool) -> bool:

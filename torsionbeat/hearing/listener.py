@@ -252,18 +252,18 @@ class Listener:
         )
 
     def _close_chapter(self, last: bool = False) -> None:
-        best: tuple[list[tuple[int, ChapterHeard]], OtherClock | None] = ([], None)
+        best: tuple[list[tuple[int, ChapterHeard]], tuple[OtherClock, ...]] = ([], ())
         chosen = next(iter(self._ears))
         height = -1.0
         for number, ear in self._ears.items():
-            pieces, other = hear_pieces(
+            pieces, others = hear_pieces(
                 ear.chapter(self._plan.frame_s),
                 self._wanted_now(),
                 look_round=self._story.period_samples is None,
             )
             clear = _clearness(pieces)
             if clear > height:
-                height, chosen, best = clear, number, (pieces, other)
+                height, chosen, best = clear, number, (pieces, others)
         if best[0] and len(self._ears) > 1:
             self._channel = chosen
             self._ears = {chosen: self._ears[chosen]}
@@ -280,11 +280,12 @@ class Listener:
             ear.forget(forgotten)
         self._first_chunk += forgotten
 
-    def _add(self, story: _Story, pieces: list[tuple[int, ChapterHeard]], other: OtherClock | None) -> None:
-        if other is not None and all(
-            abs(other.interval_s / known - 1) > 0.01 for known in story.other_intervals_s
-        ):
-            story.other_intervals_s.append(other.interval_s)
+    def _add(
+        self, story: _Story, pieces: list[tuple[int, ChapterHeard]], others: tuple[OtherClock, ...]
+    ) -> None:
+        for other in others:
+            if all(abs(other.interval_s / known - 1) > 0.01 for known in story.other_intervals_s):
+                story.other_intervals_s.append(other.interval_s)
         for first_chunk, heard in pieces:
             self._add_piece(story, heard, self._first_chunk + first_chunk)
 

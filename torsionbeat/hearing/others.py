@@ -16,7 +16,13 @@ import numpy.typing as npt
 from torsionbeat.hearing.cadence import autocorrelation, score_periods, strongest_cadences
 from torsionbeat.hearing.strength import rising
 
-__all__ = ["OtherClock", "find_other_clock", "without_other_cadence", "without_other_clock"]
+__all__ = [
+    "OtherClock",
+    "find_other_clock",
+    "without_other_cadence",
+    "without_other_clock",
+    "without_other_clocks",
+]
 
 FloatArray = npt.NDArray[np.float32]
 
@@ -25,6 +31,7 @@ _LONGEST_S = 2.2
 _LEAST_SCORE = 25.0
 _ENOUGH_S = 1800.0
 _ROWS = 48
+_MOST_OTHERS = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,6 +157,22 @@ def without_other_clock(
         if len(starts) < _ROWS:
             break
     return out, added
+
+
+def without_other_clocks(
+    strength: FloatArray, frame_s: float, longest_s: float
+) -> tuple[FloatArray, tuple[OtherClock, ...], npt.NDArray[np.float16] | None]:
+    """Strength without every other clock that is heard, up to three; these; and what they add (None without any)."""
+    others: list[OtherClock] = []
+    added: npt.NDArray[np.float16] | None = None
+    while len(others) < _MOST_OTHERS:
+        other = find_other_clock(strength, frame_s, longest_s)
+        if other is None or any(abs(other.interval_s / known.interval_s - 1) < 0.01 for known in others):
+            break
+        strength, more = without_other_clock(strength, frame_s, other)
+        added = more if added is None else added + more
+        others.append(other)
+    return strength, tuple(others), added
 
 
 def without_other_cadence(correlation: FloatArray, frame_s: float, other: OtherClock) -> FloatArray:

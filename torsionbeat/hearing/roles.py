@@ -8,9 +8,9 @@ the same time both ways. Sounds between contact and drop (unlocking) or after th
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import product
+from itertools import pairwise, product
 
-__all__ = ["Roles", "roles_of"]
+__all__ = ["Roles", "evenly_ticking", "roles_of"]
 
 _LIKE = 0.12
 _ALIKE = 0.03
@@ -27,6 +27,9 @@ _SOFTEST_FAR_DB = 14.0
 _OUT_OF_BEAT = 0.01
 """Share of the period by which a clock is seldom out of beat: at an arc of 400 deg that is 12 deg of offset."""
 _HALF_SURE = 0.5
+_TICKS, _ALIKE_DB = 4, 4.0
+_EVEN, _EVEN_FRAMES = 0.01, 12.0
+"""How many sounds, how alike and how evenly spaced (share of the step, or 6 ms) are the ticks of an ordinary clock."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +57,22 @@ def roles_of(
         return both
     roles = alone if period is None else _nearer_to_beat(sides, alone, out_of_half, period)
     return _one_passage(sides, roles)
+
+
+def evenly_ticking(side: list[tuple[float, float, float]]) -> bool:
+    """Whether the sounds of a side are the ticks of an ordinary clock: four or more, alike, whole steps apart.
+
+    A whole number of another clock's ticks is a period too; but the sounds of an escapement neither fall evenly nor
+    are equally loud.
+    """
+    sure = [(place, loudness) for place, loudness, share in side if share >= _HALF_SURE]
+    if len(sure) < _TICKS:
+        return False
+    places, loudness = zip(*sure, strict=True)
+    gaps = [after - before for before, after in pairwise(places)]
+    step = min(gaps)
+    even = all(abs(gap / step - round(gap / step)) * step < max(_EVEN * gap, _EVEN_FRAMES) for gap in gaps)
+    return even and max(loudness) - min(loudness) < _ALIKE_DB
 
 
 def _alone(side: list[tuple[float, float, float]]) -> Roles:

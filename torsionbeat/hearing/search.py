@@ -57,7 +57,9 @@ class Found:
     score: float
 
 
-def find_clock(rising: FloatArray, frame_s: float, wanted: Wanted, other: OtherClock | None) -> Found | None:
+def find_clock(
+    rising: FloatArray, frame_s: float, wanted: Wanted, others: tuple[OtherClock, ...] = ()
+) -> Found | None:
     """The clock with the period told, or else the one that stands out most; None where there is none."""
     duration_s = len(rising) * frame_s
     longest = min(wanted.longest_s, duration_s / 1.5)
@@ -65,7 +67,7 @@ def find_clock(rising: FloatArray, frame_s: float, wanted: Wanted, other: OtherC
         return None
     lags = int(min(0.62 * len(rising), 40 * longest / frame_s))
     correlation = autocorrelation(rising, lags)
-    if other is not None:
+    for other in others:
         correlation = without_other_cadence(correlation, frame_s, other)
     best: Found | None = None
     nominal = wanted.nominal_period_s
@@ -190,7 +192,7 @@ def _best_of(
 def find_second_clock(rising: FloatArray, frame_s: float, first: Found, wanted: Wanted) -> float | None:
     """Period of another torsion clock, sought where the first one's beats are not; None where there is none."""
     cleared = _without_beats(rising, first)
-    found = find_clock(cleared, frame_s, replace(wanted, nominal_period_s=None), None)
+    found = find_clock(cleared, frame_s, replace(wanted, nominal_period_s=None))
     if found is None or found.pattern.second is None or abs(found.period_s / first.period_s - 1) < 0.001:
         return None
     scores = (found.pattern.first.score, found.pattern.second.score)
