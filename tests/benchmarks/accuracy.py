@@ -53,7 +53,7 @@ CASES: list[tuple[str, float, dict[str, float]]] = [
     ("two_torsion_clocks", 40 * MINUTE, {"found": 0.95, "false": 0.0}),
     *[
         (name, 10 * MINUTE, {"none": 0.0})
-        for name in ("quiet_room", "rain", "fire", "drip", "speech", "quartz_alone")
+        for name in ("quiet_room", "rain", "fire", "drip", "speech", "quartz_alone", "ordinary_clocks")
     ],
 ]
 

@@ -2,8 +2,8 @@
 
 Run: python tests/benchmarks/noclock.py [seeds]
 
-Six kinds of sound (a quiet room, rain, a fire, a dripping tap, speech, a quartz clock alone), 2 to 20 minutes long,
-each seed heard with a nominal period told and without. Target: none reported.
+Seven kinds of sound (a quiet room, rain, a fire, a dripping tap, speech, a quartz clock alone, a quartz clock and
+another), 2 to 20 minutes long, each seed heard with a nominal period told and without. Target: none reported.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ from torsionbeat.reading.analysis import analyse_fully
 from torsionbeat.reading.figures import Clock
 from torsionbeat.twin import SCENES
 
-KINDS = ("quiet_room", "rain", "fire", "drip", "speech", "quartz_alone")
+KINDS = ("quiet_room", "rain", "fire", "drip", "speech", "quartz_alone", "ordinary_clocks")
 NOMINALS = (60.0, 12.0, 6.0, 20.0)
 
 

@@ -187,15 +187,20 @@ def test_of_two_torsion_clocks_the_one_that_was_told(clock, recorded, hear):
         assert np.quantile(np.abs(found[:, None] - true[None, :]).min(axis=1), 0.95) < 0.005
 
 
-@pytest.mark.parametrize("scene", ["rain", "fire", "drip", "speech", "quiet_room", "quartz_alone"])
+@pytest.mark.parametrize(
+    "scene", ["rain", "fire", "drip", "speech", "quiet_room", "quartz_alone", "ordinary_clocks"]
+)
 @pytest.mark.parametrize("seed", [1, 2])
 def test_room_without_a_torsion_clock(scene, seed, hear):
     made = replace(SCENES[scene](seed, 120.0), recorder=Recorder(RATE_HZ)).render()
     heard = hear(made.samples())
     assert heard.period_samples is None
     assert len(heard.sounds) == 0
-    if scene == "quartz_alone":
-        assert heard.other_intervals_s[0] == pytest.approx(1.0, rel=1e-3)
+    named = {"quartz_alone": [1.0], "ordinary_clocks": [0.2 if seed % 2 == 0 else 0.6, 1.0]}
+    for interval_s in named.get(scene, ()):
+        # of a pendulum that does not limp the tick alone repeats, or tick and tock together
+        apart = [min(abs(one / interval_s - times) for times in (1, 2)) for one in heard.other_intervals_s]
+        assert min(apart) < 1e-3
 
 
 def test_silence_and_nothing_at_all(hear):

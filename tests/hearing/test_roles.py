@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from torsionbeat.hearing.roles import Roles, roles_of
+from torsionbeat.hearing.roles import Roles, evenly_ticking, roles_of
 
 # place in frames, loudness in dB, share of beats in which it is certain
 CONTACT, UNLOCKING, DROP, BANKING = (
@@ -99,3 +99,13 @@ def test_a_loud_drop_vouches_for_a_soft_one_at_the_same_distance():
     echo = [(0.0, -23.9, 1.0), (408.0, -35.8, 0.98)]
     assert roles_of([echo, side_b]) == [Roles(0, None), Roles(0, None)]
     assert roles_of([side_a, [(0.0, -23.9, 1.0), (370.0, -35.8, 0.98)]])[1] == Roles(0, None)
+
+
+def test_even_ticks_are_no_escapement():
+    ticks = [(-6003.0, -24.1, 1.0), (-4001.0, -24.7, 1.0), (0.0, -24.4, 1.0), (2005.0, -24.0, 1.0)]
+    assert evenly_ticking(ticks)
+    # Three may be chance; one that is late, or louder, is not of them; the sounds of a beat are neither even nor alike.
+    assert not evenly_ticking(ticks[:3])
+    assert not evenly_ticking([*ticks[:3], (2105.0, -24.0, 1.0)])
+    assert not evenly_ticking([*ticks[:3], (2005.0, -18.0, 1.0)])
+    assert not evenly_ticking([CONTACT, UNLOCKING, DROP, BANKING])

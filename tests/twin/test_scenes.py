@@ -13,7 +13,7 @@ from torsionbeat.errors import InputError
 from torsionbeat.twin import SCENES, CaseKnock, Recorder, Room, TwinClock, at_sigmas, simulate
 from torsionbeat.twin.levels import sigmas
 
-NO_CLOCK = {"quiet_room", "rain", "fire", "drip", "speech", "quartz_alone"}
+NO_CLOCK = {"quiet_room", "rain", "fire", "drip", "speech", "quartz_alone", "ordinary_clocks"}
 
 
 @pytest.mark.parametrize("name", sorted(SCENES))

@@ -145,7 +145,8 @@ def hear_chapter(
 
 def _left_over(heard: ChapterHeard, frame_s: float, added: npt.NDArray[np.float16]) -> bool:
     """Whether a clock is but what was left of another's ticks: whole numbers of them apart, on them, and often missing."""
-    ticks = [heard.period_frames * frame_s / other.interval_s for other in heard.others]
+    # Of a clock that limps the interval is that of tick and tock together.
+    ticks = [2 * heard.period_frames * frame_s / other.interval_s for other in heard.others]
     if all(abs(number / round(number) - 1) > _WHOLE for number in ticks):
         return False
     drops = [side.drop for side in heard.sides]

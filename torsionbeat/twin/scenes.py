@@ -319,6 +319,16 @@ def quartz_alone(seed: int = 0, duration_s: float = 20 * MINUTE_S) -> Scene:
     return _empty("quartz_alone", Room(others=(OtherClock(),)), seed, duration_s)
 
 
+def ordinary_clocks(seed: int = 0, duration_s: float = 20 * MINUTE_S) -> Scene:
+    """No torsion clock: a quartz clock, and for even seeds a balance, for odd ones a pendulum."""
+    second = (
+        OtherClock(0.2, -6.0, 2.0, "thin_pin", "dry_knack", rate_ppm=-230, jitter_ms=0.3)
+        if seed % 2 == 0
+        else OtherClock(0.6, -3.0, 25.0, "wood_knock", "dull_plate", rate_ppm=150, jitter_ms=0.4)
+    )
+    return _empty("ordinary_clocks", Room(others=(OtherClock(), second)), seed, duration_s)
+
+
 SCENES: dict[str, Callable[..., Scene]] = {
     make.__name__: make
     for make in (
@@ -352,5 +362,6 @@ SCENES: dict[str, Callable[..., Scene]] = {
         drip,
         speech,
         quartz_alone,
+        ordinary_clocks,
     )
 }
