@@ -33,6 +33,7 @@ def heard(
     jitter_s=1e-4,
     moved=None,
     softer_s=0.0,
+    alike=1.0,
     **more,
 ):
     """What an ideal listener hands on: beat n in the middle of its lift at 2 s + n T / 2."""
@@ -54,7 +55,7 @@ def heard(
                 50 * ones,
                 ones > 0,
                 0 * ones,
-                (kind == "contact") * softer_s * RATE_HZ * ones,
+                (kind == "contact") * np.where(number % 2 == 0, softer_s, softer_s * alike) * RATE_HZ,
             )
         )
     duration_s = duration_s or middle[-1] + 3
@@ -107,6 +108,20 @@ def test_offset_follows_from_the_beat_error():
     assert reading.offset_deg.nominal_value == pytest.approx(150 * np.sin(np.pi * 0.060 / 15), rel=0.01)
 
 
+def test_passages_that_differ_between_the_sides_make_the_beat_error_less_sure(plain):
+    sounds = heard().sounds
+    late = (sounds.kind == "contact") & (sounds.beat % 2 == 1)
+    what = replace(heard(), sounds=replace(sounds, sample=sounds.sample + late * 0.010 * RATE_HZ))
+    reading = read(what)
+    # Contacts 10 ms late on one side: its middle, and with it the beat error, is off by 5 ms, and that is in doubt.
+    assert abs(reading.beat_error_ms.nominal_value - plain.beat_error_ms.nominal_value) == pytest.approx(
+        5, 0.01
+    )
+    wider = np.sqrt(reading.beat_error_ms.std_dev**2 - plain.beat_error_ms.std_dev**2)
+    told(reading, "10 ms longer on one side", "stated that much less surely")
+    assert wider == pytest.approx(5.0, abs=0.2)  # 0.1 ms of jitter in 20 beats a side
+
+
 @pytest.mark.parametrize(("other_s", "ms_over_the_stretch"), [(3 * PERIOD_S, 10.0), (2.9 * PERIOD_S, 0.0)])
 def test_another_torsion_clock_in_step_makes_the_period_less_sure(plain, other_s, ms_over_the_stretch):
     # 40 beats are 39 half periods: 10 ms either way over them, as a rectangle.
@@ -122,6 +137,13 @@ def test_contact_that_begins_softly_makes_the_arc_less_sure_and_nothing_else(pla
     assert wider == pytest.approx(ARC_DEG * 0.008 / PASSAGE_S, rel=0.01)
     assert softly.beat_error_ms.std_dev == plain.beat_error_ms.std_dev
     assert softly.period_s.std_dev == plain.period_s.std_dev
+
+
+def test_contact_that_begins_softly_on_one_side_makes_the_beat_error_less_sure(plain):
+    one_sided = read(softer_s=0.008, alike=0.0)
+    # The middle of that side's lift is in doubt by half of it.
+    wider = np.sqrt(one_sided.beat_error_ms.std_dev**2 - plain.beat_error_ms.std_dev**2)
+    assert wider == pytest.approx(4.0, rel=1e-6)
 
 
 def test_slow_clock_loses():

@@ -40,11 +40,12 @@ class HeardSounds:
     def __len__(self) -> int:
         return len(self.beat)
 
-    def softer_samples(self, kind: str) -> float:
-        """Samples by which a softer part shows before the sounds of a kind, on the side where it shows more; or 0."""
+    def softer_samples(self, kind: str) -> tuple[float, float]:
+        """Samples by which a softer part shows before the sounds of a kind, on side a and on side b; 0 where none."""
         chosen = self.certain & (self.kind == kind)
-        sides = [self.softer_before[chosen & (self.beat % 2 == side)] for side in (0, 1)]
-        return max((float(np.median(side)) for side in sides if len(side)), default=0.0)
+        sides = (self.softer_before[chosen & (self.beat % 2 == side)] for side in (0, 1))
+        one, two = (float(np.median(side)) if len(side) else 0.0 for side in sides)
+        return one, two
 
     @staticmethod
     def joined(parts: list[HeardSounds]) -> HeardSounds:

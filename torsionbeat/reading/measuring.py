@@ -190,14 +190,16 @@ def reading_of(
         by_pull_s = PULL_S / np.sqrt(3) * 2 / float(beats.number[-1] - beats.number[0])
     own_s = float(np.sqrt(steady.period_uncertainty_s**2 + by_travel_s**2 + by_pull_s**2))
     period = _with_timebase(ufloat(steady.period_s, own_s), timebase)
+    differ_s = _passages_apart_s(beats, edges)
     error_ms = None
     if np.isfinite(steady.beat_error_s) and not heard.one_sided:
-        u_side = np.hypot(steady.beat_error_uncertainty_s, _side_edge(edges))
-        error_ms = ufloat(steady.beat_error_s * 1e3, u_side * 1e3)
+        apart_s = np.hypot(_unlike_s(sounds, seconds_per_sample), differ_s / 2)
+        u_side = np.linalg.norm([steady.beat_error_uncertainty_s, _side_edge(edges), apart_s])
+        error_ms = ufloat(steady.beat_error_s * 1e3, float(u_side) * 1e3)
     arcs = _arcs(beats, clock, steady)
     # Softer beginnings of contact and drop, which another room would hide, leave their distance in doubt.
-    softer_samples = np.hypot(sounds.softer_samples("contact"), sounds.softer_samples("drop"))
-    softer_s = float(softer_samples) * seconds_per_sample
+    softer_samples = [max(sounds.softer_samples(kind)) for kind in ("contact", "drop")]
+    softer_s = float(np.linalg.norm(softer_samples)) * seconds_per_sample
     arc = _mean_arc(beats, arcs, clock, steady, together, edges, softer_s)
     trend = _trend(beats, arcs)
     offset = _offset(error_ms, arc, period, clock)
@@ -238,7 +240,9 @@ def reading_of(
         swings,
         events,
     )
-    told_remarks = remarks_on(reading, heard, strays=strays, together=bool(together), jumps=jumps)
+    told_remarks = remarks_on(
+        reading, heard, strays=strays, together=bool(together), jumps=jumps, differ_s=differ_s
+    )
     return replace(reading, remarks=(*remarks, *told_remarks))
 
 
@@ -298,6 +302,31 @@ def _side_edge(edges: dict[tuple[int, str], float]) -> float:
     if (0, "contact") in edges and (1, "contact") in edges:
         return float(np.sqrt(sum(value**2 for value in edges.values()))) / 2
     return float(np.hypot(edges.get((0, "drop"), EDGE_S), edges.get((1, "drop"), EDGE_S)))
+
+
+def _unlike_s(sounds: HeardSounds, seconds_per_sample: float) -> float:
+    """What softer beginnings add to the beat error where the sides are not alike in them: what both have falls out."""
+    apart = [abs(float(np.diff(sounds.softer_samples(kind))[0])) for kind in ("contact", "drop")]
+    with_contact = bool((sounds.certain & (sounds.kind == "contact")).any())
+    return float(np.linalg.norm(apart)) * seconds_per_sample / (2 if with_contact else 1)
+
+
+def _passages_apart_s(beats: Beats, edges: dict[tuple[int, str], float]) -> float:
+    """By how much the lift passages of both sides differ, where that is more than chance; they should not.
+
+    One of the four sounds was then timed from another of its parts, and the middle of its side is off by half of that.
+    """
+    means, doubts = [], []
+    for side in (0, 1):
+        rows = (beats.number % 2 == side) & np.isfinite(beats.passage_s)
+        count = int(np.count_nonzero(rows))
+        if count < 3:
+            return 0.0
+        scatter = _scatter(beats.number[rows], beats.passage_s[rows]) / np.sqrt(count)
+        means.append(_mean_over_stretch(beats.number[rows], beats.passage_s[rows], beats.number))
+        doubts += [scatter, edges[side, "contact"], edges[side, "drop"]]
+    apart = abs(means[0] - means[1])
+    return apart if apart > 3 * float(np.linalg.norm(doubts)) else 0.0
 
 
 def _mean_arc(

@@ -13,15 +13,27 @@ __all__ = ["remarks_on"]
 
 
 def remarks_on(
-    reading: Reading, heard: Heard, *, strays: int, together: bool, jumps: list[Jump]
+    reading: Reading,
+    heard: Heard,
+    *,
+    strays: int,
+    together: bool,
+    jumps: list[Jump],
+    differ_s: float = 0.0,
 ) -> list[str]:
-    """All remarks on a reading, the most important first."""
+    """All remarks on a reading, the most important first; ``differ_s`` is by how much the sides' passages differ."""
     out: list[str] = []
     out += _on_period(reading, heard)
     out += _on_jumps(jumps)
     out += _on_settling(reading)
     out += _on_beats(reading, heard, strays, together)
     out += _on_arc(reading, heard)
+    if differ_s > 0:
+        out.append(
+            f"From contact to drop takes {1e3 * differ_s:.0f} ms longer on one side than on the other, though a balance "
+            "takes the same both ways: one of the sounds was timed from another of its parts. Beat error and arc are "
+            "stated that much less surely."
+        )
     out += _on_sound(reading, heard)
     out += _on_timebase(reading)
     return out
@@ -230,7 +242,8 @@ def _on_arc(reading: Reading, heard: Heard) -> list[str]:
 def _on_beginnings(heard: Heard) -> list[str]:
     """What to say where a sound begins softly: from which of its parts the lift passage counts is in doubt."""
     early = {
-        kind: 1e3 * heard.sounds.softer_samples(kind) / heard.sample_rate_hz for kind in ("contact", "drop")
+        kind: 1e3 * max(heard.sounds.softer_samples(kind)) / heard.sample_rate_hz
+        for kind in ("contact", "drop")
     }
     return [
         f"A softer sound shows {ms:.0f} ms before the {kind} proper, from which the passage is counted; whether the "
