@@ -109,3 +109,10 @@ def test_even_ticks_are_no_escapement():
     assert not evenly_ticking([*ticks[:3], (2105.0, -24.0, 1.0)])
     assert not evenly_ticking([*ticks[:3], (2005.0, -18.0, 1.0)])
     assert not evenly_ticking([CONTACT, UNLOCKING, DROP, BANKING])
+    # Two tracks may have come upon the same sound.
+    assert not evenly_ticking([*ticks, ticks[-1]])
+
+
+def test_two_tracks_of_one_sound_are_no_pair():
+    twice = [DROP, DROP]
+    assert roles_of([twice, twice]) == roles_of([twice, [(0.0, -31.0, 1.0), (0.0, -31.0, 1.0)]])

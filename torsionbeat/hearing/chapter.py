@@ -147,7 +147,7 @@ def _left_over(heard: ChapterHeard, frame_s: float, added: npt.NDArray[np.float1
     """Whether a clock is but what was left of another's ticks: whole numbers of them apart, on them, and often missing."""
     # Of a clock that limps the interval is that of tick and tock together.
     ticks = [2 * heard.period_frames * frame_s / other.interval_s for other in heard.others]
-    if all(abs(number / round(number) - 1) > _WHOLE for number in ticks):
+    if all(abs(number - round(number)) > _WHOLE * round(number) for number in ticks):
         return False
     drops = [side.drop for side in heard.sides]
     if np.mean([drop.share for drop in drops]) > _OFTEN:
@@ -222,10 +222,11 @@ def _hear_beats(
         [_place(fine, sound, track, pattern) for sound in sounds_round(up, track, pattern.period_frames)]
         for track in tracks
     ]
-    if any(evenly_ticking([_summary(sound) for sound in side]) for side in sides):
+    summaries = [[_summary(sound) for sound in side] for side in sides]
+    if any(evenly_ticking(side) for side in summaries):
         return None
     period = pattern.period_frames * POOLED_FRAMES
-    roles = roles_of([[_summary(sound) for sound in side] for side in sides], _out_of_half(pattern), period)
+    roles = roles_of(summaries, _out_of_half(pattern), period)
     heard = []
     for number, side in enumerate(sides):
         heard.append(

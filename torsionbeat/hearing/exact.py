@@ -314,7 +314,7 @@ def softer_before(profile: FloatArray, edge: float) -> float:
     """Frames by which a softer part of the sound shows before the edge, 0 where none does or the room hides it.
 
     A pin slides before it strikes, a tooth lets go before it lands, and which of the two begins the sound is a matter
-    of how quiet the room is. Beats and sides are alike in this, so that only the passage is in doubt by it.
+    of how quiet the room is. Beats are alike in this and mostly the sides too, so that it is the passage that is in doubt.
     """
     height = _height(profile)
     floor = float(np.quantile(height, 0.1))

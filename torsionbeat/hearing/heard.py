@@ -35,7 +35,7 @@ class HeardSounds:
     edge_uncertainty: FloatArray
     """Standard uncertainty, in samples, of where the mean sound of this kind and side begins; common to all of it."""
     softer_before: FloatArray
-    """Samples by which a softer part of it shows before that, 0 where none does; of the kind rather than of the side."""
+    """Samples by which a softer part of it shows before that, 0 where none does; common to all of its kind and side."""
 
     def __len__(self) -> int:
         return len(self.beat)

@@ -71,6 +71,8 @@ def evenly_ticking(side: list[tuple[float, float, float]]) -> bool:
     places, loudness = zip(*sure, strict=True)
     gaps = [after - before for before, after in pairwise(places)]
     step = min(gaps)
+    if step <= 0:
+        return False
     even = all(abs(gap / step - round(gap / step)) * step < max(_EVEN * gap, _EVEN_FRAMES) for gap in gaps)
     return even and max(loudness) - min(loudness) < _ALIKE_DB
 
@@ -158,11 +160,11 @@ def _matching_pairs(
     best: tuple[tuple[float, float], list[Roles]] | None = None
     for (first, last), (other_first, other_last) in product(_pairs(one), _pairs(two)):
         distance, other_distance = one[last][0] - one[first][0], two[other_last][0] - two[other_first][0]
-        apart = abs(distance - other_distance) / max(distance, other_distance)
-        if apart > _LIKE:
+        apart, larger = abs(distance - other_distance), max(distance, other_distance)
+        if apart > _LIKE * larger:
             continue
         loud = not (_too_soft(one, last, _NEARLY_DB) and _too_soft(two, other_last, _NEARLY_DB))
-        alike = apart < _ALIKE and abs(one[first][1] - two[other_first][1]) < _SOFTEST_DB
+        alike = apart < _ALIKE * larger and abs(one[first][1] - two[other_first][1]) < _SOFTEST_DB
         vouched = alike and loud and min(distance, other_distance) > _LATER_FRAMES
         softest = _SOFTEST_FAR_DB if vouched or distance > _FAR_FRAMES else _SOFTEST_DB
         if _too_soft(one, last, softest) or _too_soft(two, other_last, softest):

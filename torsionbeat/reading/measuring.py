@@ -306,7 +306,7 @@ def _side_edge(edges: dict[tuple[int, str], float]) -> float:
 
 def _unlike_s(sounds: HeardSounds, seconds_per_sample: float) -> float:
     """What softer beginnings add to the beat error where the sides are not alike in them: what both have falls out."""
-    apart = [abs(float(np.diff(sounds.softer_samples(kind))[0])) for kind in ("contact", "drop")]
+    apart = np.diff([sounds.softer_samples(kind) for kind in ("contact", "drop")])
     with_contact = bool((sounds.certain & (sounds.kind == "contact")).any())
     return float(np.linalg.norm(apart)) * seconds_per_sample / (2 if with_contact else 1)
 

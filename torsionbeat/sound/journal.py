@@ -39,7 +39,6 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from torsionbeat.errors import InputError
 from torsionbeat.sound.timebase import Timebase, host_timebase
 
 __all__ = ["JOURNAL_NAME", "Journal", "JournalRecord", "read_journal"]
@@ -166,6 +165,6 @@ def read_journal(path: Path) -> JournalRecord:
             continue
         try:
             record._enter(json.loads(line))
-        except (ValueError, KeyError, TypeError, AttributeError, OverflowError, InputError):
+        except (ValueError, KeyError, TypeError, AttributeError, OverflowError):
             record.lines_lost += 1
     return record
