@@ -28,7 +28,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-__version__ = "0.1.0"
+from torsionbeat.version import __version__
 
 _HOMES = {
     "Clock": "reading.figures",
@@ -40,7 +40,7 @@ _HOMES = {
     "TwinClock": "twin",
     "analyse": "reading.analysis",
     "analyse_fully": "reading.analysis",
-    "compare": "reading.comparison",
+    "compare": "history.comparison",
     "comparison_figure": "display.changes",
     "correct": "regulation.correction",
     "evidence_figure": "display.evidence",
@@ -85,8 +85,8 @@ if TYPE_CHECKING:  # what a type checker or an editor sees
     from torsionbeat.display.evidence import evidence_figure
     from torsionbeat.display.terminal import print_reading
     from torsionbeat.errors import TorsionbeatError
+    from torsionbeat.history.comparison import compare
     from torsionbeat.reading.analysis import analyse, analyse_fully
-    from torsionbeat.reading.comparison import compare
     from torsionbeat.reading.document import reading_document
     from torsionbeat.reading.figures import Clock, Reading
     from torsionbeat.regulation.correction import correct

@@ -23,7 +23,7 @@ import numpy as np
 
 import torsionbeat as tb
 from torsionbeat import twin
-from torsionbeat.reading.comparison import Group, Night, compare
+from torsionbeat.history.comparison import Group, Night, compare
 
 ALLOWED = 0.05
 NEEDED = {"rate (+ gains)": 0.95, "arc (amplitude end to end)": 0.90}

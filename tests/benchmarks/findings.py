@@ -26,9 +26,9 @@ from pathlib import Path
 import numpy as np
 from uncertainties import ufloat
 
+from torsionbeat.history.findings import SIGNS, Decay, find
+from torsionbeat.history.nights import Night
 from torsionbeat.reading.figures import Clock
-from torsionbeat.reading.findings import SIGNS, Decay, find
-from torsionbeat.reading.nights import Night
 from torsionbeat.theory.swing import arc_deg
 from torsionbeat.twin import Balance, BeatShift, Drive, DriveChange, Escapement, TwinClock
 

@@ -30,9 +30,9 @@ import numpy as np
 import psutil
 
 from torsionbeat.hearing.listener import Listener
+from torsionbeat.live.session import listen_live
 from torsionbeat.reading.analysis import analyse
 from torsionbeat.reading.figures import Clock
-from torsionbeat.reading.live import listen_live
 from torsionbeat.sound.keeper import Keeper
 from torsionbeat.twin import Recorder, simulate
 

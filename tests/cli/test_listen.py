@@ -111,7 +111,7 @@ def bench(monkeypatch, tmp_path):
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("TORSIONBEAT_LOG", str(tmp_path / "log.db"))
     monkeypatch.setattr(
-        "torsionbeat.reading.live.ASKING_AHEAD_S", 0.0
+        "torsionbeat.live.session.ASKING_AHEAD_S", 0.0
     )  # figures on the way are dear, and not the point
     source = torsionbeat.sound.capture.LiveSource
 

@@ -2,28 +2,11 @@
 
 from __future__ import annotations
 
-import importlib.util
-from pathlib import Path
-
 import pytest
 
 from torsionbeat.reading.figures import Clock
 from torsionbeat.sound.timebase import unknown_timebase
 from torsionbeat.twin import Balance, Drive, Escapement, TwinClock
-
-
-def by_path(path):
-    """Load a module of the tests by its path."""
-    spec = importlib.util.spec_from_file_location(path.stem, path)
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
-
-
-@pytest.fixture(scope="session")
-def twin_readings():
-    """Give the builder of readings."""
-    return by_path(Path(__file__).parents[1] / "reading" / "twin_readings.py")
 
 
 @pytest.fixture(scope="session")

@@ -17,8 +17,8 @@ from torsionbeat.display.changes import (
     row_cells,
     row_notes,
 )
-from torsionbeat.reading.comparison import Group, Night, Row, compare
-from torsionbeat.reading.scatter import Estimate
+from torsionbeat.history.comparison import Group, Night, Row, compare
+from torsionbeat.reading.intervals import Estimate
 
 
 @pytest.fixture(scope="module")

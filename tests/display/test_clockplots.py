@@ -9,7 +9,7 @@ import pytest
 from uncertainties import ufloat
 
 from torsionbeat.display.clockplots import DatedFigure, DatedWork, decay_figure, history_figure
-from torsionbeat.reading.arcsigns import Decay
+from torsionbeat.history.arc_findings import Decay
 
 BEGIN = datetime(2026, 2, 3, 20, tzinfo=UTC)
 

@@ -22,7 +22,7 @@ from torsionbeat.display.clockplots import decay_figure
 from torsionbeat.display.evidence import evidence_figure
 from torsionbeat.display.nightplots import stability_figure
 from torsionbeat.display.style import styled
-from torsionbeat.reading.arcsigns import Decay
+from torsionbeat.history.arc_findings import Decay
 
 BASELINE = Path(__file__).parent / "baseline"
 

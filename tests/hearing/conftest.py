@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from torsionbeat.hearing.bands import BandEar, plan_bands
-from torsionbeat.hearing.chapter import Chapter
 from torsionbeat.hearing.listener import Listener
+from torsionbeat.hearing.segment import Chapter
 from torsionbeat.hearing.strength import RoomFloor
 from torsionbeat.twin import Balance, Drive, Escapement, Recorder, Room, TwinClock, simulate
 

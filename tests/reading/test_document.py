@@ -10,9 +10,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from torsionbeat.history.nights import reading_from_document
 from torsionbeat.reading.document import reading_document, write_events
 from torsionbeat.reading.figures import Timebase
-from torsionbeat.reading.nights import reading_from_document
 
 FIGURES = ("period_s", "rate_s_per_day", "beat_error_ms", "offset_deg", "arc_deg", "arc_trend_deg_per_hour")
 

@@ -19,10 +19,10 @@ from typing import Any
 from sqlalchemy import JSON, Column, Double, Integer, Table, select
 from sqlalchemy.orm import Session
 
-from torsionbeat import __version__
 from torsionbeat.benchlog.entries import plain, reading_columns
 from torsionbeat.benchlog.tables import HISTORY, SCHEMA, SCHEMAS, VERSION_TABLE, Base, ClockRecord, Moment
 from torsionbeat.errors import BenchLogError, InputError
+from torsionbeat.version import __version__
 
 __all__ = ["clock_name", "put_history", "read_history", "take_history", "write_history"]
 

@@ -16,8 +16,8 @@ from torsionbeat.errors import InputError, TorsionbeatError
 
 if TYPE_CHECKING:
     from torsionbeat.reading.analysis import Listening
+    from torsionbeat.reading.batch import Outcome
     from torsionbeat.reading.figures import Clock
-    from torsionbeat.reading.many import Outcome
 
 __all__ = ["analyse_command"]
 
@@ -130,7 +130,7 @@ def _outcomes(
     recordings: Sequence[str], known: Clock, listening: Listening, cluster: str | None
 ) -> list[Outcome]:
     from torsionbeat.cli.progress import Bar
-    from torsionbeat.reading.many import analyse_many, outcome_of
+    from torsionbeat.reading.batch import analyse_many, outcome_of
 
     with Bar("Listening") as bar:
         if cluster is not None:

@@ -13,8 +13,8 @@ from torsionbeat.cli.sides import dates_group, files_group, whole_days
 from torsionbeat.errors import InputError
 
 if TYPE_CHECKING:
+    from torsionbeat.history.nights import Group
     from torsionbeat.reading.figures import Clock
-    from torsionbeat.reading.nights import Group
 
 __all__ = ["compare_command"]
 
@@ -60,7 +60,7 @@ def compare_command(
     json: JsonOption = False,
 ) -> None:
     """Compare a clock before and after: what changed beyond doubt, and what did not."""
-    from torsionbeat.reading.comparison import compare
+    from torsionbeat.history.comparison import compare
     from torsionbeat.reading.figures import Clock
 
     known = Clock(clock or "", period, lift, lift_tolerance)

@@ -135,7 +135,7 @@ def _arcs(
     """Give times, arcs and period from whichever source was given."""
     if reading is not None:
         from torsionbeat.cli.adjusting import document_of
-        from torsionbeat.reading.nights import reading_from_document
+        from torsionbeat.history.nights import reading_from_document
 
         heard = reading_from_document(document_of(reading))
         if not len(heard.swings):

@@ -11,7 +11,7 @@ from torsionbeat.cli.history import LogOption
 
 if TYPE_CHECKING:
     from torsionbeat.cli.onenight import NightPlan
-    from torsionbeat.reading.inbeat import BeatSetting
+    from torsionbeat.live.beat_trace import BeatSetting
     from torsionbeat.regulation.beatsetting import BeatAdvice
 
 __all__ = ["inbeat_command"]
@@ -79,8 +79,8 @@ def inbeat_command(
 
 def _follow(plan: NightPlan, source: Any, arc: float | None, share: float, screen: _Screen) -> bool:
     """Until the source ends; whether a clock was heard."""
-    from torsionbeat.hearing.follower import Follower
-    from torsionbeat.reading.inbeat import BeatTrace
+    from torsionbeat.live.beat_trace import BeatTrace
+    from torsionbeat.live.follower import Follower
 
     follower = Follower(source.sample_rate_hz, plan.clock.nominal_period_s)
     trace = BeatTrace(source.sample_rate_hz, plan.clock.lift_deg, arc)

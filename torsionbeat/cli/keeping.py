@@ -15,8 +15,8 @@ from torsionbeat.errors import BenchLogError, InputError
 
 if TYPE_CHECKING:
     from torsionbeat.benchlog import BenchLog
+    from torsionbeat.reading.batch import Outcome
     from torsionbeat.reading.figures import Clock
-    from torsionbeat.reading.many import Outcome
 
 __all__ = ["Keeping", "open_keeping", "sha256_of"]
 

@@ -23,8 +23,8 @@ from torsionbeat.cli.telling import tell
 from torsionbeat.errors import BenchLogError, InputError, NothingHeardError, TorsionbeatError
 
 if TYPE_CHECKING:
+    from torsionbeat.live.session import LiveResult, LiveState
     from torsionbeat.reading.figures import Clock, Reading
-    from torsionbeat.reading.live import LiveResult, LiveState
     from torsionbeat.sound.capture import LiveSource
 
 __all__ = [
@@ -111,7 +111,7 @@ def one_night(plan: NightPlan, source: LiveSource, on_signal: Callable[[], None]
     """
     from torsionbeat.display.live import LiveScreen
     from torsionbeat.hearing.reference import ReferenceEar
-    from torsionbeat.reading.live import listen_live
+    from torsionbeat.live.session import listen_live
     from torsionbeat.sound.keeper import Keeper
 
     begun = datetime.now(UTC)

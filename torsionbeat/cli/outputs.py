@@ -14,7 +14,7 @@ from torsionbeat.errors import DeviceError, InputError
 
 if TYPE_CHECKING:
     from torsionbeat.reading.analysis import Analysis
-    from torsionbeat.reading.many import Outcome
+    from torsionbeat.reading.batch import Outcome
 
 __all__ = ["Outputs"]
 

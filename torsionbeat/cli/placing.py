@@ -28,7 +28,7 @@ def check_placing(plan: NightPlan) -> None:
 
     from torsionbeat.cli.listen import open_source
     from torsionbeat.cli.onenight import ended_by_signals
-    from torsionbeat.reading.placing import PlacingEar
+    from torsionbeat.live.microphone_check import PlacingEar
 
     with open_source(replace(plan, channels=max(plan.channels, 2))) as source, ended_by_signals(source.stop):
         ear = PlacingEar(source.sample_rate_hz, source.channels, plan.clock)

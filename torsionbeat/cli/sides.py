@@ -14,8 +14,8 @@ from torsionbeat.errors import InputError
 
 if TYPE_CHECKING:
     from torsionbeat.benchlog import BenchLog, ReadingRecord
+    from torsionbeat.history.nights import Group, Night
     from torsionbeat.reading.figures import Clock, Reading
-    from torsionbeat.reading.nights import Group, Night
 
 __all__ = ["dates_group", "files_group", "kept_night", "whole_days"]
 
@@ -40,7 +40,7 @@ def files_group(
     InputError
         There is nothing, or a file that cannot be used.
     """
-    from torsionbeat.reading.nights import Group
+    from torsionbeat.history.nights import Group
     from torsionbeat.sound.kept import is_kept
 
     path = Path(place)
@@ -98,7 +98,7 @@ def dates_group(
     """
     from uncertainties import ufloat
 
-    from torsionbeat.reading.nights import Group
+    from torsionbeat.history.nights import Group
 
     days = whole_days(text)
     if days is None:
@@ -129,13 +129,13 @@ def dates_group(
 
 def kept_night(record: ReadingRecord) -> Night:
     """Give the night that a row of the log keeps."""
-    from torsionbeat.reading.nights import Night, reading_from_document
+    from torsionbeat.history.nights import Night, reading_from_document
 
     return Night(reading_from_document(record.document), taken_at=record.taken_at)
 
 
 def _kept_in_file(path: Path) -> Night:
-    from torsionbeat.reading.nights import Night, reading_from_document
+    from torsionbeat.history.nights import Night, reading_from_document
 
     try:
         if path.stat().st_size > LARGEST_JSON_BYTES:
@@ -160,9 +160,9 @@ def _named(reading: Reading, path: Path) -> Reading:
 
 def _heard_nights(paths: Sequence[Path], clock: Clock, sample_clock_ppm: float | None) -> list[Night]:
     """Hear recordings, side by side where there are several; the first that fails ends it with its name."""
+    from torsionbeat.history.nights import Night
     from torsionbeat.reading.analysis import Listening
-    from torsionbeat.reading.many import analyse_many, outcome_of
-    from torsionbeat.reading.nights import Night
+    from torsionbeat.reading.batch import analyse_many, outcome_of
     from torsionbeat.sound.timebase import STATED_UNCERTAINTY_PPM
 
     listening = Listening(

@@ -12,7 +12,7 @@ from torsionbeat.display.words import COVERAGE, decimals, figure_words, number, 
 if TYPE_CHECKING:
     from rich.console import RenderableType
 
-    from torsionbeat.reading.inbeat import BeatSetting
+    from torsionbeat.live.beat_trace import BeatSetting
 
 __all__ = ["beat_line", "beat_view", "large"]
 

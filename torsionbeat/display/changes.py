@@ -10,9 +10,9 @@ import numpy as np
 from torsionbeat.display import style
 from torsionbeat.display.terminal import eighty_columns, print_bullets, say, simple_table
 from torsionbeat.display.words import decimals, number, plain
-from torsionbeat.reading.comparison import Comparison, Group, Row
-from torsionbeat.reading.scatter import Estimate
-from torsionbeat.reading.steadiness import pooled_deviations
+from torsionbeat.history.comparison import Comparison, Group, Row
+from torsionbeat.history.rate_stability import pooled_deviations
+from torsionbeat.reading.intervals import Estimate
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -53,7 +53,7 @@ def change_words(row: Row) -> str:
 
     Examples
     --------
-    >>> from torsionbeat.reading.scatter import Estimate
+    >>> from torsionbeat.reading.intervals import Estimate
     >>> change_words(Row("arc", "deg", None, None, Estimate(29.47, 28.24, 30.7)))
     'by +29.5 deg, between +28.2 and +30.7'
     >>> change_words(Row("spread", "deg", None, None, Estimate(0.47, 0.31, 0.7), ratio=True))
@@ -77,7 +77,7 @@ def estimate_words(estimate: Estimate | None, *, sign: bool = False) -> str:
 
     Examples
     --------
-    >>> from torsionbeat.reading.scatter import Estimate
+    >>> from torsionbeat.reading.intervals import Estimate
     >>> estimate_words(Estimate(2.4, 1.9, 2.9)), estimate_words(Estimate(0.83, 0.55, 1.75))
     ('2.4 ± 0.5', '0.83 (0.55 to 1.75)')
     """

@@ -13,7 +13,7 @@ import numpy as np
 from torsionbeat.display import style
 from torsionbeat.display.words import plain, plus_minus
 from torsionbeat.errors import InputError
-from torsionbeat.reading.arcsigns import Decay
+from torsionbeat.history.arc_findings import Decay
 from torsionbeat.reading.figures import UFloat
 
 __all__ = ["DatedFigure", "DatedWork", "decay_figure", "history_figure", "plot_decay", "plot_history"]

@@ -11,8 +11,8 @@ import numpy as np
 from torsionbeat.display import style
 from torsionbeat.display.words import figure_words, interval, rate_words
 from torsionbeat.errors import InputError
+from torsionbeat.reading.beats import middles_s
 from torsionbeat.reading.figures import Clock, Reading
-from torsionbeat.reading.middles import middles_s
 
 if TYPE_CHECKING:
     from torsionbeat.hearing.heard import VoiceProfile

@@ -18,8 +18,8 @@ from torsionbeat.display.words import amount, duration_words, figure_words, numb
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
 
+    from torsionbeat.live.session import Level, LiveState
     from torsionbeat.reading.figures import Reading
-    from torsionbeat.reading.live import Level, LiveState
 
 __all__ = ["LiveScreen", "level_bar", "live_view", "status_document", "tick_sentence"]
 
@@ -37,7 +37,7 @@ def level_bar(level: Level) -> str:
 
     Examples
     --------
-    >>> from torsionbeat.reading.live import Level
+    >>> from torsionbeat.live.session import Level
     >>> level_bar(Level(-60.0, -30.0, False))
     '[==========..........          ] mean -60 dB, peak -30 dB'
     """

@@ -9,10 +9,10 @@ import numpy as np
 
 from torsionbeat.display import style
 from torsionbeat.display.words import decimals, figure_words, interval, number
+from torsionbeat.history.rate_stability import LEAST_FREEDOM, stability_of
+from torsionbeat.reading.beats import middles_s
 from torsionbeat.reading.figures import FloatArray, IntArray, Reading, Swings
-from torsionbeat.reading.middles import middles_s
-from torsionbeat.reading.scatter import BLOCKS, block_means
-from torsionbeat.reading.steadiness import LEAST_FREEDOM, stability_of
+from torsionbeat.reading.intervals import BLOCKS, block_means
 from torsionbeat.theory.rate import DAY_S
 
 __all__ = ["beat_error_figure", "beat_errors_ms", "plot_beat_errors", "plot_stability", "stability_figure"]

@@ -39,7 +39,7 @@ from torsionbeat.display.words import (
     timebase_words,
 )
 from torsionbeat.errors import DeviceError, InputError
-from torsionbeat.reading.rows import Row
+from torsionbeat.history.comparison_rows import Row
 
 __all__ = ["Picture", "inline_svg", "report_html", "write_pdf", "write_report"]
 
@@ -70,7 +70,7 @@ def report_html(story: ClockStory, made_at: datetime) -> str:
     """
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
-    from torsionbeat import __version__
+    from torsionbeat.version import __version__
 
     environment = Environment(
         loader=PackageLoader("torsionbeat.display"),

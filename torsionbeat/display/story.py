@@ -13,9 +13,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from torsionbeat.reading.comparison import Comparison, Group, Night, compare
-from torsionbeat.reading.findings import Decay, Finding, find
-from torsionbeat.reading.nights import reading_from_document
+from torsionbeat.history.comparison import Comparison, Group, Night, compare
+from torsionbeat.history.findings import Decay, Finding, find
+from torsionbeat.history.nights import reading_from_document
 
 if TYPE_CHECKING:
     from torsionbeat.benchlog import (
@@ -70,7 +70,7 @@ def gather(
     before, after : (datetime, datetime) or None
         Days to compare; left out, before the first work and since the last.
     same_recorder, same_place : bool
-        As for `torsionbeat.reading.comparison.compare`.
+        As for `torsionbeat.history.comparison.compare`.
 
     Raises
     ------

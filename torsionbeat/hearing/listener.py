@@ -14,11 +14,11 @@ import numpy as np
 import numpy.typing as npt
 
 from torsionbeat.hearing.bands import CHUNK_FRAMES, POOLED_FRAMES, BandEar, BandPlan, Chunk, plan_bands
-from torsionbeat.hearing.chapter import Chapter, ChapterHeard, Placed, SideHeard, hear_pieces
 from torsionbeat.hearing.exact import BEFORE
 from torsionbeat.hearing.heard import Heard, HeardSounds, LaidOver, VoiceProfile
-from torsionbeat.hearing.others import OtherClock
+from torsionbeat.hearing.other_clocks import OtherClock
 from torsionbeat.hearing.search import Wanted
+from torsionbeat.hearing.segment import Chapter, ChapterHeard, Placed, SideHeard, hear_pieces
 from torsionbeat.hearing.strength import RoomFloor
 
 __all__ = ["CHAPTER_CHUNKS", "Listener"]

@@ -18,8 +18,8 @@ import numpy.typing as npt
 
 from torsionbeat.errors import InputError, NothingHeardError
 from torsionbeat.hearing.bands import CHUNK_FRAMES, POOLED_FRAMES, BandEar, Chunk, plan_bands
-from torsionbeat.hearing.chapter import Chapter
 from torsionbeat.hearing.exact import FinePower, laid_anywhere, match
+from torsionbeat.hearing.segment import Chapter
 from torsionbeat.hearing.strength import RoomFloor, rising
 from torsionbeat.sound.timebase import Timebase
 

@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from torsionbeat.hearing.cadence import Cadence, autocorrelation, score_periods, strongest_cadences
-from torsionbeat.hearing.others import OtherClock, without_other_cadence
+from torsionbeat.hearing.other_clocks import OtherClock, without_other_cadence
 from torsionbeat.hearing.pattern import (
     FEW_ROWS,
     LEAST_TRACK_SCORE,

@@ -8,6 +8,7 @@ from typing import Any, TextIO
 import numpy as np
 
 from torsionbeat.reading.figures import Events, FloatArray, Reading, Timebase, UFloat
+from torsionbeat.version import __version__
 
 __all__ = ["reading_document", "write_events"]
 
@@ -17,14 +18,12 @@ SAME_SOUND_S = 2e-3
 
 def reading_document(reading: Reading) -> dict[str, Any]:
     """The reading in plain types, schema 1; a figure that was not measured is None."""
-    import torsionbeat
-
     clock, recording = reading.clock, reading.recording
     swings = reading.swings
     levels = {kind: _levels_db(reading, kind) for kind in ("contact", "drop")}
     return {
         "schema": 1,
-        "torsionbeat": torsionbeat.__version__,
+        "torsionbeat": __version__,
         "recording": {
             "name": recording.name,
             "duration_s": recording.duration_s,

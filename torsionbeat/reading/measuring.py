@@ -16,9 +16,9 @@ from torsionbeat.errors import NothingHeardError
 from torsionbeat.hearing.heard import Heard, HeardSounds
 from torsionbeat.reading.figures import Clock, Events, Reading, RecordingInfo, Swings, Timebase, UFloat
 from torsionbeat.reading.jumps import Jump, find_jumps
-from torsionbeat.reading.passages import StackedPassage, stacked_passages
-from torsionbeat.reading.remarking import in_step, remarks_on
-from torsionbeat.reading.wander import SteadyPeriod, mean_period
+from torsionbeat.reading.mean_period import SteadyPeriod, mean_period
+from torsionbeat.reading.remarks import in_step, remarks_on
+from torsionbeat.reading.stacked_passages import StackedPassage, stacked_passages
 from torsionbeat.theory.rate import rate_s_per_day
 from torsionbeat.theory.swing import arc_and_offset_deg, offset_deg
 

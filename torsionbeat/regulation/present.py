@@ -11,9 +11,9 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from torsionbeat.errors import InputError
+from torsionbeat.history.nights import reading_from_document
+from torsionbeat.reading.beats import middles_s
 from torsionbeat.reading.figures import Clock, FloatArray, IntArray, Reading, UFloat
-from torsionbeat.reading.middles import middles_s
-from torsionbeat.reading.nights import reading_from_document
 from torsionbeat.theory.rate import DAY_S
 
 __all__ = ["LARGEST_RATE_S_PER_DAY", "Present", "from_document", "from_rate", "from_reading"]

@@ -4,7 +4,40 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-__all__ = ["clock_remarks", "gap_remarks"]
+__all__ = ["Remark", "clock_remarks", "gap_remarks"]
+
+
+class Remark(str):
+    """A doubt told to the user: a plain sentence, with a stable code that programs may act on.
+
+    It prints, joins and is kept as its sentence; nothing decides by the wording, only by ``code``.
+
+    Parameters
+    ----------
+    code : str
+        Lower case words joined by hyphens, such as ``gap`` or ``period-far-from-nominal``; never changed once released.
+    text : str
+        The sentence.
+
+    Examples
+    --------
+    >>> remark = Remark("gap", "Nothing was heard for 0.50 s at 1.0 s: the microphone was away.")
+    >>> remark.code, remark.startswith("Nothing")
+    ('gap', True)
+    """
+
+    __slots__ = ("code",)
+    code: str
+
+    def __new__(cls, code: str, text: str) -> Remark:
+        """Make the sentence and tie its code to it."""
+        made = super().__new__(cls, text)
+        made.code = code
+        return made
+
+    def __reduce__(self) -> tuple[type[Remark], tuple[str, str]]:
+        """Let a pickled remark keep its code."""
+        return Remark, (self.code, str(self))
 
 
 def gap_remarks(gaps: Sequence[tuple[int, int, str]], sample_rate_hz: float, most: int = 5) -> list[str]:

@@ -1,0 +1,102 @@
+"""Other clocks: found by their interval, taken out, and a lone beat between their ticks left standing."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from torsionbeat.hearing.cadence import autocorrelation
+from torsionbeat.hearing.other_clocks import (
+    OtherClock,
+    find_other_clock,
+    without_other_cadence,
+    without_other_clock,
+)
+
+FRAME_S = 0.004
+
+
+def room(seed, times, duration_s=150.0, height=30.0):
+    """Strength of a room in which something sounds at given times, in three bands."""
+    rng = np.random.default_rng(seed)
+    strength = rng.standard_normal((int(duration_s / FRAME_S), 3)).astype(np.float32)
+    at = np.rint(np.asarray(times) / FRAME_S).astype(int)
+    for step, share in enumerate((1.0, 0.5, 0.2)):
+        strength[at + step] += share * height
+    return strength
+
+
+@pytest.mark.parametrize("interval_s", [0.2, 0.5, 0.9, 1.0])
+def test_interval_is_found(interval_s):
+    ticks = np.arange(0.37, 149, interval_s * (1 + 40e-6))
+    found = find_other_clock(room(1, ticks), FRAME_S, 2.2)
+    # a quarter frame over the twenty or more intervals looked at
+    assert found.interval_s == pytest.approx(interval_s, rel=1e-3)
+
+
+def test_limping_clock_is_found_by_tick_or_by_tick_and_tock():
+    ticks = np.arange(0.37, 149, 0.9)
+    ticks[1::2] += 0.025
+    found = find_other_clock(room(2, ticks), FRAME_S, 2.2)
+    assert min(abs(found.interval_s / 0.9 - 1), abs(found.interval_s / 1.8 - 1)) < 2e-3
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_room_without_a_fast_clock(seed):
+    rng = np.random.default_rng(seed)
+    drops = np.cumsum(rng.uniform(0.5, 2.5, 90))
+    assert find_other_clock(room(seed, []), FRAME_S, 2.2) is None
+    assert find_other_clock(room(seed, drops[drops < 149]), FRAME_S, 2.2) is None
+    # a torsion clock is no fast clock
+    assert find_other_clock(room(seed, np.arange(2, 149, 7.5), height=300), FRAME_S, 2.2) is None
+
+
+def test_longest_interval_is_kept_to():
+    ticks = np.arange(0.37, 149, 1.0)
+    assert find_other_clock(room(3, ticks), FRAME_S, 0.4) is None
+    assert find_other_clock(room(3, ticks)[: int(20 / FRAME_S)], FRAME_S, 2.2) is None  # 20 s are too few
+
+
+def test_ticks_go_and_a_beat_between_them_stays():
+    ticks = np.arange(0.37, 149, 1.0)
+    strength = room(4, ticks)
+    beats = np.rint(np.array([20.5, 50.5, 80.5]) / FRAME_S).astype(int)
+    strength[beats] += 30
+    left, added = without_other_clock(strength, FRAME_S, OtherClock(1.0, 100.0))
+    at = np.rint(ticks[4:-4] / FRAME_S).astype(int)
+    assert np.abs(left[at]).mean() < 2  # was 30
+    assert left[beats].min() > 20
+    assert np.median(added[at]) == pytest.approx(30, abs=5)
+    assert added[beats].max() < 5
+
+
+def test_loud_beat_upon_a_tick_still_stands_out():
+    ticks = np.arange(0.37, 149, 1.0)
+    strength = room(5, ticks)
+    at = round(60.37 / FRAME_S)
+    strength[at] += 60
+    left, _ = without_other_clock(strength, FRAME_S, OtherClock(1.0, 100.0))
+    assert left[at].min() > 10
+
+
+def test_drifting_ticks_are_followed():
+    """Interval known to 50 ppm only: after 500 s the ticks stand 25 ms from where it puts them."""
+    ticks = np.arange(0.37, 499, 1.0)
+    strength = room(6, ticks, 500.0)
+    left, _ = without_other_clock(strength, FRAME_S, OtherClock(1.00005, 100.0))
+    at = np.rint(ticks[200:-110] / FRAME_S).astype(int)
+    assert np.median(np.abs(left[at])) < 3
+
+
+def test_its_cadence_goes_and_the_torsion_clocks_stays():
+    strength = room(7, np.arange(0.37, 599, 1.0), 600.0, height=6)
+    beats = np.rint((2.613 + 15.25 * np.arange(39)) / FRAME_S).astype(int)
+    strength[beats] += 6
+    correlation = autocorrelation(strength, 20_000)
+    left = without_other_cadence(correlation, FRAME_S, OtherClock(1.0, 100.0))
+    torsion, quartz = round(15.25 / FRAME_S), round(13.0 / FRAME_S)
+    assert correlation[quartz] > 10
+    assert abs(left[quartz]) < 0.2 * correlation[quartz]
+    assert left[torsion - 2 : torsion + 3].max() == pytest.approx(
+        correlation[torsion - 2 : torsion + 3].max(), abs=3
+    )

@@ -1,0 +1,101 @@
+"""One chapter: sounds of both sides in their places, pieces where the beat jumps, nothing where nothing is."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from torsionbeat.hearing.bands import plan_bands
+from torsionbeat.hearing.search import Wanted
+from torsionbeat.hearing.segment import hear_chapter, hear_pieces
+from torsionbeat.twin import Room, at_sigmas
+
+RATE_HZ = 16_000
+SIX = Wanted(6.0, 4.0, 121.0)
+
+
+def seconds(placed):
+    """Times at which a kind of sound begins, those that are certain."""
+    plan = plan_bands(RATE_HZ)
+    chosen = placed.certain & placed.usable
+    return placed.frame[chosen] * plan.frame_s + plan.frame_middle_s
+
+
+def nearest(found, true):
+    return found - true[np.abs(found[:, None] - true[None, :]).argmin(axis=1)]
+
+
+@pytest.fixture(scope="module")
+def heard(six, chapter_of):
+    return hear_chapter(chapter_of(six[1]), SIX)[0]
+
+
+def test_every_drop_and_contact_in_its_place(six, heard):
+    events = six[0].truth.events
+    assert len(heard.sides) == 2
+    for kind in ("drop", "contact"):
+        true = events.where(kind=kind).time_s
+        found = [seconds(getattr(side, kind)) for side in heard.sides]
+        assert sum(map(len, found)) >= len(true) - 1
+        for times in found:
+            away = nearest(times, true)
+            assert np.std(away) < 0.0007  # jitter of 0.5 ms is in the truth already
+            assert abs(np.mean(away)) < 0.001  # edge of a mean sound
+
+
+def test_single_contacts_need_no_stack(heard):
+    assert all(side.together == () for side in heard.sides)
+    assert heard.period_frames * plan_bands(RATE_HZ).frame_s == pytest.approx(6.0, rel=1e-3)
+
+
+def test_room_without_a_clock(chapter_of):
+    noise = 0.01 * np.random.default_rng(1).standard_normal(90 * RATE_HZ)
+    heard, others = hear_chapter(chapter_of(noise), SIX)
+    assert heard is None
+    assert others == ()
+    assert hear_pieces(chapter_of(noise), SIX) == ([], ())
+
+
+def test_both_sides_of_a_jump_are_heard(six, chapter_of):
+    """1.3 s of sound cut out: more than a track can follow."""
+    made, sound = six
+    cut = 61 * RATE_HZ
+    lost = round(1.3 * RATE_HZ)
+    pieces, _ = hear_pieces(chapter_of(np.concatenate([sound[:cut], sound[cut + lost :]])), SIX)
+    true = made.truth.events.where(kind="drop").time_s
+    true = np.where(true < 61, true, true - 1.3)
+    plan = plan_bands(RATE_HZ)
+    found = np.concatenate(
+        [
+            seconds(side.drop) + first_chunk * plan.chunk_samples / RATE_HZ
+            for first_chunk, heard in pieces
+            for side in heard.sides
+        ]
+    )
+    early, late = found[found < 61], found[found > 61]
+    # one period at each end of a piece may be lost to the search
+    assert len(early) >= np.sum(true < 61) - 3
+    assert len(late) >= np.sum(true > 61) - 3
+    assert np.abs(nearest(found, true)).max() < 0.003
+
+
+@pytest.mark.parametrize("sigma", [2.5, 4.0])
+def test_contact_under_the_noise_is_found_from_all_beats(sigma, clock, recorded, chapter_of):
+    """Contact of a few sigma, single ones mostly unheard: the stacks of 25 or 50 beats of a side give the passage."""
+    plain = clock(6.0)
+    plain = replace(plain, voices=replace(plain.voices, contact_a="thin_pin", contact_b="thin_pin"))
+    quiet, room = at_sigmas(plain, Room(), drop_sigma=200, contact_sigma=sigma)
+    made, sound = recorded(quiet, 300.0, seed=2, room=room)
+    heard, _ = hear_chapter(chapter_of(sound), SIX)
+    beats = made.truth.beats
+    passage = np.mean(
+        [beat.drop_s - beat.contact_s for beat in beats if np.isfinite(beat.drop_s - beat.contact_s)]
+    )
+    frame_s = plan_bands(RATE_HZ).frame_s
+    stacked = [part for side in heard.sides for part in side.together]
+    assert stacked
+    for together in stacked:
+        away = together.passage_frames * frame_s - passage
+        assert abs(away) < 3 * together.uncertainty_frames * frame_s

@@ -1,0 +1,160 @@
+"""Means, spreads, shares and differences held against libraries, printed intervals and many draws."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import stats
+from uncertainties import ufloat
+
+from torsionbeat.errors import InputError
+from torsionbeat.reading.intervals import (
+    block_mean,
+    block_means,
+    independent_count,
+    night_mean,
+    ratio_of_spreads,
+    share,
+    share_difference,
+    spread,
+    welch,
+)
+
+
+def ends(figure):
+    return figure.nominal_value - 1.96 * figure.std_dev, figure.nominal_value + 1.96 * figure.std_dev
+
+
+def remembering(rng, n, memory):
+    noise = rng.standard_normal(n)
+    values = np.empty(n)
+    values[0] = noise[0]
+    for i in range(1, n):
+        values[i] = memory * values[i - 1] + np.sqrt(1 - memory**2) * noise[i]
+    return values
+
+
+def test_two_groups_of_nights_differ_as_scipy_says():
+    rng = np.random.default_rng(1)
+    before, after = rng.normal(3, 1, 4), rng.normal(1, 2.5, 7)
+    mine = welch(*([ufloat(x, 1e-6) for x in side] for side in (before, after)))
+    theirs = stats.ttest_ind(after, before, equal_var=False).confidence_interval(0.95)
+    assert ends(mine) == pytest.approx((theirs.low, theirs.high), abs=1e-4)  # 1.96 for 1.959964
+
+
+def test_one_night_on_each_side_leaves_their_own_uncertainties():
+    assert ends(welch([ufloat(1, 0.3)], [ufloat(2, 0.4)])) == pytest.approx((1 - 0.98, 1 + 0.98))
+
+
+def test_one_night_against_several_takes_their_scatter():
+    several = [ufloat(x, 0.01) for x in (1.0, 3.0, 5.0)]
+    mine = welch([ufloat(9.0, 0.01)], several)
+    half = stats.t.ppf(0.975, 2) * np.sqrt(
+        4 + 4 / 3
+    )  # both sides share the variance 4, two degrees of freedom
+    assert 1.96 * mine.std_dev == pytest.approx(half, rel=1e-4)
+
+
+def test_nights_alike_by_chance_keep_their_own_uncertainty():
+    assert welch([ufloat(1, 0.5)] * 3, [ufloat(1, 0.5)] * 3).std_dev > 0.5 * np.sqrt(2 / 3)
+    assert night_mean([ufloat(1, 0.5)] * 4).std_dev > 0.25
+
+
+def test_figures_without_any_uncertainty_are_refused(recwarn):
+    exact = [ufloat(1, 1e-200)]
+    with pytest.raises(InputError, match="without any uncertainty"):
+        welch(exact, exact)
+
+
+def test_ratio_of_spreads_is_that_of_the_f_distribution():
+    rng = np.random.default_rng(2)
+    t = np.arange(40.0)
+    one, two = (spread(t, rng.normal(0, s, 40)) for s in (1.0, 2.0))
+    ratio = ratio_of_spreads(one, two)
+    f = stats.f(two.freedom, one.freedom)
+    assert ratio.low == pytest.approx(ratio.value / np.sqrt(f.ppf(0.975)))
+    assert ratio.high == pytest.approx(ratio.value / np.sqrt(f.ppf(0.025)))
+
+
+@pytest.mark.parametrize(
+    ("hits", "trials", "low", "high"),
+    [(81, 263, 0.2553, 0.3662), (15, 148, 0.0624, 0.1605), (0, 20, 0.0, 0.1611), (1, 29, 0.0061, 0.1718)],
+)
+def test_share_has_the_printed_interval(hits, trials, low, high):
+    # R. G. Newcombe, Statistics in Medicine 17 (1998) 857, Table I, method 3 (from memory)
+    mine = share(hits, trials)
+    assert (mine.low, mine.high) == pytest.approx((low, high), abs=6e-5)  # printed to four places
+
+
+def test_share_is_that_of_scipy():
+    theirs = stats.binomtest(7, 480).proportion_ci(0.95, method="wilson")
+    mine = share(7, 480)
+    assert (mine.low, mine.high) == pytest.approx((theirs.low, theirs.high), rel=1e-4)
+
+
+def test_difference_of_shares_has_the_printed_interval():
+    # R. G. Newcombe, Statistics in Medicine 17 (1998) 873, Table II (a), method 10 (from memory)
+    mine = share_difference(share(48, 80), share(56, 70))
+    assert (mine.low, mine.high) == pytest.approx((0.0524, 0.3339), abs=6e-5)
+
+
+def test_crowded_misses_count_as_fewer():
+    assert share(10, 400, crowding=4).high == pytest.approx(share(2.5, 100).high)
+
+
+def test_independent_count_is_that_of_a_process_with_memory():
+    # AR(1): correlations phi^k, so 1 + 2 sum phi^2k = (1 + phi^2) / (1 - phi^2)
+    rng = np.random.default_rng(3)
+    counts = [independent_count(remembering(rng, 4000, 0.9)) for _ in range(20)]
+    assert np.mean(counts) == pytest.approx(4000 * (1 - 0.81) / (1 + 0.81), rel=0.1)  # mean of 20: a few %
+
+
+def test_independent_count_of_white_and_constant_values():
+    rng = np.random.default_rng(4)
+    assert independent_count(rng.standard_normal(1000)) > 900
+    assert independent_count(np.ones(10)) == 10
+
+
+def test_block_mean_holds_the_truth_of_correlated_swings_95_times_in_100():
+    rng = np.random.default_rng(5)
+    t = np.arange(1200.0)
+    hits = 0
+    for _ in range(400):
+        low, high = ends(block_mean(t, remembering(rng, 1200, 0.9)))  # remembers 10 swings, a block has 100
+        hits += low <= 0 <= high
+    # binomial standard deviation of 400 draws is 1.1 %; blocks that remember a little lose up to 3 %
+    assert 0.91 <= hits / 400 <= 0.98
+
+
+def test_taking_correlated_swings_as_independent_would_not():
+    rng = np.random.default_rng(5)
+    misses = 0
+    for _ in range(200):
+        values = remembering(rng, 1200, 0.9)
+        misses += abs(values.mean()) > 1.96 * values.std() / np.sqrt(1200)
+    assert misses / 200 > 0.5  # why there are blocks at all
+
+
+def test_spread_of_correlated_swings_holds_the_truth():
+    rng = np.random.default_rng(6)
+    t = np.arange(800.0)
+    hits = 0
+    for _ in range(300):
+        found = spread(t, remembering(rng, 800, 0.8))
+        hits += found.low <= 1 <= found.high
+    assert 0.90 <= hits / 300 <= 0.99
+
+
+def test_spread_leaves_out_a_steady_trend():
+    t = np.arange(100.0)
+    noise = np.random.default_rng(7).normal(0, 1, 100)
+    assert spread(t, noise).value == pytest.approx(spread(t, noise + 3 * t).value)
+
+
+def test_too_little_gives_nothing():
+    assert block_mean([0, 1, 2], [1, 2, 3]) is None
+    assert block_mean([], []) is None
+    assert spread([0, 1], [1, 2]) is None
+    assert spread(range(20), [1.0] * 20) is None
+    assert np.all(np.isnan(block_means([0, 1], [np.nan, np.nan])))
+    assert night_mean([]) is None

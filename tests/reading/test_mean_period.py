@@ -1,0 +1,133 @@
+"""Mean period and its uncertainty: white noise, missed beats, wander, jumps."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from torsionbeat.reading.mean_period import mean_period
+
+COVERAGE = 1.96
+
+
+def beats(rng, count, period_s=15.0, error_s=0.1, sigma_s=0.001):
+    number = np.arange(count)
+    return number, 3.2 + period_s / 2 * number + error_s * (number % 2) + sigma_s * rng.standard_normal(count)
+
+
+def test_exact_beats_give_exact_figures():
+    number, time = beats(np.random.default_rng(0), 40, sigma_s=0.0)
+    steady = mean_period(time, number)
+    assert steady.period_s == pytest.approx(15.0, abs=1e-9)
+    assert steady.beat_error_s == pytest.approx(0.1, abs=1e-9)
+    assert steady.period_uncertainty_s < 1e-6
+
+
+@pytest.mark.parametrize("missing", [(3, 7), (5, 6)])
+def test_two_missed_beats_in_eleven_cost_nothing(missing):
+    number, time = beats(np.random.default_rng(0), 11, sigma_s=0.0)
+    kept = ~np.isin(number, missing)
+    steady = mean_period(time[kept], number[kept])
+    assert steady.period_s == pytest.approx(15.0, abs=1e-9)
+    assert steady.beat_error_s == pytest.approx(0.1, abs=1e-9)
+
+
+@pytest.mark.parametrize("count", [30, 90])
+def test_white_noise_gives_the_uncertainty_of_least_squares(count):
+    """u(T) = 2 sigma sqrt(12 / (N (N^2 - 1))): N beats of half a period; straight-line fit, as in JCGM 100, H.3."""
+    ratios, errors = [], []
+    for seed in range(5):
+        steady = mean_period(*beats(np.random.default_rng(seed), count)[::-1])
+        plain = 2 * 0.001 * np.sqrt(12 / (count * (count**2 - 1)))
+        ratios.append(steady.period_uncertainty_s / plain)
+        errors.append((steady.period_s - 15.0) / plain)
+    # Never less than the line's own but for what the noise is misjudged by, 1/sqrt(2 N) of it, 13 % at N = 30.
+    # More, because wander cannot be excluded from the record itself: twice is what that may cost in the middle.
+    assert min(ratios) > 0.8
+    assert np.median(ratios) < 2.0
+    # the estimate itself loses little against the line: the rms of 5 normal values stays below 1.8
+    assert np.sqrt(np.mean(np.square(errors))) < 1.8
+
+
+def test_event_noise_is_told():
+    steady = mean_period(*beats(np.random.default_rng(3), 200, sigma_s=0.002)[::-1])
+    assert steady.event_noise_s == pytest.approx(0.002, rel=0.2)  # 200 values know it to 5 %
+
+
+def test_more_noise_is_more_uncertain():
+    quiet, loud = (mean_period(*beats(np.random.default_rng(4), 60, sigma_s=s)[::-1]) for s in (0.001, 0.01))
+    assert loud.period_uncertainty_s / quiet.period_uncertainty_s == pytest.approx(10, rel=0.05)
+    assert loud.beat_error_uncertainty_s / quiet.beat_error_uncertainty_s == pytest.approx(10, rel=0.05)
+
+
+def test_interval_holds_the_mean_over_the_stretch():
+    """A hundred records, random walk of phase and 1 ms on each beat: the truth is the walk's own mean period."""
+    scaled, beat_held = [], []
+    for seed in range(100):
+        rng = np.random.default_rng([seed, 6])
+        number, time = beats(rng, 24)
+        walk = np.cumsum(rng.choice([0.0, 0.0005, 0.003]) * rng.standard_normal(24))
+        steady = mean_period(time + walk, number)
+        truth = 15.0 + 2 * (walk[-1] - walk[0]) / 23
+        scaled.append((steady.period_s - truth) / steady.period_uncertainty_s)
+        beat_held.append(abs(steady.beat_error_s - 0.1) < COVERAGE * steady.beat_error_uncertainty_s)
+    # 95 of 100 meant; fewer than 85 has a chance below 1e-4
+    assert np.mean(np.abs(scaled) < COVERAGE) >= 0.85
+    assert np.mean(beat_held) >= 0.85
+    assert np.sqrt(np.mean(np.square(scaled))) > 0.4  # nor many times too wide
+
+
+def test_wander_widens_the_interval():
+    rng = np.random.default_rng(8)
+    number, time = beats(rng, 120)
+    walk = np.cumsum(0.01 * rng.standard_normal(120))
+    still, wandering = mean_period(time, number), mean_period(time + walk, number)
+    assert wandering.period_uncertainty_s > 3 * still.period_uncertainty_s
+    truth = 15.0 + 2 * (walk[-1] - walk[0]) / 119
+    assert abs(wandering.period_s - truth) < COVERAGE * 1.5 * wandering.period_uncertainty_s
+
+
+def test_known_jump_does_not_count_towards_the_period():
+    number, time = beats(np.random.default_rng(9), 80)
+    jumped = time + 0.8 * (number > 39)
+    steady = mean_period(jumped, number, (39.5,))
+    assert abs(steady.period_s - 15.0) < COVERAGE * 1.5 * steady.period_uncertainty_s
+    assert steady.period_uncertainty_s < 0.001
+    assert abs(mean_period(jumped, number).period_s - 15.0) > 0.005  # 2 * 0.8 s / 79 were it not known
+
+
+def test_one_side_has_no_beat_error():
+    number, time = beats(np.random.default_rng(10), 60)
+    steady = mean_period(time[::2], number[::2])
+    assert np.isnan(steady.beat_error_s)
+    assert steady.period_s == pytest.approx(15.0, abs=5 * steady.period_uncertainty_s)
+
+
+def test_three_beats_are_the_fewest():
+    number, time = beats(np.random.default_rng(11), 3, error_s=0.0)
+    steady = mean_period(time, number)
+    assert steady.period_s == pytest.approx(15.0, abs=0.01)
+    # one degree of freedom: Student's factor is 6.5 times the normal one
+    assert steady.period_uncertainty_s > 0
+
+
+def test_long_night_is_as_sure_as_its_length_allows():
+    """1920 beats go in groups; the figure is that of the single beats."""
+    number, time = beats(np.random.default_rng(12), 1920)
+    steady = mean_period(time, number)
+    plain = 2 * 0.001 * np.sqrt(12 / (1920 * (1920**2 - 1.0)))
+    assert abs(steady.period_s - 15.0) < 4 * plain
+    assert 0.8 < steady.period_uncertainty_s / plain < 3
+
+
+def test_side_that_falls_silent_at_a_jump_tells_nothing_of_its_own():
+    """Side b is heard eight times, all before the jump: the period comes from side a on both ends of it."""
+    number = np.concatenate([np.arange(0, 24), np.arange(24, 200, 2)])
+    number = number[(number % 2 == 0) | (number < 16)]
+    rng = np.random.default_rng(5)
+    time_s = (
+        30.0 * number + 0.05 * (number % 2) + 0.4 * (number > 100) + 0.002 * rng.standard_normal(len(number))
+    )
+    steady = mean_period(time_s, number, (100.5,))
+    assert abs(steady.period_s - 60.0) < 3 * steady.period_uncertainty_s
+    assert steady.beat_error_s == pytest.approx(0.05, abs=3 * steady.beat_error_uncertainty_s)

@@ -1,0 +1,1 @@
+"""Several nights of one clock: comparison, stability, findings."""

@@ -1,0 +1,113 @@
+"""Rows of a comparison: one quantity before and after, and how the change is made of the nights."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from torsionbeat.history.nights import Group
+from torsionbeat.reading.figures import Reading, UFloat
+from torsionbeat.reading.intervals import Estimate, night_mean, ratio_of_spreads, symmetric, welch
+
+__all__ = ["Common", "Row", "Verdict", "figure_row", "nothing_common", "pair_row", "ratio_row"]
+
+Verdict = Literal["changed", "no change to be seen", "not judged"]
+
+Common = Callable[[float, float], tuple[float, float, float]]
+"""Takes both means and gives the standard uncertainties that all nights of a side share (before, after), and
+what of them is left in the change."""
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One quantity before and after.
+
+    ``change`` is after minus before, or after over before where ``ratio``; None where it cannot be had, and
+    ``note`` says why. ``unit`` is that of before and after.
+    """
+
+    name: str
+    unit: str
+    before: Estimate | None
+    after: Estimate | None
+    change: Estimate | None = None
+    ratio: bool = False
+    note: str = ""
+
+    @property
+    def verdict(self) -> Verdict:
+        """Whether the interval of the change excludes no change."""
+        if self.change is None:
+            return "not judged"
+        same = 1.0 if self.ratio else 0.0
+        return "no change to be seen" if self.change.low <= same <= self.change.high else "changed"
+
+
+def nothing_common(_before: float, _after: float) -> tuple[float, float, float]:
+    """Say that nights share no error."""
+    return 0.0, 0.0, 0.0
+
+
+def figure_row(
+    name: str,
+    unit: str,
+    before: Group,
+    after: Group,
+    own: Callable[[Reading], UFloat],
+    common: Common = nothing_common,
+    *,
+    unjudged: str = "",
+) -> Row:
+    """Row of a figure; ``own`` gives it with the uncertainty that is each night's own."""
+    sides = [[own(reading) for reading in group.readings] for group in (before, after)]
+    return pair_row(name, unit, sides[0], sides[1], common, unjudged=unjudged)
+
+
+def pair_row(
+    name: str,
+    unit: str,
+    before: Sequence[UFloat],
+    after: Sequence[UFloat],
+    common: Common = nothing_common,
+    *,
+    unjudged: str = "",
+) -> Row:
+    """Row of two groups of figures, None for a night without it; ``unjudged`` says why it is not judged."""
+    from uncertainties import ufloat
+
+    old, new = ([figure for figure in side if figure is not None] for side in (before, after))
+    first, second = night_mean(old), night_mean(new)
+    if first is None or second is None:
+        return Row(name, unit, _estimate(first), _estimate(second), note=_missing(first, second))
+    shared = common(first.nominal_value, second.nominal_value)
+    estimates = [
+        symmetric(ufloat(mean.nominal_value, math.hypot(mean.std_dev, extra)))
+        for mean, extra in ((first, shared[0]), (second, shared[1]))
+    ]
+    if unjudged:
+        return Row(name, unit, estimates[0], estimates[1], note=unjudged)
+    change = welch(old, new)
+    change = ufloat(change.nominal_value, math.hypot(change.std_dev, shared[2]))
+    return Row(name, unit, estimates[0], estimates[1], symmetric(change))
+
+
+def ratio_row(
+    name: str, unit: str, before: Estimate | None, after: Estimate | None, *, unjudged: str = ""
+) -> Row:
+    """Row of two spreads, which change by a ratio; ``unjudged`` says why it is not judged."""
+    if before is None or after is None:
+        return Row(name, unit, before, after, ratio=True, note=_missing(before, after))
+    if unjudged:
+        return Row(name, unit, before, after, ratio=True, note=unjudged)
+    return Row(name, unit, before, after, ratio_of_spreads(before, after), ratio=True)
+
+
+def _estimate(figure: UFloat) -> Estimate | None:
+    return None if figure is None else symmetric(figure)
+
+
+def _missing(before: object, after: object) -> str:
+    which = [word for word, side in (("before", before), ("after", after)) if side is None]
+    return f"not measured {' or '.join(which)}"

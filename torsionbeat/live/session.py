@@ -1,0 +1,347 @@
+"""Listening as it happens: what joins the microphone, the keeper, the listener and the figures.
+
+In: a source of blocks, a clock, and where wanted a keeper. Out: the state of the night about once a second, and at
+the end its reading. There is no display in here and no clock on the wall: time is the count of frames, so a night
+that is replayed gives the same reading as one that is waited for.
+
+Asking the listener costs about a second for each hour of sound, so it is asked at growing intervals, and never so
+often that asking takes more than a hundredth of the time.
+"""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+from typing import Protocol
+
+import numpy as np
+
+from torsionbeat.errors import DeviceError, NothingHeardError
+from torsionbeat.hearing.heard import Heard
+from torsionbeat.hearing.listener import Listener
+from torsionbeat.hearing.reference import ReferenceEar
+from torsionbeat.live.beat_windows import BeatKeeping
+from torsionbeat.reading.figures import Clock, Reading
+from torsionbeat.reading.measuring import reading_of
+from torsionbeat.sound.block import Block, Samples
+from torsionbeat.sound.keeper import Keeper
+from torsionbeat.sound.timebase import Timebase
+
+__all__ = ["Level", "LiveResult", "LiveState", "Source", "listen_live"]
+
+ASKING_SHARE = 0.01
+"""Asking for figures may take this share of one core."""
+
+ASKING_AHEAD_S = 120.0
+"""The first figures may come as early as if so much had been listened to already."""
+
+LONGEST_BETWEEN_S = 300.0
+SHORTEST_BETWEEN_S = 10.0
+GROWTH = 0.25
+LEVEL_S = 1.0
+UNKNOWN_PERIOD_S = 12.0
+CLIPPED = 0.98
+
+
+class Source(Protocol):
+    """What is listened to: a live microphone, or anything that behaves like one."""
+
+    name: str
+    sample_rate_hz: float
+    channels: int
+    on_event: Callable[..., None] | None
+
+    @property
+    def remarks(self) -> list[str]:
+        """Plain sentences on what went wrong so far."""
+
+    @property
+    def timebase(self) -> Timebase:
+        """The recorder's crystal as known so far."""
+
+    def blocks(self) -> Iterable[Block]:
+        """Blocks as they arrive."""
+
+
+@dataclass(frozen=True, slots=True)
+class Level:
+    """How loud the last second was, the loudest channel, in dB against full scale; -inf is digital silence."""
+
+    rms_db: float = -math.inf
+    peak_db: float = -math.inf
+    clipped: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class LiveState:
+    """The night so far.
+
+    Attributes
+    ----------
+    heard_s, planned_s : float
+        Length so far, lost stretches included; what it will be, or None.
+    level : Level
+    away : bool
+        The microphone is gone and being waited for.
+    reading : Reading or None
+        The figures as last asked for, at ``reading_at_s``; None where no clock is heard yet: ``why`` says so.
+    standing_db : float or None
+        How far the drops stand above the room.
+    remarks : tuple of str
+        What went wrong so far, of microphone and disk.
+    kept : str
+        Name of the folder in which the sound is kept; empty where nothing is, or no longer.
+    """
+
+    heard_s: float = 0.0
+    planned_s: float | None = None
+    level: Level = Level()
+    away: bool = False
+    reading: Reading | None = None
+    reading_at_s: float = 0.0
+    why: str = "Nothing has been measured yet."
+    standing_db: float | None = None
+    remarks: tuple[str, ...] = ()
+    kept: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class LiveResult:
+    """The reading of a night, or why there is none; what was heard; how long it was.
+
+    ``failure`` says why keeping, or the whole night, ended before its time; empty where it did not.
+    """
+
+    reading: Reading | None
+    heard: Heard
+    heard_s: float
+    why: str = ""
+    remarks: tuple[str, ...] = ()
+    failure: str = ""
+
+
+@dataclass(slots=True)
+class _Meter:
+    """Loudness of about the last second."""
+
+    frames: int
+    level: Level = field(default_factory=Level)
+    _power: float = 0.0
+    _peak: float = 0.0
+    _count: int = 0
+
+    def take(self, samples: Samples) -> bool:
+        """Take in a block; True when a new level is there."""
+        sound = np.nan_to_num(samples) if not np.isfinite(samples.sum()) else samples
+        self._power += float(np.square(sound).sum(axis=0).max())
+        self._peak = max(self._peak, float(sound.max(initial=0)), -float(sound.min(initial=0)))
+        self._count += len(sound)
+        if self._count < self.frames:
+            return False
+        self.level = Level(_db(self._power / self._count) / 2, _db(self._peak), self._peak >= CLIPPED)
+        self._power = self._peak = 0.0
+        self._count = 0
+        return True
+
+
+def _db(ratio: float) -> float:
+    return 20 * math.log10(ratio) if ratio > 0 else -math.inf
+
+
+@dataclass(slots=True)
+class _Asking:
+    """When to ask the listener next. Times in seconds of sound; cost in seconds of work."""
+
+    next_s: float
+    least_s: float
+    spent_s: float = 0.0
+
+    def asked(self, at_s: float, cost_s: float, period_s: float | None) -> None:
+        self.spent_s += cost_s
+        least_s = self.least_s if period_s is None else max(SHORTEST_BETWEEN_S, 2 * period_s)
+        wanted_s = at_s + min(max(GROWTH * at_s, least_s), LONGEST_BETWEEN_S)
+        # what was spent and the next asking, taken as dear as this one, stay within the share
+        afforded_s = (self.spent_s + cost_s) / ASKING_SHARE - ASKING_AHEAD_S
+        self.next_s = max(wanted_s, afforded_s)
+
+
+class _Night:
+    """One night while it lasts."""
+
+    def __init__(
+        self,
+        source: Source,
+        clock: Clock,
+        keeper: Keeper | None,
+        planned_s: float | None,
+        reference: ReferenceEar | None,
+        work_clock: Callable[[], float],
+    ) -> None:
+        self.source, self.clock, self.keeper = source, clock, keeper
+        self.reference = reference
+        self.planned_s, self._work_clock = planned_s, work_clock
+        self.rate_hz = source.sample_rate_hz
+        self.listener = Listener(self.rate_hz, source.channels, nominal_period_s=clock.nominal_period_s)
+        self.name = keeper.folder.name if keeper is not None else source.name
+        self.away = False
+        self.meter = _Meter(int(LEVEL_S * self.rate_hz))
+        first_s = 2.2 * (clock.nominal_period_s or UNKNOWN_PERIOD_S)
+        self.asking = _Asking(max(first_s, SHORTEST_BETWEEN_S), max(first_s / 2.2, SHORTEST_BETWEEN_S))
+        self.beats = BeatKeeping(keeper) if keeper is not None and keeper.keeps == "beats" else None
+        self.reading: Reading | None = None
+        self.reading_at_s = 0.0
+        self.standing_db: float | None = None
+        self.why = "Listening; the first figures need a few swings."
+        self.failure = ""
+        self.no_reference = ""
+        self.stumble = ""
+
+    def note(self, what: str, **details: object) -> None:
+        if what in ("device lost", "device back"):
+            self.away = what == "device lost"
+        if self.keeper is not None:
+            self._keeping(lambda: self.keeper.note(what, **details))  # type: ignore[union-attr]
+
+    def _keeping(self, what: Callable[[], None]) -> None:
+        """Do something with the keeper; where the disk fails, listening goes on without it."""
+        try:
+            what()
+        except DeviceError as error:
+            self.fail(f"{error}. Listening went on without keeping.")
+            self.keeper = self.beats = None
+
+    def fail(self, why: str) -> None:
+        self.failure = why[:1].upper() + why[1:]
+
+    def take(self, block: Block) -> bool:
+        """Take in a block; True when there is something new to show."""
+        if self.keeper is not None:
+            self._keeping(lambda: self.keeper.hear(block))  # type: ignore[union-attr]
+        self.listener.feed(block.samples, block.start_frame)
+        if self.reference is not None:
+            self.reference.feed(block.samples, block.start_frame)
+        if self.beats is not None:
+            self._keeping(lambda: self.beats.heard_to(block.stop_frame))  # type: ignore[union-attr]
+        new = self.meter.take(block.samples)
+        if self.heard_s >= self.asking.next_s:
+            self.ask()
+            new = True
+        return new
+
+    @property
+    def heard_s(self) -> float:
+        return self.listener.samples / self.rate_hz
+
+    def ask(self) -> None:
+        begun = self._work_clock()
+        period_s = None
+        try:
+            heard = self.listener.heard_so_far()
+            self.measure(heard)
+            period_s = None if heard.period_samples is None else heard.period_samples / self.rate_hz
+            self.stumble = ""
+        except Exception as error:  # whatever it is, the night's sound is worth more than the figures so far
+            self.stumble = (
+                f"The figures so far could not be worked out ({type(error).__name__}: {error}); "
+                "the sound is taken down all the same. Tell the makers."
+            )
+        self.asking.asked(self.heard_s, self._work_clock() - begun, period_s)
+
+    def measure(self, heard: Heard) -> None:
+        self.reading_at_s = self.heard_s
+        self.standing_db = heard.standing_db
+        if self.beats is not None:
+            self.beats.found(heard)
+        timebase = self.timebase(heard)
+        try:
+            self.reading = reading_of(heard, self.clock, timebase, self.name, self.remarks())
+            self.why = ""
+        except NothingHeardError as error:
+            self.reading = None
+            self.why = str(error)
+
+    def timebase(self, heard: Heard) -> Timebase:
+        """By the reference ticks where they are asked for and heard, else by the computer's clock."""
+        if self.reference is None:
+            return self.source.timebase
+        timebase, self.no_reference = self.reference.timebase_or(self.source.timebase, heard.sounds.sample)
+        if not self.no_reference:
+            ppm, doubt_ppm = timebase.offset_ppm, timebase.standard_uncertainty_ppm
+            self.note("reference", offset_ppm=ppm, standard_uncertainty_ppm=doubt_ppm)
+        return timebase
+
+    def remarks(self) -> tuple[str, ...]:
+        return (*self.source.remarks, *filter(None, (self.no_reference, self.stumble, self.failure)))
+
+    def state(self) -> LiveState:
+        return LiveState(
+            self.heard_s,
+            self.planned_s,
+            self.meter.level,
+            self.away,
+            self.reading,
+            self.reading_at_s,
+            self.why,
+            self.standing_db,
+            self.remarks(),
+            self.keeper.folder.name if self.keeper is not None else "",
+        )
+
+
+def listen_live(
+    source: Source,
+    clock: Clock | None = None,
+    *,
+    keeper: Keeper | None = None,
+    planned_s: float | None = None,
+    reference: ReferenceEar | None = None,
+    on_state: Callable[[LiveState], None] | None = None,
+    work_clock: Callable[[], float] = time.thread_time,
+) -> LiveResult:
+    """Listen until the source ends, and measure.
+
+    Parameters
+    ----------
+    source : Source
+        A ``LiveSource``, open; ``source.stop()`` from anywhere ends the night.
+    clock : Clock, optional
+        What is known of the clock.
+    keeper : Keeper, optional
+        Where sound and journal are kept. Where it fails, listening goes on, and a remark says so. It is left open.
+    planned_s : float, optional
+        End after so much, lost stretches included.
+    reference : ReferenceEar, optional
+        Hears a quartz clock in the same room, by which the recorder's crystal is then known.
+    on_state : callable, optional
+        Is told the state about once a second, and at every new figure; for as long as it takes, blocks wait.
+    work_clock : callable
+        Seconds of work, by which the cost of asking is known.
+
+    Raises
+    ------
+    DeviceError
+        The microphone cannot be opened. One that fails later ends the night, which is then measured.
+    """
+    night = _Night(source, clock or Clock(), keeper, planned_s, reference, work_clock)
+    source.on_event = night.note
+    try:
+        for block in source.blocks():
+            if night.take(block) and on_state is not None:
+                on_state(night.state())
+            if planned_s is not None and block.stop_frame >= planned_s * source.sample_rate_hz:
+                break
+    except DeviceError as error:
+        if not night.listener.samples:
+            raise
+        night.fail(f"{error}. The night ended there.")
+    finally:
+        # Else source and night would hold each other, and the night's sound, in memory.
+        source.on_event = None
+    heard = night.listener.finish()
+    night.stumble = ""
+    night.measure(heard)
+    if night.beats is not None:
+        night._keeping(night.beats.finish)
+    return LiveResult(night.reading, heard, night.heard_s, night.why, night.remarks(), night.failure)
