@@ -78,6 +78,43 @@ def test_blocks_do_not_matter_across_chapters(six, six_heard, monkeypatch, asser
     np.testing.assert_allclose(times, once_times, atol=0.0006)
 
 
+@pytest.mark.parametrize("size", [509, 50_000, 10**9])
+@pytest.mark.parametrize(("channels", "best"), [(2, 1), (3, 0), (4, 2), (8, 7)])
+def test_several_channels_over_several_chapters(channels, best, size, six, six_heard, monkeypatch, hear):
+    """First chapters of 41 to 82 s: the channels are told apart in the midst of a block, the rest of it is heard."""
+    monkeypatch.setattr("torsionbeat.hearing.listener.CHAPTER_CHUNKS", max(80, 20 * channels))
+    noise = 0.003 * np.random.default_rng(5).standard_normal((len(six[1]), channels))
+    sound = noise.astype(np.float32)
+    sound[:, best] = six[1]
+    heard = hear(sound, block=size, channels=channels, nominal_period_s=6.0)
+    assert (heard.channel, heard.channels, heard.samples) == (best, channels, len(six[1]))
+    numbers, times = drops(heard)
+    once_numbers, once_times = drops(six_heard)
+    np.testing.assert_array_equal(numbers, once_numbers)
+    # each chapter learns the mean sound anew, so its beginning may differ by a fraction of a frame (0.5 ms)
+    np.testing.assert_allclose(times, once_times, atol=0.0006)
+
+
+def test_clock_that_begins_late_on_the_last_channel_is_heard(six, monkeypatch, hear):
+    """Nothing is heard in the first chapter on any channel: none may be given up."""
+    monkeypatch.setattr("torsionbeat.hearing.listener.CHAPTER_CHUNKS", 80)
+    quiet = 0.003 * np.random.default_rng(5).standard_normal((len(six[1]) + 60 * RATE_HZ, 4))
+    sound = quiet.astype(np.float32)
+    sound[60 * RATE_HZ :, 3] = six[1]
+    heard = hear(sound, channels=4, nominal_period_s=6.0)
+    assert heard.channel == 3
+    assert len(drops(heard)[1]) >= 30  # of 40; a half-heard chapter may begin late
+
+
+def test_figures_so_far_are_of_the_best_channel(six):
+    """Before the first chapter ends no channel is chosen; the one that hears the clock is asked."""
+    listener = Listener(RATE_HZ, 2, nominal_period_s=6.0)
+    listener.feed(np.column_stack([np.zeros_like(six[1]), six[1]]))
+    so_far = listener.heard_so_far()
+    assert so_far.channel == 1
+    assert len(drops(so_far)[1]) >= 38
+
+
 def test_one_column_is_mono(six, six_heard, hear, assert_same):
     assert_same(hear(six[1][:, None], nominal_period_s=6.0), six_heard)
 

@@ -178,27 +178,28 @@ class Listener:
         if len(block) == 0:
             return
         self._samples += len(block)
-        chunks = [ear.bands.feed(block[:, number]) for number, ear in self._ears.items()]
-        self._take(chunks)
+        self._take({number: ear.bands.feed(block[:, number]) for number, ear in self._ears.items()})
 
     def _skip(self, count: int) -> None:
         self._samples += count
         while count > 0:
             step = min(count, 64 * self._plan.chunk_samples)
-            self._take([ear.bands.skip(step) for ear in self._ears.values()])
+            self._take({number: ear.bands.skip(step) for number, ear in self._ears.items()})
             count -= step
 
-    def _take(self, chunks: list[list[Chunk]]) -> None:
-        for together in zip(*chunks, strict=True):
-            for ear, chunk in zip(self._ears.values(), together, strict=True):
-                ear.take(chunk)
-            self._note_gaps(together)
+    def _take(self, chunks: dict[int, list[Chunk]]) -> None:
+        """Take in chunks by channel; a chapter may end in their midst, and then leaves fewer channels."""
+        for at in range(len(next(iter(chunks.values())))):
+            together = {number: chunks[number][at] for number in self._ears}
+            for number, chunk in together.items():
+                self._ears[number].take(chunk)
+            self._note_gaps(tuple(together.values()))
             if next(iter(self._ears.values())).chunks >= self._chapter_chunks():
                 self._close_chapter()
 
     def _chapter_chunks(self) -> int:
-        # Many channels are told apart early, so that they do not fill the memory.
-        return CHAPTER_CHUNKS if len(self._ears) <= 2 else max(600, CHAPTER_CHUNKS // len(self._ears))
+        # Many channels are told apart early, so that they fill no more memory than two.
+        return CHAPTER_CHUNKS if len(self._ears) <= 2 else 2 * CHAPTER_CHUNKS // len(self._ears)
 
     def _note_gaps(self, together: tuple[Chunk, ...]) -> None:
         if not all(chunk.silent for chunk in together):
@@ -218,7 +219,7 @@ class Listener:
     def finish(self) -> Heard:
         """End of the sound: close the last chapter and tell everything."""
         if not self._finished:
-            self._take([ear.bands.finish() for ear in self._ears.values()])
+            self._take({number: ear.bands.finish() for number, ear in self._ears.items()})
             if next(iter(self._ears.values())).chunks:
                 self._close_chapter(last=True)
             self._finished = True
@@ -227,10 +228,11 @@ class Listener:
     def heard_so_far(self) -> Heard:
         """What would be told if the sound ended with the last whole chunk; nothing is changed by asking."""
         story = self._copy_of_story()
-        ear = self._ears.get(self._channel or 0) or next(iter(self._ears.values()))
-        if ear.chunks > 8:
-            self._add(story, *hear_pieces(ear.chapter(self._plan.frame_s), self._wanted_now()))
-        return self._told(story)
+        channel = self._channel or 0
+        if next(iter(self._ears.values())).chunks > 8:
+            channel, pieces, others = self._best_heard()
+            self._add(story, pieces, others)
+        return self._told(story, channel)
 
     def _copy_of_story(self) -> _Story:
         old = self._story
@@ -252,33 +254,30 @@ class Listener:
         )
 
     def _close_chapter(self, last: bool = False) -> None:
-        best: tuple[list[tuple[int, ChapterHeard]], tuple[OtherClock, ...]] = ([], ())
-        chosen = next(iter(self._ears))
-        height = -1.0
-        for number, ear in self._ears.items():
-            pieces, others = hear_pieces(
-                ear.chapter(self._plan.frame_s),
-                self._wanted_now(),
-                look_round=self._story.period_samples is None,
-            )
-            clear = _clearness(pieces)
-            if clear > height:
-                height, chosen, best = clear, number, (pieces, others)
-        if best[0] and len(self._ears) > 1:
+        chosen, pieces, others = self._best_heard(look_round=self._story.period_samples is None)
+        if pieces and len(self._ears) > 1:
             self._channel = chosen
             self._ears = {chosen: self._ears[chosen]}
-        elif len(self._ears) > 2:
-            # Nothing heard on any: keep the two first, which is all that memory allows for a long night.
-            self._ears = dict(list(self._ears.items())[:2])
-        self._add(self._story, *best)
+        self._add(self._story, pieces, others)
         if last:
             return
         some = next(iter(self._ears.values()))
         # A weak clock needs a long last chapter more than a short night's work.
-        forgotten = some.chunks * 3 // 4 if _weak(best[0]) else some.chunks * 7 // 8
+        forgotten = some.chunks * 3 // 4 if _weak(pieces) else some.chunks * 7 // 8
         for ear in self._ears.values():
             ear.forget(forgotten)
         self._first_chunk += forgotten
+
+    def _best_heard(
+        self, look_round: bool = False
+    ) -> tuple[int, list[tuple[int, ChapterHeard]], tuple[OtherClock, ...]]:
+        """The channel that hears the clock best in the open chapter, and what it hears."""
+        heard = {
+            number: hear_pieces(ear.chapter(self._plan.frame_s), self._wanted_now(), look_round=look_round)
+            for number, ear in self._ears.items()
+        }
+        best = max(heard, key=lambda number: _clearness(heard[number][0]))  # the first of equals
+        return best, *heard[best]
 
     def _add(
         self, story: _Story, pieces: list[tuple[int, ChapterHeard]], others: tuple[OtherClock, ...]
@@ -360,8 +359,10 @@ class Listener:
             numbers.append(first + 1 - 2 * rows_ahead)
         return numbers
 
-    def _told(self, story: _Story) -> Heard:
-        ear = self._ears.get(self._channel or 0) or next(iter(self._ears.values()))
+    def _told(self, story: _Story, channel: int | None = None) -> Heard:
+        if channel is None:
+            channel = self._channel or 0
+        ear = self._ears[channel]
         hop = self._plan.hop
         sounds = HeardSounds.joined(story.sounds)
         heard_beats = sounds.beat[sounds.certain & (sounds.kind == "drop")]
@@ -378,7 +379,7 @@ class Listener:
         return Heard(
             samples=self._samples,
             sample_rate_hz=self._plan.sample_rate_hz,
-            channel=self._channel or 0,
+            channel=channel,
             channels=self._channels,
             period_samples=story.period_samples,
             sounds=sounds,
