@@ -1,65 +1,201 @@
-"""Which side is which: nights whose letters are made to agree.
+"""Which side is which: the letters of one reading matched to those of another, with the odds.
 
-Which side of a recording is called a depends on the beat that was heard first, so the letters of two recordings of
-one clock may be exchanged. The sounds tell it: fork and pallets do not ring alike on both sides. Mean sounds are
-held against each other where they are at hand, else the levels by which the sides differ.
+The hearing calls the side of the first beat a, so the letters of two recordings of one clock may be exchanged. Two
+things tell it. The sounds: fork and pallets do not ring alike on both sides, and the mean sounds of one reading are
+compared with those of the other (the levels, where no mean sounds are kept). And the beat error: a setting that was
+not touched keeps its size and its sign. Each gives log odds that the letters are the same; they add up, and the sum
+is a probability. Nothing is named on less than :data:`SURE`.
+
+Input: what two readings tell of their sides (:class:`SideMarks`). Output: log odds, > 0 where the letters are the same,
+or a :class:`SideMatch`. Natural logarithms, milliseconds, decibels.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from itertools import product
+from typing import Any
 
+import numpy as np
+
+from torsionbeat.history.mean_sounds import mean_sounds_document, mean_sounds_of
 from torsionbeat.history.nights import Group, Night, with_sides_swapped
 from torsionbeat.history.sound_rows import KINDS, PLACE_DB, between_sides_db, likeness
+from torsionbeat.reading.figures import UFloat
 
-__all__ = ["alike", "groups_alike", "same_letters"]
+__all__ = [
+    "SURE",
+    "TOUCHED",
+    "UNTOUCHED",
+    "SideMarks",
+    "SideMatch",
+    "alike",
+    "groups_alike",
+    "marks_of",
+    "recognise",
+    "same_letters",
+    "same_side_log_odds",
+]
 
-CLEAR_LIKENESS = 0.1
-"""Sum of likenesses, letters as they are less letters exchanged, that is clear. Of 160 pairs of simulated recordings of
-one clock, the microphone in other places, 120 were decided by it, none wrongly."""
+SURE = 0.99
+"""Least probability at which a side is named: a restorer turns the setting by it, and may be wrong once in a hundred."""
+
+LOG_ODDS_OF_LIKENESS = 60.0
+"""Log odds for each unit of likeness, letters as they are less letters exchanged, contact and drop together. Fitted by
+maximum likelihood to simulated pairs with the microphone in other places (tests/benchmarks/sides.py)."""
+
+SOUND_MAY_MISLEAD = 0.002
+"""Share of pairs in which the sounds may tell the wrong thing however clear they are: a microphone put to the other side
+of the clock, a part changed. It bounds what the sounds alone can say (no source: the simulated pairs show none)."""
 
 LEAST_LIKENESS = 0.85
-"""Mean likeness of the better lettering below which the clock does not sound as it did, and nothing is decided. Of
-120 pairs of simulated recordings of one clock in unlike places 95 % reach it, of other clocks a fifth."""
-
-CLEAR_LEVELS = 3.0
-"""Logarithm of how much likelier the levels are with one lettering than with the other, that is clear. Of the
-same pairs 122 were decided by it, none wrongly."""
+"""Mean likeness of the better lettering below which the clock does not sound as it did, and the sounds decide nothing.
+Of 120 pairs of simulated recordings of one clock in unlike places 95 % reach it, of other clocks a fifth."""
 
 MOST_OFF = 2.0
-"""Standard uncertainties by which a kind's levels may differ with the better lettering, and still be decided by."""
+"""Standard uncertainties by which a kind's levels may differ with the better lettering, and still be used."""
+
+UNTOUCHED = 0.05
+"""Probability that the beat setting was moved between two readings although nothing was noted (no source: notes are
+forgotten now and then)."""
+
+TOUCHED = 0.9
+"""The same where work was noted that moves it: the sign of the beat error then says almost nothing."""
+
+DRIFT_MS, DRIFT_SHARE = 0.5, 0.04
+"""How far the beat error of an untouched setting differs from reading to reading, besides its uncertainty: a part of its
+own, and a share of it, since it goes as one over the arc (simulated drives wander by 3 %; common practice, no source)."""
+
+DRIFT_FREEDOM = 3.0
+"""Degrees of freedom of Student's distribution that stands for it: now and then it differs by far more."""
+
+MOVED_MS = 30.0
+"""Typical size of the beat error of a setting that was just moved: either sign, an exponential fall (no source; it weighs
+only the chance that a moved setting comes to the same size)."""
 
 
-def same_letters(one: Sequence[Night], other: Sequence[Night]) -> bool | None:
-    """Whether two rows of nights, each lettered alike, call the same side a; None where the sounds do not tell."""
-    pairs = list(product(one, other))
-    if all(x.voices and y.voices for x, y in pairs):
-        margins, clear = [_by_voices(x, y) for x, y in pairs], CLEAR_LIKENESS
-    else:
-        margins, clear = [_by_levels(x, y) for x, y in pairs], CLEAR_LEVELS
-    known = [margin for margin in margins if margin is not None]
-    if 2 * len(known) <= len(pairs):
-        return None
-    margin = sum(known) / len(known)
-    return margin > 0 if abs(margin) >= clear else None
+@dataclass(frozen=True, slots=True)
+class SideMarks:
+    """What one reading tells of its sides.
+
+    Parameters
+    ----------
+    voices : tuple of VoiceProfile
+        Mean sounds of contact and drop; empty where they were not kept.
+    louder_b_db : dict of str to UFloat
+        By kind, how much louder side b is than side a.
+    beat_error_ms : UFloat
+        Half of (interval a to b minus interval b to a), or None.
+    """
+
+    voices: tuple[Any, ...] = ()
+    louder_b_db: tuple[tuple[str, UFloat], ...] = ()
+    beat_error_ms: UFloat = None
+
+    def exchanged(self) -> SideMarks:
+        """Give the same with side a called b and side b called a."""
+        return SideMarks(
+            tuple(replace(voice, side="b" if voice.side == "a" else "a") for voice in self.voices),
+            tuple((kind, -level) for kind, level in self.louder_b_db),
+            None if self.beat_error_ms is None else -self.beat_error_ms,
+        )
+
+    def document(self) -> dict[str, Any]:
+        """Give it as JSON's own kinds."""
+        return {
+            "sounds": mean_sounds_document(self.voices),
+            "louder_b_db": {kind: _pair(level) for kind, level in self.louder_b_db},
+            "beat_error_ms": _pair(self.beat_error_ms),
+        }
+
+    @staticmethod
+    def of_document(document: dict[str, Any]) -> SideMarks:
+        """Give it back from :meth:`document`.
+
+        Raises
+        ------
+        InputError
+            The mean sounds in it cannot be understood.
+        """
+        return SideMarks(
+            mean_sounds_of(document.get("sounds") or ()),
+            tuple((kind, _figure(level)) for kind, level in (document.get("louder_b_db") or {}).items()),
+            _figure(document.get("beat_error_ms")),
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class SideMatch:
+    """How the letters of a reading stand to those of its clock.
+
+    Parameters
+    ----------
+    probability : float
+        That the letters are the clock's own, once exchanged where ``exchanged``; from 0.5 to 1.
+    exchanged : bool
+        Side a of the reading is side b of the clock.
+    """
+
+    probability: float = 0.5
+    exchanged: bool = False
+
+    @property
+    def sure(self) -> bool:
+        """Whether a side may be named."""
+        return self.probability >= SURE
+
+
+def marks_of(night: Night) -> SideMarks:
+    """Give what a night tells of its sides."""
+    levels = ((kind, between_sides_db(night.reading, kind)) for kind in KINDS)
+    return SideMarks(
+        tuple(night.voices),
+        tuple((kind, level) for kind, level in levels if level is not None),
+        night.reading.beat_error_ms,
+    )
+
+
+def same_side_log_odds(known: SideMarks, new: SideMarks, moved: float) -> float:
+    """Log odds that two readings call the same side a.
+
+    Parameters
+    ----------
+    known, new : SideMarks
+    moved : float
+        Probability that the beat setting was moved between them: :data:`UNTOUCHED`, :data:`TOUCHED`, or 1 to leave
+        the beat error out.
+    """
+    return _by_sounds(known, new) + _by_beat_error(known.beat_error_ms, new.beat_error_ms, moved)
+
+
+def recognise(known: Sequence[SideMarks], new: SideMarks, moved: float) -> SideMatch:
+    """Match a reading to what is known of its clock, the latest last.
+
+    The sounds are compared with all that is known, and the mean is taken, for readings of one clock share what can
+    mislead; the beat error is compared with the latest alone.
+    """
+    if not known:
+        return SideMatch()
+    odds = sum(_by_sounds(one, new) for one in known) / len(known)
+    odds += _by_beat_error(known[-1].beat_error_ms, new.beat_error_ms, moved)
+    return SideMatch(1 / (1 + math.exp(-abs(odds))), odds < 0)
+
+
+def same_letters(one: Sequence[Night], other: Sequence[Night], moved: float = TOUCHED) -> bool | None:
+    """Whether two rows of nights, each lettered alike, call the same side a; None where that is not sure."""
+    pairs = list(product(map(marks_of, one), map(marks_of, other)))
+    odds = sum(same_side_log_odds(x, y, moved) for x, y in pairs) / len(pairs)
+    return odds > 0 if abs(odds) >= math.log(SURE / (1 - SURE)) else None
 
 
 def alike(nights: Sequence[Night], reference: int = 0) -> list[Night]:
-    """Give nights of one state of a clock with the letters of one of them.
-
-    Where the sounds do not tell, a night is taken so that its beat error is nearest to that one's: with the clock
-    not worked on between, that is the likelier.
-    """
-    known = nights[reference]
+    """Give nights of one state of a clock with the letters of one of them: for each the likelier of the two."""
+    known = marks_of(nights[reference])
     turned = []
-    for night in nights:
-        same = True if night is known else same_letters([known], [night])
-        if same is None:
-            old, new = known.reading.beat_error_ms, night.reading.beat_error_ms
-            same = old is None or new is None or old.nominal_value * new.nominal_value >= 0
+    for place, night in enumerate(nights):
+        same = place == reference % len(nights) or same_side_log_odds(known, marks_of(night), UNTOUCHED) >= 0
         turned.append(night if same else with_sides_swapped(night))
     return turned
 
@@ -67,7 +203,7 @@ def alike(nights: Sequence[Night], reference: int = 0) -> list[Night]:
 def groups_alike(before: Group, after: Group, swap_sides: bool | None) -> tuple[Group, Group, bool | None]:
     """Give both groups, each lettered alike and the second as the first, and whether it was turned for that.
 
-    ``swap_sides`` None lets the sounds decide; the last value is None where they did not.
+    ``swap_sides`` None lets sounds and beat error decide; the last value is None where they did not.
     """
     first = replace(before, nights=tuple(alike(before.nights)))
     second = replace(after, nights=tuple(alike(after.nights)))
@@ -80,31 +216,73 @@ def groups_alike(before: Group, after: Group, swap_sides: bool | None) -> tuple[
     return first, second, turned
 
 
-def _by_voices(one: Night, other: Night) -> float | None:
-    """Likeness of the mean sounds with the letters as they are, less that with the letters exchanged."""
-    old, new = ({(v.kind, v.side): v for v in night.voices} for night in (one, other))
+def _by_sounds(known: SideMarks, new: SideMarks) -> float:
+    """Log odds by mean sounds, or by levels where one of the two has none; bounded, for any sound can mislead."""
+    odds = _by_voices(known, new)
+    if odds is None:
+        odds = _by_levels(known, new)
+    likely = 1 / (1 + math.exp(-max(min(odds, 50.0), -50.0)))
+    bounded = SOUND_MAY_MISLEAD / 2 + (1 - SOUND_MAY_MISLEAD) * likely
+    return math.log(bounded / (1 - bounded))
+
+
+def _by_voices(known: SideMarks, new: SideMarks) -> float | None:
+    """Log odds by the likeness of the mean sounds; None where they cannot be compared."""
+    old, now = ({(v.kind, v.side): v for v in marks.voices} for marks in (known, new))
     kept, exchanged = [], []
     for kind in KINDS:
         a, b = ((kind, side) for side in "ab")
-        if all(place in voices for place in (a, b) for voices in (old, new)):
-            kept += [likeness(old[a], new[a]), likeness(old[b], new[b])]
-            exchanged += [likeness(old[a], new[b]), likeness(old[b], new[a])]
-    if not kept or max(sum(kept), sum(exchanged)) < LEAST_LIKENESS * len(kept):
+        if all(place in voices for place in (a, b) for voices in (old, now)):
+            kept += [likeness(old[a], now[a]), likeness(old[b], now[b])]
+            exchanged += [likeness(old[a], now[b]), likeness(old[b], now[a])]
+    if not kept:
         return None
-    return sum(kept) - sum(exchanged)
+    if max(sum(kept), sum(exchanged)) < LEAST_LIKENESS * len(kept):
+        return 0.0
+    return LOG_ODDS_OF_LIKENESS * (sum(kept) - sum(exchanged))
 
 
-def _by_levels(one: Night, other: Night) -> float | None:
-    """Logarithm of the likelihood ratio that the sides' differences of level give for the letters as they are."""
-    ratios, off = [], []
-    for kind in KINDS:
-        old, new = between_sides_db(one.reading, kind), between_sides_db(other.reading, kind)
-        if old is not None and new is not None:
-            sigma = math.sqrt(2 * PLACE_DB**2 + old.std_dev**2 + new.std_dev**2)
-            p, q = old.nominal_value / sigma, new.nominal_value / sigma
-            ratios.append(2 * p * q)
-            off.append((abs(p - q), abs(p + q)))
-    ratio = float(sum(ratios))
-    if not off or max(pair[0 if ratio > 0 else 1] for pair in off) > MOST_OFF:
+def _by_levels(known: SideMarks, new: SideMarks) -> float:
+    """Log odds by the levels by which side b is louder, the doubt of the microphone's place in them."""
+    old, now = dict(known.louder_b_db), dict(new.louder_b_db)
+    odds, off = 0.0, []
+    for kind in old.keys() & now.keys():
+        sigma = math.sqrt(2 * PLACE_DB**2 + old[kind].std_dev ** 2 + now[kind].std_dev ** 2)
+        p, q = old[kind].nominal_value / sigma, now[kind].nominal_value / sigma
+        odds += 2 * p * q
+        off.append((abs(p - q), abs(p + q)))
+    if not off or max(pair[0 if odds > 0 else 1] for pair in off) > MOST_OFF:
+        return 0.0
+    return odds
+
+
+def _by_beat_error(known: UFloat, new: UFloat, moved: float) -> float:
+    """Log odds by the beat error: an untouched setting keeps it, a moved one has either sign with equal chance."""
+    if known is None or new is None:
+        return 0.0
+    old, now = known.nominal_value, new.nominal_value
+    scale = math.sqrt(
+        known.std_dev**2 + new.std_dev**2 + DRIFT_MS**2 + (DRIFT_SHARE * max(abs(old), abs(now))) ** 2
+    )
+    anew = moved * math.exp(-abs(now) / MOVED_MS) / (2 * MOVED_MS)
+    same, other = ((1 - moved) * _student((now - sign * old) / scale) / scale + anew for sign in (1, -1))
+    return math.log(same / other)
+
+
+def _student(x: float) -> float:
+    """Density of Student's distribution with :data:`DRIFT_FREEDOM` degrees of freedom."""
+    n = DRIFT_FREEDOM
+    size = math.gamma((n + 1) / 2) / (math.gamma(n / 2) * math.sqrt(n * math.pi))
+    return float(size * (1 + x * x / n) ** (-(n + 1) / 2))
+
+
+def _pair(figure: UFloat) -> dict[str, float] | None:
+    if figure is None or not np.isfinite(figure.nominal_value):
         return None
-    return ratio
+    return {"value": float(figure.nominal_value), "standard_uncertainty": float(figure.std_dev)}
+
+
+def _figure(pair: Any) -> UFloat:
+    from uncertainties import ufloat
+
+    return None if pair is None else ufloat(float(pair["value"]), float(pair["standard_uncertainty"]))
