@@ -83,6 +83,4 @@ def _voice(row: dict[str, Any]) -> VoiceProfile:
     packed = np.frombuffer(base64.b64decode(row["levels"], validate=True), np.uint8)
     levels = packed.reshape(-1, int(row["bands"])).astype(np.float32)
     profile = (10 ** (levels / (10 * STEPS_PER_DB)) - 1).astype(np.float32)
-    return VoiceProfile(
-        side, kind, float(row["frame_s"]), float(row["start_s"]), profile, int(row["beats"])
-    )
+    return VoiceProfile(side, kind, float(row["frame_s"]), float(row["start_s"]), profile, int(row["beats"]))

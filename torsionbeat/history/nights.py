@@ -16,6 +16,7 @@ from torsionbeat.reading.figures import (
     Events,
     FloatArray,
     IntArray,
+    OwnSides,
     Reading,
     RecordingInfo,
     Swings,
@@ -152,7 +153,14 @@ def _restored(document: dict[str, Any]) -> Reading:
         swings=swings,
         events=_events(rows, swings),
         remarks=tuple(str(remark) for remark in document.get("remarks") or ()),
+        sides=_own_sides(document.get("sides")),
     )
+
+
+def _own_sides(kept: dict[str, Any] | None) -> OwnSides | None:
+    if not kept:
+        return None
+    return OwnSides(float(kept["probability"]), str(kept.get("a") or ""), str(kept.get("b") or ""))
 
 
 def _swings(rows: Sequence[dict[str, Any]], clock: Clock, period: UFloat, offset: UFloat) -> Swings:

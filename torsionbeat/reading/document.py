@@ -7,7 +7,7 @@ from typing import Any, TextIO
 
 import numpy as np
 
-from torsionbeat.reading.figures import Events, FloatArray, Reading, Timebase, UFloat
+from torsionbeat.reading.figures import Events, FloatArray, OwnSides, Reading, Timebase, UFloat
 from torsionbeat.version import __version__
 
 __all__ = ["reading_document", "write_events"]
@@ -53,6 +53,7 @@ def reading_document(reading: Reading) -> dict[str, Any]:
         "arc_deg": _figure(reading.arc_deg),
         "arc_trend_deg_per_hour": _figure(reading.arc_trend_deg_per_hour),
         "beats": {"expected": reading.beats_expected, "heard": reading.beats_heard},
+        "sides": _sides(reading.sides),
         "swings": [
             {
                 "time_s": float(swings.time_s[row]),
@@ -96,6 +97,11 @@ def _levels_db(reading: Reading, kind: str) -> FloatArray:
             same &= np.isfinite(swings.lift_passage_s)
         levels[same] = np.round(heard[nearest][same], 1)
     return levels
+
+
+def _sides(sides: OwnSides | None) -> dict[str, float | str] | None:
+    """How sure the letters are the clock's own, and what the balance goes towards at a beat of each side."""
+    return None if sides is None else {"probability": sides.probability, "a": sides.a, "b": sides.b}
 
 
 def _synchronised(timebase: Timebase) -> dict[str, bool | None]:

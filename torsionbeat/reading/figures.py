@@ -23,7 +23,7 @@ FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 TextArray = npt.NDArray[np.str_]
 
-__all__ = ["Clock", "Events", "Reading", "RecordingInfo", "Swings", "Timebase"]
+__all__ = ["Clock", "Events", "OwnSides", "Reading", "RecordingInfo", "Swings", "Timebase"]
 
 UFloat = Any
 """An ``uncertainties`` value: ``.nominal_value`` and ``.std_dev``."""
@@ -110,6 +110,10 @@ class Events:
     def __len__(self) -> int:
         return len(self.time_s)
 
+    def __repr__(self) -> str:
+        """Say how many there are and where, in place of the arrays."""
+        return f"<Events: {_rows_words(self.time_s, 'sounds')}>"
+
     def to_labels(self, file: TextIO) -> None:
         """Write a label track that audio editors open: start (s), end (s) and text, tab between them.
 
@@ -150,6 +154,10 @@ class Swings:
     def __len__(self) -> int:
         return len(self.time_s)
 
+    def __repr__(self) -> str:
+        """Say how many there are and where, in place of the arrays."""
+        return f"<Swings: {_rows_words(self.time_s, 'beats')}>"
+
     def columns(self) -> dict[str, npt.NDArray[Any]]:
         """Give the columns by name, in the order in which they are written."""
         return {entry.name: getattr(self, entry.name) for entry in fields(self)}
@@ -178,12 +186,31 @@ class Swings:
 
 
 @dataclass(frozen=True, slots=True)
+class OwnSides:
+    """That the letters a and b of a reading are those of its clock, not only of this one recording.
+
+    Parameters
+    ----------
+    probability : float
+        That they are, 0.5 to 1: below ``SURE`` of `torsionbeat.history.side_matching` no side may be named.
+    a, b : str
+        What the balance goes towards at a beat of that side, as was learnt at the bench; empty where it was not.
+    """
+
+    probability: float
+    a: str = ""
+    b: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Reading:
     """The figures of one recording.
 
     ``period_s`` is the mean period over the stretch heard; ``arc_deg`` the mean arc, end to end, over the same
     stretch; ``beat_error_ms`` half of (interval a to b minus interval b to a); ``offset_deg`` the same fault as an
-    angle. Each is an ``uncertainties`` value or ``None``.
+    angle. Each is an ``uncertainties`` value or ``None``. ``sides`` says how sure the letters of the sides are the
+    clock's own; None where they are this recording's alone. Printed, a reading is one sentence; all of it is in
+    ``torsionbeat.reading_document``.
     """
 
     recording: RecordingInfo
@@ -200,3 +227,29 @@ class Reading:
     swings: Swings
     events: Events
     remarks: tuple[str, ...] = field(default=())
+    sides: OwnSides | None = None
+
+    def __repr__(self) -> str:
+        """Give the figures with their 95 % intervals on one line, in place of every beat."""
+        named = (
+            ("period", self.period_s, "s"),
+            ("rate", self.rate_s_per_day, "s/day"),
+            ("beat error", self.beat_error_ms, "ms"),
+            ("arc", self.arc_deg, "deg"),
+        )
+        said = "; ".join(f"{name} {_interval_words(figure, unit)}" for name, figure, unit in named)
+        heard = f"{self.beats_heard} of {self.beats_expected} beats heard"
+        remarks = f"; {len(self.remarks)} remarks" if self.remarks else ""
+        return f"<Reading of {self.recording.name or 'a recording'}: {said}; {heard}{remarks}>"
+
+
+def _interval_words(figure: UFloat, unit: str) -> str:
+    if figure is None:
+        return "not measured"
+    half = 1.96 * figure.std_dev
+    digits = int(np.clip(1 - np.floor(np.log10(half)), 0, 6)) if half > 0 else 3
+    return f"{figure.nominal_value:.{digits}f} ± {half:.{digits}f} {unit}"
+
+
+def _rows_words(time_s: FloatArray, what: str) -> str:
+    return f"{len(time_s)} {what}, {time_s[0]:.1f} to {time_s[-1]:.1f} s" if len(time_s) else f"no {what}"
