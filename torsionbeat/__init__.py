@@ -36,7 +36,7 @@ _HOMES = {
     "Reading": "reading.figures",
     "Stock": "regulation.stock",
     "TorsionbeatError": "errors",
-    "Trial": "regulation.trials",
+    "Trial": "regulation.learning.trials",
     "TwinClock": "twin",
     "analyse": "reading.analysis",
     "analyse_fully": "reading.analysis",
@@ -46,7 +46,7 @@ _HOMES = {
     "evidence_figure": "display.evidence",
     "free_swing": "regulation.freeswing",
     "from_reading": "regulation.present",
-    "learn": "regulation.trials",
+    "learn": "regulation.learning.trials",
     "open_log": "benchlog",
     "print_reading": "display.terminal",
     "prior_response": "regulation.facts",
@@ -92,9 +92,9 @@ if TYPE_CHECKING:  # what a type checker or an editor sees
     from torsionbeat.regulation.correction import correct
     from torsionbeat.regulation.facts import Facts, prior_response
     from torsionbeat.regulation.freeswing import free_swing
+    from torsionbeat.regulation.learning.trials import Trial, learn
     from torsionbeat.regulation.present import from_reading
     from torsionbeat.regulation.stock import Stock
-    from torsionbeat.regulation.trials import Trial, learn
     from torsionbeat.twin import TwinClock, simulate
 
 

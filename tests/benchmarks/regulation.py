@@ -28,6 +28,7 @@ from uncertainties import ufloat
 
 from torsionbeat.reading.figures import Clock
 from torsionbeat.regulation.correction import correct
+from torsionbeat.regulation.learning.trials import Trial, learn
 from torsionbeat.regulation.present import Present
 from torsionbeat.regulation.response import (
     Regulator,
@@ -38,7 +39,6 @@ from torsionbeat.regulation.response import (
     per_unit_from_effect,
 )
 from torsionbeat.regulation.stock import Piece, Stock, WeightChange
-from torsionbeat.regulation.trials import Trial, learn
 from torsionbeat.regulation.waiting import LINE_OVER_MDEV
 from torsionbeat.theory.materials import strip_material
 from torsionbeat.theory.rate import DAY_S, fit_beats, student_factor

@@ -239,7 +239,7 @@ def test_a_room_joined_to_a_night(bench, tmp_path):
         (("--rate", "50", "--to", "0"), "tolerance is 0 s/day"),
         (("--rate", "50", "--sides", "1"), "1 sides carry weights"),
         (("--rate", "50", "--period", "-3"), "nominal period is -3 s"),
-        (("--rate", "50", "--room", "room.csv"), "--room needs the swings of a recording"),
+        (("--rate", "50", "--room", "room.csv"), "room's file room.csv cannot be read"),
         (("--clock", "Nobody"), "Nobody"),
     ],
 )

@@ -12,10 +12,10 @@ from torsionbeat.errors import InputError
 from torsionbeat.reading.figures import Clock
 from torsionbeat.regulation.beatsetting import AIR_DRIVEN_LIMITS
 from torsionbeat.regulation.correction import BELLOWS, LOCK, correct
+from torsionbeat.regulation.learning.trials import Trial, learn
 from torsionbeat.regulation.present import Present, from_rate
 from torsionbeat.regulation.response import Regulator, Response, per_unit_from_effect
 from torsionbeat.regulation.stock import Piece, Stock
-from torsionbeat.regulation.trials import Trial, learn
 
 STOCK = Stock(tuple(map(Piece, (0.05, 0.1, 0.2, 0.5, 1.0, 2.0))))
 SURE = Response(ufloat(0.0035, 0.00003), per_unit_from_effect(20, 1))

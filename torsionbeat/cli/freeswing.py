@@ -218,7 +218,7 @@ def _heard(path: Path, period: float, lift: float | None, mark: float | None) ->
 def _document(result: FreeSwingResult, period: float, time_s: Any, arc_deg: Any) -> dict[str, Any]:
     import math
 
-    from torsionbeat.cli.advice import figure
+    from torsionbeat.cli.adjusting import figure
 
     return {
         "law": result.law,

@@ -44,6 +44,10 @@ def note_command(
             kept = {"clock": clock, "written_at": note.written_at.isoformat(), "text": note.text}
             said = f"Noted on {clock}, {day(note.written_at)}: {note.text}"
         else:
+            if work == "regulator":
+                from torsionbeat.jobs.bench_course import note_move
+
+                details = note_move(opened, clock, details, at)
             done = opened.add_work(clock, work, text, details, done_at=at)
             kept = {"clock": clock, "id": done.id, "done_at": done.done_at.isoformat(), "kind": done.kind}
             kept |= {"what": done.what, "details": done.details}

@@ -119,7 +119,7 @@ def thickness_um(text: str) -> float:
 
 
 def _present(now: Hanging, period: float | None) -> tuple[dict[str, Any], list[str]]:
-    from torsionbeat.cli.advice import figure
+    from torsionbeat.cli.adjusting import figure
     from torsionbeat.display.words import figure_words
     from torsionbeat.regulation.strips import stiffness_un_m_per_deg
     from torsionbeat.theory.spring import inertia_g_mm2
@@ -171,8 +171,7 @@ def _present(now: Hanging, period: float | None) -> tuple[dict[str, Any], list[s
 
 
 def _to_time(now: Hanging, rate_text: str) -> tuple[dict[str, Any], list[str]]:
-    from torsionbeat.cli.adjusting import rate_of
-    from torsionbeat.cli.advice import figure
+    from torsionbeat.cli.adjusting import figure, rate_of
     from torsionbeat.display.words import interval
     from torsionbeat.regulation.strips import measure_to_time
 
@@ -212,8 +211,7 @@ def _to_time(now: Hanging, rate_text: str) -> tuple[dict[str, Any], list[str]]:
 
 
 def _changed(now: Hanging, new: Hanging, rate_text: str | None) -> tuple[dict[str, Any], list[str]]:
-    from torsionbeat.cli.adjusting import rate_of
-    from torsionbeat.cli.advice import figure
+    from torsionbeat.cli.adjusting import figure, rate_of
     from torsionbeat.regulation.strips import change_rate
 
     start = 0.0 if rate_text is None else rate_of(rate_text)
@@ -241,7 +239,7 @@ def _changed(now: Hanging, new: Hanging, rate_text: str | None) -> tuple[dict[st
 def _room(
     now: Hanging, metal: Any, cold: float | None, warm: float | None
 ) -> tuple[dict[str, Any], list[str]]:
-    from torsionbeat.cli.advice import figure
+    from torsionbeat.cli.adjusting import figure
     from torsionbeat.display.words import rate_words
     from torsionbeat.regulation.strips import room_change
 

@@ -14,10 +14,10 @@ from dataclasses import dataclass, replace
 from torsionbeat.errors import InputError
 from torsionbeat.reading.figures import UFloat
 from torsionbeat.regulation.beatsetting import BeatAdvice, KnockGuard, beat_advice, knock_guard
+from torsionbeat.regulation.learning.trials import Learnt
 from torsionbeat.regulation.present import Present
 from torsionbeat.regulation.response import Regulator
 from torsionbeat.regulation.stock import Stock, WeightChange, choose
-from torsionbeat.regulation.trials import Learnt
 from torsionbeat.regulation.waiting import Listening, listening, settling_s
 from torsionbeat.theory.rate import DAY_S
 
@@ -97,7 +97,7 @@ def correct(
     Parameters
     ----------
     learnt : Learnt
-        The clock's answer and where it stands (`torsionbeat.regulation.trials.learn`).
+        The clock's answer and where it stands (`torsionbeat.regulation.learning.trials.learn`).
     present : Present
         Its last reading.
     stock : Stock, optional

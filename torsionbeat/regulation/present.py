@@ -27,7 +27,9 @@ class Present:
     """Figures of the clock as it stands; ``None`` where one was not measured.
 
     ``timebase_s_per_day`` is the part of the rate's standard uncertainty that the recorder's crystal makes.
-    ``beat_time_s`` and ``beat_number`` (n,) are the beats heard, where they are kept.
+    ``beat_time_s`` and ``beat_number`` (n,) are the beats heard, where they are kept, and ``arc_swing_deg`` (n,) the
+    arc at each (nan where none was read). ``heard_share`` is the share of the beats that were heard. ``recorder`` names
+    what it was recorded with.
     """
 
     rate_s_per_day: UFloat
@@ -41,6 +43,9 @@ class Present:
     duration_s: float | None = None
     beat_time_s: FloatArray | None = None
     beat_number: IntArray | None = None
+    arc_swing_deg: FloatArray | None = None
+    heard_share: float | None = None
+    recorder: str = ""
 
     def __post_init__(self) -> None:
         rate, sigma = self.rate_s_per_day.nominal_value, self.rate_s_per_day.std_dev
@@ -97,6 +102,8 @@ def from_reading(reading: Reading) -> Present:
         duration_s=reading.recording.duration_s or None,
         beat_time_s=middles_s(reading.swings) if heard else None,
         beat_number=reading.swings.number if heard else None,
+        arc_swing_deg=reading.swings.arc_deg if heard else None,
+        heard_share=reading.beats_heard / reading.beats_expected if reading.beats_expected else None,
     )
 
 

@@ -25,12 +25,15 @@ import numpy as np
 
 from torsionbeat.errors import InputError
 from torsionbeat.reading.figures import FloatArray, UFloat
-from torsionbeat.regulation.learnt import Learnt, Outlier
+from torsionbeat.regulation.learning.learnt import Learnt, Outlier
 from torsionbeat.regulation.response import Response
 from torsionbeat.theory.limits import within
 from torsionbeat.theory.rate import DAY_S
 
-__all__ = ["Learnt", "Outlier", "Trial", "learn"]
+__all__ = ["HANDLING_S_PER_DAY", "Learnt", "Outlier", "Trial", "Within", "learn"]
+
+HANDLING_S_PER_DAY = 0.2
+"""What stopping, touching and letting go the balance may change the rate by (common practice, no source)."""
 
 OUTLYING = 14.0
 """Fall of chi-squared by setting one step or reading free at which it is named: once in 5000 by chance."""
@@ -42,6 +45,20 @@ FREE = 0.3
 """Standard deviation of ln T^2 that sets a step or a reading free: 3.6 hours a day."""
 
 MOST_TRIALS = 200
+
+
+@dataclass(frozen=True, slots=True)
+class Within:
+    """How the rate wandered within one recording.
+
+    ``deviation_s_per_day`` is its Allan deviation at the averaging time ``tau_s``, ``freedom`` that estimate's degrees
+    of freedom, ``noise_s_per_day`` the part that the scatter of single sounds makes.
+    """
+
+    deviation_s_per_day: float
+    noise_s_per_day: float
+    tau_s: float
+    freedom: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +84,16 @@ class Trial:
         standard uncertainty that comes from it.
     label : str
         What to call it in a sentence.
+    unknown : bool
+        Something was changed before this reading by an amount that nobody noted.
+    day : float, optional
+        When, in days from any origin; left out, trials are a day apart.
+    nights : float
+        Nights over which the rate is a mean, as that of a hand check over a week.
+    strip_age_days : float, optional
+        Days since the present strip was fitted, where it is new.
+    within : Within, optional
+        How the rate wandered within the recording.
     """
 
     rate_s_per_day: UFloat
@@ -75,10 +102,15 @@ class Trial:
     spring: int = 0
     mass_doubt_g: float = 0.0
     setting_doubt: float = 0.0
-    handling_s_per_day: float = 0.2
+    handling_s_per_day: float = HANDLING_S_PER_DAY
     timebase: str = ""
     timebase_s_per_day: float = 0.0
     label: str = ""
+    unknown: bool = False
+    day: float | None = None
+    nights: float = 1.0
+    strip_age_days: float | None = None
+    within: Within | None = None
 
     def __post_init__(self) -> None:
         within(
@@ -291,5 +323,7 @@ def _step_sigma(
             per_unit[i] * row.setting_doubt,
             to_level[i] * row.handling_s_per_day,
         )
-        sigma[i - 1] = FREE if i in free_steps else max(math.sqrt(sum(part**2 for part in parts)), 1e-12)
+        sigma[i - 1] = (
+            FREE if i in free_steps or row.unknown else max(math.sqrt(sum(part**2 for part in parts)), 1e-12)
+        )
     return sigma

@@ -9,13 +9,13 @@ import pytest
 from uncertainties import ufloat
 
 from torsionbeat.errors import InputError
+from torsionbeat.regulation.learning.trials import Trial, learn
 from torsionbeat.regulation.response import (
     Response,
     per_gram_from_weights,
     per_gram_usual,
     per_unit_from_effect,
 )
-from torsionbeat.regulation.trials import Trial, learn
 from torsionbeat.theory.rate import rate_s_per_day
 from torsionbeat.theory.weights import fit_weight_line
 

@@ -1,0 +1,279 @@
+"""Advise: one judgement of a clock. How it goes now, what to do first, second and not yet, and when to look again."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass, field
+from typing import Any
+
+from torsionbeat.benchlog import BenchLog, open_log
+from torsionbeat.errors import InputError
+from torsionbeat.jobs.bench_course import (
+    KnownOfClock,
+    checks_heard,
+    given_heard,
+    readings_heard,
+    works_done,
+)
+from torsionbeat.reading.figures import UFloat
+from torsionbeat.regulation.beatsetting import AIR_DRIVEN_LIMITS
+from torsionbeat.regulation.correction import Correction, correct
+from torsionbeat.regulation.facts import Facts, prior_response
+from torsionbeat.regulation.learning.course import Course, Heard, course_of
+from torsionbeat.regulation.learning.trials import Learnt, learn
+from torsionbeat.regulation.order import Task, tasks
+from torsionbeat.regulation.present import Present, from_document, from_rate
+from torsionbeat.regulation.response import Regulator
+from torsionbeat.regulation.room import Room
+from torsionbeat.regulation.stock import Stock
+from torsionbeat.regulation.temperature import TemperatureEffect, temperature_effect
+
+__all__ = ["AdviseRequest", "Judgement", "advise"]
+
+STEPS_IN_TRAVEL = 200
+"""Smallest step of a regulator of which nothing is said: its travel over this (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class AdviseRequest:
+    """What is asked.
+
+    Parameters
+    ----------
+    clock : str, optional
+        A clock of the bench log: its record, works, readings, hand checks and trials are used.
+    log : str, optional
+        The bench log; None: the default log.
+    rate_s_per_day : ufloat, optional
+        The rate as it is now, typed by hand; it stands for the clock after all works.
+    reading : dict, optional
+        A reading's document (schema 1), in the same place.
+    arc_deg : ufloat, optional
+        The arc that goes with a rate typed by hand.
+    known : KnownOfClock
+        What is known of the clock; it goes before the record.
+    earlier : tuple of float, optional
+        A change of weights remembered: grams a side (> 0 added), and the change of rate that followed (s/day).
+    stock : Stock, optional
+        Weights at hand; None: the weights are left alone.
+    regulator_step : float, optional
+        Smallest step by which the regulator can be moved.
+    sides : int
+        Places for weights.
+    share_above_fork : float
+        Share of the strip above a fork that rides on it; 1 where it does not.
+    tolerance_s_per_day : float
+        Within this the clock is left alone.
+    room : Room, optional
+        A logger's record of the room, with ``began_s`` (seconds since 1970) where its times are moments.
+    """
+
+    clock: str | None = None
+    log: str | None = None
+    rate_s_per_day: UFloat = None
+    reading: dict[str, Any] | None = None
+    arc_deg: UFloat = None
+    known: KnownOfClock = field(default_factory=KnownOfClock)
+    earlier: tuple[float, float] | None = None
+    stock: Stock | None = field(default_factory=Stock)
+    regulator_step: float | None = None
+    sides: int = 2
+    share_above_fork: float = 1.0
+    tolerance_s_per_day: float = 0.5
+    room: Room | None = None
+    began_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """One judgement of a clock.
+
+    ``present`` is what was last read of it (arc, beat error); ``learnt`` the clock's own answer and its rate, by all
+    ``heard`` together; ``correction`` the next adjustment of the rate and what it is expected to bring; ``tasks`` what to
+    do, in the order of the trade. ``regulator`` is None where there is none; ``room`` where no logger was given.
+    ``rests_on`` says what the answer to weights rests on besides the trials.
+    """
+
+    clock: str | None
+    present: Present
+    heard: tuple[Heard, ...]
+    learnt: Learnt
+    correction: Correction
+    tasks: tuple[Task, ...]
+    regulator: Regulator | None
+    rests_on: str
+    tolerance_s_per_day: float
+    room: TemperatureEffect | None = None
+    remarks: tuple[str, ...] = ()
+
+    @property
+    def rate_s_per_day(self) -> UFloat:
+        """Rate now, by all that was heard (s/day, 95 % interval within 1.96 u)."""
+        return self.learnt.rate_s_per_day
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """What to take care of before anything is touched."""
+        return self.correction.cautions
+
+
+def advise(request: AdviseRequest) -> Judgement:
+    """Judge a clock.
+
+    Raises
+    ------
+    InputError
+        Nothing gives a rate, or what is given contradicts itself.
+    BenchLogError
+        The log cannot be read.
+    """
+    if request.clock is None:
+        return _judge(request, request.known, None)
+    with open_log(request.log) as log:
+        swings = [one for one in log.freeswings(request.clock) if one.q is not None]
+        record = KnownOfClock.of_record(log.clock(request.clock), swings[-1].q if swings else None)
+        return _judge(request, request.known.or_else(record), log)
+
+
+def _judge(request: AdviseRequest, known: KnownOfClock, log: BenchLog | None) -> Judgement:
+    present, course, began_s = _gathered(request, known, log)
+    prior = prior_response(_facts(request, known))
+    regulator = _regulator(request, known, course, has_effect=prior.per_unit is not None)
+    learnt = learn(course.rows, prior)
+    correction = correct(
+        learnt,
+        present,
+        stock=request.stock,
+        regulator=regulator,
+        tolerance_s_per_day=request.tolerance_s_per_day,
+        removable_g=known.weight_total_g,
+        q=known.q,
+        roller_radius_mm=known.roller_radius_mm,
+        share_above_fork=request.share_above_fork,
+        side_names=(known.side_a_name, known.side_b_name),
+        air_driven=known.air_driven,
+    )
+    return Judgement(
+        request.clock,
+        present,
+        course.heard,
+        learnt,
+        correction,
+        tasks(present, correction),
+        regulator,
+        prior.source,
+        request.tolerance_s_per_day,
+        _room(request, present, began_s),
+        (*course.remarks, *correction.remarks),
+    )
+
+
+def _gathered(
+    request: AdviseRequest, known: KnownOfClock, log: BenchLog | None
+) -> tuple[Present, Course, float | None]:
+    """The clock as it stands, its course, and when the recording began."""
+    limits = _limits(known)
+    given: Present | None = None
+    if request.rate_s_per_day is not None and request.reading is not None:
+        raise InputError("a rate and a reading are both given; give the one that is to be corrected")
+    if request.rate_s_per_day is not None:
+        given = from_rate(request.rate_s_per_day, arc_deg=request.arc_deg)
+    elif request.reading is not None:
+        given = from_document(request.reading, known.nominal_period_s)
+    if log is None or request.clock is None:
+        if given is None:
+            raise InputError("no rate was given; give a rate, a reading or a clock of the bench log")
+        given = given.with_clock(**limits)
+        return given, course_of([], [given_heard(given, 0.0, given.rate_s_per_day)]), request.began_s
+    works, readings = works_done(log, request.clock), readings_heard(log, request.clock)
+    heard = [*readings, *checks_heard(log, request.clock)]
+    if given is not None:
+        heard.append(given_heard(given, time.time(), given.rate_s_per_day))
+        course = course_of(works, heard, setting_on_record=known.regulator_setting)
+        return given.with_clock(**limits), course, request.began_s
+    if not heard:
+        raise InputError(
+            f"{request.clock!r} has no reading with a rate yet; keep one with analyse --clock, or give --rate or "
+            "--reading"
+        )
+    course = course_of(works, heard, setting_on_record=known.regulator_setting)
+    if course.pending:
+        work = course.pending[-1]
+        raise InputError(
+            f"{request.clock!r} was worked on after its last reading ({work.kind}: {work.what}); let it "
+            "settle and read it again, or give --rate or --reading"
+        )
+    present, began_s = _last(log, request.clock, readings, course)
+    return present.with_clock(**limits), course, request.began_s or began_s
+
+
+def _last(log: BenchLog, clock: str, readings: list[Heard], course: Course) -> tuple[Present, float | None]:
+    """The last reading as the clock stands; where only hand checks were made since, their rate."""
+    if not readings:
+        return from_rate(course.heard[-1].rate_s_per_day), None
+    last = readings[-1]
+    document = next(one.document for one in log.readings(clock) if one.id == last.id)
+    return from_document(document), last.from_s
+
+
+def _limits(known: KnownOfClock) -> dict[str, float | None]:
+    limits = {
+        name: getattr(known, name)
+        for name in ("nominal_period_s", "lift_deg", "arc_low_deg", "arc_high_deg", "knock_arc_deg")
+    }
+    arcs = ("arc_low_deg", "arc_high_deg", "knock_arc_deg")
+    if known.air_driven and not any(limits[name] for name in arcs):
+        limits |= AIR_DRIVEN_LIMITS
+    return limits
+
+
+def _facts(request: AdviseRequest, known: KnownOfClock) -> Facts:
+    return Facts(
+        nominal_period_s=known.nominal_period_s,
+        strip_material=known.strip_material or None,
+        strip_thickness_um=known.strip_thickness_um,
+        strip_width_mm=known.strip_width_mm,
+        strip_length_mm=known.strip_length_mm,
+        hanging_mass_g=known.hanging_mass_g,
+        inertia_g_mm2=known.balance_inertia_g_mm2,
+        weight_radius_mm=known.weight_radius_mm,
+        regulator_unit=known.regulator_unit or None,
+        regulator_effect=known.regulator_s_per_day_per_unit,
+        regulator_doubt=known.u_regulator_s_per_day_per_unit,
+        earlier=request.earlier,
+        sides=request.sides,
+    )
+
+
+def _regulator(
+    request: AdviseRequest, known: KnownOfClock, course: Course, *, has_effect: bool
+) -> Regulator | None:
+    low, high = known.regulator_low, known.regulator_high
+    if not has_effect:
+        if low is not None or high is not None:
+            raise InputError(
+                "the regulator's travel is known but not its effect; give what one unit more gains with "
+                "--regulator-effect (a guess will do, the trials set it right)"
+            )
+        return None
+    if low is None or high is None:
+        raise InputError("the regulator's effect is known but not its travel; give --regulator-low and -high")
+    setting = course.setting if course.setting is not None else known.regulator_setting
+    step = request.regulator_step or (high - low) / STEPS_IN_TRAVEL
+    return Regulator(
+        known.regulator_unit or "units", low, high, (low + high) / 2 if setting is None else setting, step
+    )
+
+
+def _room(request: AdviseRequest, present: Present, began_s: float | None) -> TemperatureEffect | None:
+    if request.room is None:
+        return None
+    if present.beat_time_s is None or present.beat_number is None or present.period_s is None:
+        raise InputError("--room needs the swings of a recording; give --reading FILE.json with its swings")
+    return temperature_effect(
+        present.beat_time_s,
+        present.beat_number,
+        present.period_s.nominal_value,
+        request.room,
+        began_s=began_s,
+    )

@@ -1,0 +1,183 @@
+"""A clock of the bench log as the model sees it: what is known of it, and its works and rates in order of time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields, replace
+from datetime import datetime
+from typing import Any
+
+from torsionbeat.benchlog import BenchLog
+from torsionbeat.benchlog.tables import ClockRecord, HandCheckRecord, ReadingRecord, WorkRecord
+from torsionbeat.errors import InputError
+from torsionbeat.reading.figures import UFloat
+from torsionbeat.regulation.learning.course import Heard, Work
+from torsionbeat.regulation.present import Present
+
+__all__ = ["KnownOfClock", "checks_heard", "given_heard", "note_move", "readings_heard", "works_done"]
+
+PPM_S_PER_DAY = 0.0864
+"""Seconds a day in one part in a million: 86 400 / 10^6."""
+
+LATEST_DOCUMENTS = 12
+"""Readings whose swings are read for the wander within them: more say little more and take time to load."""
+
+
+@dataclass(frozen=True, slots=True)
+class KnownOfClock:
+    """What is known of a clock, under the names of its record in the bench log; ``None`` or empty where nothing is.
+
+    ``q`` is that of a free swing.
+    """
+
+    kind: str = ""
+    nominal_period_s: float | None = None
+    lift_deg: float | None = None
+    arc_low_deg: float | None = None
+    arc_high_deg: float | None = None
+    knock_arc_deg: float | None = None
+    roller_radius_mm: float | None = None
+    side_a_name: str = ""
+    side_b_name: str = ""
+    strip_material: str = ""
+    strip_thickness_um: float | None = None
+    strip_width_mm: float | None = None
+    strip_length_mm: float | None = None
+    hanging_mass_g: float | None = None
+    balance_inertia_g_mm2: float | None = None
+    weight_radius_mm: float | None = None
+    weight_total_g: float | None = None
+    regulator_unit: str = ""
+    regulator_low: float | None = None
+    regulator_high: float | None = None
+    regulator_setting: float | None = None
+    regulator_s_per_day_per_unit: float | None = None
+    u_regulator_s_per_day_per_unit: float | None = None
+    q: float | None = None
+
+    @property
+    def air_driven(self) -> bool:
+        """Whether it is wound by air pressure."""
+        return self.kind == "air-driven"
+
+    def or_else(self, other: KnownOfClock) -> KnownOfClock:
+        """Fill what is empty here from another."""
+        empty = {
+            field.name: getattr(other, field.name)
+            for field in fields(self)
+            if getattr(self, field.name) in (None, "")
+        }
+        return replace(self, **empty)
+
+    @classmethod
+    def of_record(cls, record: ClockRecord, q: float | None = None) -> KnownOfClock:
+        """Take it from a clock's record."""
+        names = [field.name for field in fields(cls) if field.name != "q"]
+        return cls(**{name: getattr(record, name) for name in names}, q=q)
+
+
+def works_done(log: BenchLog, clock: str) -> list[Work]:
+    """Give a clock's works as they were noted."""
+    return [_work(row) for row in log.works(clock)]
+
+
+def _work(row: WorkRecord) -> Work:
+    def number(name: str) -> float | None:
+        value = row.details.get(name)
+        return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else None
+
+    amounts = {name: number(name) for name in ("added_g", "doubt_g", "moved", "setting", "doubt")}
+    return Work(row.done_at.timestamp(), row.kind, row.what, **amounts, id=row.id)
+
+
+def readings_heard(log: BenchLog, clock: str) -> list[Heard]:
+    """Give the rates of a clock's readings; a reading without a rate is passed over."""
+    return [_reading(row) for row in log.readings(clock, documents=False) if row.rate_s_per_day is not None]
+
+
+def _reading(row: ReadingRecord) -> Heard:
+    began_s = row.taken_at.timestamp()
+    return Heard(
+        began_s,
+        began_s + (row.duration_s or 0.0),
+        row.figure("rate_s_per_day"),
+        "reading",
+        f"the reading of {_day(row.taken_at)}",
+        _crystal(row.timebase_source),
+        (row.u_timebase_offset_ppm or 0.0) * PPM_S_PER_DAY,
+        id=row.id,
+    )
+
+
+def _crystal(source: str, recorder: str = "") -> str:
+    """Name the crystal whose error several rates share; a host clock errs anew every night, so it has none."""
+    return "" if source == "host clock" else f"{source} {recorder}".strip()
+
+
+def checks_heard(log: BenchLog, clock: str) -> list[Heard]:
+    """Give the rates of a clock's hand checks; they rest on a time signal and share no crystal."""
+    return [_check(row) for row in log.handchecks(clock)]
+
+
+def _check(row: HandCheckRecord) -> Heard:
+    from uncertainties import ufloat
+
+    until_s = row.checked_at.timestamp()
+    return Heard(
+        until_s - 3600 * row.span_h,
+        until_s,
+        ufloat(row.rate_s_per_day, row.u_rate_s_per_day),
+        "hand check",
+        f"the hand check of {_day(row.checked_at)}",
+        id=row.id,
+    )
+
+
+def given_heard(present: Present, now_s: float, rate: UFloat) -> Heard:
+    """Give a rate that was typed, or that of a reading which is not in the log, as the clock's last."""
+    return Heard(
+        now_s,
+        now_s + (present.duration_s or 0.0),
+        rate,
+        "given",
+        "this reading",
+        _crystal(present.timebase_source, present.recorder),
+        present.timebase_s_per_day,
+    )
+
+
+def _day(when: datetime) -> str:
+    return when.astimezone().strftime("%Y-%m-%d %H:%M")
+
+
+def note_move(log: BenchLog, clock: str, details: dict[str, Any], done_at: datetime | None) -> dict[str, Any]:
+    """Complete the details of a move of the regulator that is about to be noted, and set the record to what it leaves.
+
+    Where the record knows the setting, a move gives the new setting and a setting gives the move. A move that is noted
+    late, after a later one, changes the record by itself and says nothing of the setting between.
+
+    Raises
+    ------
+    InputError
+        The regulator would stand beyond its travel.
+    """
+    record = log.clock(clock)
+    moved, setting, before = details.get("moved"), details.get("setting"), record.regulator_setting
+    late = done_at is not None and any(
+        work.kind == "regulator" and work.done_at > done_at for work in log.works(clock)
+    )
+    after = setting
+    if moved is not None and setting is None and before is not None:
+        after = before + moved
+    if after is None or (late and moved is None):
+        return details
+    low, high = record.regulator_low, record.regulator_high
+    if (low is not None and after < low) or (high is not None and after > high):
+        raise InputError(
+            f"the regulator would stand at {after:g}, outside its travel from {low:g} to {high:g}; check the note, or "
+            "set where it stands with clock change --regulator-setting"
+        )
+    log.change_clock(clock, regulator_setting=after)
+    if late:
+        return details
+    known = {} if moved is not None or before is None else {"moved": after - before}
+    return {**details, "setting": after, **known}

@@ -1,0 +1,181 @@
+"""The order of the trade: running and safe, in beat, arc healthy and steady, and only then the rate.
+
+Input: the clock as it stands and the adjustment of its rate. Output: what to do, one `Task` after the other; what must
+come first holds back what comes after it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from torsionbeat.reading.settling import settling_of, turn_of
+from torsionbeat.regulation.correction import Correction
+from torsionbeat.regulation.present import Present
+
+__all__ = ["Place", "Task", "TaskKind", "tasks"]
+
+Place = Literal["first", "second", "not yet"]
+
+TaskKind = Literal[
+    "hear-better",
+    "find-drive",
+    "stop-knock",
+    "set-beat",
+    "raise-arc",
+    "lower-arc",
+    "let-settle",
+    "change-weights",
+    "move-regulator",
+    "trial-step",
+    "listen-again",
+    "leave-alone",
+]
+
+LEAST_HEARD = 0.5
+"""Share of the beats below which a reading is no ground for an adjustment: more is missed than heard."""
+
+FAR_OUT_OF_BEAT = 0.1
+"""Beat error over the period, without a known arc, above which the beat goes first: at a tenth of a period the balance
+crosses the fork at more than half its amplitude."""
+
+IN_BEAT_PERIOD_SHARE = 0.0005
+"""Beat error over the period that is as good as none where no arc is known: an offset of a third of a degree at an arc
+of 270 (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """Something to do: its place in the order, its kind, and in words what to do and what it is expected to bring."""
+
+    place: Place
+    kind: TaskKind
+    sentence: str
+    brings: str = ""
+
+
+def tasks(present: Present, correction: Correction) -> tuple[Task, ...]:
+    """Give what to do, in order; an adjustment of the rate is held back by whatever comes before it."""
+    before = [*_running(present), *_beat(present, correction), *_arc(present, correction)]
+    found = [
+        Task("first" if not i else "second", kind, said, brings)
+        for i, (kind, said, brings) in enumerate(before)
+    ]
+    place: Place = "first" if not before else "not yet"
+    return (*found, *(Task(place, kind, "", "") for kind in rate_kinds(correction)))
+
+
+def rate_kinds(correction: Correction) -> tuple[TaskKind, ...]:
+    """What the adjustment of the rate consists of."""
+    kinds: list[TaskKind] = []
+    if correction.weights is not None:
+        kinds.append("change-weights")
+    if correction.regulator_move:
+        kinds.append("move-regulator")
+    return tuple(kinds) or ("leave-alone",)
+
+
+_Found = tuple[TaskKind, str, str]
+
+
+def _running(present: Present) -> list[_Found]:
+    found: list[_Found] = []
+    if present.heard_share is not None and present.heard_share < LEAST_HEARD:
+        found.append(
+            (
+                "hear-better",
+                f"Only {present.heard_share:.0%} of the beats were heard: move the microphone until it touches, and read "
+                "again before anything is changed.",
+                "a reading that can be trusted",
+            )
+        )
+    if _drive_lost(present):
+        found.append(
+            (
+                "find-drive",
+                "The drive was lost during the recording: the arc falls from one moment on. Find out why (power, "
+                "bellows, mainspring, a wheel that jams) before the rate is touched.",
+                "a steady arc",
+            )
+        )
+    return found
+
+
+def _drive_lost(present: Present) -> bool:
+    if present.arc_swing_deg is None or present.beat_time_s is None:
+        return False
+    turn = turn_of(present.beat_time_s, present.arc_swing_deg)
+    return turn is not None and turn.slope_after_deg_per_hour < min(turn.slope_before_deg_per_hour, 0.0)
+
+
+def _beat(present: Present, correction: Correction) -> list[_Found]:
+    advice = correction.beat
+    if advice is not None:
+        return (
+            [("set-beat", advice.sentence, "a longer, steadier arc; the rate may change")]
+            if advice.needed
+            else []
+        )
+    error, period = present.beat_error_ms, present.period_s
+    if error is None or period is None:
+        return []
+    off = abs(error.nominal_value)
+    if off <= 1.96 * error.std_dev or off / 1e3 / period.nominal_value <= IN_BEAT_PERIOD_SHARE:
+        return []
+    return [
+        (
+            "set-beat",
+            f"Out of beat by {off:.0f} ms (half the difference between the two swings). No arc was read, so the angle "
+            "is not known: turn the fork or the suspension a little, listen with torsionbeat inbeat, and go on the "
+            "way that makes the two swings equal.",
+            "a longer, steadier arc; the rate may change",
+        )
+    ]
+
+
+def _arc(present: Present, correction: Correction) -> list[_Found]:
+    found: list[_Found] = []
+    arc, clock = present.arc_deg, present.clock
+    if arc is None:
+        return found
+    value = arc.nominal_value
+    guard = correction.knock_now
+    if guard is not None and guard.margin_deg is not None and guard.margin_deg.nominal_value <= 0:
+        found.append(("stop-knock", "It knocks: stop it and lower the arc, or set the beat.", "no damage"))
+    if clock.arc_low_deg is not None and value + 1.96 * arc.std_dev < clock.arc_low_deg:
+        found.append(
+            (
+                "raise-arc",
+                f"The arc is {value:.0f} deg, below the {clock.arc_low_deg:g} deg that suit this clock: look for a weak "
+                "drive, dirt or a balance that rubs.",
+                "a rate that holds",
+            )
+        )
+    if clock.arc_high_deg is not None and value - 1.96 * arc.std_dev > clock.arc_high_deg:
+        found.append(
+            (
+                "lower-arc",
+                f"The arc is {value:.0f} deg, above the {clock.arc_high_deg:g} deg that suit this clock: lower the drive "
+                "or look for what is wrong with it.",
+                "no knock",
+            )
+        )
+    settling = _settling(present)
+    if settling and not _drive_lost(present):
+        found.append(("let-settle", settling, "the rate of the settled clock"))
+    return found
+
+
+def _settling(present: Present) -> str:
+    if present.arc_swing_deg is None or present.beat_time_s is None:
+        return ""
+    state = settling_of(present.beat_time_s, present.arc_swing_deg)
+    if state is None:
+        return ""
+    wait = f" for {state.wait_s / 3600:.1f} h more" if np.isfinite(state.wait_s) and state.wait_s > 0 else ""
+    return (
+        f"The arc has not settled: it stands at {state.arc_now_deg:.0f} deg and still moves. Let the clock run"
+        f"{wait} and read it again."
+    )
