@@ -296,3 +296,41 @@ def test_blocks_know_their_place():
     first = next(iter(Playback(np.zeros(5000, np.float32)).blocks()))
     assert isinstance(first, Block)
     assert first.samples.shape == (2048, 1)
+
+
+class Silent(Playback):
+    """Plays its sound, then delivers nothing; the time goes by until the planned length is over."""
+
+    silent_s = 0.0
+
+    def moments(self, planned_s):
+        yield from self.blocks()
+        for step in range(8):
+            self.silent_s = step / 2
+            yield None
+
+
+def test_microphone_that_delivers_no_more_is_shown(monkeypatch):
+    monkeypatch.setattr("torsionbeat.live.session.STATE_S", 0.0)
+    sound, _ = rendered(15.0, 300.0)
+    states = []
+    listen_live(Silent(sound[: 20 * RATE_HZ]), CLOCK, planned_s=300.0, on_state=states.append)
+    assert [state.away for state in states][-4:] == [True] * 4  # from two seconds on
+    assert not any(state.away for state in states[:-4])
+    assert states[-1].silent_s == 3.5
+    assert states[-1].level == Level()
+
+
+def test_figures_that_fail_at_the_end_cost_no_night(tmp_path, monkeypatch):
+    def broken(*_, **__):
+        raise ZeroDivisionError("by nought")
+
+    monkeypatch.setattr("torsionbeat.live.session.reading_of", broken)
+    sound, _ = rendered(15.0, 300.0)
+    source = Playback(sound[: 60 * RATE_HZ])
+    with kept(tmp_path / "night", source) as keeper:
+        result = listen_live(source, CLOCK, keeper=keeper)
+    assert result.reading is None
+    assert "could not be worked out (ZeroDivisionError: by nought)" in result.why
+    assert result.kept == "night"
+    assert len(list((tmp_path / "night").glob("sound-*.flac"))) == 1

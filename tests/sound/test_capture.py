@@ -334,3 +334,35 @@ def test_kept_while_listening_and_read_again(tmp_path):
     assert [sentence for sentence in recording.remarks if "Nothing was heard" in sentence] == source.remarks
     assert recording.timebase.source == "host clock"
     assert recording.timebase.offset_ppm == source.timebase.offset_ppm
+
+
+def test_time_goes_by_at_a_device_that_delivers_nothing():
+    """By the computer's own clock: 0.2 s wanted, 0.1 s to settle and 1 s of slack."""
+    bench = Bench([])
+    source = LiveSource(None, sample_rate_hz=RATE_HZ, settle_s=0.1, backend=bench, clock=HostClock())
+    begun = time.monotonic()
+    with source:
+        seen = [(moment, source.silent_s) for moment in source.moments(for_s=0.2)]
+    assert 1.0 < time.monotonic() - begun < 5
+    assert [moment for moment, _ in seen] == [None] * len(seen)
+    assert len(seen) >= 5
+    assert seen[-1][1] > 1.0
+
+
+def test_a_device_that_is_away_is_waited_for_in_moments_too():
+    """Lost after 3 s, never back: the listening ends by time all the same."""
+    bench = Bench([("play", 3), ("unplug", 1)])
+    bench.restart = lambda: None
+    source = LiveSource(
+        None,
+        sample_rate_hz=RATE_HZ,
+        block_frames=BLOCK,
+        silence_s=0.2,
+        settle_s=0.1,
+        backend=bench,
+        clock=HostClock(),
+    )
+    with source:
+        moments = list(source.moments(for_s=1.0))
+    assert moments[-1] is None
+    assert any(moment is not None for moment in moments)

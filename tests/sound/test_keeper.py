@@ -5,10 +5,13 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import shutil
 import signal
 import subprocess
 import sys
+import tempfile
 import textwrap
+import threading
 from collections import deque
 from itertools import pairwise
 from pathlib import Path
@@ -450,3 +453,71 @@ def test_journal_says_what_a_reference_clock_told_and_counts_what_cannot_be(tmp_
     timebase = record.timebase(48_000)
     assert (timebase.source, timebase.offset_ppm) == ("reference ticks", 49.9)  # the last, from most ticks
     assert record.lines_lost == 2
+
+
+def test_of_two_at_the_same_instant_one_has_the_folder(tmp_path):
+    """Thirty races of four; each folder is made by one, and the others are refused in words."""
+    for race in range(30):
+        ready, outcomes = threading.Barrier(4), []
+
+        def begin(folder=tmp_path / f"night-{race}", ready=ready, outcomes=outcomes):
+            ready.wait(5)
+            try:
+                outcomes.append(Keeper(folder, RATE_HZ, 1))
+            except InputError as error:
+                outcomes.append(str(error))
+
+        runners = [threading.Thread(target=begin) for _ in range(4)]
+        for runner in runners:
+            runner.start()
+        for runner in runners:
+            runner.join()
+        won = [outcome for outcome in outcomes if isinstance(outcome, Keeper)]
+        assert len(won) == 1
+        won[0].close()
+        lost = [outcome for outcome in outcomes if not isinstance(outcome, Keeper)]
+        assert all("already holds a recording" in said for said in lost)
+
+
+def test_of_nothing_heard_nothing_is_left(tmp_path):
+    with Keeper(tmp_path / "night", RATE_HZ, 1) as keeper:
+        assert keeper.kept_frames == 0
+    assert not (tmp_path / "night").exists()
+    (tmp_path / "other").mkdir()
+    (tmp_path / "other" / "note.txt").write_text("mine")
+    Keeper(tmp_path / "other", RATE_HZ, 1).close()
+    assert [path.name for path in (tmp_path / "other").iterdir()] == ["note.txt"]
+
+
+def test_removed_folder_is_not_called_intact(tmp_path):
+    keeper = Keeper(tmp_path / "night", RATE_HZ, 1, segment_s=1.0)
+    keeper.hear(Block(0, noise(4000)))
+    shutil.rmtree(tmp_path / "night")
+    more = iter(blocks_of(noise(36_000), start=4000))
+    with pytest.raises(DeviceError, match=r"the folder was removed .* What was kept went with it"):
+        deque(map(keeper.hear, more))
+
+
+def test_withdrawn_permission_is_not_called_a_full_disk(tmp_path, monkeypatch):
+    """The administrator of this computer may write everywhere, so the refusal is the stand-in's."""
+    keeper = Keeper(tmp_path / "night", RATE_HZ, 1, segment_s=1.0)
+    keeper.hear(Block(0, noise(4000)))
+
+    def refused(*_, **__):
+        raise PermissionError(13, "Permission denied")
+
+    def broken(*_, **__):
+        raise soundfile.LibsndfileError(2)
+
+    monkeypatch.setattr(tempfile, "mkstemp", refused)
+    monkeypatch.setattr(soundfile.SoundFile, "write", broken)
+    with pytest.raises(
+        DeviceError, match=r"Permission denied\. What was kept until then is intact; mend that"
+    ):
+        keeper.hear(Block(4000, noise(4000)))
+
+
+def test_kept_sound_is_the_owners_alone(tmp_path):
+    record(tmp_path / "night", blocks_of(noise(10_000)))
+    if os.name == "posix":
+        assert {path.stat().st_mode & 0o777 for path in (tmp_path / "night").iterdir()} == {0o600}

@@ -1,8 +1,8 @@
 """Listening as it happens: what joins the microphone, the keeper, the listener and the figures.
 
 In: a source of blocks, a clock, and where wanted a keeper. Out: the state of the night about once a second, and at
-the end its reading. There is no display in here and no clock on the wall: time is the count of frames, so a night
-that is replayed gives the same reading as one that is waited for.
+the end its reading. There is no display in here. The figures go by the count of frames, so a night that is replayed
+gives the same reading as one that is waited for; the state goes by time, so a microphone that is gone is seen to be.
 
 Asking the listener costs about a second for each hour of sound, so it is asked at growing intervals, and never so
 often that asking takes more than a hundredth of the time.
@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from typing import Protocol
 
@@ -43,6 +43,13 @@ GROWTH = 0.25
 LEVEL_S = 1.0
 UNKNOWN_PERIOD_S = 12.0
 CLIPPED = 0.98
+"""A sample is at the limit from here on; converters of cheap recorders stop a little short of full scale."""
+
+AWAY_S = 2.0
+"""A microphone that has delivered nothing for so long is shown as gone: no sound system holds back more than a second."""
+
+STATE_S = 1.0
+"""How often the state is told while nothing arrives."""
 
 
 class Source(Protocol):
@@ -84,7 +91,9 @@ class LiveState:
         Length so far, lost stretches included; what it will be, or None.
     level : Level
     away : bool
-        The microphone is gone and being waited for.
+        The microphone is gone and being waited for, or has delivered nothing for two seconds.
+    silent_s : float
+        For how long it has delivered nothing, by the computer's clock; 0 while sound arrives.
     reading : Reading or None
         The figures as last asked for, at ``reading_at_s``; None where no clock is heard yet: ``why`` says so.
     standing_db : float or None
@@ -105,13 +114,15 @@ class LiveState:
     standing_db: float | None = None
     remarks: tuple[str, ...] = ()
     kept: str = ""
+    silent_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
 class LiveResult:
     """The reading of a night, or why there is none; what was heard; how long it was.
 
-    ``failure`` says why keeping, or the whole night, ended before its time; empty where it did not.
+    ``failure`` says why keeping, or the whole night, ended before its time; empty where it did not. ``kept`` is the
+    name of the folder in which sound is kept, empty where it holds none.
     """
 
     reading: Reading | None
@@ -120,6 +131,7 @@ class LiveResult:
     why: str = ""
     remarks: tuple[str, ...] = ()
     failure: str = ""
+    kept: str = ""
 
 
 @dataclass(slots=True)
@@ -186,6 +198,7 @@ class _Night:
         self.listener = Listener(self.rate_hz, source.channels, nominal_period_s=clock.nominal_period_s)
         self.name = keeper.folder.name if keeper is not None else source.name
         self.away = False
+        self.shown_s = time.monotonic()
         self.meter = _Meter(int(LEVEL_S * self.rate_hz))
         first_s = 2.2 * (clock.nominal_period_s or UNKNOWN_PERIOD_S)
         self.asking = _Asking(max(first_s, SHORTEST_BETWEEN_S), max(first_s / 2.2, SHORTEST_BETWEEN_S))
@@ -230,6 +243,19 @@ class _Night:
             new = True
         return new
 
+    def wait(self) -> bool:
+        """Nothing has arrived; True when that is to be shown again."""
+        now_s = time.monotonic()
+        if now_s - self.shown_s < STATE_S:
+            return False
+        self.shown_s = now_s
+        return True
+
+    @property
+    def silent_s(self) -> float:
+        silent_s = float(getattr(self.source, "silent_s", 0.0))
+        return silent_s if silent_s >= STATE_S else 0.0
+
     @property
     def heard_s(self) -> float:
         return self.listener.samples / self.rate_hz
@@ -262,6 +288,17 @@ class _Night:
             self.reading = None
             self.why = str(error)
 
+    def measure_at_last(self, heard: Heard) -> None:
+        """The night's reading; whatever stands in its way, the night's sound and what is known stay."""
+        try:
+            self.measure(heard)
+        except Exception as error:
+            self.reading = None
+            self.why = (
+                f"The night's figures could not be worked out ({type(error).__name__}: {error}); "
+                "what was heard is kept, where it was to be. Tell the makers."
+            )
+
     def timebase(self, heard: Heard) -> Timebase:
         """By the reference ticks where they are asked for and heard, else by the computer's clock."""
         if self.reference is None:
@@ -279,15 +316,19 @@ class _Night:
         return LiveState(
             self.heard_s,
             self.planned_s,
-            self.meter.level,
-            self.away,
+            Level() if self.silent_s else self.meter.level,
+            self.away or self.silent_s >= AWAY_S,
             self.reading,
             self.reading_at_s,
             self.why,
             self.standing_db,
             self.remarks(),
-            self.keeper.folder.name if self.keeper is not None else "",
+            self.kept(),
+            self.silent_s,
         )
+
+    def kept(self) -> str:
+        return self.keeper.folder.name if self.keeper is not None and self.keeper.kept_frames else ""
 
 
 def listen_live(
@@ -311,7 +352,8 @@ def listen_live(
     keeper : Keeper, optional
         Where sound and journal are kept. Where it fails, listening goes on, and a remark says so. It is left open.
     planned_s : float, optional
-        End after so much, lost stretches included.
+        End after so much, lost stretches included; a source that can tell the time (``moments``) ends by it, so a
+        device that delivers nothing ends too.
     reference : ReferenceEar, optional
         Hears a quartz clock in the same room, by which the recorder's crystal is then known.
     on_state : callable, optional
@@ -327,10 +369,15 @@ def listen_live(
     night = _Night(source, clock or Clock(), keeper, planned_s, reference, work_clock)
     source.on_event = night.note
     try:
-        for block in source.blocks():
-            if night.take(block) and on_state is not None:
+        for block in _moments(source, planned_s):
+            new = night.wait() if block is None else night.take(block)
+            if new and on_state is not None:
                 on_state(night.state())
-            if planned_s is not None and block.stop_frame >= planned_s * source.sample_rate_hz:
+            if (
+                block is not None
+                and planned_s is not None
+                and block.stop_frame >= planned_s * source.sample_rate_hz
+            ):
                 break
     except DeviceError as error:
         if not night.listener.samples:
@@ -341,7 +388,15 @@ def listen_live(
         source.on_event = None
     heard = night.listener.finish()
     night.stumble = ""
-    night.measure(heard)
+    night.measure_at_last(heard)
     if night.beats is not None:
         night._keeping(night.beats.finish)
-    return LiveResult(night.reading, heard, night.heard_s, night.why, night.remarks(), night.failure)
+    return LiveResult(
+        night.reading, heard, night.heard_s, night.why, night.remarks(), night.failure, night.kept()
+    )
+
+
+def _moments(source: Source, planned_s: float | None) -> Iterator[Block | None]:
+    """Blocks, and None while nothing arrives where the source can tell."""
+    moments = getattr(source, "moments", None)
+    return iter(source.blocks()) if moments is None else moments(planned_s)

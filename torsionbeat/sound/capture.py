@@ -19,6 +19,7 @@ from typing import Any, Self
 from torsionbeat.errors import DeviceError
 from torsionbeat.sound.block import Block, Samples, regrouped
 from torsionbeat.sound.continuity import Arrival, Continuity, Gap, Placed
+from torsionbeat.sound.devicelock import hold_device
 from torsionbeat.sound.devices import Backend, Device, PortAudio, Stream, find_device, negotiated
 from torsionbeat.sound.hostclock import HostClock
 from torsionbeat.sound.remarks import clock_remarks, gap_remarks
@@ -27,7 +28,16 @@ from torsionbeat.sound.timebase import Timebase, host_timebase
 __all__ = ["LiveSource"]
 
 CLOCK_SET_S = 0.1
+"""A step of the clock of day is told from here on: well above what a busy computer puts between two readings."""
+
 SYNCHRONISED_AGAIN_NS = 600 * 10**9
+"""How often the computer is asked about its clock: a daemon of network time corrects it every one to 30 minutes."""
+
+TICK_S = 0.1
+"""How long the queue is waited on before the time is looked at: short enough to end at once when told to."""
+
+ENDING_SLACK_S = 1.0
+"""By time, listening ends so much later than planned, so that a device that is well ends by its frames."""
 
 
 class _Intake:
@@ -97,6 +107,8 @@ class LiveSource:
         self._clock = clock or HostClock()
         self.device = find_device(device, self._backend.devices())
         self.name = self.device.name
+        # a stand-in for the sound system has no microphone that another program could hold
+        self._hold = contextlib.ExitStack() if backend else hold_device(f"{self.name} ({self.device.system})")
         self.sample_rate_hz, self.channels = negotiated(self._backend, self.device, sample_rate_hz, channels)
         self._remarks: list[str] = []
         self._gaps: list[Gap] = []
@@ -109,6 +121,9 @@ class LiveSource:
         self.on_event = on_event
         self._block_frames = block_frames
         self._silence_s, self._patience_s, self._rejoin_every_s = silence_s, patience_s, rejoin_every_s
+        self._settle_s = settle_s
+        self._begun_ns: int | None = None
+        self._last_arrival_s = time.monotonic()
         self._queue_blocks = queue_blocks
         self._queue: queue.Queue[Arrival] = queue.Queue()
         self._line = Continuity(self.sample_rate_hz, settle_s)
@@ -136,6 +151,16 @@ class LiveSource:
         """The recorder's crystal as known so far; ``unknown`` in the first minute."""
         return host_timebase(self._line.rows, self.sample_rate_hz, self.synchronised)
 
+    @property
+    def elapsed_s(self) -> float:
+        """Seconds by the computer's clock since the device was first opened; 0 before."""
+        return 0.0 if self._begun_ns is None else (self._clock.monotonic_ns() - self._begun_ns) * 1e-9
+
+    @property
+    def silent_s(self) -> float:
+        """Seconds since the device last delivered anything, by the computer's clock."""
+        return time.monotonic() - self._last_arrival_s
+
     def stop(self) -> None:
         """End the blocks soon; may be called from any thread or a signal handler."""
         self._stopped.set()
@@ -148,31 +173,56 @@ class LiveSource:
         DeviceError
             The device cannot be opened, or stayed away for longer than ``patience_s``.
         """
-        return self._heard() if frames is None else regrouped(self._heard(), frames)
+        heard = (block for block in self.moments() if block is not None)
+        return heard if frames is None else regrouped(heard, frames)
 
-    def _heard(self) -> Iterator[Block]:
+    def moments(self, for_s: float | None = None) -> Iterator[Block | None]:
+        """Yield what is heard as it arrives, and None ten times a second while nothing arrives.
+
+        So whoever listens sees the time go by at a device that delivers nothing: `silent_s` says for how long.
+
+        Parameters
+        ----------
+        for_s : float, optional
+            End so long after the device was opened (and settled), by the computer's clock, whatever has arrived.
+
+        Raises
+        ------
+        DeviceError
+            The device cannot be opened, or stayed away for longer than ``patience_s``.
+        """
         try:
             self._open()
-            while not self._stopped.is_set():
-                yield from self._blocks_until_lost()
-                if not self._stopped.is_set():
-                    yield from self._told(self._line.begin("the microphone was away"))
-                    self._rejoin()
-            yield from self._told(self._line.flush())
+            self._begun_ns = self._clock.monotonic_ns()
+            self._last_arrival_s = time.monotonic()
+            for block in self._heard():
+                yield block
+                if for_s is not None and self.elapsed_s >= for_s + self._settle_s + ENDING_SLACK_S:
+                    self.stop()
         finally:
             self._shut()
 
-    def _blocks_until_lost(self) -> Iterator[Block]:
+    def _heard(self) -> Iterator[Block | None]:
+        while not self._stopped.is_set():
+            yield from self._blocks_until_lost()
+            if not self._stopped.is_set():
+                yield from self._told(self._line.begin("the microphone was away"))
+                yield from self._rejoin()
+        yield from self._told(self._line.flush())
+
+    def _blocks_until_lost(self) -> Iterator[Block | None]:
         """Yield until stopped, or until the device ends or falls silent."""
-        silent_since = time.monotonic()
+        opened_s = time.monotonic()
         while not self._stopped.is_set():
             try:
-                arrival = self._queue.get(timeout=0.1)
+                arrival = self._queue.get(timeout=TICK_S)
             except queue.Empty:
-                if self._ended.is_set() or time.monotonic() - silent_since > self._silence_s:
+                silent_s = time.monotonic() - max(self._last_arrival_s, opened_s)
+                if self._ended.is_set() or silent_s > self._silence_s:
                     return
+                yield None
                 continue
-            silent_since = time.monotonic()
+            self._last_arrival_s = time.monotonic()
             if self._away_since is not None:
                 self._away_since = None
                 self._tell("device back", frame=self._line.stop_frame)
@@ -231,8 +281,8 @@ class LiveSource:
             with contextlib.suppress(Exception):
                 stream.close()
 
-    def _rejoin(self) -> None:
-        """Wait until the device is there again and open it."""
+    def _rejoin(self) -> Iterator[None]:
+        """Wait until the device is there again and open it; yield while waiting."""
         if self._away_since is None:
             self._away_since = time.monotonic()
             self._tell("device lost", frame=self._line.stop_frame)
@@ -248,7 +298,10 @@ class LiveSource:
                 self.device = self._same_device()
                 self._open()
                 return
-            self._stopped.wait(self._rejoin_every_s)
+            waited_to = time.monotonic() + self._rejoin_every_s
+            while not self._stopped.is_set() and time.monotonic() < waited_to:
+                yield None
+                self._stopped.wait(min(TICK_S, self._rejoin_every_s))
 
     def _same_device(self) -> Device:
         """The device under its name, whatever its number is now; DeviceError while it is away."""
@@ -263,6 +316,7 @@ class LiveSource:
         """Stop and give the device back."""
         self.stop()
         self._shut()
+        self._hold.close()
 
     def __enter__(self) -> Self:
         return self

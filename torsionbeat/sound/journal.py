@@ -48,10 +48,17 @@ FORMAT = 1
 
 
 class Journal:
-    """A journal being written. Every method may raise OSError when the disk is full or gone."""
+    """A journal being written, a new file. Every method may raise OSError when the disk is full or gone.
+
+    Raises
+    ------
+    FileExistsError
+        There is a journal already, be it made at the same instant.
+    """
 
     def __init__(self, path: Path) -> None:
-        self._file = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_APPEND | getattr(os, "O_BINARY", 0), 0o644)
+        flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | getattr(os, "O_BINARY", 0)
+        self._file = os.open(path, flags, 0o600)  # a workshop's nights are its own
         self._whole = True
 
     def add(self, what: str, **details: Any) -> None:

@@ -11,6 +11,7 @@ import contextlib
 import math
 import os
 import shutil
+import tempfile
 from collections import deque
 from collections.abc import Callable
 from pathlib import Path
@@ -60,7 +61,7 @@ class Keeper:
     Parameters
     ----------
     folder : path-like
-        Is made; must not hold a recording already.
+        Is made; must not hold a recording already, and is this recording's alone, from the first instant.
     sample_rate_hz : float
     channels : int
         At most 8, FLAC's limit.
@@ -111,14 +112,13 @@ class Keeper:
         self._number = self._file_frames = 0
         self._written_to: int | None = None
         self._heard_to = self._checked_at = self._secured_at = 0
+        self.kept_frames = 0
         self._failure: str | None = None
         self._closed = False
         try:
             self.folder.mkdir(parents=True, exist_ok=True)
-            if (self.folder / JOURNAL_NAME).exists() or any(self.folder.glob("sound-*.flac")):
-                raise InputError(f"{self.folder} already holds a recording; give another folder")
             self._check_plan(planned_s)
-            self._journal = Journal(self.folder / JOURNAL_NAME)
+            self._journal = self._new_journal()
             self._journal.add(
                 "begun",
                 format=FORMAT,
@@ -133,6 +133,16 @@ class Keeper:
                 f"{self.folder} cannot be written: {error.strerror or error}; "
                 "give a folder on a disk that can be written"
             ) from None
+
+    def _new_journal(self) -> Journal:
+        """Make the journal, which is what the folder belongs to: of two at the same instant one makes it."""
+        taken = InputError(f"{self.folder} already holds a recording; give another folder")
+        if any(self.folder.glob("sound-*.flac")):
+            raise taken
+        try:
+            return Journal(self.folder / JOURNAL_NAME)
+        except FileExistsError:
+            raise taken from None
 
     def _check_plan(self, planned_s: float | None) -> None:
         free = self._free_bytes(self.folder)
@@ -221,11 +231,12 @@ class Keeper:
                 self._place(block.start_frame)
             self._file.write(samples)
             self._file_frames += len(samples)
+            self.kept_frames += len(samples)
             self._written_to = block.stop_frame
             if self._file_frames >= self._segment_frames:
                 self._end_file()
         except soundfile.SoundFileRuntimeError:
-            self._fail("the disk is full or failed")
+            self._fail(self._why_not_written())
         except OSError as error:
             self._fail(error.strerror or str(error))
 
@@ -242,6 +253,8 @@ class Keeper:
             format="FLAC",
             subtype="PCM_24",
         )
+        with contextlib.suppress(OSError):
+            self._file_path().chmod(0o600)  # a workshop's nights are its own
         self._file.comment = f"start_frame={start_frame}"
         self._place(start_frame)
 
@@ -272,17 +285,41 @@ class Keeper:
     def _fail(self, why: str) -> NoReturn:
         """Stop for good, with what is kept intact."""
         heard_s = self._heard_to / self.sample_rate_hz
-        self._failure = (
-            f"writing to {self.folder} stopped at {heard_s:.1f} s: {why}. "
-            "What was kept until then is intact; make room on the disk, then begin a new recording"
-        )
+        if self.folder.is_dir():
+            left = "What was kept until then is intact; "
+            left += (
+                "make room on the disk, then begin a new recording"
+                if "full" in why
+                else "mend that, then begin a new recording"
+            )
+        else:
+            why = "the folder was removed or its disk was taken away"
+            left = "What was kept went with it; begin a new recording in a folder that stays"
+        self._failure = f"writing to {self.folder} stopped at {heard_s:.1f} s: {why}. {left}"
         self._shut("stopped", why=why)
         raise DeviceError(self._failure) from None
 
+    def _why_not_written(self) -> str:
+        """What stands in the way; libsndfile only says that something does."""
+        try:
+            if self._free_bytes(self.folder) < RESERVE_BYTES:
+                return "the disk is full"
+            handle, probe = tempfile.mkstemp(dir=self.folder, prefix=".probe-")
+            os.close(handle)
+            os.unlink(probe)
+        except OSError as error:
+            return error.strerror or str(error)
+        return "the disk failed"
+
     def close(self) -> None:
-        """End the recording. Closing twice does nothing."""
-        if not self._closed and not self._failure:
-            self._shut("ended")
+        """End the recording; of one in which nothing was heard nothing is left. Closing twice does nothing."""
+        if self._closed or self._failure:
+            return
+        self._shut("ended")
+        if not self._heard_to:
+            with contextlib.suppress(OSError):
+                (self.folder / JOURNAL_NAME).unlink()
+                self.folder.rmdir()  # refuses where anything else lies in it
 
     def _shut(self, what: str, **details: Any) -> None:
         import soundfile
