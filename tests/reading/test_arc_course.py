@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from torsionbeat.reading.arc_course import arc_course
+from torsionbeat.reading.arc_course import arc_course, settling_of, turn_of, without_drive
 from torsionbeat.reading.figures import Swings
 
 SPAN_S = 6 * 3600.0
@@ -53,3 +53,66 @@ def test_too_few_arcs_have_no_course():
     assert arc_course(bare) is None
     few = swings(lambda t: 430 + 0 * t, step_s=1000.0)
     assert arc_course(few) is None
+
+
+def falling(lost_s, back_s=np.inf, tau_s=4000.0):
+    """An arc that is steady, falls without its drive and stays where the drive comes back."""
+
+    def arc_of(time):
+        return 430 * np.exp(-np.clip(time - lost_s, 0, back_s - lost_s) / tau_s)
+
+    return arc_of
+
+
+def test_the_swing_without_a_drive_is_told_apart():
+    """Two hours, the drive lost after 45 minutes: what is left to fit is the fall alone."""
+    time = np.arange(0, 7200.0, 30)
+    noise = np.random.default_rng(5).normal(0, 0.5, time.size)
+    arc = falling(2700)(time) + noise
+    turn = turn_of(time, arc)
+    assert turn.time_s == pytest.approx(
+        2700, abs=300
+    )  # the fall bends, two straight lines meet a little late
+    assert abs(turn.slope_before_deg_per_hour) < 20
+    assert turn.slope_after_deg_per_hour < -200
+    free = without_drive(time, arc)
+    assert free[time > 3000].all()
+    assert not free[time < 2400].any()
+    # Without the driven part the fall has its own time constant; with it, twice that and more.
+    slope = np.polyfit(time[free], np.log(arc[free]), 1)[0]
+    assert -1 / slope == pytest.approx(4000, rel=0.05)
+
+
+def test_a_drive_that_came_back_leaves_the_fall_before_it():
+    time = np.arange(0, 5400.0, 30)
+    arc = falling(0, 2700)(time) + np.random.default_rng(6).normal(0, 0.5, time.size)
+    free = without_drive(time, arc)
+    assert free[time < 2400].all()
+    assert not free[time > 3000].any()
+
+
+def test_a_whole_free_swing_stays_whole():
+    time = np.arange(0, 7200.0, 30)
+    arc = falling(0, tau_s=3500.0)(time) + np.random.default_rng(7).normal(0, 0.5, time.size)
+    assert turn_of(time, arc) is None
+    assert without_drive(time, arc).all()
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_settling_time_and_goal(seed):
+    """430 deg is neared from 380 with 1500 s; after 50 minutes 6.8 deg are left, 1 % of it 710 s later."""
+    time = np.arange(0, 3000.0, 15)
+    arc = 430 - 50 * np.exp(-time / 1500) + np.random.default_rng(seed).normal(0, 0.5, time.size)
+    found = settling_of(time, arc)
+    assert found.time_constant_s == pytest.approx(1500, abs=3 * found.time_constant_uncertainty_s)
+    assert found.time_constant_uncertainty_s < 150
+    assert found.arc_steady_deg == pytest.approx(430, abs=3)
+    left_s = 1500 * np.log(50 / 4.3) - 2985
+    assert found.wait_s == pytest.approx(left_s, abs=200)
+
+
+def test_a_steady_arc_is_not_settling():
+    time = np.arange(0, 3000.0, 15)
+    arc = 430 + np.random.default_rng(8).normal(0, 0.5, time.size)
+    assert settling_of(time, arc) is None
+    assert settling_of(time[:20], arc[:20]) is None  # too few to tell

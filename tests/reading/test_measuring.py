@@ -247,7 +247,52 @@ def test_jump_is_named_and_not_averaged():
 def test_slipped_beat_setting_is_named_with_its_size():
     reading = read(moved=lambda number, middle: middle + 0.080 * ((number > 20) & (number % 2 == 1)))
     # interval a to b grows by 80 ms, b to a shrinks by as much: half their difference is 80 ms
-    told(reading, "the beat error jumped by +80 ms")
+    told(reading, "the beat error jumped by +80 ms", "The figures are of the stretch after it")
+    # The clock as it is now, not half of what it was.
+    assert holds(reading.beat_error_ms, 80.0)
+    assert holds(reading.period_s, PERIOD_S)
+    assert reading.stretch_s == pytest.approx((2 + 7.5 * 21 + 0.08, 2 + 7.5 * 39 + 0.08), abs=0.01)
+    assert reading.beats_heard == 40
+
+
+def test_a_slip_near_the_end_leaves_the_figures_of_before():
+    reading = read(moved=lambda number, middle: middle + 0.080 * ((number > 28) & (number % 2 == 1)))
+    told(reading, "the beat error jumped by +80 ms", "Too few beats follow", "Record again")
+    assert holds(reading.beat_error_ms, 0.0)
+
+
+def driven_until(beats, lost, fall_deg=0.6):
+    """Arc of each beat: 300 deg, and from one beat on less by so much a beat; with the passage that goes with it."""
+    arc = ARC_DEG - fall_deg * np.maximum(np.arange(beats) - lost, 0)
+    return arc, PERIOD_S / np.pi * np.arcsin(LIFT_DEG / arc)
+
+
+def test_after_a_lost_drive_the_figures_are_of_the_present():
+    arc, passage = driven_until(120, 70)
+    reading = read(beats=120, passage_s=passage)
+    first, last = reading.stretch_s
+    assert first == pytest.approx(2 + 7.5 * 70, abs=3 * 7.5)
+    assert last == pytest.approx(2 + 7.5 * 119, abs=0.01)
+    there = (reading.swings.time_s >= first).nonzero()[0]
+    assert holds(reading.arc_deg, float(np.mean(arc[there])))
+    assert reading.arc_deg.nominal_value < 290  # over all it would be 294
+    # 0.6 deg a beat are 288 deg an hour; the interval counts a wander that so few beats cannot exclude.
+    assert reading.arc_trend_deg_per_hour.nominal_value == pytest.approx(-288, abs=10)
+    assert holds(reading.period_s, PERIOD_S)
+    told(reading, "the arc fell off", "The figures are of the stretch after it")
+    assert "drive-lost" in [getattr(remark, "code", None) for remark in reading.remarks]
+
+
+def test_a_drive_lost_at_the_very_end_leaves_the_figures_of_before():
+    _, passage = driven_until(120, 108, fall_deg=4.0)
+    reading = read(beats=120, passage_s=passage)
+    assert reading.stretch_s[1] < 2 + 7.5 * 110
+    assert reading.arc_deg.nominal_value == pytest.approx(ARC_DEG, abs=1.0)
+    told(reading, "the arc fell off", "the figures are of the stretch before it")
+
+
+def test_a_whole_recording_names_no_stretch(plain):
+    assert plain.stretch_s is None
 
 
 def test_lift_tolerance_widens_the_arc():

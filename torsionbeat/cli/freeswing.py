@@ -136,12 +136,18 @@ def _arcs(
     if reading is not None:
         from torsionbeat.cli.adjusting import document_of
         from torsionbeat.history.nights import reading_from_document
+        from torsionbeat.reading.arc_course import without_drive
 
         heard = reading_from_document(document_of(reading))
         if not len(heard.swings):
             raise InputError(f"{reading} holds no swings; give what analyse --json wrote of a free swing")
         period = period or (None if heard.period_s is None else heard.period_s.nominal_value)
-        return heard.swings.time_s, heard.swings.arc_deg, _period(period or heard.clock.nominal_period_s)
+        free = without_drive(heard.swings.time_s, heard.swings.arc_deg)
+        return (
+            heard.swings.time_s[free],
+            heard.swings.arc_deg[free],
+            _period(period or heard.clock.nominal_period_s),
+        )
     if events is not None:
         return *_heard(events, _period(period), lift, mark), _period(period)
     rows = [_typed(text, spacing) for text in readings or []]

@@ -153,6 +153,7 @@ def _restored(document: dict[str, Any]) -> Reading:
         swings=swings,
         events=_events(rows, swings),
         remarks=tuple(str(remark) for remark in document.get("remarks") or ()),
+        stretch_s=tuple(document["stretch_s"]) if document.get("stretch_s") else None,
         sides=_own_sides(document.get("sides")),
     )
 

@@ -1,4 +1,4 @@
-"""The course of the arc through one night: steady, on a line, settling, or stepped by its drive.
+"""The course of the arc: through one night, on its way to a steady value, or turned at once by its drive.
 
 A balance answers a change of its drive as a first-order system. Where every impulse does the same work, the
 square of the arc nears its new value with half the time constant of the free swing, Q T / (2 pi): energy goes
@@ -6,25 +6,31 @@ in at a constant rate and out in proportion to itself. So a night that begins aw
 nearly an exponential from the start (settling), and one whose drive changes at some moment is steady first and
 follows one from there (a step). Each course is fitted by least squares to the means of short blocks, its time
 constant and moment searched on a grid; the courses are held against each other by what they leave of the
-straight line's squares.
+straight line's squares (`arc_course`). Of a single recording, often shorter than a time constant, two things are
+asked besides: how long there is to wait (`settling_of`), and whether the drive was lost or came back (`turn_of`).
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
+import numpy.typing as npt
 
 from torsionbeat.reading.figures import FloatArray, Swings
 from torsionbeat.reading.intervals import block_means
+from torsionbeat.theory.robust import median_deviation
 
-__all__ = ["ArcCourse", "Shape", "arc_course"]
+__all__ = ["ArcCourse", "Settling", "Shape", "Turn", "arc_course", "settling_of", "turn_of", "without_drive"]
 
 Shape = Literal["line", "settling", "step"]
 
 COURSE_BLOCKS = 36
+"""Blocks into which a night is cut: a quarter of an hour each in nine hours, shorter than what settles."""
+
 LEAST_BLOCKS = 12
+"""Fewer means are too few for the four figures of a step."""
 
 LEFT_OF_LINE = 0.35
 """A course is preferred to the straight line where it leaves less than this share of the line's squares."""
@@ -116,3 +122,149 @@ def _course(
 ) -> ArcCourse:
     scatter = float(np.sqrt(rest / max(count - 3, 1)))
     return ArcCourse(shape, float(curve[-1] - curve[0]), final, float(tau_s), at_s, scatter)
+
+
+LEAST_BEATS = 24
+"""Arcs below which a bend is not told from scatter: six for each of the four figures fitted."""
+
+CLOSE_SHARE = 0.01
+"""Within one per cent of its steady value an arc counts as settled: it moves the rate by less than 0.1 s a day (strip's
+own stiffening), and nobody sees it (common practice, no source)."""
+
+CORNER_OF_LINE, CORNER_OF_BEND, CORNER_F = 0.5, 0.75, 25.0
+"""A corner must leave less than these shares of the squares of a line and of a parabola, and the parabola must lose to it
+by an F ratio that chance reaches in one of a million records (F of 1 and 60 degrees of freedom), as 80 places are tried."""
+
+STRAIGHTER = 1.15
+"""An approach that fits by less than a seventh better than a line has no goal that could be told."""
+
+
+@dataclass(frozen=True, slots=True)
+class Settling:
+    """An arc under way: time constant and its standard uncertainty, the arc at the end and the one it nears.
+
+    ``wait_s`` is how long after the last beat the arc will be within one per cent of its steady value; all that is
+    nan where the travel is too straight for the steady value to be told.
+    """
+
+    time_constant_s: float
+    time_constant_uncertainty_s: float
+    arc_now_deg: float
+    arc_steady_deg: float
+    wait_s: float
+
+
+def settling_of(time_s: FloatArray, arc_deg: FloatArray) -> Settling | None:
+    """Fit the approach of the arc to a steady value; None where it is steady within its scatter or within 1 %."""
+    from scipy import optimize
+
+    known = np.isfinite(arc_deg)
+    if np.count_nonzero(known) < LEAST_BEATS:
+        return None
+    at, arc = time_s[known] - time_s[known][0], arc_deg[known]
+    span = float(at[-1])
+    quarter = max(len(arc) // 5, 4)
+    travel = float(np.median(arc[-quarter:]) - np.median(arc[:quarter]))
+    scatter = median_deviation(np.diff(arc)) / np.sqrt(2) + 1e-6
+    if abs(travel) < max(6 * scatter / np.sqrt(quarter), CLOSE_SHARE * float(np.median(arc))):
+        return None
+
+    def course(when: FloatArray, steady: float, begin: float, tau: float) -> FloatArray:
+        out: FloatArray = steady + begin * np.exp(-when / tau)
+        return out
+
+    start = (float(np.median(arc[-quarter:])), -travel, span / 2)
+    try:
+        with np.errstate(all="ignore"):
+            best, covariance = optimize.curve_fit(
+                course,
+                at,
+                arc,
+                p0=start,
+                bounds=([0, -2000, span / 50], [3000, 2000, 20 * span]),
+                loss="soft_l1",
+                f_scale=2 * scatter,
+                max_nfev=2000,
+            )
+    except (RuntimeError, ValueError):
+        return None
+    steady, begin, tau = (float(value) for value in best)
+    left = begin * float(np.exp(-span / tau))
+    line = np.polyval(np.polyfit(at, arc, 1), at)
+    curve = course(at, steady, begin, tau)
+    straight = float(np.mean(np.abs(arc - line))) < STRAIGHTER * float(np.mean(np.abs(arc - curve)))
+    if not straight and abs(left) < max(CLOSE_SHARE * steady, 2 * scatter / np.sqrt(quarter)):
+        return None
+    spread = float(np.sqrt(max(covariance[2, 2], 0.0))) if np.isfinite(covariance[2, 2]) else float("inf")
+    now = steady + left
+    if straight or spread > tau:
+        nan = float("nan")
+        return Settling(nan, nan, now if not straight else float(line[-1]), nan, nan)
+    wait = (
+        tau * float(np.log(abs(left) / (CLOSE_SHARE * steady))) if abs(left) > CLOSE_SHARE * steady else 0.0
+    )
+    return Settling(tau, spread, now, steady, max(wait, 0.0))
+
+
+@dataclass(frozen=True, slots=True)
+class Turn:
+    """A moment at which the arc turned: mean slopes before and after it (deg an hour), the arc there and at the end."""
+
+    time_s: float
+    slope_before_deg_per_hour: float
+    slope_after_deg_per_hour: float
+    arc_there_deg: float
+    arc_end_deg: float
+
+
+def turn_of(time_s: FloatArray, arc_deg: FloatArray) -> Turn | None:
+    """The moment at which the arc turned at once (the drive was lost, or came back); None where it did not.
+
+    Two straight lines that meet are laid through the arcs, at 80 meeting places or fewer; they must fit far better than
+    one line and better than a bend without a corner. The moment is then sought at 240, with a bend after it.
+    """
+    known = np.isfinite(arc_deg)
+    if np.count_nonzero(known) < LEAST_BEATS:
+        return None
+    at, arc = time_s[known], arc_deg[known]
+    hours = (at - at[0]) / 3600
+    ones = np.ones(len(at))
+
+    def misfit(*columns: FloatArray) -> tuple[float, npt.NDArray[np.floating[Any]]]:
+        design = np.column_stack(columns)
+        solution = np.linalg.lstsq(design, arc, rcond=None)[0]
+        return float(np.sum((arc - design @ solution) ** 2)), solution
+
+    line, _ = misfit(ones, hours)
+    bend, _ = misfit(ones, hours, hours**2)
+    places = np.linspace(6, len(at) - 7, min(len(at) - 12, 80)).astype(int)
+    trials = [(*misfit(ones, hours, np.maximum(hours - hours[place], 0)), int(place)) for place in places]
+    corner, solution, place = min(trials, key=lambda trial: trial[0])
+    freedom = len(at) - 4
+    change = float(solution[2])
+    of_chance = (bend - corner) / (corner / freedom) < CORNER_F
+    if corner > CORNER_OF_LINE * line or corner > CORNER_OF_BEND * bend or of_chance:
+        return None
+    there = float(solution[0] + solution[1] * hours[place])
+    if abs(change) * (hours[-1] - hours[place]) < 2 * CLOSE_SHARE * there:
+        return None
+    # A fall bends, and two straight lines meet before its beginning: with a bend after it the corner is where it was.
+    bent = [
+        (*misfit(ones, hours, ramp := np.maximum(hours - hours[place], 0), ramp**2), int(place))
+        for place in np.unique(np.linspace(6, len(at) - 7, 240).astype(int))
+    ]
+    _, solution, place = min(bent, key=lambda trial: trial[0])
+    left = float(hours[-1] - hours[place])
+    before, there = float(solution[1]), float(solution[0] + solution[1] * hours[place])
+    end = there + (before + float(solution[2])) * left + float(solution[3]) * left**2
+    after = (end - there) / left
+    return Turn(float(at[place]), before, after, there, end)
+
+
+def without_drive(time_s: FloatArray, arc_deg: FloatArray) -> npt.NDArray[np.bool_]:
+    """Which arcs are of the swing without a drive, where the drive was lost or came back midway; else all, shape (n,)."""
+    turn = turn_of(time_s, arc_deg)
+    if turn is None:
+        return np.ones(len(time_s), bool)
+    lost = turn.slope_after_deg_per_hour < turn.slope_before_deg_per_hour
+    return np.asarray(time_s >= turn.time_s if lost else time_s <= turn.time_s)

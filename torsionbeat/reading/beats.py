@@ -1,19 +1,83 @@
-"""One and the same mark of every beat, so that times of beats can be held against each other.
+"""Beats: one row for each, and one and the same mark of every beat, so that their times can be held against each other.
 
-A swing's ``time_s`` is the middle of its lift passage, or its drop where the contact was not heard: half a
-passage later, some tenths of a second. What fits lines to beats, or takes intervals between them, needs one
-mark throughout.
+Beats are numbered before any arithmetic, so a missed beat costs one beat. The middle of a lift passage stands for its
+beat; where only the drop was heard, the drop less half the passage of its neighbours of the same side. A swing's
+``time_s`` is that middle, or its drop where the contact was not heard: half a passage later, some tenths of a second.
+What fits lines to beats, or takes intervals between them, needs one mark throughout.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
+import numpy.typing as npt
 
-from torsionbeat.reading.figures import FloatArray, Swings
+from torsionbeat.hearing.heard import HeardSounds
+from torsionbeat.reading.figures import FloatArray, IntArray, Swings
+from torsionbeat.reading.stacked_passages import StackedPassage
+from torsionbeat.theory.robust import median_deviation, running_median
 
-__all__ = ["middles_s"]
+__all__ = ["Beats", "beats_of", "half_period_s", "middles_s", "without_strays"]
 
 LEAST_PASSAGES = 3
+"""Fewer passages of a side than a median can be taken of tell nothing of the others."""
+
+LONELY_WITHIN_BEATS = 6
+"""A sound with fewer than two other beats within so many before and after it stands alone."""
+
+STRAY_S, STRAY_RATIO = 0.02, 10.0
+"""A beat farther than this from its neighbours' guess, and so many times their unrest, is none: no balance does that
+from swing to swing, and a hundredth of such outliers would be chance below one in a million beats."""
+
+
+@dataclass(frozen=True, slots=True)
+class Beats:
+    """One row a beat heard, in order. Times in seconds; nan where a sound was not heard. All shape (n,).
+
+    ``middle_s`` is the middle of the lift passage, found from the neighbours' passage where only the drop was heard.
+    """
+
+    number: IntArray
+    contact_s: FloatArray
+    drop_s: FloatArray
+    middle_s: FloatArray
+    passage_s: FloatArray
+
+    def where(self, rows: npt.NDArray[np.bool_]) -> Beats:
+        """Give the beats of chosen rows."""
+        return Beats(*(getattr(self, name)[rows] for name in Beats.__slots__))
+
+
+def beats_of(sounds: HeardSounds, seconds: FloatArray, stacked: dict[int, StackedPassage]) -> Beats:
+    """Lay out certain sounds by beat.
+
+    Parameters
+    ----------
+    sounds : HeardSounds
+    seconds : array, shape (n,)
+        Time of each sound.
+    stacked : dict
+        Passages by side (0, 1) where single contacts are not heard.
+    """
+    drops = sounds.certain & (sounds.kind == "drop")
+    contacts = sounds.certain & (sounds.kind == "contact")
+    number = np.unique(sounds.beat[drops])
+    drop = np.full(len(number), np.nan)
+    contact = np.full(len(number), np.nan)
+    drop[np.searchsorted(number, sounds.beat[drops])] = seconds[drops]
+    at = np.searchsorted(number, sounds.beat[contacts])
+    at = np.minimum(at, max(len(number) - 1, 0))
+    fits = number[at] == sounds.beat[contacts] if len(number) else np.zeros(0, bool)
+    contact[at[fits]] = seconds[contacts][fits]
+    passage = drop - contact
+    contact[~(passage > 0)] = np.nan
+    passage[~(passage > 0)] = np.nan
+    filled = _filled(number, passage)
+    for side, mean in stacked.items():
+        rows = np.flatnonzero(number % 2 == side)
+        filled[rows] = mean.at(number[rows])
+    return Beats(number, contact, drop, _middles(drop, filled), passage)
 
 
 def middles_s(swings: Swings) -> FloatArray:
@@ -37,22 +101,66 @@ def middles_s(swings: Swings) -> FloatArray:
     if known.all() or not known.any():
         return swings.time_s.copy()
     drop = swings.time_s + np.where(known, passage, 0.0) / 2
+    odd = np.asarray(swings.side == "b", np.int64)
+    return _middles(drop, _filled(2 * (swings.number // 2) + odd, passage))
+
+
+def _filled(number: IntArray, passage: FloatArray) -> FloatArray:
+    """Passage of every beat: its own, or that of its side's neighbours; nan for a side that has too few."""
     filled = passage.copy()
-    for side in "ab":
-        mine = swings.side == side
-        if not mine.any():
-            continue
-        if np.count_nonzero(mine & known) < LEAST_PASSAGES:
-            return drop
-        blank = mine & ~known
-        filled[blank] = np.interp(
-            swings.number[blank], swings.number[mine & known], _smoothed(passage[mine & known])
+    for side in (0, 1):
+        rows = np.flatnonzero(number % 2 == side)
+        known = rows[np.isfinite(passage[rows])]
+        blank = rows[~np.isfinite(passage[rows])]
+        if len(known) >= LEAST_PASSAGES:
+            filled[blank] = np.interp(number[blank], number[known], running_median(passage[known]))
+    return filled
+
+
+def _middles(drop_s: FloatArray, passage_s: FloatArray) -> FloatArray:
+    """Middles of the passages; the drops of all beats where any passage is missing: both would read as a step."""
+    return drop_s - passage_s / 2 if np.isfinite(passage_s).all() else drop_s.copy()
+
+
+def without_strays(beats: Beats) -> tuple[Beats, int]:
+    """Leave out beats whose time does not fit their neighbours'; how many."""
+    if len(beats.number) >= 2 * LONELY_WITHIN_BEATS:
+        # One lonely sound where the clock is not heard for several beats before and after is no beat.
+        near = np.searchsorted(beats.number, beats.number + LONELY_WITHIN_BEATS + 1) - np.searchsorted(
+            beats.number, beats.number - LONELY_WITHIN_BEATS
         )
-    middles: FloatArray = drop - filled / 2
-    return middles
+        beats = beats.where(near >= 3)
+    keep = np.ones(len(beats.number), bool)
+    if len(beats.number) >= 6:
+        residual = beats.middle_s - half_period_s(beats) * beats.number
+        for side in (0, 1):
+            rows = np.flatnonzero(beats.number % 2 == side)
+            if len(rows) < 5:
+                continue
+            miss = residual[rows] - _of_neighbours(residual[rows])
+            keep[rows] = np.abs(miss) < max(STRAY_RATIO * median_deviation(miss), STRAY_S)
+    return beats.where(keep), int(np.count_nonzero(~keep))
 
 
-def _smoothed(values: FloatArray) -> FloatArray:
-    """Running median over five."""
-    padded = np.pad(values, 2, mode="edge")
-    return np.median(np.lib.stride_tricks.sliding_window_view(padded, 5), axis=1)
+def _of_neighbours(values: FloatArray) -> FloatArray:
+    """What the two beats before and the two after make of each: the nearest of their four guesses.
+
+    A beat after a jump agrees with those behind it and is no stray.
+    """
+    padded = np.pad(values, 2, constant_values=np.nan)
+    around = np.lib.stride_tricks.sliding_window_view(padded, 5)
+    guesses = np.stack(
+        [2 * around[:, 1] - around[:, 0], around[:, 1], around[:, 3], 2 * around[:, 3] - around[:, 4]]
+    )
+    nearest = np.nanargmin(np.abs(guesses - values), axis=0)
+    out: FloatArray = np.take_along_axis(guesses, nearest[None], axis=0)[0]
+    return out
+
+
+def half_period_s(beats: Beats) -> float:
+    """Rough half period from beats of one side each, so that the beat error is not in it."""
+    steps = []
+    for side in (0, 1):
+        rows = np.flatnonzero(beats.number % 2 == side)
+        steps.append(np.diff(beats.middle_s[rows]) / np.diff(beats.number[rows]))
+    return float(np.median(np.concatenate(steps)))

@@ -52,6 +52,7 @@ def reading_document(reading: Reading) -> dict[str, Any]:
         "offset_deg": _figure(reading.offset_deg),
         "arc_deg": _figure(reading.arc_deg),
         "arc_trend_deg_per_hour": _figure(reading.arc_trend_deg_per_hour),
+        "stretch_s": None if reading.stretch_s is None else list(reading.stretch_s),
         "beats": {"expected": reading.beats_expected, "heard": reading.beats_heard},
         "sides": _sides(reading.sides),
         "swings": [

@@ -208,9 +208,10 @@ class Reading:
 
     ``period_s`` is the mean period over the stretch heard; ``arc_deg`` the mean arc, end to end, over the same
     stretch; ``beat_error_ms`` half of (interval a to b minus interval b to a); ``offset_deg`` the same fault as an
-    angle. Each is an ``uncertainties`` value or ``None``. ``sides`` says how sure the letters of the sides are the
-    clock's own; None where they are this recording's alone. Printed, a reading is one sentence; all of it is in
-    ``torsionbeat.reading_document``.
+    angle. Each is an ``uncertainties`` value or ``None``. ``stretch_s`` holds the first and last second of the stretch
+    where it is not the whole recording, since the clock changed in its middle. ``sides`` says how sure the letters of
+    the sides are the clock's own; None where they are this recording's alone. Printed, a reading is one sentence; all
+    of it is in ``torsionbeat.reading_document``.
     """
 
     recording: RecordingInfo
@@ -228,6 +229,7 @@ class Reading:
     events: Events
     remarks: tuple[str, ...] = field(default=())
     sides: OwnSides | None = None
+    stretch_s: tuple[float, float] | None = None
 
     def __repr__(self) -> str:
         """Give the figures with their 95 % intervals on one line, in place of every beat."""

@@ -12,14 +12,25 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from torsionbeat.theory.robust import median_deviation
+
 __all__ = ["Jump", "find_jumps"]
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
 _AROUND = 5
+"""Beats of a side from which the level before and after a jump is taken: fewer scatter, more would hold the wander."""
+
 _LEAST_S = 0.010
+"""A smaller step may be one sound timed from another of its parts (a few milliseconds on the twin)."""
+
 _LEAST_RATIO = 15.0
+"""A step stands so many times above the unrest of its neighbours: a clock's own wander does not in months of beats."""
+
+TOLD_S, TOLD_SHARE = 0.004, 0.3
+"""Of a jump, what moved is told where it is more than this and no small share of what moved besides: medians of ten
+beats of a side leave some milliseconds in either."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +42,16 @@ class Jump:
     time_s: float
     phase_s: float
     beat_error_s: float
+
+    @property
+    def moves_beat(self) -> bool:
+        """Whether the beat error jumped: a slipped clamp, a moved beat setting."""
+        return abs(self.beat_error_s) > TOLD_S and abs(self.beat_error_s) > TOLD_SHARE * abs(self.phase_s)
+
+    @property
+    def moves_phase(self) -> bool:
+        """Whether all beats jumped: a knock to the case, sound that the recorder lost."""
+        return abs(self.phase_s) > TOLD_S and abs(self.phase_s) > TOLD_SHARE * abs(self.beat_error_s)
 
 
 def find_jumps(number: IntArray, middle_s: FloatArray, half_period_s: float, most: int = 6) -> list[Jump]:
@@ -66,7 +87,7 @@ def find_jumps(number: IntArray, middle_s: FloatArray, half_period_s: float, mos
 def _step_scores(number: IntArray, residual: FloatArray) -> FloatArray:
     """For each place between two beats of a side: how far a step there stands above the unrest."""
     second = np.diff(residual, 2)
-    unrest = max(1.4826 * float(np.median(np.abs(second))) / np.sqrt(6), 2e-4)
+    unrest = max(median_deviation(second) / np.sqrt(6), 2e-4)
     score = np.zeros(len(residual) - 1)
     for index in range(1, len(residual) - 2):
         first = slice(max(0, index - _AROUND + 1), index + 1)

@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from torsionbeat.hearing.heard import Heard
+from torsionbeat.reading.arc_course import Turn, settling_of
 from torsionbeat.reading.figures import Reading
 from torsionbeat.reading.jumps import Jump
-from torsionbeat.reading.settling import settling_of, turn_of
+from torsionbeat.sound.remarks import Remark
 
 __all__ = ["remarks_on"]
 
@@ -20,12 +21,27 @@ def remarks_on(
     together: bool,
     jumps: list[Jump],
     differ_s: float = 0.0,
+    turn: Turn | None = None,
 ) -> list[str]:
-    """All remarks on a reading, the most important first; ``differ_s`` is by how much the sides' passages differ."""
+    """All remarks on a reading, the most important first.
+
+    Parameters
+    ----------
+    reading, heard : Reading, Heard
+        The figures, and what they were taken from.
+    strays : int
+        Beats left out since they do not fit.
+    together : bool
+        Single contacts are not heard: beats were laid over each other.
+    jumps, turn : list of Jump, Turn or None
+        Moments at which the clock changed at once.
+    differ_s : float
+        By how much the lift passages of the sides differ, seconds.
+    """
     out: list[str] = []
     out += _on_period(reading, heard)
-    out += _on_jumps(jumps)
-    out += _on_settling(reading)
+    out += _on_jumps(reading, jumps)
+    out += _on_settling(reading) if turn is None else [_on_turn(reading, turn)]
     out += _on_beats(reading, heard, strays, together)
     out += _on_arc(reading, heard)
     if differ_s > 0:
@@ -84,39 +100,50 @@ def _in_step(period_s: float, heard: Heard) -> str:
     )
 
 
-def _on_jumps(jumps: list[Jump]) -> list[str]:
-    out = []
+def _on_jumps(reading: Reading, jumps: list[Jump]) -> list[str]:
+    out: list[str] = []
     for jump in jumps:
         when = _clock_time(jump.time_s)
         parts = []
-        if abs(jump.beat_error_s) > 0.004 and abs(jump.beat_error_s) > 0.3 * abs(jump.phase_s):
+        if jump.moves_beat:
             parts.append(
                 f"the beat error jumped by {jump.beat_error_s * 1e3:+.0f} ms (a slipped clamp or a moved beat setting)"
             )
-        if abs(jump.phase_s) > 0.004 and abs(jump.phase_s) > 0.3 * abs(jump.beat_error_s):
+        if jump.moves_phase:
             parts.append(
                 f"all beats jumped by {jump.phase_s:+.3f} s (a knock to the case, or sound the recorder lost)"
             )
-        if parts:
-            out.append(
-                f"At {when} {' and '.join(parts)}. The period is taken from the stretches before and after; the "
-                "beat error is their mean, so read again for the new one."
-            )
+        if jump.moves_beat:
+            told = _measured_side(reading, jump.time_s)
+            out.append(Remark("beat-setting-jumped", f"At {when} {' and '.join(parts)}. {told}"))
+        elif parts:
+            told = "The period is taken from the stretches before and after; the jump is left out."
+            out.append(Remark("knock", f"At {when} {parts[0]}. {told}"))
     return out
 
 
+def _measured_side(reading: Reading, moment_s: float) -> str:
+    """Which stretch the figures are of, seen from a break."""
+    if reading.stretch_s is None or reading.stretch_s[0] >= moment_s:
+        return "The figures are of the stretch after it: the clock as it is now."
+    return (
+        "Too few beats follow to measure the clock as it is now: the figures are of the stretch before it. Record "
+        "again."
+    )
+
+
+def _on_turn(reading: Reading, turn: Turn) -> Remark:
+    falls = turn.slope_after_deg_per_hour < turn.slope_before_deg_per_hour
+    what = "fell off: the drive was lost or weakened" if falls else "picked up: the drive came back or grew"
+    return Remark(
+        "drive-lost" if falls else "drive-back",
+        f"At {_clock_time(turn.time_s)} the arc {what}. It was {turn.arc_there_deg:.0f} deg then, travelling by "
+        f"{turn.slope_before_deg_per_hour:+.0f} deg an hour before and {turn.slope_after_deg_per_hour:+.0f} after, and "
+        f"{turn.arc_end_deg:.0f} deg at the end. {_measured_side(reading, turn.time_s)}",
+    )
+
+
 def _on_settling(reading: Reading) -> list[str]:
-    turn = turn_of(reading.swings.time_s, reading.swings.arc_deg)
-    if turn is not None:
-        falls = turn.slope_after_deg_per_hour < turn.slope_before_deg_per_hour
-        what = (
-            "fell off: the drive was lost or weakened" if falls else "picked up: the drive came back or grew"
-        )
-        return [
-            f"At {_clock_time(turn.time_s)} the arc {what}. It was {turn.arc_there_deg:.0f} deg then, travelling by "
-            f"{turn.slope_before_deg_per_hour:+.0f} deg an hour before and {turn.slope_after_deg_per_hour:+.0f} after, and "
-            f"{turn.arc_end_deg:.0f} deg at the end. The figures are means over both."
-        ]
     under_way = settling_of(reading.swings.time_s, reading.swings.arc_deg)
     if under_way is None:
         return []

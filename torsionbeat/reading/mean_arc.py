@@ -1,0 +1,220 @@
+"""The arc: of every passage, and its mean over a stretch with all that leaves it in doubt.
+
+In go beats with their passages, lift, period and beat error; out come arcs in degrees, end to end. Both sides weigh
+the same, whatever number of beats of each was heard.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from torsionbeat.hearing.heard import HeardSounds
+from torsionbeat.reading.beats import Beats
+from torsionbeat.reading.figures import Clock, FloatArray, IntArray, UFloat
+from torsionbeat.reading.mean_period import SteadyPeriod
+from torsionbeat.reading.stacked_passages import StackedPassage
+from torsionbeat.theory.robust import median_deviation
+from torsionbeat.theory.swing import arc_and_offset_deg, offset_deg
+
+__all__ = [
+    "EDGE_S",
+    "Edges",
+    "edges_of",
+    "mean_arc_deg",
+    "offset_of",
+    "passages_apart_s",
+    "side_edge_s",
+    "single_arcs_deg",
+    "unlike_s",
+]
+
+Edges = dict[tuple[int, str], float]
+"""Standard uncertainty, in seconds, of where each kind of sound heard on each side (0, 1) begins."""
+
+EDGE_S = 0.00015
+"""Standard uncertainty of where a mean sound begins, besides its own scatter and a share of its rise: by so much the
+beginnings of the twin's voices, from sharp to soft and from loud to weak, differ among themselves."""
+
+IMPULSE_SHARE = 0.0005
+"""Standard uncertainty of the arc, as a share of it, from the impulse itself: unlocking slows the balance and the
+push quickens it within the lift, so the passage is not quite that of a free swing (twin: 0.06 % at Q 300)."""
+
+GREATEST_ARC_DEG = 1000.0
+"""No torsion balance swings so far (they knock above roughly 600: common practice, no source): what gives a greater
+arc is not the contact."""
+
+LEAST_PASSAGES = 3
+"""Fewer passages of a side have no scatter to speak of."""
+
+LEAST_SHARE = 0.25
+"""A side's arc counts where the contact was heard in so many of its beats: of fewer, the loudest may be others' sounds."""
+
+BEYOND_CHANCE = 3.0
+"""Standard uncertainties by which two sides must differ before the difference is taken for a fault (1 in 370)."""
+
+
+def single_arcs_deg(beats: Beats, clock: Clock, steady: SteadyPeriod) -> FloatArray:
+    """Arc (end to end) of each passage, shape (n,), nan where it cannot be had."""
+    if clock.lift_deg is None:
+        return np.full(len(beats.number), np.nan)
+    error_ms = _finite_ms(steady)
+    if abs(error_ms) >= 0.49 * steady.period_s * 1e3:  # half a period: the geometry has no answer
+        error_ms = 0.0
+    arc, _ = arc_and_offset_deg(beats.passage_s, error_ms, steady.period_s, clock.lift_deg)
+    arcs = np.atleast_1d(np.asarray(arc, np.float64)).copy()
+    arcs[(arcs <= clock.lift_deg) | (arcs > GREATEST_ARC_DEG)] = np.nan
+    return arcs
+
+
+def mean_arc_deg(
+    beats: Beats,
+    arcs: FloatArray,
+    clock: Clock,
+    steady: SteadyPeriod,
+    *,
+    together: dict[int, StackedPassage],
+    edges: Edges,
+    softer_s: float,
+) -> UFloat:
+    """Mean arc over the stretch heard, degrees; None where neither side gives one.
+
+    Parameters
+    ----------
+    beats, arcs : Beats, array of shape (n,)
+        Beats of the stretch and the arc of each.
+    clock : Clock
+        For the lift and how surely it is known.
+    steady : SteadyPeriod
+        Period and beat error of the same stretch.
+    together : dict
+        Mean passage by side where single contacts are not heard.
+    edges, softer_s : Edges, float
+        Doubt of where sounds begin, seconds; ``softer_s`` by what another room would hide of them.
+    """
+    if clock.lift_deg is None:
+        return None
+    from uncertainties import ufloat
+
+    sides = [_side_arc(side, beats, arcs, clock, steady, together, edges) for side in (0, 1)]
+    per_side = [side for side in sides if side is not None]
+    if not per_side:
+        return None
+    values, spreads = np.array(per_side).T
+    mean = float(np.mean(values))
+    spread = float(np.sqrt(np.sum(spreads**2)) / len(spreads))
+    if len(values) == 2 and abs(values[0] - values[1]) > BEYOND_CHANCE * float(np.hypot(*spreads)):
+        # The balance swings as far one way as the other: where the sides disagree, one of them was misheard.
+        spread = max(spread, abs(float(values[0] - values[1])) / 2)
+    passage_s = steady.period_s / np.pi * float(np.arcsin(clock.lift_deg / mean))
+    of_arc = (clock.lift_tolerance_deg / np.sqrt(3) / clock.lift_deg, softer_s / passage_s, IMPULSE_SHARE)
+    return ufloat(mean, float(np.hypot(spread, mean * np.linalg.norm(of_arc))))
+
+
+def _side_arc(
+    side: int,
+    beats: Beats,
+    arcs: FloatArray,
+    clock: Clock,
+    steady: SteadyPeriod,
+    together: dict[int, StackedPassage],
+    edges: Edges,
+) -> tuple[float, float] | None:
+    """Mean arc of one side and its standard uncertainty; None where it cannot be had."""
+    assert clock.lift_deg is not None
+    mine = beats.number % 2 == side
+    if side in together:
+        passage_s = together[side].mean_s
+        arc, _ = arc_and_offset_deg(passage_s, _finite_ms(steady), steady.period_s, clock.lift_deg)
+        if not (np.isfinite(arc) and clock.lift_deg < arc < GREATEST_ARC_DEG):
+            return None
+        return float(arc), float(arc) * float(np.hypot(together[side].uncertainty_s, 2 * EDGE_S)) / passage_s
+    rows = mine & np.isfinite(arcs)
+    count = int(np.count_nonzero(rows))
+    if count < LEAST_PASSAGES or count <= LEAST_SHARE * np.count_nonzero(mine):
+        return None
+    scatter = _scatter(beats.number[rows], arcs[rows]) / np.sqrt(count)
+    mean = _mean_over_stretch(beats.number[rows], arcs[rows], beats.number)
+    edge_s = float(np.hypot(edges[side, "contact"], edges[side, "drop"]))
+    return mean, float(np.hypot(scatter, mean * edge_s / float(np.median(beats.passage_s[rows]))))
+
+
+def offset_of(error_ms: UFloat, arc: UFloat, period: UFloat, clock: Clock) -> UFloat:
+    """Offset from beat error and arc, uncertainties of both carried over; None where either is missing."""
+    if error_ms is None or arc is None or clock.lift_deg is None:
+        return None
+    from uncertainties import ufloat
+
+    b, a, t = error_ms.nominal_value, arc.nominal_value, period.nominal_value
+    if abs(b) >= 0.45 * t * 1e3:  # near half a period the balance would not clear its lift
+        return None
+    value = float(offset_deg(b, a, t, clock.lift_deg))
+    by_b = float(offset_deg(b + error_ms.std_dev, a, t, clock.lift_deg)) - value
+    by_a = float(offset_deg(b, a + arc.std_dev, t, clock.lift_deg)) - value
+    return ufloat(value, np.hypot(by_b, by_a))
+
+
+def edges_of(sounds: HeardSounds, seconds_per_sample: float) -> Edges:
+    """How surely the beginning of each kind of sound on each side is known."""
+    out = {}
+    for side in (0, 1):
+        for kind in ("contact", "drop"):
+            chosen = (sounds.beat % 2 == side) & (sounds.kind == kind) & sounds.certain
+            if chosen.any():
+                own = float(np.median(sounds.edge_uncertainty[chosen])) * seconds_per_sample
+                out[side, kind] = float(np.hypot(EDGE_S, own))
+    return out
+
+
+def side_edge_s(edges: Edges) -> float:
+    """What the edges add to the beat error: that of the middles of both sides, or of both drops."""
+    if (0, "contact") in edges and (1, "contact") in edges:
+        return float(np.sqrt(sum(value**2 for value in edges.values()))) / 2
+    return float(np.hypot(edges.get((0, "drop"), EDGE_S), edges.get((1, "drop"), EDGE_S)))
+
+
+def unlike_s(sounds: HeardSounds, seconds_per_sample: float) -> float:
+    """What softer beginnings add to the beat error where the sides are not alike in them: what both have falls out."""
+    apart = np.diff([sounds.softer_samples(kind) for kind in ("contact", "drop")])
+    with_contact = bool((sounds.certain & (sounds.kind == "contact")).any())
+    return float(np.linalg.norm(apart)) * seconds_per_sample / (2 if with_contact else 1)
+
+
+def passages_apart_s(beats: Beats, edges: Edges) -> float:
+    """By how much the lift passages of both sides differ, where that is more than chance; they should not.
+
+    One of the four sounds was then timed from another of its parts, and the middle of its side is off by half of that.
+    """
+    means, doubts = [], []
+    for side in (0, 1):
+        rows = (beats.number % 2 == side) & np.isfinite(beats.passage_s)
+        count = int(np.count_nonzero(rows))
+        if count < LEAST_PASSAGES:
+            return 0.0
+        scatter = _scatter(beats.number[rows], beats.passage_s[rows]) / np.sqrt(count)
+        means.append(_mean_over_stretch(beats.number[rows], beats.passage_s[rows], beats.number))
+        doubts += [scatter, edges[side, "contact"], edges[side, "drop"]]
+    apart = abs(means[0] - means[1])
+    return apart if apart > BEYOND_CHANCE * float(np.linalg.norm(doubts)) else 0.0
+
+
+def _finite_ms(steady: SteadyPeriod) -> float:
+    return steady.beat_error_s * 1e3 if np.isfinite(steady.beat_error_s) else 0.0
+
+
+def _scatter(number: IntArray, values: FloatArray) -> float:
+    """Scatter of single values about their neighbours: the noise of the measurement, not the travel of the arc.
+
+    A second difference of independent values has six times their variance; a few far ones count for half.
+    """
+    if len(values) < 4:
+        return float(np.std(values, ddof=1)) if len(values) > 1 else 0.0
+    second = values[:-2] - 2 * values[1:-1] + values[2:]
+    even = np.diff(number)[1:] == np.diff(number)[:-1]
+    chosen = second[even] if np.count_nonzero(even) >= 3 else second
+    return max(median_deviation(chosen), 0.5 * float(np.sqrt(np.mean(chosen**2)))) / float(np.sqrt(6))
+
+
+def _mean_over_stretch(number: IntArray, values: FloatArray, whole: IntArray) -> float:
+    """Mean over all beats of the stretch; those without a value are put between their neighbours."""
+    every = np.arange(whole[0], whole[-1] + 1)
+    return float(np.mean(np.interp(every, number, values)))
