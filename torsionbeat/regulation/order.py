@@ -11,7 +11,7 @@ from typing import Literal
 
 import numpy as np
 
-from torsionbeat.reading.settling import settling_of, turn_of
+from torsionbeat.reading.arc_course import settling_of, turn_of
 from torsionbeat.regulation.correction import Correction
 from torsionbeat.regulation.present import Present
 
