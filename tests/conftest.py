@@ -13,6 +13,12 @@ for variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(variable, "1")
 
 
+@pytest.fixture(autouse=True)
+def no_nights_of_the_users(tmp_path, monkeypatch):
+    """Keep every test off the nights that this user may be listening to."""
+    monkeypatch.setenv("TORSIONBEAT_NIGHTS", str(tmp_path / "nights-running"))
+
+
 @pytest.fixture
 def pulse_room():
     """Give what starts a ``PulseRoom`` (see ``tests/sound_server.py``) and ends it with the test."""

@@ -6,7 +6,8 @@
     ├── InputError              the recording or an option cannot be used        exit status 2
     ├── NothingHeardError       the sound holds no clock that can be measured    exit status 3
     ├── DeviceError             microphone, sound system or disk failed          exit status 4
-    └── BenchLogError           the bench log cannot be read or written          exit status 5
+    ├── BenchLogError           the bench log cannot be read or written          exit status 5
+    └── CancelledError          whoever asked for the work called it off         exit status 130
 
 Every message gives the value received, what is allowed, and what to do at the bench. The command line turns
 them into one sentence on standard error and the exit status; nothing else in the package ends the program.
@@ -14,7 +15,14 @@ them into one sentence on standard error and the exit status; nothing else in th
 
 from __future__ import annotations
 
-__all__ = ["BenchLogError", "DeviceError", "InputError", "NothingHeardError", "TorsionbeatError"]
+__all__ = [
+    "BenchLogError",
+    "CancelledError",
+    "DeviceError",
+    "InputError",
+    "NothingHeardError",
+    "TorsionbeatError",
+]
 
 
 class TorsionbeatError(Exception):
@@ -45,3 +53,9 @@ class BenchLogError(TorsionbeatError):
     """The bench log cannot be read or written."""
 
     exit_status = 5
+
+
+class CancelledError(TorsionbeatError):
+    """The work was called off by whoever asked for it; nothing came of it."""
+
+    exit_status = 130

@@ -312,7 +312,7 @@ def test_options_that_cannot_be(bench, sound, options, said, capsys):
 
 
 def test_every_night_until_a_signal(bench, sound, monkeypatch, capsys):
-    """Three nights: one that goes well, one without a microphone, one that a signal ends."""
+    """Three nights without a microphone, the last of them ended by a signal: each costs only itself."""
     bench(sound)
     now = datetime.now().astimezone()
     asked, nights = [], []
@@ -322,21 +322,19 @@ def test_every_night_until_a_signal(bench, sound, monkeypatch, capsys):
         begin = now + timedelta(hours=24 * (len(asked) - 1)) if after > now + timedelta(hours=1) else now
         return min(begin, now), now + timedelta(hours=9)
 
-    def one_night(plan, source, on_signal):
-        nights.append(plan)
-        if len(nights) == 2:
-            raise DeviceError("the microphone is away")
+    def listen(request, *, cancel, **_):
+        nights.append(request)
         if len(nights) == 3:
-            on_signal()
+            cancel.set()
+        raise DeviceError("the microphone is away")
 
     monkeypatch.setattr("torsionbeat.cli.hours.next_night", next_night)
-    monkeypatch.setattr("torsionbeat.cli.onenight.one_night", one_night)
-    monkeypatch.setattr("torsionbeat.cli.listen._until_over", lambda over, end: None)
+    monkeypatch.setattr("torsionbeat.jobs.listen.listen", listen)
+    monkeypatch.setattr("torsionbeat.cli.listen.AGAIN_S", 0.0)
     assert main(["listen", *OPTIONS, "--every-night", "22:00-07:00", "--folder", "nights"]) == 0
     assert len(nights) == 3
-    assert all(plan.folder.parent == Path("nights") for plan in nights)
-    assert 8.9 * 3600 < nights[0].planned_s <= 9 * 3600
-    assert asked[1] >= now + timedelta(hours=9)  # the night that went well is over, whatever the clock says
+    assert all(request.parent == Path("nights") and request.folder is None for request in nights)
+    assert 8.9 * 3600 < nights[0].duration_s <= 9 * 3600
     assert "the microphone is away" in capsys.readouterr().err
 
 

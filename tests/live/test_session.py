@@ -11,7 +11,7 @@ import pytest
 
 from torsionbeat.errors import DeviceError
 from torsionbeat.hearing.reference import ReferenceEar
-from torsionbeat.live.session import Level
+from torsionbeat.live.level import Level
 from torsionbeat.live.session import listen_live as listen_really
 from torsionbeat.reading.analysis import analyse
 from torsionbeat.reading.document import reading_document

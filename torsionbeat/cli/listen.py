@@ -2,77 +2,101 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+import contextlib
+import json
+from dataclasses import dataclass, replace
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from torsionbeat.cli.history import LogOption
-from torsionbeat.cli.known import ReferenceInterval, ReferenceTolerance, reference_tolerance
+from torsionbeat.cli.history import say
+from torsionbeat.cli.options import ClockOptions, ReferenceOptions, SoundOptions, grouped
 from torsionbeat.cli.telling import tell
-from torsionbeat.errors import InputError, TorsionbeatError
+from torsionbeat.errors import InputError, NothingHeardError, TorsionbeatError
 
 if TYPE_CHECKING:
-    from datetime import datetime
-
-    from torsionbeat.cli.onenight import NightPlan
-    from torsionbeat.sound.capture import LiveSource
+    from torsionbeat.cli.ending import Ending
+    from torsionbeat.jobs.listen import ListenRequest, ListenResult
+    from torsionbeat.jobs.microphone import CheckState
+    from torsionbeat.live.session import LiveState
 
 __all__ = ["listen_command"]
 
-CHECK_S = 120.0
+STATUS_EVERY_S = 60.0
+"""A line a minute: enough for a program that watches, and half a megabyte a night."""
 
-Device = Annotated[
-    str | None, typer.Option(help="Microphone: number or part of the name, as devices lists them.")
-]
-Period = Annotated[float | None, typer.Option(help="Nominal full period, out and back (s).")]
-Lift = Annotated[float | None, typer.Option(help="Lift, contact to drop (deg); the arc needs it.")]
+TOLD_EVERY_S = 30.0
+"""The microphone check says every half a minute that it goes on."""
+
+AGAIN_S = 600.0
+"""After a night that failed the next try comes so much later: time to plug a microphone in again."""
 
 
-def listen_command(
-    clock: Annotated[
-        str | None,
-        typer.Option(help="Clock of the bench log: what is known of it; its reading is kept there."),
-    ] = None,
+@dataclass(frozen=True, slots=True)
+class NightOptions:
+    """How long to listen and what to keep."""
+
     length: Annotated[
         str | None, typer.Option("--for", metavar="LENGTH", help="How long, e.g. 9h, 90min, 1h30m.")
-    ] = None,
-    until: Annotated[str | None, typer.Option(metavar="HOUR", help="Until when, e.g. 07:00.")] = None,
+    ] = None
+    until: Annotated[str | None, typer.Option(metavar="HOUR", help="Until when, e.g. 07:00.")] = None
     every_night: Annotated[
         str | None, typer.Option(metavar="SPAN", help="Every night at these hours, e.g. 22:00-07:00.")
-    ] = None,
+    ] = None
     check: Annotated[
         bool, typer.Option("--check", help="Two minutes that tell whether the microphone is well placed.")
-    ] = False,
-    period: Period = None,
-    lift: Lift = None,
-    lift_tolerance: Annotated[float | None, typer.Option(help="How far off the lift may be (deg).")] = None,
-    device: Device = None,
-    channels: Annotated[int, typer.Option(min=1, max=8, help="Channels to take; the clearest is heard.")] = 1,
-    sample_rate: Annotated[int, typer.Option(help="Sample rate (Hz).")] = 48_000,
+    ] = False
     keep: Annotated[
         str,
         typer.Option(
             help="sound: all of it, 100 to 300 MB an hour; beats: only around the beats; figures: no sound."
         ),
-    ] = "sound",
+    ] = "sound"
     folder: Annotated[
         Path | None,
         typer.Option(help="Folder to keep the recording in; every night: folder for the nights' folders."),
-    ] = None,
-    reference_interval: ReferenceInterval = None,
-    reference_tolerance_ppm: ReferenceTolerance = None,
+    ] = None
     status: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Write the state there, one JSON line a minute.")
-    ] = None,
+    ] = None
     quiet: Annotated[
         bool, typer.Option("--quiet", help="No display: only the reading at the end, for cron.")
-    ] = False,
+    ] = False
+
+    def duration_s(self) -> float | None:
+        """Give how long to listen.
+
+        Raises
+        ------
+        InputError
+            Options that contradict each other, or cannot be read.
+        """
+        from torsionbeat.cli.hours import length_s, night_span, until_s
+
+        if sum(option is not None for option in (self.length, self.until, self.every_night)) > 1:
+            raise InputError("give one of --for, --until and --every-night")
+        if self.check and (self.until is not None or self.every_night is not None):
+            raise InputError(
+                "--check takes two minutes, or what --for says; leave --until and --every-night out"
+            )
+        if self.every_night is not None:
+            night_span(self.every_night)
+        if self.length is not None:
+            return length_s(self.length)
+        return None if self.until is None else until_s(self.until, datetime.now().astimezone())
+
+
+@grouped
+def listen_command(
+    clock: ClockOptions,
+    sound: SoundOptions,
+    night: NightOptions,
+    reference: ReferenceOptions,
     print_unit: Annotated[
         bool, typer.Option("--print-unit", help="Print a systemd user unit for these options, and end.")
     ] = False,
-    log: LogOption = None,
 ) -> None:
     """Listen to a clock through a microphone, show how it goes, and read the night in the morning.
 
@@ -84,114 +108,136 @@ def listen_command(
     """
     if print_unit:
         typer.echo(_unit())
-        return
-    from torsionbeat.cli.onenight import night_plan
-
-    plan = replace(
-        night_plan(clock, log, period, lift, lift_tolerance),
-        keep=keep,
-        folder=folder,
-        device=device,
-        channels=channels,
-        sample_rate_hz=float(sample_rate),
-        planned_s=_planned(length, until, every_night, check),
-        status=status,
-        quiet=quiet,
-        reference_interval_s=reference_interval,
-        reference_tolerance_ppm=reference_tolerance(reference_interval, reference_tolerance_ppm),
-    )
-    if check:
-        from torsionbeat.cli.placing import check_placing
-
-        check_placing(plan)
-    elif every_night is not None:
-        _every_night(plan, every_night)
+    elif night.check:
+        _check(clock, sound, night)
+    elif night.every_night is not None:
+        _every_night(_request(clock, sound, night, reference), night)
     else:
-        _listen_once(plan)
+        _one_night(_request(clock, sound, night, reference), night)
 
 
-def _planned(length: str | None, until: str | None, every_night: str | None, check: bool) -> float | None:
-    from datetime import datetime
+def _request(
+    clock: ClockOptions, sound: SoundOptions, night: NightOptions, reference: ReferenceOptions
+) -> ListenRequest:
+    from torsionbeat.jobs.listen import ListenRequest
 
-    from torsionbeat.cli.hours import length_s, night_span, until_s
-
-    if sum(option is not None for option in (length, until, every_night)) > 1:
-        raise InputError("give one of --for, --until and --every-night")
-    if check and (until is not None or every_night is not None):
-        raise InputError("--check takes two minutes, or what --for says; leave --until and --every-night out")
-    if every_night is not None:
-        night_span(every_night)
-    if length is not None:
-        return length_s(length)
-    if until is not None:
-        return until_s(until, datetime.now().astimezone())
-    return CHECK_S if check else None
-
-
-def open_source(plan: NightPlan) -> LiveSource:
-    """Open the microphone that a plan names, with a queue of about a minute for a slow moment."""
-    from torsionbeat.sound.capture import LiveSource
-
-    blocks = int(90 * plan.sample_rate_hz / 2048)
-    return LiveSource(
-        plan.device, sample_rate_hz=plan.sample_rate_hz, channels=plan.channels, queue_blocks=blocks
+    return ListenRequest(
+        clock.known(),
+        sound.sound(),
+        night.duration_s(),
+        night.keep,
+        night.folder,
+        reference_interval_s=reference.reference_interval,
+        reference_tolerance_ppm=reference.tolerance_ppm(),
     )
 
 
-def _listen_once(plan: NightPlan) -> None:
-    from torsionbeat.cli.onenight import one_night
+def _check(clock: ClockOptions, sound: SoundOptions, night: NightOptions) -> None:
+    """Check the microphone, and say what is heard."""
+    from torsionbeat.cli.ending import ended_by_signals
+    from torsionbeat.jobs.microphone import CHECK_S, CheckMicrophoneRequest, check_microphone
 
-    with open_source(plan) as source:
-        one_night(plan, source)
+    request = CheckMicrophoneRequest(sound.sound(2), clock.known(), night.duration_s() or CHECK_S)
+    with ended_by_signals() as ending:
+        found = check_microphone(request, on_state=None if night.quiet else _CheckTeller(), cancel=ending)
+    said = [one for one in found.remarks if getattr(one, "code", "") != "device-settings"]
+    say(*found.placing.sentences, *said)
+    if found.placing.best is None:
+        raise NothingHeardError("no tick is heard where the microphone is now")
 
 
-def _every_night(plan: NightPlan, span: str) -> None:
+class _CheckTeller:
+    """Says on standard error that a check goes on, and when no sound arrives."""
+
+    def __init__(self) -> None:
+        self._told_s: float | None = None
+
+    def __call__(self, state: CheckState) -> None:
+        if state.away:
+            tell(f"no sound arrives from {state.name}; it is waited for: check its plug")
+        elif self._told_s is None:
+            self._told_s = 0.0
+            tell(f"listening with {state.name} for {state.duration_s:.0f} s; Ctrl-C ends sooner")
+        elif self._told_s + TOLD_EVERY_S <= state.heard_s < state.duration_s:
+            self._told_s = state.heard_s
+            tell(f"{state.heard_s:.0f} s")
+
+
+def _one_night(request: ListenRequest, night: NightOptions, ending: Ending | None = None) -> None:
+    """Listen, show, and print the reading; what failed on the way is told after it."""
+    from torsionbeat.cli.ending import ended_by_signals
+    from torsionbeat.display.live import LiveScreen
+    from torsionbeat.jobs.listen import listen
+
+    with contextlib.ExitStack() as stack:
+        flag = stack.enter_context(ended_by_signals(ending))
+        screen = LiveScreen("Opening the microphone")
+        if not night.quiet:
+            stack.enter_context(screen)
+        result = listen(request, on_state=_Watcher(night, screen), on_begin=screen.begin, cancel=flag)
+    _show(result, request, night)
+
+
+class _Watcher:
+    """Is told each state: shows it, and writes the status file once a minute."""
+
+    def __init__(self, night: NightOptions, screen: object) -> None:
+        self._show = None if night.quiet else screen.show  # type: ignore[attr-defined]
+        self._status = night.status
+        self._status_at_s = -STATUS_EVERY_S
+
+    def __call__(self, state: LiveState) -> None:
+        if self._show is not None:
+            self._show(state)
+        if self._status is not None and state.heard_s >= self._status_at_s + STATUS_EVERY_S:
+            self._status_at_s = state.heard_s
+            from torsionbeat.display.live import status_document
+
+            line = json.dumps(status_document(state, datetime.now().astimezone()), allow_nan=False)
+            with contextlib.suppress(OSError), self._status.open("a", encoding="utf-8") as file:
+                file.write(line + "\n")
+
+
+def _show(result: ListenResult, request: ListenRequest, night: NightOptions) -> None:
+    from torsionbeat.display.terminal import print_reading
+
+    print_reading(result.reading)
+    if not night.quiet and request.keep != "figures":
+        tell(f"kept in {result.folder}; read it again with: torsionbeat analyse {result.folder}")
+    for trouble in result.failures[:-1]:
+        tell(str(trouble))
+    if result.failures:
+        raise result.failures[-1]
+
+
+def _every_night(request: ListenRequest, night: NightOptions) -> None:
     """One night after the other until stopped; a night that fails is told and costs only itself."""
-    import threading
-    from datetime import datetime
+    from torsionbeat.cli import hours
+    from torsionbeat.cli.ending import ended_by_signals
 
-    from torsionbeat.cli.hours import next_night, night_span
-    from torsionbeat.cli.onenight import ended_by_signals, folder_name, one_night
-
-    hours = night_span(span)
-    over = threading.Event()
-    parent = plan.folder or Path()
+    span = hours.night_span(night.every_night or "")
     done = datetime.now().astimezone()
-    while not over.is_set():
-        begin, end = next_night(hours, max(datetime.now().astimezone(), done))
-        with ended_by_signals(over.set):
-            if not plan.quiet:
+    with ended_by_signals() as over:
+        while True:
+            begin, end = hours.next_night(span, max(datetime.now().astimezone(), done))
+            if not night.quiet:
                 tell(f"waiting for {begin:%A %H:%M}; Ctrl-C ends")
             while not over.is_set() and (wait_s := _seconds_to(begin)) > 0:
                 over.wait(min(wait_s, 30.0))  # in steps: a computer that slept must not oversleep
-        if over.is_set():
-            return
-        tonight = replace(
-            plan,
-            planned_s=max(_seconds_to(end), 10.0),
-            folder=parent / folder_name(plan.clock.name, datetime.now().astimezone()),
-        )
-        try:
-            with open_source(tonight) as source:
-                one_night(tonight, source, on_signal=over.set)
-            done = end  # a recorder whose crystal runs fast is through a little before the hour
-        except TorsionbeatError as error:
-            tell(str(error))
-            if not over.is_set():
-                _until_over(over, end)
-
-
-def _until_over(over: object, end: datetime) -> None:
-    """After a night that failed, try again in ten minutes, unless it is over by then."""
-    from torsionbeat.cli.onenight import ended_by_signals
-
-    with ended_by_signals(over.set):  # type: ignore[attr-defined]
-        over.wait(min(max(_seconds_to(end), 0.0), 600.0))  # type: ignore[attr-defined]
+            if over.is_set():
+                return
+            tonight = replace(
+                request, duration_s=max(_seconds_to(end), 10.0), folder=None, parent=request.folder or Path()
+            )
+            try:
+                _one_night(tonight, night, over)
+                done = end  # a recorder whose crystal runs fast is through a little before the hour
+            except TorsionbeatError as error:
+                tell(str(error))
+                over.wait(min(max(_seconds_to(end), 0.0), AGAIN_S))
 
 
 def _seconds_to(moment: datetime) -> float:
-    from datetime import datetime
-
     return (moment - datetime.now().astimezone()).total_seconds()
 
 

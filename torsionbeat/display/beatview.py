@@ -5,16 +5,19 @@ In go the setting after a swing and the advice that follows from it; out come li
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+import contextlib
+from types import TracebackType
+from typing import TYPE_CHECKING, Any, Self
 
 from torsionbeat.display.words import COVERAGE, decimals, figure_words, number, plain
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
 
+    from torsionbeat.jobs.set_beat import BeatState
     from torsionbeat.live.beat_trace import BeatSetting
 
-__all__ = ["beat_line", "beat_view", "large"]
+__all__ = ["BeatScreen", "beat_line", "beat_view", "large"]
 
 LETTERS = {
     "0": ("####", "#  #", "#  #", "#  #", "####"),
@@ -32,6 +35,8 @@ LETTERS = {
     ".": (" ", " ", " ", " ", "#"),
 }
 GAP = "  "
+LEARNING = "Listening for the clock: three beats of each side are needed to know its sound."
+AWAY = "No sound arrives from the microphone; it is waited for. Check its plug."
 TITLE = "Setting in beat. Offset: middle of the lift against rest; aim at 0."
 
 
@@ -95,3 +100,52 @@ def beat_line(setting: BeatSetting, advice: str) -> str:
     shown, unit = _figure(setting)
     settled = "" if setting.settled else " (just changed)"
     return f"side {setting.side}: {shown} {unit}{settled}. {advice}"
+
+
+def setting_words(state: BeatState) -> str:
+    """Say what to do: the advice, or where no angle can be told, what would give one."""
+    if state.advice is not None:
+        return state.advice.sentence
+    if state.setting is None:
+        return ""
+    longer = "a to b" if state.setting.beat_error_ms.nominal_value > 0 else "b to a"
+    return (
+        f"The swing {longer} is the longer. With --lift, or --arc for a clock of "
+        "which only the drop is heard, the angle to turn is told."
+    )
+
+
+class BeatScreen:
+    """The view redrawn in place, or a line a swing where there is no terminal; a context manager."""
+
+    def __init__(self) -> None:
+        from torsionbeat.display.terminal import eighty_columns
+
+        self._console = eighty_columns()
+        self._live: Any = None
+        self._told: tuple[int, str] | None = None
+
+    def show(self, state: BeatState) -> None:
+        """Show a state; a line only where there is something new."""
+        waiting = AWAY if state.away else LEARNING if state.learning else "Ctrl-C ends."
+        words = setting_words(state)
+        if self._live is not None:
+            self._live.update(beat_view(state.setting, words, waiting, state.in_beat), refresh=True)
+        elif (state.beats, waiting) != self._told:
+            self._told = state.beats, waiting
+            self._console.print(waiting if state.setting is None else beat_line(state.setting, words))
+
+    def __enter__(self) -> Self:
+        if self._console.is_terminal:
+            from rich.live import Live
+
+            self._live = Live(console=self._console, auto_refresh=False, transient=False)
+            self._live.start()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if self._live is not None:
+            with contextlib.suppress(OSError):
+                self._live.stop()

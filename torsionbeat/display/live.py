@@ -18,7 +18,9 @@ from torsionbeat.display.words import amount, duration_words, figure_words, numb
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
 
-    from torsionbeat.live.session import Level, LiveState
+    from torsionbeat.jobs.nights import Night
+    from torsionbeat.live.level import Level
+    from torsionbeat.live.session import LiveState
     from torsionbeat.reading.figures import Reading
 
 __all__ = ["LiveScreen", "level_bar", "live_view", "status_document", "tick_sentence"]
@@ -37,7 +39,7 @@ def level_bar(level: Level) -> str:
 
     Examples
     --------
-    >>> from torsionbeat.live.session import Level
+    >>> from torsionbeat.live.level import Level
     >>> level_bar(Level(-60.0, -30.0, False))
     '[==========..........          ] mean -60 dB, peak -30 dB'
     """
@@ -213,6 +215,10 @@ class LiveScreen:
         self.console = console
         self._live: Any = None
         self._told: tuple[float, str] | None = None
+
+    def begin(self, night: Night) -> None:
+        """Say in the title what is listened to, and with what."""
+        self.title = f"Listening to {night.clock or 'the clock'} with {night.microphone}"
 
     def show(self, state: LiveState) -> None:
         """Show a state."""

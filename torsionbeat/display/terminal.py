@@ -22,9 +22,12 @@ if TYPE_CHECKING:
     from rich.table import Table
     from rich.text import Text
 
+    from torsionbeat.sound.devices import Device
+
 __all__ = [
     "WIDEST",
     "as_it_stands",
+    "device_table",
     "eighty_columns",
     "print_bullets",
     "print_reading",
@@ -142,6 +145,22 @@ def simple_table(*titles: RenderableType) -> Table:
     table = Table(box=SIMPLE_HEAD, pad_edge=False)
     for title in titles:
         table.add_column(title, overflow="fold")
+    return table
+
+
+def device_table(devices: Sequence[Device]) -> Table:
+    """Give the microphones, one a row."""
+    table = simple_table("No.", "Microphone", "Sound system", "Channels", "Rate, Hz", "")
+    for device in devices:
+        usual = "taken unless you say otherwise" if device.is_default else ""
+        table.add_row(
+            str(device.number),
+            as_it_stands(device.name),
+            as_it_stands(device.system),
+            str(device.channels),
+            f"{device.sample_rate_hz:g}",
+            usual,
+        )
     return table
 
 

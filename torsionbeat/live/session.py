@@ -10,26 +10,24 @@ often that asking takes more than a hundredth of the time.
 
 from __future__ import annotations
 
-import math
 import time
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Protocol
-
-import numpy as np
 
 from torsionbeat.errors import DeviceError, NothingHeardError
 from torsionbeat.hearing.heard import Heard
 from torsionbeat.hearing.listener import Listener
 from torsionbeat.hearing.reference import ReferenceEar
 from torsionbeat.live.beat_windows import BeatKeeping
+from torsionbeat.live.level import Level, LevelMeter
 from torsionbeat.reading.figures import Clock, Reading
 from torsionbeat.reading.measuring import reading_of
-from torsionbeat.sound.block import Block, Samples
+from torsionbeat.sound.block import Block
 from torsionbeat.sound.keeper import Keeper
 from torsionbeat.sound.timebase import Timebase
 
-__all__ = ["Level", "LiveResult", "LiveState", "Source", "listen_live"]
+__all__ = ["AWAY_S", "STATE_S", "LiveResult", "LiveState", "Source", "listen_live", "moments_of", "silent_s"]
 
 ASKING_SHARE = 0.01
 """Asking for figures may take this share of one core."""
@@ -40,10 +38,7 @@ ASKING_AHEAD_S = 120.0
 LONGEST_BETWEEN_S = 300.0
 SHORTEST_BETWEEN_S = 10.0
 GROWTH = 0.25
-LEVEL_S = 1.0
 UNKNOWN_PERIOD_S = 12.0
-CLIPPED = 0.98
-"""A sample is at the limit from here on; converters of cheap recorders stop a little short of full scale."""
 
 AWAY_S = 2.0
 """A microphone that has delivered nothing for so long is shown as gone: no sound system holds back more than a second."""
@@ -70,15 +65,6 @@ class Source(Protocol):
 
     def blocks(self) -> Iterable[Block]:
         """Blocks as they arrive."""
-
-
-@dataclass(frozen=True, slots=True)
-class Level:
-    """How loud the last second was, the loudest channel, in dB against full scale; -inf is digital silence."""
-
-    rms_db: float = -math.inf
-    peak_db: float = -math.inf
-    clipped: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,34 +121,6 @@ class LiveResult:
 
 
 @dataclass(slots=True)
-class _Meter:
-    """Loudness of about the last second."""
-
-    frames: int
-    level: Level = field(default_factory=Level)
-    _power: float = 0.0
-    _peak: float = 0.0
-    _count: int = 0
-
-    def take(self, samples: Samples) -> bool:
-        """Take in a block; True when a new level is there."""
-        sound = np.nan_to_num(samples) if not np.isfinite(samples.sum()) else samples
-        self._power += float(np.square(sound).sum(axis=0).max())
-        self._peak = max(self._peak, float(sound.max(initial=0)), -float(sound.min(initial=0)))
-        self._count += len(sound)
-        if self._count < self.frames:
-            return False
-        self.level = Level(_db(self._power / self._count) / 2, _db(self._peak), self._peak >= CLIPPED)
-        self._power = self._peak = 0.0
-        self._count = 0
-        return True
-
-
-def _db(ratio: float) -> float:
-    return 20 * math.log10(ratio) if ratio > 0 else -math.inf
-
-
-@dataclass(slots=True)
 class _Asking:
     """When to ask the listener next. Times in seconds of sound; cost in seconds of work."""
 
@@ -199,7 +157,7 @@ class _Night:
         self.name = keeper.folder.name if keeper is not None else source.name
         self.away = False
         self.shown_s = time.monotonic()
-        self.meter = _Meter(int(LEVEL_S * self.rate_hz))
+        self.meter = LevelMeter.of(self.rate_hz)
         first_s = 2.2 * (clock.nominal_period_s or UNKNOWN_PERIOD_S)
         self.asking = _Asking(max(first_s, SHORTEST_BETWEEN_S), max(first_s / 2.2, SHORTEST_BETWEEN_S))
         self.beats = BeatKeeping(keeper) if keeper is not None and keeper.keeps == "beats" else None
@@ -253,8 +211,8 @@ class _Night:
 
     @property
     def silent_s(self) -> float:
-        silent_s = float(getattr(self.source, "silent_s", 0.0))
-        return silent_s if silent_s >= STATE_S else 0.0
+        since_s = silent_s(self.source)
+        return since_s if since_s >= STATE_S else 0.0
 
     @property
     def heard_s(self) -> float:
@@ -369,7 +327,7 @@ def listen_live(
     night = _Night(source, clock or Clock(), keeper, planned_s, reference, work_clock)
     source.on_event = night.note
     try:
-        for block in _moments(source, planned_s):
+        for block in moments_of(source, planned_s):
             new = night.wait() if block is None else night.take(block)
             if new and on_state is not None:
                 on_state(night.state())
@@ -396,7 +354,19 @@ def listen_live(
     )
 
 
-def _moments(source: Source, planned_s: float | None) -> Iterator[Block | None]:
-    """Blocks, and None while nothing arrives where the source can tell."""
+def moments_of(source: Source, planned_s: float | None = None) -> Iterator[Block | None]:
+    """Blocks, and None while nothing arrives where the source can tell.
+
+    Parameters
+    ----------
+    source : Source
+    planned_s : float, optional
+        A source that can tell the time ends by it.
+    """
     moments = getattr(source, "moments", None)
     return iter(source.blocks()) if moments is None else moments(planned_s)
+
+
+def silent_s(source: Source) -> float:
+    """For how long a source has delivered nothing (s), where it can tell; else 0."""
+    return float(getattr(source, "silent_s", 0.0))

@@ -7,14 +7,14 @@ down (a damaged file that crashes a decoder, too little memory) costs only itsel
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Generator, Iterator, Sequence
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from multiprocessing import get_context
 from multiprocessing.connection import Connection, wait
 from typing import TYPE_CHECKING, Any
 
-from torsionbeat.errors import DeviceError, TorsionbeatError
+from torsionbeat.errors import CancelledError, DeviceError, TorsionbeatError
 
 if TYPE_CHECKING:
     from torsionbeat.reading.analysis import Analysis, Listening
@@ -55,11 +55,26 @@ def outcome_of(
     listening: Listening,
     progress: Callable[[int, int | None], None] | None = None,
 ) -> Outcome:
-    """Analyse one recording; an error of ours becomes its outcome."""
+    """Analyse one recording; an error of ours becomes its outcome.
+
+    Parameters
+    ----------
+    path : str
+    clock, listening : Clock, Listening
+    progress : callable, optional
+        Is told the frames read so far and, where the file says, of how many.
+
+    Raises
+    ------
+    CancelledError
+        Raised by ``progress`` to end the work.
+    """
     from torsionbeat.reading.analysis import analyse_fully
 
     try:
         return Outcome(path, analyse_fully(path, clock, listening, progress))
+    except CancelledError:
+        raise
     except TorsionbeatError as error:
         return Outcome(path, None, error)
 
@@ -90,19 +105,20 @@ def analyse_many(
     """
     shares = [0.0] * len(paths)
     outcomes: dict[int, Outcome] = {}
-    for place, told in _told(paths, clock, listening, processes or cores()):
-        if isinstance(told, Outcome):
-            outcomes[place], shares[place] = told, 1.0
-        else:
-            shares[place] = told
-        if progress is not None:
-            progress(sum(shares) / len(shares))
+    with closing(_told(paths, clock, listening, processes or cores())) as tellings:
+        for place, told in tellings:
+            if isinstance(told, Outcome):
+                outcomes[place], shares[place] = told, 1.0
+            else:
+                shares[place] = told
+            if progress is not None:
+                progress(sum(shares) / len(shares))
     return [outcomes[place] for place in range(len(paths))]
 
 
 def _told(
     paths: Sequence[str], clock: Clock, listening: Listening, processes: int
-) -> Iterator[tuple[int, float | Outcome]]:
+) -> Generator[tuple[int, float | Outcome], None, None]:
     """Yield what the processes tell: (place of the path, share done) and at last (place, outcome)."""
     context = get_context("spawn")
     running: dict[Connection, _Running] = {}

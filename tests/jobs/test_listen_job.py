@@ -1,0 +1,242 @@
+"""The jobs that listen: a night in this process and seen from another, stopped, broken off and finished."""
+
+from __future__ import annotations
+
+import importlib.util
+import json
+import subprocess
+import sys
+import threading
+from pathlib import Path
+
+import pytest
+
+from torsionbeat.errors import CancelledError, DeviceError, InputError, NothingHeardError
+from torsionbeat.jobs.hear import HearRequest, hear
+from torsionbeat.jobs.known import KnownClock
+from torsionbeat.jobs.listen import ListenRequest, finish_night, listen
+from torsionbeat.jobs.microphone import CheckMicrophoneRequest, check_microphone
+from torsionbeat.jobs.nights import broken_off_nights, night_state, running_nights
+from torsionbeat.jobs.set_beat import SetBeatRequest, set_beat
+from torsionbeat.jobs.source import Playback
+
+_spec = importlib.util.spec_from_file_location("live_parts", Path(__file__).parents[1] / "live_parts.py")
+live_parts = importlib.util.module_from_spec(_spec)
+_spec.loader.exec_module(live_parts)
+
+KNOWN = KnownClock(nominal_period_s=6.0, lift_deg=20.0)
+
+
+@pytest.fixture
+def microphone():
+    """Play 100 s of a 6 s clock, as fast as it is taken."""
+    return live_parts.Playback(live_parts.rendered(6.0, 110.0)[0])
+
+
+@pytest.fixture
+def alder(monkeypatch, tmp_path):
+    """Put a clock into a log of its own."""
+    from torsionbeat.benchlog import open_log
+
+    log = str(tmp_path / "log.sqlite")
+    with open_log(log) as opened:
+        opened.add_clock("Alder", nominal_period_s=6.0, lift_deg=20.0)
+    return KnownClock("Alder", log=log)
+
+
+def test_a_night_is_seen_while_it_runs_and_is_in_the_log_when_it_is_over(microphone, alder, tmp_path):
+    from torsionbeat.benchlog import open_log
+
+    seen, states = [], []
+
+    def look(state):
+        states.append(state)
+        seen.append([(night.clock, night.folder) for night in running_nights()])
+        if state.reading is not None:
+            (night,) = running_nights()
+            assert night_state(night).reading.beats_heard == state.reading.beats_heard
+            assert night_state(night).level == state.level
+
+    result = listen(ListenRequest(alder, folder=tmp_path / "night"), on_state=look, source=microphone)
+    assert result.kept_for == "Alder"
+    assert result.failures == ()
+    assert result.reading.beats_heard >= 30
+    assert set(map(tuple, seen)) == {(("Alder", tmp_path / "night"),)}
+    assert any(state.reading is not None for state in states)
+    assert running_nights() == broken_off_nights() == ()
+    with open_log(alder.log) as opened:
+        (kept,) = opened.readings("Alder")
+    assert kept.document["beats"]["heard"] == result.reading.beats_heard
+
+
+def test_any_program_of_the_user_can_stop_a_night(alder, tmp_path):
+    sound = live_parts.rendered(6.0, 110.0)[0]
+    slow = live_parts.Playback(sound)
+    over = threading.Event()
+    blocks = slow.blocks
+
+    def waiting():
+        for number, block in enumerate(blocks()):
+            if number == 600:  # 77 s are heard: wait until the night is ended from elsewhere
+                over.wait(20)
+            if slow.stopped:
+                return
+            yield block
+
+    slow.blocks = waiting
+    stop = slow.stop
+    slow.stop = lambda: (stop(), over.set())
+    said = []
+
+    def elsewhere(night):
+        script = (
+            "from torsionbeat.jobs.nights import running_nights, stop_night\n"
+            "(night,) = running_nights()\nprint(night.clock)\nstop_night(night)"
+        )
+        said.append(
+            subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
+        )
+
+    result = listen(ListenRequest(alder, folder=tmp_path / "night"), on_begin=elsewhere, source=slow)
+    assert said[0].stdout == "Alder\n"
+    assert result.heard_s < 80
+
+
+def test_a_clock_is_listened_to_once_at_a_time(microphone, alder, tmp_path):
+    def again(night):
+        with pytest.raises(InputError, match="Alder is being listened to already"):
+            listen(
+                ListenRequest(alder, folder=tmp_path / "two"), source=live_parts.Playback(microphone.sound)
+            )
+
+    listen(ListenRequest(alder, folder=tmp_path / "one"), on_begin=again, source=microphone)
+
+
+def test_a_night_that_was_broken_off_is_told_and_finished(microphone, alder, tmp_path):
+    """An error that nobody foresaw ends it as a kill would: nothing after it runs."""
+    from torsionbeat.benchlog import open_log
+
+    def fails(state):
+        if state.heard_s > 100:
+            raise RuntimeError("killed")
+
+    with pytest.raises(RuntimeError, match="killed"):
+        listen(ListenRequest(alder, folder=tmp_path / "night"), on_state=fails, source=microphone)
+    (night,) = broken_off_nights("alder")
+    assert running_nights() == ()
+    assert broken_off_nights("Birch") == ()
+    assert night.folder == tmp_path / "night"
+    result = finish_night(night.folder, night.known)
+    assert result.kept_for == "Alder"
+    assert result.reading.beats_heard >= 28
+    assert broken_off_nights() == ()
+    with open_log(alder.log) as opened:
+        assert len(opened.readings("Alder")) == 1
+
+
+def test_nothing_heard_is_no_night_broken_off(tmp_path):
+    import numpy as np
+
+    room = np.random.default_rng(5).normal(0, 1e-3, 40 * 16_000).astype(np.float32)
+    with pytest.raises(NothingHeardError, match="What was heard is kept in"):
+        listen(ListenRequest(KNOWN, folder=tmp_path / "night"), source=live_parts.Playback(room))
+    assert broken_off_nights() == ()
+
+
+def test_a_log_that_fails_is_told_beside_the_reading(microphone, alder, tmp_path):
+    def lose_the_log(_):
+        Path(alder.log).write_text("no database")
+
+    result = listen(ListenRequest(alder, folder=tmp_path / "night"), on_begin=lose_the_log, source=microphone)
+    assert result.kept_for is None
+    assert len(result.failures) == 1
+    kept = json.loads((tmp_path / "night/reading.json").read_text())
+    assert kept["beats"]["heard"] == result.reading.beats_heard
+
+
+def test_the_microphone_is_checked(microphone):
+    states = []
+    result = check_microphone(
+        CheckMicrophoneRequest(clock=KNOWN, duration_s=60.0), on_state=states.append, source=microphone
+    )
+    assert result.placing.best is not None
+    assert result.heard_s == pytest.approx(60, abs=0.2)
+    assert len(states) >= 50  # one a second
+    assert all(-80 < state.level.rms_db < 0 for state in states)
+
+
+def test_the_beat_is_set_by_the_same_job_from_a_file(tmp_path):
+    import soundfile
+
+    sound, truth = live_parts.rendered(6.0, 110.0)
+    soundfile.write(tmp_path / "clock.flac", sound, 16_000)
+    states = []
+    result = set_beat(SetBeatRequest(Playback(tmp_path / "clock.flac"), KNOWN), on_state=states.append)
+    assert result.state.setting.offset_deg.nominal_value == pytest.approx(
+        truth.figures()["offset_deg"], abs=0.3
+    )
+    assert result.state.advice.needed
+    assert not result.state.in_beat
+    assert states[0].learning
+    assert result.state.beats == states[-1].beats >= 30
+
+
+class Dead(live_parts.Playback):
+    """A device that delivers a second of sound and then nothing."""
+
+    silent_s = 0.0
+
+    def moments(self, for_s):
+        yield from self.blocks()
+        for tenths in range(10 * 60):
+            self.silent_s = tenths / 10
+            if self.stopped or self.silent_s >= for_s:
+                return
+            yield None
+
+
+def test_no_sound_for_a_while_is_told_and_it_ends_all_the_same(monkeypatch):
+    monkeypatch.setattr("torsionbeat.jobs.source.STATE_S", 0.0)
+    sound = live_parts.rendered(6.0, 110.0)[0][:16_000]
+    told = []
+    check = CheckMicrophoneRequest(clock=KNOWN, duration_s=10.0)
+    result = check_microphone(check, on_state=told.append, source=Dead(sound))
+    assert result.heard_s == pytest.approx(1.0)
+    assert told[-1].away
+    with pytest.raises(NothingHeardError, match="no clock was heard"):
+        set_beat(SetBeatRequest(clock=KNOWN, duration_s=10.0), on_state=told.append, source=Dead(sound))
+    assert told[-1].away
+    assert told[-1].setting is None
+
+
+def test_hearing_can_be_called_off(tmp_path):
+    import soundfile
+
+    sound, _ = live_parts.rendered(6.0, 110.0)
+    paths = tuple(tmp_path / name for name in ("one.flac", "two.flac"))
+    for path in paths:
+        soundfile.write(path, sound, 16_000)
+    cancel = threading.Event()
+    cancel.set()
+    for chosen in (paths[:1], paths):
+        with pytest.raises(CancelledError, match="called off"):
+            hear(HearRequest(chosen, KNOWN), cancel=cancel)
+    shares = []
+    result = hear(HearRequest(paths[:1], KNOWN), progress=shares.append)
+    assert result.analysis.reading.beats_heard >= 30
+    assert shares[-1] == 1.0
+
+
+def test_what_cannot_be_is_refused_before_anything_is_opened(tmp_path):
+    for request, said in [
+        (lambda: ListenRequest(duration_s=5.0), "at least 10 s and at most 31 days"),
+        (lambda: ListenRequest(keep="all"), "use sound, beats or figures"),
+        (lambda: ListenRequest(reference_interval_s=60.0), "0.2 to 10 s can be used"),
+        (lambda: Playback(tmp_path, 0.0), "between 0.1 and 1000"),
+        (lambda: CheckMicrophoneRequest(duration_s=1e9), "at most an hour"),
+    ]:
+        with pytest.raises(InputError, match=said):
+            request()
+    with pytest.raises(InputError, match="holds no night"):
+        finish_night(tmp_path)
+    assert DeviceError.exit_status == 4

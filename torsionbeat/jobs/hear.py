@@ -1,0 +1,117 @@
+"""Hear recordings: from sound files or kept nights to their readings.
+
+Input: paths, and what is known of the clock. Output: for each path its analysis or the error it ended with. One
+recording is read in this process; several over the cores of this computer, a process each, or on a cluster.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from torsionbeat.errors import CancelledError
+from torsionbeat.jobs.known import KnownClock
+from torsionbeat.jobs.source import Flag
+from torsionbeat.reading.analysis import Analysis, Listening
+from torsionbeat.reading.batch import Outcome, analyse_many, outcome_of
+from torsionbeat.reading.figures import Clock
+
+__all__ = ["HearRequest", "HearResult", "hear"]
+
+
+@dataclass(frozen=True, slots=True)
+class HearRequest:
+    """What is to be heard.
+
+    Parameters
+    ----------
+    recordings : tuple of Path
+        Sound files, or folders in which a night was kept.
+    clock : KnownClock
+    listening : Listening
+        Range of periods searched, and what is known of the recorder's crystal.
+    cluster : str or None
+        Address of a Dask scheduler whose workers are to read them.
+    processes : int or None
+        How many are read at a time; None: as many as there are cores.
+    """
+
+    recordings: tuple[Path, ...]
+    clock: KnownClock = KnownClock()
+    listening: Listening = Listening()
+    cluster: str | None = None
+    processes: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class HearResult:
+    """What came of each recording, in the order in which they were given, and what was known of the clock."""
+
+    outcomes: tuple[Outcome, ...]
+    clock: Clock
+
+    @property
+    def analysis(self) -> Analysis:
+        """The analysis of the first recording.
+
+        Raises
+        ------
+        TorsionbeatError
+            The error it ended with.
+        """
+        first = self.outcomes[0]
+        if first.analysis is None:
+            assert first.error is not None
+            raise first.error
+        return first.analysis
+
+
+def hear(
+    request: HearRequest,
+    *,
+    progress: Callable[[float], None] | None = None,
+    cancel: Flag | None = None,
+) -> HearResult:
+    """Hear recordings.
+
+    Parameters
+    ----------
+    request : HearRequest
+    progress : callable, optional
+        Is told the share of the work that is done, 0 to 1.
+    cancel : Flag, optional
+        Set from anywhere, it ends the work within a second or so.
+
+    Raises
+    ------
+    InputError
+        No such clock, or a value out of range; what is wrong with one recording is in its outcome.
+    DeviceError
+        The cluster does not answer.
+    BenchLogError
+        The log cannot be read.
+    CancelledError
+        ``cancel`` was set.
+    """
+    clock = request.clock.clock()
+
+    def share(done: float) -> None:
+        if cancel is not None and cancel.is_set():
+            raise CancelledError("the reading was called off; nothing of it was kept")
+        if progress is not None:
+            progress(min(done, 1.0))
+
+    def frames(done: int, of: int | None) -> None:
+        share(done / of if of else 0.0)
+
+    paths = [str(path) for path in request.recordings]
+    if request.cluster is not None:
+        from torsionbeat.reading.cluster import analyse_on_cluster
+
+        outcomes = analyse_on_cluster(request.cluster, paths, clock, request.listening, share)
+    elif len(paths) == 1:
+        outcomes = [outcome_of(paths[0], clock, request.listening, frames)]
+    else:
+        outcomes = analyse_many(paths, clock, request.listening, share, request.processes)
+    return HearResult(tuple(outcomes), clock)

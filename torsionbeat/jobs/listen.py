@@ -1,0 +1,305 @@
+"""Listen for a night: microphone, kept sound, live figures, and in the end the reading in its folder and in the log.
+
+Input: a clock, a microphone, a length. Output: states while it lasts, at the end a reading. A night ends by its
+length, by ``cancel``, or because another program of this user asked for it; a night that was broken off is finished
+from what it kept.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+from torsionbeat.errors import BenchLogError, DeviceError, InputError, NothingHeardError, TorsionbeatError
+from torsionbeat.hearing.reference import ReferenceEar
+from torsionbeat.jobs.hear import HearRequest, hear
+from torsionbeat.jobs.known import KnownClock
+from torsionbeat.jobs.nights import READING_NAME, Night, announced, forget_night, tell_state
+from torsionbeat.jobs.source import Flag, LiveSound, Microphone, Playback, opened, stopped_by
+from torsionbeat.live.session import LiveResult, LiveState, listen_live
+from torsionbeat.reading.analysis import Listening
+from torsionbeat.reading.document import reading_document
+from torsionbeat.reading.figures import Reading
+from torsionbeat.sound import keeper as keeping
+from torsionbeat.sound.kept import is_kept
+from torsionbeat.sound.recording import open_recording
+
+__all__ = ["ListenRequest", "ListenResult", "finish_night", "folder_name", "listen", "write_reading"]
+
+LONGEST_S = 31 * 86400.0
+"""Longer than any rate needs, and shorter than what would fill a disk unnoticed."""
+
+
+@dataclass(frozen=True, slots=True)
+class ListenRequest:
+    """One night.
+
+    Parameters
+    ----------
+    clock : KnownClock
+        With a name, the reading is kept in the bench log.
+    sound : Microphone or Playback
+    duration_s : float or None
+        10 s to 31 days; None: until it is stopped.
+    keep : str
+        ``sound``: all of it; ``beats``: only around the beats; ``figures``: no sound.
+    folder : Path or None
+        Is made for the night; None: a new one, named after clock and hour, in ``parent``.
+    parent : Path
+        Where new folders are made.
+    reference_interval_s : float or None
+        A quartz clock or time-signal pips at this interval are heard too, and measure the crystal.
+    reference_tolerance_ppm : float
+        How true those are, half-width.
+    """
+
+    clock: KnownClock = KnownClock()
+    sound: Microphone | Playback = Microphone()
+    duration_s: float | None = None
+    keep: str = "sound"
+    folder: Path | None = None
+    parent: Path = Path()
+    reference_interval_s: float | None = None
+    reference_tolerance_ppm: float = 5.0
+
+    def __post_init__(self) -> None:
+        if self.duration_s is not None and not 10 <= self.duration_s <= LONGEST_S:
+            raise InputError(
+                f"the night is to last {self.duration_s:g} s; listen for at least 10 s and at most 31 days"
+            )
+        if self.keep not in keeping.KEEPS:
+            raise InputError(f"what to keep is {self.keep!r}; use sound, beats or figures")
+        Listening(
+            reference_interval_s=self.reference_interval_s,
+            reference_tolerance_ppm=self.reference_tolerance_ppm,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class ListenResult:
+    """What came of a night.
+
+    Attributes
+    ----------
+    reading : Reading
+    folder : Path
+        Where sound, journal and reading are kept.
+    began : datetime
+    heard_s : float
+        Length, lost stretches included.
+    kept_for : str or None
+        Name of the clock for which the bench log keeps the reading.
+    failures : tuple of TorsionbeatError
+        What failed on the way: the disk, the microphone, the log. The reading is of what was heard all the same.
+    """
+
+    reading: Reading
+    folder: Path
+    began: datetime
+    heard_s: float
+    kept_for: str | None = None
+    failures: tuple[TorsionbeatError, ...] = ()
+
+
+def listen(
+    request: ListenRequest,
+    *,
+    on_state: Callable[[LiveState], None] | None = None,
+    on_begin: Callable[[Night], None] | None = None,
+    cancel: Flag | None = None,
+    source: LiveSound | None = None,
+) -> ListenResult:
+    """Listen until the time is over or somebody ends it; keep, measure, and enter in the log.
+
+    Parameters
+    ----------
+    request : ListenRequest
+    on_state : callable, optional
+        Is told the state about once a second and at every new figure; while it runs, blocks wait.
+    on_begin : callable, optional
+        Is told the night once it is entered among the running ones.
+    cancel : Flag, optional
+        Ends the night, which is then read as it is.
+    source : LiveSound, optional
+        An open source to listen to instead of ``request.sound``.
+
+    Raises
+    ------
+    NothingHeardError
+        No clock was heard; what was kept stays.
+    InputError
+        No such clock, a night of it is running already, or a folder that holds a recording.
+    DeviceError
+        The microphone cannot be opened, or the disk has no room.
+    BenchLogError
+        The log cannot be read.
+    """
+    clock = request.clock.clock()
+    with opened(request.sound, source) as live:
+        began = datetime.now(UTC)
+        folder = request.folder or request.parent / folder_name(clock.name, began)
+        with contextlib.ExitStack() as stack:
+            keeper = stack.enter_context(
+                keeping.Keeper(
+                    folder,
+                    live.sample_rate_hz,
+                    live.channels,
+                    keeps=request.keep,
+                    planned_s=request.duration_s,
+                    synchronised=live.synchronised,
+                )
+            )
+            night, stop_file = stack.enter_context(
+                announced(folder, request.clock, live.name, began, request.duration_s, request.keep)
+            )
+            teller = _Teller(night, on_state)
+            if on_begin is not None:
+                on_begin(night)
+            stack.enter_context(stopped_by(live, cancel, stop_file))
+            reference = None
+            if request.reference_interval_s is not None:
+                reference = ReferenceEar(
+                    live.sample_rate_hz, request.reference_interval_s, request.reference_tolerance_ppm
+                )
+            result = listen_live(
+                live,
+                clock,
+                keeper=keeper,
+                planned_s=request.duration_s,
+                reference=reference,
+                on_state=teller,
+            )
+            keeper.close()
+            return _kept(request, result, folder, began)
+
+
+def folder_name(clock: str, began: datetime) -> str:
+    """Name of a recording folder: the clock's, made fit for a file, and the hour."""
+    kept = "".join(sign if sign.isalnum() or sign in "-_" else "-" for sign in clock).strip("-") or "night"
+    return f"{kept}-{began.astimezone():%Y-%m-%d-%H%M%S}"
+
+
+def write_reading(folder: Path, reading: Reading) -> Path:
+    """Keep a reading in its folder: whole or not at all.
+
+    Parameters
+    ----------
+    folder : Path
+    reading : Reading
+
+    Raises
+    ------
+    OSError
+        The disk refused it; what was there stays.
+    """
+    path, new = folder / READING_NAME, folder / f".{READING_NAME}.new"
+    with new.open("w", encoding="utf-8") as file:
+        json.dump(reading_document(reading), file, allow_nan=False)
+        file.flush()
+        os.fsync(file.fileno())
+    new.replace(path)
+    return path
+
+
+def finish_night(
+    folder: Path,
+    clock: KnownClock = KnownClock(),
+    *,
+    progress: Callable[[float], None] | None = None,
+    cancel: Flag | None = None,
+) -> ListenResult:
+    """Read a night that was broken off from what it kept, and enter it in the log.
+
+    Parameters
+    ----------
+    folder : Path
+        The night's folder.
+    clock : KnownClock
+        With a name, the reading is kept in the bench log; ``Night.known`` gives the one it was begun for.
+    progress : callable, optional
+        Is told the share that is read, 0 to 1.
+    cancel : Flag, optional
+        Calls it off.
+
+    Raises
+    ------
+    InputError
+        No night was kept there.
+    NothingHeardError
+        It holds no clock that can be measured.
+    CancelledError
+        ``cancel`` was set.
+    """
+    if not is_kept(folder):
+        raise InputError(f"{folder} holds no night; give the folder in which listen kept one")
+    found = hear(HearRequest((folder,), clock), progress=progress, cancel=cancel).analysis.reading
+    with open_recording(folder) as recording:
+        begun_ns = recording.begun_utc_ns
+    began = datetime.now(UTC) if begun_ns is None else datetime.fromtimestamp(begun_ns / 1e9, UTC)
+    request = ListenRequest(replace(clock), folder=folder)
+    result = _entered(request, found, folder, began, found.recording.duration_s, [])
+    if not result.failures:
+        forget_night(folder)
+    return result
+
+
+class _Teller:
+    """Is told each state: tells other programs and the caller, and keeps each new reading in the folder."""
+
+    def __init__(self, night: Night, on_state: Callable[[LiveState], None] | None) -> None:
+        self._night, self._on_state = night, on_state
+        self._written_at_s: float | None = None
+
+    def __call__(self, state: LiveState) -> None:
+        if state.reading is not None and state.reading_at_s != self._written_at_s:
+            self._written_at_s = state.reading_at_s
+            with contextlib.suppress(OSError):  # a full disk is told by the keeper
+                write_reading(self._night.folder, state.reading)
+        tell_state(self._night, state)
+        if self._on_state is not None:
+            self._on_state(state)
+
+
+def _kept(request: ListenRequest, result: LiveResult, folder: Path, began: datetime) -> ListenResult:
+    if result.reading is None:
+        kept = f" What was heard is kept in {folder}." if result.kept else ""
+        raise NothingHeardError(f"{result.why}{kept}")
+    failures: list[TorsionbeatError] = [DeviceError(result.failure)] if result.failure else []
+    return _entered(request, result.reading, folder, began, result.heard_s, failures)
+
+
+def _entered(
+    request: ListenRequest,
+    reading: Reading,
+    folder: Path,
+    began: datetime,
+    heard_s: float,
+    failures: list[TorsionbeatError],
+) -> ListenResult:
+    """Keep the reading in the folder and in the log; what fails is told beside it."""
+    kept_for = None
+    try:
+        write_reading(folder, reading)
+    except OSError as error:
+        said = f"the reading could not be kept in {folder}: {error.strerror or error}"
+        failures = [DeviceError(said), *failures]
+    if request.clock.name is not None:
+        try:
+            kept_for = _log(request.clock, reading, folder, began)
+        except BenchLogError as error:
+            failures = [error, *failures]
+    return ListenResult(reading, folder, began, heard_s, kept_for, tuple(failures))
+
+
+def _log(clock: KnownClock, reading: Reading, folder: Path, began: datetime) -> str:
+    from torsionbeat.benchlog import open_log
+
+    assert clock.name is not None
+    with open_log(clock.log) as opened_log:
+        opened_log.add_reading(clock.name, reading_document(reading), folder, taken_at=began)
+        return opened_log.clock(clock.name).name

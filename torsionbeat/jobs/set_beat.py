@@ -1,0 +1,197 @@
+"""Set a clock in beat: after each swing the offset, how sure it is, and the way to turn.
+
+Input: live sound, and what is known of the clock. Output: a state after each beat. Nothing is kept.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+from torsionbeat.errors import NothingHeardError
+from torsionbeat.jobs.known import KnownClock
+from torsionbeat.jobs.source import Flag, LiveSound, Microphone, Playback, blocks_within, opened, stopped_by
+from torsionbeat.live.beat_trace import BeatSetting, BeatTrace
+from torsionbeat.live.follower import Follower
+from torsionbeat.live.level import Level, LevelMeter
+from torsionbeat.reading.figures import Clock
+from torsionbeat.regulation.beatsetting import BeatAdvice, beat_advice
+from torsionbeat.theory.limits import arc_within, within
+
+__all__ = ["BeatState", "SetBeatRequest", "SetBeatResult", "set_beat"]
+
+
+@dataclass(frozen=True, slots=True)
+class SetBeatRequest:
+    """How the beat is to be set.
+
+    Parameters
+    ----------
+    sound : Microphone or Playback
+    clock : KnownClock
+        With its lift the arc is measured where contacts are heard, and with it the offset in degrees.
+    arc_deg : float or None
+        Arc (end to end) as counted by eye, where only the drop is heard.
+    share_above_fork : float
+        Where the fork rides on the strip: its free length above the fork over all of it; else 1.
+    duration_s : float or None
+        How long; None: until it is stopped, or the recording ends.
+    side_names : (str, str)
+        What the restorer calls side a and side b.
+    """
+
+    sound: Microphone | Playback = Microphone()
+    clock: KnownClock = KnownClock()
+    arc_deg: float | None = None
+    share_above_fork: float = 1.0
+    duration_s: float | None = None
+    side_names: tuple[str, str] = ("", "")
+
+    def __post_init__(self) -> None:
+        if self.arc_deg is not None:
+            arc_within(self.arc_deg)
+        within(
+            "share of the strip above the fork", self.share_above_fork, 0, 1, "", "free length above over all"
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class BeatState:
+    """The beat so far.
+
+    Attributes
+    ----------
+    name : str
+        What is listened with.
+    heard_s : float
+        Length so far, lost stretches included.
+    learning : bool
+        The clock's sounds are still being learnt; there is no setting then.
+    setting : BeatSetting or None
+        Where the beat stands.
+    advice : BeatAdvice or None
+        The way to turn and how far; None where no arc is known.
+    period_s : float or None
+        The clock's period, once learnt.
+    beats : int
+        Beats heard so far; it grows by one with each.
+    level : Level
+    away : bool
+        No sound arrives: what is shown is not the present.
+    """
+
+    name: str
+    heard_s: float = 0.0
+    learning: bool = True
+    setting: BeatSetting | None = None
+    advice: BeatAdvice | None = None
+    period_s: float | None = None
+    beats: int = 0
+    level: Level = Level()
+    away: bool = False
+
+    @property
+    def in_beat(self) -> bool:
+        """Whether the beat is set and that is confirmed."""
+        advice, setting = self.advice, self.setting
+        return setting is not None and setting.settled and advice is not None and not advice.needed
+
+
+@dataclass(frozen=True, slots=True)
+class SetBeatResult:
+    """The last state, and what went wrong on the way."""
+
+    state: BeatState
+    remarks: tuple[str, ...]
+
+
+def set_beat(
+    request: SetBeatRequest,
+    *,
+    on_state: Callable[[BeatState], None] | None = None,
+    cancel: Flag | None = None,
+    source: LiveSound | None = None,
+) -> SetBeatResult:
+    """Follow a clock beat by beat until stopped.
+
+    Parameters
+    ----------
+    request : SetBeatRequest
+    on_state : callable, optional
+        Is told the state at the beginning, at each beat and about once a second, or while no sound arrives.
+    cancel : Flag, optional
+        Ends it; the last state is the result.
+    source : LiveSound, optional
+        An open source to listen to instead of ``request.sound``.
+
+    Raises
+    ------
+    NothingHeardError
+        No clock was heard.
+    InputError
+        No such clock, a value out of range, or a recording that cannot be read.
+    DeviceError
+        The microphone cannot be opened.
+    """
+    clock = request.clock.clock()
+    with opened(request.sound, source) as live:
+        state = BeatState(live.name)
+        tell = on_state or (lambda _: None)
+        tell(state)
+
+        def silent() -> None:
+            tell(replace(state, setting=None, advice=None, level=Level(), away=True))
+
+        follower = Follower(live.sample_rate_hz, clock.nominal_period_s)
+        trace = BeatTrace(live.sample_rate_hz, clock.lift_deg, request.arc_deg)
+        meter = LevelMeter.of(live.sample_rate_hz)
+        with stopped_by(live, cancel):
+            for block in blocks_within(live, request.duration_s, silent):
+                was_learning, setting = follower.learning, state.setting
+                beats = follower.feed(block.samples[:, 0], block.start_frame)
+                for beat in beats:
+                    assert follower.period_s is not None
+                    setting = trace.take(beat, follower.period_s)
+                new_level = meter.take(block.samples)
+                state = replace(state, heard_s=block.stop_frame / live.sample_rate_hz, level=meter.level)
+                if beats or follower.learning != was_learning:
+                    state = _state(state, follower, setting, len(beats), request, clock)
+                    tell(state)
+                elif new_level:
+                    tell(state)
+        remarks = tuple(live.remarks)
+    if not state.beats:
+        raise NothingHeardError(
+            "no clock was heard; see with listen --check whether the microphone is well placed, and give --period"
+        )
+    return SetBeatResult(state, remarks)
+
+
+def _state(
+    state: BeatState,
+    follower: Follower,
+    setting: BeatSetting | None,
+    beats: int,
+    request: SetBeatRequest,
+    clock: Clock,
+) -> BeatState:
+    setting = None if follower.learning else setting
+    advice = None
+    if setting is not None and setting.offset_deg is not None and follower.period_s is not None:
+        advice = beat_advice(
+            setting.beat_error_ms,
+            setting.arc_deg,
+            follower.period_s,
+            lift_deg=clock.lift_deg or 0.0,
+            offset_deg=setting.offset_deg,
+            share_above_fork=request.share_above_fork,
+            side_names=request.side_names,
+        )
+    return replace(
+        state,
+        learning=follower.learning,
+        setting=setting,
+        advice=advice,
+        period_s=follower.period_s,
+        beats=state.beats + beats,
+    )
