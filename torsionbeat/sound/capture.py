@@ -123,6 +123,7 @@ class LiveSource:
         self._silence_s, self._patience_s, self._rejoin_every_s = silence_s, patience_s, rejoin_every_s
         self._settle_s = settle_s
         self._begun_ns: int | None = None
+        self._yielded_ns = 0
         self._last_arrival_s = time.monotonic()
         self._queue_blocks = queue_blocks
         self._queue: queue.Queue[Arrival] = queue.Queue()
@@ -153,8 +154,8 @@ class LiveSource:
 
     @property
     def elapsed_s(self) -> float:
-        """Seconds by the computer's clock since the device was first opened; 0 before."""
-        return 0.0 if self._begun_ns is None else (self._clock.monotonic_ns() - self._begun_ns) * 1e-9
+        """Seconds by the computer's clock from the opening of the device to what was yielded last; 0 before."""
+        return 0.0 if self._begun_ns is None else (self._yielded_ns - self._begun_ns) * 1e-9
 
     @property
     def silent_s(self) -> float:
@@ -193,9 +194,11 @@ class LiveSource:
         """
         try:
             self._open()
-            self._begun_ns = self._clock.monotonic_ns()
+            self._begun_ns = self._yielded_ns = self._clock.monotonic_ns()
             self._last_arrival_s = time.monotonic()
             for block in self._heard():
+                if block is None:
+                    self._yielded_ns = self._clock.monotonic_ns()
                 yield block
                 if for_s is not None and self.elapsed_s >= for_s + self._settle_s + ENDING_SLACK_S:
                     self.stop()
@@ -223,6 +226,7 @@ class LiveSource:
                 yield None
                 continue
             self._last_arrival_s = time.monotonic()
+            self._yielded_ns = arrival.monotonic_ns  # what waits in the queue is not over yet
             if self._away_since is not None:
                 self._away_since = None
                 self._tell("device back", frame=self._line.stop_frame)
