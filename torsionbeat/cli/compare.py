@@ -55,6 +55,9 @@ def compare_command(
     ] = None,
     temperature_before: Annotated[float | None, typer.Option(help="Mean temperature before (°C).")] = None,
     temperature_after: Annotated[float | None, typer.Option(help="Mean temperature after (°C).")] = None,
+    every_row: Annotated[
+        bool, typer.Option("--all", help="Show every row, also those that could not be judged.")
+    ] = False,
     plot: Annotated[Path | None, typer.Option(help="Draw it to this file (.png, .svg or .pdf).")] = None,
     log: LogOption = None,
     json: JsonOption = False,
@@ -76,7 +79,7 @@ def compare_command(
     else:
         from torsionbeat.display.changes import print_comparison
 
-        print_comparison(result)
+        print_comparison(result, every_row=every_row)
 
 
 def _sides(

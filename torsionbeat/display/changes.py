@@ -9,7 +9,7 @@ import numpy as np
 
 from torsionbeat.display import style
 from torsionbeat.display.terminal import eighty_columns, print_bullets, say, simple_table
-from torsionbeat.display.words import decimals, number, plain
+from torsionbeat.display.words import amount, decimals, number, plain
 from torsionbeat.history.comparison import Comparison, Group, Row
 from torsionbeat.history.rate_stability import pooled_deviations
 from torsionbeat.reading.intervals import Estimate
@@ -18,19 +18,15 @@ if TYPE_CHECKING:
     from rich.console import Console
 
 __all__ = [
-    "SIGNED",
     "change_words",
     "comparison_figure",
     "comparison_sentences",
     "estimate_words",
+    "leading_rows",
     "print_comparison",
     "row_cells",
     "row_notes",
-    "signed",
 ]
-
-SIGNED = ("rate", "beat error", "offset", "trend", "drift", "louder")
-"""Words in the names of rows whose values may lie on either side of nought."""
 
 VERDICTS = ("changed", "no change to be seen", "not judged")
 
@@ -42,10 +38,19 @@ def comparison_sentences(comparison: Comparison) -> list[str]:
     said += [f"Changed: {row.name} {change_words(row)}." for row in changed]
     if not changed:
         said.append("Nothing changed by more than its uncertainty.")
-    same = [row.name for row in comparison.rows if row.verdict == "no change to be seen"]
+    same = [row.name for row in comparison.rows if row.leading and row.verdict == "no change to be seen"]
     if same:
         said.append(f"No change to be seen: {'; '.join(same)}.")
     return said
+
+
+def leading_rows(comparison: Comparison) -> list[Row]:
+    """Give the rows to show first: all that changed, and of the others those that a restorer looks at anyway."""
+    return [
+        row
+        for row in comparison.rows
+        if row.verdict == "changed" or (row.leading and (row.before is not None or row.after is not None))
+    ]
 
 
 def change_words(row: Row) -> str:
@@ -91,12 +96,24 @@ def estimate_words(estimate: Estimate | None, *, sign: bool = False) -> str:
     return f"{value} ({low} to {high})"
 
 
-def print_comparison(comparison: Comparison, console: Console | None = None) -> None:
-    """Print a comparison: sentences, then every row under its verdict, then what to beware of."""
+def print_comparison(
+    comparison: Comparison, console: Console | None = None, *, every_row: bool = False
+) -> None:
+    """Print a comparison: sentences, then rows under their verdict, then what to beware of.
+
+    Parameters
+    ----------
+    comparison : Comparison
+    console : rich.console.Console, optional
+        Where to; left out, standard output at 80 columns or less.
+    every_row : bool
+        All rows, those not judged too; else those that changed and those a restorer looks at anyway.
+    """
     screen = console or eighty_columns()
     say(*comparison_sentences(comparison), console=screen)
+    shown = list(comparison.rows) if every_row else leading_rows(comparison)
     for verdict in VERDICTS:
-        rows = [row for row in comparison.rows if row.verdict == verdict]
+        rows = [row for row in shown if row.verdict == verdict]
         if not rows:
             continue
         table = simple_table(plain(verdict.capitalize()), "Before", "After", "Change")
@@ -108,6 +125,12 @@ def print_comparison(comparison: Comparison, console: Console | None = None) -> 
         "± is the half-width of the 95 % interval; intervals that lean are given by both ends.",
         console=screen,
     )
+    rest = len(comparison.rows) - len(shown)
+    if rest:
+        say(
+            f"{amount(rest, 'row')} more did not change or could not be judged: --all shows them.",
+            console=screen,
+        )
     screen.print()
     print_bullets(comparison.remarks, console=screen)
 
@@ -197,11 +220,6 @@ def _digits(estimate: Estimate) -> int:
     return decimals(nearer)
 
 
-def signed(row: Row) -> bool:
-    """Whether the values of a row may lie on either side of nought, and so bear a sign."""
-    return not row.ratio and any(word in row.name for word in SIGNED)
-
-
 def row_notes(rows: Sequence[Row]) -> list[str]:
     """Give what the rows' notes say, each once with the rows it belongs to."""
     said: dict[str, list[str]] = {}
@@ -218,7 +236,6 @@ def row_cells(rows: Sequence[Row]) -> list[tuple[str, str, str, str, str, str]]:
         change = estimate_words(row.change, sign=not row.ratio)
         if row.ratio and row.change is not None:
             change = f"times {change}"
-        sign = signed(row)
-        before, after = (estimate_words(side, sign=sign) for side in (row.before, row.after))
+        before, after = (estimate_words(side, sign=row.signed) for side in (row.before, row.after))
         cells.append((row.name, row.unit, before, after, change, row.verdict))
     return cells

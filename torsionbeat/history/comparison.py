@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -125,7 +125,7 @@ def compare(
         A side without any reading.
     """
     first, second, turned = groups_alike(_group(before), _group(after), swap_sides)
-    rows = tuple(_rows(first, second, same_recorder, same_place))
+    rows = tuple(map(_marked, _rows(first, second, same_recorder, same_place)))
     remarks = comparison_remarks(first, second, same_recorder, turned if swap_sides is None else False)
     judged = sum(row.change is not None for row in rows)
     if judged:
@@ -140,6 +140,34 @@ def compare(
             "which its interval allows for. Where nothing was moved, say so with --same-place."
         )
     return Comparison(first, second, rows, tuple(remarks))
+
+
+LEADING = (
+    "rate (+ gains)",
+    "period, out and back",
+    "beat error",
+    "offset",
+    "arc (amplitude end to end)",
+    "Q of the free swing",
+    "beats missed",
+)
+"""Rows a restorer looks at whether they changed or not."""
+
+SIGNED = (
+    "rate (+ gains)",
+    "beat error",
+    "offset",
+    "arc, trend within a night",
+    "arc, drift from day to day",
+    "contact, side b louder than side a",
+    "drop, side b louder than side a",
+)
+"""Rows whose values may lie on either side of zero."""
+
+
+def _marked(row: Row) -> Row:
+    """Say of a row whether it leads and whether its values bear a sign: by its name, which is its key in the JSON."""
+    return replace(row, signed=row.name in SIGNED, leading=row.name in LEADING)
 
 
 def _rows(before: Group, after: Group, same_recorder: bool, same_place: bool) -> Iterator[Row]:

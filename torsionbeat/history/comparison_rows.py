@@ -24,8 +24,17 @@ what of them is left in the change."""
 class Row:
     """One quantity before and after.
 
-    ``change`` is after minus before, or after over before where ``ratio``; None where it cannot be had, and
-    ``note`` says why. ``unit`` is that of before and after.
+    Parameters
+    ----------
+    name, unit : str
+        What it is, and the unit of before and after.
+    before, after : Estimate or None
+    change : Estimate or None
+        After minus before, or after over before where ``ratio``; None where it cannot be had, and ``note`` says why.
+    signed : bool
+        Its values may lie on either side of zero, and bear a sign.
+    leading : bool
+        A restorer looks at it whether it changed or not: rate, beat, arc, Q, beats missed.
     """
 
     name: str
@@ -35,6 +44,8 @@ class Row:
     change: Estimate | None = None
     ratio: bool = False
     note: str = ""
+    signed: bool = False
+    leading: bool = False
 
     @property
     def verdict(self) -> Verdict:
