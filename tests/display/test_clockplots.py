@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -68,7 +69,15 @@ def test_only_the_last_works_are_named_but_all_are_numbered():
     assert len(listed) == 11
     assert listed[1].startswith("5  ")
     assert listed[-1].startswith("14  ")
-    assert len(figure.axes[0].texts) == 14
+    assert [text.get_text() for text in figure.axes[0].texts] == ["1-3", "4-6", "7-9", "10-12", "13-14"]
+
+
+def test_labels_of_works_never_overprint():
+    figure = history_figure(RATES, ARCS, works(*((0.31 * i, f"work {i}") for i in range(40))))
+    figure.draw_without_rendering()
+    boxes = [text.get_window_extent() for text in figure.axes[0].texts]
+    assert len(boxes) > 10
+    assert all(one.x1 <= other.x0 for one, other in pairwise(boxes))
 
 
 def test_early_rates_far_off_bend_the_scale_and_say_so():
@@ -79,10 +88,22 @@ def test_early_rates_far_off_bend_the_scale_and_say_so():
     assert history_figure(RATES, [], []).axes[0].get_yscale() == "linear"
 
 
-def test_a_clock_without_arcs_has_one_panel_and_one_without_rates_says_so():
-    assert len(history_figure(RATES, [DatedFigure(BEGIN, None)], []).axes) == 1
-    figure = history_figure([DatedFigure(BEGIN, None)], ARCS, [])
-    assert "No reading in the log" in figure.axes[0].texts[0].get_text()
+def test_what_was_not_measured_gives_its_room_to_the_rest():
+    nothing = [DatedFigure(BEGIN, None)]
+    for figures, titles in (
+        ((RATES, nothing, []), ["Rate (+ gains)"]),
+        ((nothing, ARCS, []), ["Arc (amplitude end to end)"]),
+        ((RATES, ARCS, [], RATES), ["Rate (+ gains)", "Arc (amplitude end to end)", "Beat error"]),
+    ):
+        assert [axes.get_title(loc="left") for axes in history_figure(*figures).axes] == titles
+    empty = history_figure(nothing, nothing, [])
+    assert "No reading in the log" in empty.axes[0].texts[0].get_text()
+
+
+def test_the_clock_and_its_days_stand_at_the_head():
+    head = history_figure(RATES, ARCS, [], clock="Harbour lamp").get_suptitle()
+    assert head.startswith("Harbour lamp   2026-02-")
+    assert " to 2026-02-" in head
 
 
 def test_works_with_signs_of_mathematics_are_drawn_as_text():

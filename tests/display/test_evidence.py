@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import datetime
 
 import numpy as np
 import pytest
 
+from torsionbeat.display import style
 from torsionbeat.display.evidence import evidence_figure, save_figure
 from torsionbeat.errors import DeviceError, InputError
-from torsionbeat.reading.figures import Swings
+from torsionbeat.reading.figures import Clock, Swings
 
 
 def panel(figure, title):
@@ -29,33 +31,35 @@ def figure(night, twin_readings):
     return evidence_figure(night, twin_readings.voices())
 
 
-def test_time_errors_fall_with_a_clock_that_gains_and_their_slope_is_its_rate(figure, night):
-    axes = panel(figure, "Time error")
-    for side in "ab":
-        xy = points(axes, f"side {side}")
-        slope_ms = np.polyfit(xy[:, 0], xy[:, 1], 1)[0]
-        rate = -slope_ms / 1e3 / 30 * 86_400  # a beat is 30 s of a 60 s clock
-        assert rate == pytest.approx(night.rate_s_per_day.nominal_value, abs=0.01)
+def test_stretches_have_the_rate_of_the_night_and_their_intervals_hold_it(figure, night):
+    axes = panel(figure, "Rate")
+    (bars,) = (one for one in axes.containers if hasattr(one, "has_yerr"))
+    rates = bars.lines[0].get_ydata()
+    assert len(rates) == 24
+    rate = night.rate_s_per_day.nominal_value
+    assert np.mean(rates) == pytest.approx(rate, abs=0.1)
+    halves = np.array([np.ptp(segment[:, 1]) / 2 for segment in bars.lines[2][1].get_segments()])
+    # the clock's own wander is not in a stretch's own interval: more than half of them must hold the mean still
+    assert np.mean(np.abs(rates - rate) < halves) > 0.5
 
 
-def test_the_two_sides_lie_apart_by_the_beat_error(figure, night):
-    axes = panel(figure, "Time error")
-    a, b = (points(axes, f"side {side}") for side in "ab")
-    between = (b[:-1, 1] - a[:-1, 1] + b[:-1, 1] - a[1:, 1]) / 2
-    # half of (a to b minus b to a) is the distance of b from the middle of its two neighbours
-    assert np.mean(between) == pytest.approx(night.beat_error_ms.nominal_value, abs=0.2)
+def test_stretches_lie_end_to_end(figure):
+    (bars,) = (one for one in panel(figure, "Rate").containers if hasattr(one, "has_xerr"))
+    ends = np.array([segment[:, 0] for segment in bars.lines[2][0].get_segments()])
+    assert np.all(ends[1:, 0] >= ends[:-1, 1])
+    assert ends[0, 0] < 0.05
+    assert ends[-1, 1] > 3.95  # hours of four
 
 
-def test_each_side_has_its_fitted_line(figure):
-    lines = [line for line in panel(figure, "Time error").lines if line.get_linestyle() in ("-", "--")]
-    assert len(lines) == 2
-    for line in lines:
-        x, y = line.get_xydata().T
-        assert np.allclose(y, np.polyval(np.polyfit(x, y, 1), x), atol=1e-6)  # straight, in ms
+def test_without_a_nominal_period_the_rate_is_drawn_against_its_mean(night):
+    unknown = replace(night, clock=Clock(), rate_s_per_day=None)
+    axes = panel(evidence_figure(unknown, sound=False), "Rate against its mean")
+    (bars,) = (one for one in axes.containers if hasattr(one, "has_yerr"))
+    assert np.mean(bars.lines[0].get_ydata()) == pytest.approx(0, abs=0.1)
 
 
 def test_what_remains_is_centred_and_as_wide_as_the_jitter(figure):
-    axes = panel(figure, "The same without")
+    axes = panel(figure, "What remains")
     rest = np.concatenate([line.get_ydata() for line in axes.lines if line.get_marker() in "os"])
     assert len(rest) == 480
     assert np.std(rest) == pytest.approx(0.5 / np.sqrt(2), rel=0.1)  # mean of two sounds of 0.5 ms
@@ -111,18 +115,24 @@ def test_every_axis_with_data_names_its_unit(figure):
         assert axes.get_xlabel()
 
 
-def test_empty_panels_say_why(drop_only):
+def test_what_has_no_data_gives_its_room_and_is_named_at_the_foot(drop_only):
     figure = evidence_figure(drop_only)
-    assert words(panel(figure, "Arc")) == "No contact was heard, so there is no lift passage and no arc."
-    assert (
-        words(panel(figure, "Sound of a beat, side a"))
-        == "The mean sound of a beat is not kept with this reading."
-    )
+    assert [axes.get_title(loc="left") for axes in figure.axes] == [
+        "Rate (+ gains)",
+        "What remains of each beat's time",
+    ]
+    assert figure.get_supxlabel().startswith("Not measured: arc, sound of a beat;")
+
+
+def test_clock_day_and_recording_stand_at_the_head(night):
+    moment = datetime(2026, 3, 1, 20, 0).astimezone()
+    figure = evidence_figure(night, sound=False, taken_at=moment)
+    assert figure.get_suptitle() == "Harbour lamp   2026-03-01 20:00   night.flac"
 
 
 def test_the_panels_of_the_sound_can_be_left_out(night):
     titles = [axes.get_title(loc="left") for axes in evidence_figure(night, sound=False).axes]
-    assert titles == ["Time error of every beat", "The same without the lines", "Arc (amplitude end to end)"]
+    assert titles == ["Rate (+ gains)", "What remains of each beat's time", "Arc (amplitude end to end)"]
 
 
 def test_a_drop_without_contact_is_drawn_alone(drop_only, twin_readings):
@@ -144,7 +154,7 @@ def test_a_reading_with_no_beats_or_one_is_drawn_without_figures(night):
             night, swings=few, period_s=None, rate_s_per_day=None, arc_deg=None, beat_error_ms=None
         )
         figure = evidence_figure(bare)
-        assert "too few for a line" in words(panel(figure, "The same without"))
+        assert "too few for a rate" in words(panel(figure, "Rate"))
 
 
 @pytest.mark.parametrize(("suffix", "begins"), [(".png", b"\x89PNG"), (".svg", b"<?xml"), (".pdf", b"%PDF")])
@@ -175,4 +185,11 @@ def test_names_with_signs_of_mathematics_or_control_are_drawn_as_text(night):
     odd = replace(night, recording=replace(night.recording, name="cost $5$ \x07.flac"))
     figure = evidence_figure(odd)
     figure.draw_without_rendering()
-    assert figure.get_suptitle() == r"cost \$5\$ ?.flac"
+    assert figure.get_suptitle() == r"Harbour lamp   cost \$5\$ .flac"
+
+
+def test_letters_that_no_font_has_are_squares_and_told(night):
+    odd = replace(night, clock=replace(night.clock, name="lamp \U00012000\U00012001"))
+    said = evidence_figure(odd, sound=False).get_suptitle()
+    assert style.NO_GLYPH in said
+    assert "no font here has the letter" in said

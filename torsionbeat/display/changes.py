@@ -12,6 +12,7 @@ from torsionbeat.display.terminal import eighty_columns, print_bullets, say, sim
 from torsionbeat.display.words import amount, decimals, number, plain
 from torsionbeat.history.comparison import Comparison, Group, Row
 from torsionbeat.history.rate_stability import pooled_deviations
+from torsionbeat.reading.figures import Reading
 from torsionbeat.reading.intervals import Estimate
 
 if TYPE_CHECKING:
@@ -27,6 +28,13 @@ __all__ = [
     "row_cells",
     "row_notes",
 ]
+
+NIGHTLY = (
+    ("rate_s_per_day", "Rate (+ gains)", "rate (s/day)"),
+    ("arc_deg", "Arc (end to end)", "arc (deg)"),
+    ("beat_error_ms", "Beat error", "beat error (ms)"),
+)
+"""Figures of every night that the picture of a comparison shows: field, title, label of the axis."""
 
 VERDICTS = ("changed", "no change to be seen", "not judged")
 
@@ -136,63 +144,78 @@ def print_comparison(
 
 
 def comparison_figure(comparison: Comparison) -> Any:
-    """Draw a comparison: every arc and rate by night, and stability before and after on log axes.
+    """Draw a comparison: every arc, rate and beat error by night, and stability before and after on log axes.
+
+    What was not measured gives its room to the others.
 
     Returns
     -------
     matplotlib.figure.Figure
     """
+    measured = [
+        one
+        for one in NIGHTLY
+        if any(getattr(reading, one[0]) is not None for reading in _readings(comparison))
+    ]
+    stable = any(pooled_deviations(group.readings) for group in (comparison.before, comparison.after))
+    rows = [([name for name, *_ in measured], 2.8), (["stability"] if stable else [], 3.2)]
     with style.styled():
-        figure = style.new_figure(height_in=6.6)
-        panels = figure.subplot_mosaic([["arc", "rate"], ["stability", "stability"]], height_ratios=[1, 1.15])
-        _plot_nights(panels["arc"], comparison, "arc_deg", "Arc (amplitude end to end)", "arc (deg)")
-        _plot_nights(panels["rate"], comparison, "rate_s_per_day", "Rate (+ gains)", "rate (s/day)")
-        _plot_stability(panels["stability"], comparison)
+        figure = style.new_figure(height_in=6.0)
+        panels = style.panels(figure, rows if measured or stable else [(["none"], 2.0)])
+        style.head(figure, _readings(comparison)[-1].clock.name, _days(comparison))
+        for name, title, label in measured:
+            _plot_nights(panels[name], comparison, name, title, label)
+        if stable:
+            _plot_stability(panels["stability"], comparison)
+        style.foot(figure, "Bars are 95 % intervals.")
+        if not measured and not stable:
+            style.empty_panel(panels["none"], "Nothing was measured on both sides; the remarks say why.")
         return figure
+
+
+def _readings(comparison: Comparison) -> list[Reading]:
+    return comparison.before.readings + comparison.after.readings
+
+
+def _days(comparison: Comparison) -> str:
+    """First and last day of both sides, where they are known."""
+    dates = [night.taken_at for group in (comparison.before, comparison.after) for night in group.nights]
+    days = sorted(f"{when.astimezone():%Y-%m-%d}" for when in dates if when is not None)
+    return "" if not days else f"{days[0]} to {days[-1]}" if days[0] != days[-1] else days[0]
 
 
 def _plot_nights(axes: Any, comparison: Comparison, name: str, title: str, label: str) -> None:
     axes.set_title(title)
     axes.set_ylabel(label)
-    place, ticks, drawn = 0, [], False
+    place, ticks = 0, []
     for word, group, look in _sides(comparison):
         first = place
         for reading in group.readings:
             figure = getattr(reading, name)
             if figure is not None:
                 axes.errorbar(place, figure.nominal_value, 1.96 * figure.std_dev, capsize=3, **look)
-                drawn = True
             place += 1
         ticks.append(((first + place - 1) / 2, word))
         place += 1
-    if not drawn:
-        style.empty_panel(axes, "Not measured; the remarks of the readings say why.")
-        return
     axes.set_xticks([where for where, _ in ticks], [word for _, word in ticks])
     axes.set_xlim(-1.0, place - 1.0)
     axes.grid(False, axis="x")
     axes.margins(y=0.15)
-    style.note(axes, "95 % intervals")
 
 
 def _plot_stability(axes: Any, comparison: Comparison) -> None:
     axes.set_title("Wander of the rate (Allan deviation)")
     axes.set_xlabel("averaging time (min)")
     axes.set_ylabel("deviation (s/day)")
-    drawn = False
     for shift, (word, group, look) in zip((0.97, 1.03), _sides(comparison), strict=True):
         found = pooled_deviations(group.readings)
         if not found:
             continue
-        drawn = True
         minutes = np.array(sorted(found)) / 60 * shift
         estimates = [found[tau] for tau in sorted(found)]
         values = np.array([e.value for e in estimates])
         ends = np.array([[e.value - e.low for e in estimates], [e.high - e.value for e in estimates]])
         axes.errorbar(minutes, values, ends, capsize=3, linestyle=":", label=word, **look)
-    if not drawn:
-        style.empty_panel(axes, "Too few beats in a row for any stability: record longer.")
-        return
     style.log_axes(axes)
     axes.legend(ncols=2, loc="best")
     style.note(axes, "95 % limits")

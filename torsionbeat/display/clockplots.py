@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -11,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from torsionbeat.display import style
-from torsionbeat.display.words import plain, plus_minus
+from torsionbeat.display.words import plus_minus
 from torsionbeat.errors import InputError
 from torsionbeat.history.arc_findings import Decay
 from torsionbeat.reading.figures import UFloat
@@ -19,6 +18,10 @@ from torsionbeat.reading.figures import UFloat
 __all__ = ["DatedFigure", "DatedWork", "decay_figure", "history_figure", "plot_decay", "plot_history"]
 
 MOST_WORKS_NAMED = 10
+"""Works named under the chart: more would be longer than the chart."""
+
+LABEL_SHARE = 0.045
+"""Width of a work's label as a share of the chart's: of "10-12" in the small type, at eight inches."""
 
 WIDE_RANGE = 30.0
 """Rates whose largest is so many times the last one's interval or more are drawn on a bent scale."""
@@ -41,37 +44,66 @@ class DatedWork:
 
 
 def history_figure(
-    rates: Sequence[DatedFigure], arcs: Sequence[DatedFigure], works: Sequence[DatedWork]
+    rates: Sequence[DatedFigure],
+    arcs: Sequence[DatedFigure],
+    works: Sequence[DatedWork],
+    beats: Sequence[DatedFigure] = (),
+    *,
+    clock: str = "",
 ) -> Any:
-    """Draw a clock's regulation: the rate of every reading and its arc, with each work numbered and named.
+    """Draw a clock's regulation: rate, arc and beat error of every reading, each work numbered and named.
+
+    Parameters
+    ----------
+    rates, arcs, beats : sequence of DatedFigure
+        Rate (s/day), arc (deg) and beat error (ms); one without any figure is left out.
+    works : sequence of DatedWork
+        In order of time.
+    clock : str
+        The clock's name, for the head of the figure.
 
     Returns
     -------
     matplotlib.figure.Figure
     """
+    courses = [
+        ("Rate (+ gains)", "rate (s/day)", rates, 2.6, True),
+        ("Arc (amplitude end to end)", "arc (deg)", arcs, 2.0, False),
+        ("Beat error", "beat error (ms)", beats, 1.8, True),
+    ]
+    shown = [one for one in courses if any(dated.figure is not None for dated in one[2])] or courses[:1]
     with style.styled():
         named = works[-MOST_WORKS_NAMED:]
-        with_arc = any(one.figure is not None for one in arcs)
-        figure = style.new_figure(height_in=(5.2 if with_arc else 3.2) + 0.19 * (len(named) + 1))
-        heights = [1.3, 1] if with_arc else [1]
+        heights = [height for *_, height, _ in shown]
+        figure = style.new_figure(height_in=sum(heights) + style.HEAD_IN + 0.19 * (len(named) + 1))
         panels = figure.subplots(len(heights), 1, sharex=True, squeeze=False, height_ratios=heights)[:, 0]
-        plot_history(panels[0], rates, works, "Rate (+ gains)", "rate (s/day)", nought=True)
-        if with_arc:
-            plot_history(panels[1], arcs, works, "Arc (amplitude end to end)", "arc (deg)", nought=False)
+        style.head(figure, clock, _span(rates))
+        for axes, (title, label, figures, _, nought) in zip(panels, shown, strict=True):
+            plot_history(axes, figures, works, title, label, nought=nought)
         if works:
             first = len(works) - len(named) + 1
             lines = [f"1 to {first - 1}  earlier works"] if first > 1 else []
             lines += [
-                f"{first + i}  {work.done_at.astimezone():%Y-%m-%d}  "
-                + textwrap.shorten(plain(work.what), 92, placeholder="...").replace("$", r"\$")
+                f"{first + i}  {work.done_at.astimezone():%Y-%m-%d}  " + style.drawable(work.what, 92)
                 for i, work in enumerate(named)
             ]
-            figure.supxlabel("\n".join(lines), x=0.02, ha="left", fontsize=8.5, linespacing=1.5)
+            style.foot(figure, *lines)
         return figure
 
 
-def decay_figure(decay: Decay) -> Any:
+def _span(figures: Sequence[DatedFigure]) -> str:
+    days = [f"{one.taken_at.astimezone():%Y-%m-%d}" for one in figures]
+    return "" if not days else days[0] if days[0] == days[-1] else f"{days[0]} to {days[-1]}"
+
+
+def decay_figure(decay: Decay, *heading: str) -> Any:
     """Draw a free swing with both laws: drag of air, which takes a share, and rubbing, which takes an angle.
+
+    Parameters
+    ----------
+    decay : Decay
+    *heading : str
+        What stands at the head of the figure: the clock's name, the day.
 
     Returns
     -------
@@ -79,6 +111,7 @@ def decay_figure(decay: Decay) -> Any:
     """
     with style.styled():
         figure = style.new_figure(height_in=5.0)
+        style.head(figure, *heading)
         top, below = figure.subplots(2, 1, sharex=True, height_ratios=[2, 1])
         plot_decay(top, below, decay)
         return figure
@@ -111,16 +144,19 @@ def plot_history(
     if nought:
         axes.axhline(0, color=style.LIGHT, linewidth=0.8)
         _bend(axes, values, halves)
-    for i, work in enumerate(works):
-        axes.axvline(work.done_at.astimezone(zone), color=style.DARK, linewidth=0.8, linestyle="--")
+    moments = [work.done_at.astimezone(zone) for work in works]
+    for moment in moments:
+        axes.axvline(moment, color=style.DARK, linewidth=0.8, linestyle="--")
+    for moment, numbers in _together(moments, min([*moments, *dates]), max([*moments, *dates])):
         axes.annotate(
-            str(i + 1),
-            (work.done_at.astimezone(zone), 1),
+            numbers,
+            (moment, 1),
             xycoords=("data", "axes fraction"),
             xytext=(2, -2),
             textcoords="offset points",
             va="top",
             fontsize=8,
+            bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.8, "alpha": 0.8},
         )
     locator = AutoDateLocator(tz=zone)  # type: ignore[no-untyped-call,unused-ignore]
     axes.xaxis.set_major_locator(locator)
@@ -128,6 +164,21 @@ def plot_history(
     axes.xaxis.set_major_formatter(concise)
     axes.margins(x=0.05, y=0.12)
     style.note(axes, "95 % intervals")
+
+
+def _together(moments: Sequence[datetime], first: datetime, last: datetime) -> list[tuple[datetime, str]]:
+    """Number works from 1; those whose labels would meet share one, such as 2-4, at the first of them."""
+    near = LABEL_SHARE * (last - first)
+    groups: list[list[int]] = []
+    for place, moment in enumerate(moments):
+        if groups and moment - moments[groups[-1][0]] < near:
+            groups[-1].append(place)
+        else:
+            groups.append([place])
+    return [
+        (moments[group[0]], f"{group[0] + 1}" if len(group) == 1 else f"{group[0] + 1}-{group[-1] + 1}")
+        for group in groups
+    ]
 
 
 def plot_decay(axes: Any, rest_axes: Any, decay: Decay) -> None:

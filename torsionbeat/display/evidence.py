@@ -1,24 +1,25 @@
-"""The evidence behind a reading in one figure: every beat, its line, every arc, and the sound of a beat."""
+"""The evidence behind a reading in one figure: its rate by stretches, every beat, every arc, the sound of a beat."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from torsionbeat.display import style
-from torsionbeat.display.words import figure_words, interval, rate_words
+from torsionbeat.display.words import COVERAGE, figure_words, interval, rate_words
 from torsionbeat.errors import InputError
 from torsionbeat.reading.beats import middles_s
-from torsionbeat.reading.figures import Clock, Reading
+from torsionbeat.reading.figures import Clock, Reading, Swings
+from torsionbeat.theory.rate import DAY_S, BeatFit, fit_beats
 
 if TYPE_CHECKING:
     from torsionbeat.hearing.heard import VoiceProfile
-    from torsionbeat.theory.rate import BeatFit
 
-__all__ = ["evidence_figure", "plot_arcs", "plot_time_errors", "plot_what_remains", "save_figure"]
+__all__ = ["evidence_figure", "plot_arcs", "plot_rate_course", "plot_what_remains", "save_figure"]
 
 save_figure = style.save_figure
 
@@ -26,11 +27,23 @@ LEAST_ROOM_DEG = 10.0
 MOST_ROOMS = 5.0
 """Height of the arc's panel: ten degrees at least; limits are drawn where the arcs then still fill a fifth of it."""
 
+LEAST_BEATS, MOST_STRETCHES = 12, 24
+"""Fewest beats that a stretch's rate rests on, and most stretches that can be told apart at eight inches."""
+
+LEAST_RATE_ROOM = 0.2
+"""Least height of the rate's panel, s/day: below it a restorer has nothing to do."""
+
 GAP_SHARE = 0.75
 """Room between the two sounds for the lift passage, as a share of the contact's length."""
 
 
-def evidence_figure(reading: Reading, voices: Sequence[VoiceProfile] = (), *, sound: bool = True) -> Any:
+def evidence_figure(
+    reading: Reading,
+    voices: Sequence[VoiceProfile] = (),
+    *,
+    sound: bool = True,
+    taken_at: datetime | None = None,
+) -> Any:
     """Draw a reading's evidence.
 
     Parameters
@@ -40,72 +53,111 @@ def evidence_figure(reading: Reading, voices: Sequence[VoiceProfile] = (), *, so
         Mean sounds of contact and drop; may be empty.
     sound : bool
         False leaves out the panels of the sound, for a reading whose sound is long gone.
+    taken_at : datetime, optional
+        When the recording began, for the head of the figure.
 
     Returns
     -------
     matplotlib.figure.Figure
-        Time error and what remains of it after the line, arc, and the mean sound of a beat on each side. A
-        panel without data says why it has none.
+        Rate through the recording, what remains of each beat's time, arc, and the mean sound of a beat on each side. What has
+        no data gives its room to the others and is named at the foot.
     """
-    rows = [["error", "error"], ["rest", "rest"], ["arc", "arc"]]
-    heights = [1.15, 0.8, 1.0]
-    if sound:
-        rows, heights = [*rows, ["sound a", "sound b"]], [*heights, 0.9]
+    fit = _fit(reading)
+    heard = (
+        [side for side in "ab" if any((v.side, v.kind) == (side, "drop") for v in voices)] if sound else []
+    )
+    with_arc = bool(np.any(np.isfinite(reading.swings.arc_deg)))
+    rows = [
+        (["rate"], 2.2),
+        (["rest"] if fit is not None else [], 1.8),
+        (["arc"] if with_arc else [], 2.3),
+        ([f"sound {side}" for side in heard], 2.1),
+    ]
+    missing = [
+        name
+        for name, drawn in (("arc", with_arc), ("sound of a beat", bool(heard) or not sound))
+        if not drawn
+    ]
     with style.styled():
-        figure = style.new_figure(height_in=9.0 if sound else 6.8)
-        panels = figure.subplot_mosaic(rows, height_ratios=heights)
-        figure.suptitle(_short(reading.recording.name), x=0.01, ha="left", fontsize=11, fontweight="bold")
-        fit = _fit(reading)
-        plot_time_errors(panels["error"], reading, fit)
-        plot_what_remains(panels["rest"], reading, fit)
-        plot_arcs(panels["arc"], reading)
-        if sound:
-            top = max(plot_beat_sound(panels[f"sound {side}"], reading, voices, side) for side in "ab")
-            for side in "ab" if top else "":
-                panels[f"sound {side}"].set_ylim(0, 1.18 * top)
+        figure = style.new_figure(height_in=9.0)
+        panels = style.panels(figure, rows)
+        style.head(figure, reading.clock.name, _day(taken_at), Path(reading.recording.name).name)
+        plot_rate_course(panels["rate"], reading)
+        if fit is not None:
+            plot_what_remains(panels["rest"], reading, fit)
+        if with_arc:
+            plot_arcs(panels["arc"], reading)
+        top = max(
+            (plot_beat_sound(panels[f"sound {side}"], reading, voices, side) for side in heard), default=0
+        )
+        for side in heard if top else "":
+            panels[f"sound {side}"].set_ylim(0, 1.18 * top)
+        if missing:
+            style.foot(figure, f"Not measured: {', '.join(missing)}; the remarks of the reading say why.")
         return figure
 
 
-def plot_time_errors(axes: Any, reading: Reading, fit: BeatFit | None = None) -> None:
-    """Draw observed minus calculated time (ms) against the beat's number, with the fitted line of each side.
+def plot_rate_course(axes: Any, reading: Reading) -> None:
+    """Draw the rate (s/day) over stretches of the recording with 95 % intervals, and the mean as a band.
 
-    Calculated from the nominal period, so that the slope is the rate; from the measured one where the nominal
-    period is not known. A clock that gains is early: its line falls.
+    Against the nominal period; where that is not known, against the recording's own mean. The stretches share the
+    doubt of the timebase, which is left out here: it moves them all alike.
     """
-    swings, fit = reading.swings, fit or _fit(reading)
-    axes.set_title("Time error of every beat")
-    axes.set_xlabel("beat number (two a period)")
-    axes.set_ylabel("observed - calculated (ms)")
-    period, said = _calculated_period(reading)
-    middles = middles_s(swings)
-    if period is None or len(swings) == 0:
-        style.empty_panel(axes, f"{len(swings)} beats: too few for a period.")
+    period = reading.clock.nominal_period_s
+    known = period is not None
+    if period is None and reading.period_s is not None:
+        period = reading.period_s.nominal_value
+    unit_s, label = style.time_axis(reading.recording.duration_s)
+    axes.set_title("Rate (+ gains)" if known else "Rate against its mean")
+    axes.set_xlabel(label)
+    axes.set_ylabel("rate (s/day)")
+    stretches = [] if period is None else list(_stretches(reading.swings, period))
+    if not stretches:
+        style.empty_panel(axes, f"{len(reading.swings)} beats: too few for a rate in stretches.")
         return
-    start = (
-        middles[0]
-        if fit is None
-        else fit.start_s.nominal_value + fit.period_s.nominal_value / 2 * swings.number[0]
-    )
-    counted = swings.number - swings.number[0]
-    error_ms = 1e3 * (middles - start - counted * period / 2)
-    for side in "ab":
-        mine = swings.side == side
-        if not np.any(mine):
+    begin, end, rate, half = np.array(stretches).T
+    middle, width = (begin + end) / 2 / unit_s, (end - begin) / 2 / unit_s
+    look = style.SIDE_MARKS["a"] | {"markersize": 3.0}
+    axes.errorbar(middle, rate, half, width, linestyle="none", elinewidth=1.0, **look)
+    least, most = float(np.min(rate - half)), float(np.max(rate + half))
+    if reading.rate_s_per_day is not None:
+        mean, own = reading.rate_s_per_day.nominal_value, _own_half(reading)
+        axes.axhspan(mean - own, mean + own, color=style.ACCENT, alpha=0.2, linewidth=0)
+        style.note(
+            axes, f"the clock {rate_words(reading.rate_s_per_day)}; drawn without the timebase's share"
+        )
+    room = 0.15 * max(most - least, LEAST_RATE_ROOM)
+    axes.set_ylim(least - room, most + room)
+    if least - room < 0 < most + room:  # keeping time is shown where it leaves the rates to be seen
+        axes.axhline(0, color=style.LIGHT, linewidth=0.8)
+    axes.set_xlim(0, reading.recording.duration_s / unit_s)
+
+
+def _stretches(swings: Swings, period_s: float) -> Iterator[tuple[float, float, float, float]]:
+    """Begin and end (s) of stretches of equally many beats, the rate in each and half its 95 % interval (s/day)."""
+    count = min(len(swings) // LEAST_BEATS, MOST_STRETCHES)
+    times = middles_s(swings)
+    for rows in np.array_split(np.arange(len(swings)), count) if count else []:
+        try:
+            fit = fit_beats(times[rows], swings.number[rows], swings.side[rows])
+        except InputError:
             continue
-        look = style.marks(side, len(swings))
-        axes.plot(counted[mine], error_ms[mine], label=f"side {side}", **look)
-        if fit is not None:
-            line = error_ms[mine] - 1e3 * fit.residual_s[mine]
-            axes.plot(counted[mine], line, color=look["color"], linestyle="-" if side == "a" else "--")
-    style.legend(axes, ncols=2, loc="best")
-    rate = reading.rate_s_per_day
-    style.note(axes, said if rate is None else f"{said}; the clock {rate_words(rate)}")
+        rate = DAY_S * (period_s / fit.period_s - 1)
+        half = COVERAGE * rate.std_dev
+        yield float(times[rows[0]]), float(times[rows[-1]]), rate.nominal_value, half
+
+
+def _own_half(reading: Reading) -> float:
+    """Half the rate's 95 % interval without the timebase's share of it."""
+    crystal = reading.timebase.standard_uncertainty_ppm * 1e-6 * DAY_S
+    own = max(reading.rate_s_per_day.std_dev**2 - crystal**2, 0.0)
+    return float(COVERAGE * np.sqrt(own))
 
 
 def plot_what_remains(axes: Any, reading: Reading, fit: BeatFit | None = None) -> None:
-    """Draw what is left of the time errors (ms) when the fitted lines are taken off."""
+    """Draw by how much each beat (ms) came early or late once rate and beat error are taken out."""
     swings, fit = reading.swings, fit or _fit(reading)
-    axes.set_title("The same without the lines")
+    axes.set_title("What remains of each beat's time")
     axes.set_xlabel("beat number (two a period)")
     axes.set_ylabel("left over (ms)")
     if fit is None:
@@ -133,7 +185,7 @@ def plot_arcs(axes: Any, reading: Reading) -> None:
     axes.set_ylabel("arc (deg)")
     known = np.isfinite(swings.arc_deg)
     if not np.any(known):
-        style.empty_panel(axes, _why_no_arc(reading))
+        style.empty_panel(axes, "No arc was measured; the remarks of the reading say why.")
         return
     for side in "ab":
         mine = known & (swings.side == side)
@@ -217,30 +269,11 @@ def plot_beat_sound(axes: Any, reading: Reading, voices: Sequence[VoiceProfile],
 
 
 def _fit(reading: Reading) -> BeatFit | None:
-    from torsionbeat.theory.rate import fit_beats
-
     swings = reading.swings
     try:
         return fit_beats(middles_s(swings), swings.number, swings.side)
     except InputError:
         return None
-
-
-def _calculated_period(reading: Reading) -> tuple[float | None, str]:
-    nominal = reading.clock.nominal_period_s
-    if nominal is not None:
-        return nominal, f"calculated from {nominal:g} s"
-    if reading.period_s is None:
-        return None, ""
-    return reading.period_s.nominal_value, "calculated from the measured period"
-
-
-def _why_no_arc(reading: Reading) -> str:
-    for word in ("arc", "contact", "lift"):
-        for remark in reading.remarks:
-            if word in remark.lower():
-                return remark
-    return "No arc was measured."
 
 
 def _draw_limits(axes: Any, arcs: Sequence[float], clock: Clock) -> None:
@@ -279,6 +312,5 @@ def _draw_limit(axes: Any, limit: float, label: str, **look: Any) -> None:
         axes.plot([], [], " ", label=f"{label}, {'above' if limit > high else 'below'}")
 
 
-def _short(name: str) -> str:
-    stem = "".join(sign if sign.isprintable() else "?" for sign in Path(name).name).replace("$", r"\$")
-    return stem if len(stem) <= 70 else f"{stem[:67]}..."
+def _day(when: datetime | None) -> str:
+    return "" if when is None else f"{when.astimezone():%Y-%m-%d %H:%M}"

@@ -7,8 +7,9 @@ and darkness tell them apart where colour does not.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -20,13 +21,17 @@ __all__ = [
     "DARK",
     "LIGHT",
     "SIDE_MARKS",
+    "drawable",
     "empty_panel",
+    "foot",
+    "head",
     "headroom",
     "legend",
     "log_axes",
     "marks",
     "new_figure",
     "note",
+    "panels",
     "save_figure",
     "styled",
     "time_axis",
@@ -42,10 +47,41 @@ SIDE_MARKS: dict[str, dict[str, Any]] = {
     "b": {"color": DARK, "marker": "s", "markerfacecolor": "none"},
 }
 
+FONT = "DejaVu Sans"
+"""Comes with matplotlib, so that figures look alike everywhere; Latin, Greek and Cyrillic."""
+
+OTHER_FONTS = (
+    "Noto Sans CJK JP",
+    "Noto Sans CJK SC",
+    "Source Han Sans",
+    "Hiragino Sans",
+    "PingFang SC",
+    "Apple SD Gothic Neo",
+    "Yu Gothic",
+    "Microsoft YaHei",
+    "Microsoft JhengHei",
+    "Malgun Gothic",
+    "MS Gothic",
+    "WenQuanYi Zen Hei",
+    "WenQuanYi Micro Hei",
+    "Droid Sans Fallback",
+    "IPAGothic",
+    "Arial Unicode MS",
+    "Noto Sans",
+    "Noto Sans Arabic",
+    "Noto Sans Hebrew",
+    "Noto Sans Devanagari",
+    "Noto Sans Thai",
+)
+"""Fonts that systems bring for other scripts: those that are here draw the letters that the first one lacks."""
+
+NO_GLYPH = "\N{WHITE SQUARE}"
+"""Stands for a letter that no font here can draw."""
+
 STYLE: dict[str, Any] = {
     "figure.facecolor": "white",
     "figure.dpi": 100.0,
-    "font.family": "DejaVu Sans",
+    "font.family": FONT,
     "font.size": 9.0,
     "axes.titlesize": 9.5,
     "axes.titlelocation": "left",
@@ -83,6 +119,9 @@ WIDTH_IN = 8.0
 
 PAD_IN = 0.07
 
+HEAD_IN = 0.35
+"""Height of the line at the top of a figure."""
+
 LEAST_DECADE = 10.0
 """Least ratio between the ends of a logarithmic axis: a single point then stands in the middle of a decade."""
 
@@ -95,7 +134,89 @@ def styled() -> Iterator[None]:
     with matplotlib.rc_context():
         matplotlib.rcdefaults()
         matplotlib.rcParams.update(STYLE)  # type: ignore[arg-type,unused-ignore]
+        matplotlib.rcParams["font.family"] = [FONT, *_fonts()]
         yield
+
+
+@lru_cache(maxsize=1)
+def _fonts() -> dict[str, frozenset[int]]:
+    """Fonts of other scripts that are installed here, with the letters each one has."""
+    from matplotlib.font_manager import fontManager
+    from matplotlib.ft2font import FT2Font
+
+    found: dict[str, frozenset[int]] = {}
+    paths = {entry.name: entry.fname for entry in fontManager.ttflist if entry.name in OTHER_FONTS}
+    for name in OTHER_FONTS:
+        if name in paths:
+            found[name] = frozenset(FT2Font(paths[name]).get_charmap())
+    return found
+
+
+@lru_cache(maxsize=1)
+def _own_letters() -> frozenset[int]:
+    from matplotlib.font_manager import findfont
+    from matplotlib.ft2font import FT2Font
+
+    return frozenset(FT2Font(findfont(FONT)).get_charmap())
+
+
+def drawable(text: str, longest: int = 70) -> str:
+    """Give a text as a figure can draw it: one line, no markup, a square for each letter that no font here has.
+
+    Examples
+    --------
+    >>> drawable("Gate house $1")
+    'Gate house \\\\$1'
+    """
+    letters = _own_letters().union(*_fonts().values())
+    line = " ".join("".join(sign if sign.isprintable() else " " for sign in text).split())
+    line = line if len(line) <= longest else f"{line[: longest - 3]}..."
+    return "".join(sign if ord(sign) in letters else NO_GLYPH for sign in line).replace("$", r"\$")
+
+
+def head(figure: Any, *parts: str) -> None:
+    """Write at the top of a figure what it shows, such as the clock's name, the recording and the date.
+
+    Letters that no font here has are told beside it.
+    """
+    said = [drawable(part) for part in parts if part]
+    if not said:
+        return
+    lost = any(
+        NO_GLYPH in new and NO_GLYPH not in old for new, old in zip(said, filter(None, parts), strict=True)
+    )
+    note_ = [f"({NO_GLYPH}: no font here has the letter)"] if lost else []
+    figure.suptitle("   ".join([*said, *note_]), x=0.01, ha="left", fontsize=11, fontweight="bold")
+
+
+def foot(figure: Any, *lines: str) -> None:
+    """Write small lines of text under all panels of a figure, from its left edge."""
+    figure.supxlabel("\n".join(lines), x=0.02, ha="left", fontsize=8.5, linespacing=1.5)
+
+
+def panels(figure: Any, rows: Sequence[tuple[Sequence[str], float]]) -> dict[str, Any]:
+    """Lay out only the panels that have something to show; each row's panels share its whole width.
+
+    Parameters
+    ----------
+    figure : matplotlib.figure.Figure
+        Empty; its height is set to that of the rows.
+    rows : sequence of (names, height in inches)
+        A row without any name is left out.
+
+    Returns
+    -------
+    dict of str to matplotlib.axes.Axes
+    """
+    kept = [(list(names), height) for names, height in rows if names]
+    figure.set_figheight(sum(height for _, height in kept) + HEAD_IN)
+    grid = figure.add_gridspec(len(kept), 1, height_ratios=[height for _, height in kept])
+    made = {}
+    for row, (names, _) in enumerate(kept):
+        parts = grid[row].subgridspec(1, len(names))
+        for column, name in enumerate(names):
+            made[name] = figure.add_subplot(parts[column])
+    return made
 
 
 def new_figure(height_in: float) -> Any:
@@ -142,10 +263,7 @@ def empty_panel(axes: Any, why: str) -> None:
     axes.tick_params(bottom=False, left=False, labelbottom=False, labelleft=False)
     axes.set(xlabel="", ylabel="")
     axes.grid(False)
-    columns = axes.get_subplotspec().colspan
-    text = textwrap.fill(
-        why, 80 if len(columns) > 1 or columns.stop == 1 == axes.get_gridspec().ncols else 42
-    )
+    text = textwrap.fill(why, 80 if axes.get_subplotspec().get_gridspec().ncols == 1 else 42)
     axes.text(0.5, 0.5, text, transform=axes.transAxes, ha="center", va="center", color="#555555")
 
 
