@@ -177,4 +177,6 @@ def full(log, reading):
         done_at=BEGIN,
     )
     log.add_note(name, "Bellows hold air.\nPalette clean, naïve wear on the fork.", written_at=BEGIN)
+    wrong = log.add_work(name, "level", "@ the wrong clock", done_at=BEGIN)
+    log.retract(name, "work", wrong.id, "done on another clock")
     return log

@@ -51,9 +51,13 @@ def test_the_export_holds_every_column_of_every_table(full):
 
     document = full.export_clock(NAME)
     for table in Base.metadata.tables.values():
+        if table.name == "writes":  # identities of this log's own writes: another log has its own
+            continue
         rows = [document["clock"]] if table.name == "clocks" else document[table.name]
         assert rows, f"the story has no row in {table.name}"
-        left_out = {"id"} if table.name == "clocks" else {"clock_id"}
+        left_out = (
+            {"id", "name_key"} if table.name == "clocks" else {"clock_id"}
+        )  # the key follows from the name
         assert {column.name for column in table.columns} - left_out == rows[0].keys()
     assert [row["id"] for row in document["readings"]] == [1, 2, 3]
     assert document["readings"][2]["supersedes_id"] == 2

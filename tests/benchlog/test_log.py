@@ -236,10 +236,8 @@ def test_a_trial_joins_rows_of_its_own_clock(full):
     strange = full.works("Schoolroom")[0].id
     own = full.works("Harbour lamp")[0].id
     reading_id = full.readings("Harbour lamp")[0].id
-    with pytest.raises(
-        InputError, match=rf"'Harbour lamp' has no row {strange} among its works; it has {own}, "
-    ):
+    with pytest.raises(InputError, match=rf"'Harbour lamp' has no work {strange}; it has {own}, "):
         full.add_trial("Harbour lamp", strange, reading_id)
-    with pytest.raises(InputError, match="has no row 999 among its readings"):
+    with pytest.raises(InputError, match="has no reading 999; it has"):
         full.add_trial("Harbour lamp", own, reading_id, reading_before_id=999)
     assert len(full.trials("Harbour lamp")) == 1

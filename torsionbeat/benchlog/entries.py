@@ -4,67 +4,30 @@ from __future__ import annotations
 
 import json
 import re
-from dataclasses import dataclass
 from typing import Any
 
-from torsionbeat.benchlog.tables import FIGURES, ClockRecord
+from torsionbeat.benchlog.ranges import CLOCK_FIELDS, CLOCK_KINDS, fault_of_number
+from torsionbeat.benchlog.tables import FIGURES, WORK_KINDS, Base, ClockRecord
 from torsionbeat.errors import InputError
 
 __all__ = [
     "CLOCK_FIELDS",
     "CLOCK_KINDS",
     "check_clock",
+    "check_row",
     "clean_fields",
     "clean_name",
     "clean_text",
+    "fault_of",
     "label",
     "plain",
     "reading_columns",
     "value_words",
+    "whole_number",
 ]
 
-CLOCK_KINDS = ("400-day", "air-driven", "other")
-
 LONGEST_TEXT = 20_000
-
-
-@dataclass(frozen=True, slots=True)
-class Allowed:
-    """The range a number of a clock's record may lie in, and its unit."""
-
-    low: float
-    high: float
-    unit: str
-
-
-CLOCK_FIELDS: dict[str, Allowed | None] = {
-    "kind": None,
-    "nominal_period_s": Allowed(0.1, 600, "s (full period, out and back)"),
-    "lift_deg": Allowed(0.01, 180, "deg"),
-    "lift_tolerance_deg": Allowed(0, 90, "deg"),
-    "arc_low_deg": Allowed(1, 1440, "deg (end to end)"),
-    "arc_high_deg": Allowed(1, 1440, "deg (end to end)"),
-    "knock_arc_deg": Allowed(1, 1440, "deg (end to end)"),
-    "roller_radius_mm": Allowed(0.05, 100, "mm"),
-    "side_a_name": None,
-    "side_b_name": None,
-    "strip_material": None,
-    "strip_thickness_um": Allowed(5, 2000, "micrometres"),
-    "strip_width_mm": Allowed(0.05, 50, "mm"),
-    "strip_length_mm": Allowed(1, 2000, "mm"),
-    "hanging_mass_g": Allowed(0.1, 20_000, "g"),
-    "balance_inertia_g_mm2": Allowed(1, 1e9, "g mm2"),
-    "weight_radius_mm": Allowed(0.1, 500, "mm"),
-    "weight_total_g": Allowed(0, 5000, "g"),
-    "regulator_unit": None,
-    "regulator_low": Allowed(-1e4, 1e4, "units of the regulator"),
-    "regulator_high": Allowed(-1e4, 1e4, "units of the regulator"),
-    "regulator_setting": Allowed(-1e4, 1e4, "units of the regulator"),
-    "regulator_s_per_day_per_unit": Allowed(-86_400, 86_400, "s/day per unit"),
-    "u_regulator_s_per_day_per_unit": Allowed(0, 86_400, "s/day per unit"),
-    "notes": None,
-}
-"""What ``add_clock`` and ``change_clock`` take; None marks a text."""
+"""A note of more than ten pages is a document, to be kept beside the log and named in it."""
 
 _ORDERED = (
     ("arc_low_deg", "arc_high_deg"),
@@ -170,6 +133,50 @@ def check_clock(clock: ClockRecord) -> None:
     clock.as_clock()
 
 
+def fault_of(row: Base) -> str | None:
+    """Say what of a row cannot be: a number or moment out of range, an unknown kind; None where it is sound."""
+    fault = fault_of_number(row)
+    if fault is not None:
+        return fault
+    kinds: tuple[str, ...] = {"works": WORK_KINDS, "clocks": CLOCK_KINDS}.get(row.__tablename__, ())
+    kind = getattr(row, "kind", None)
+    if kinds and (kind is not None or row.__tablename__ == "works") and kind not in kinds:
+        return f"kind is {kind!r}; it must be one of {', '.join(kinds)}"
+    if isinstance(row, ClockRecord) and not _is_stated(row.stated):
+        return f"stated is {row.stated!r}; it must say a value and after how many works"
+    for name in ("details", "document", "before", "after", "sides"):
+        loaded = row.__dict__.get(name)
+        if loaded is not None and not isinstance(loaded, dict):
+            return f"{name} is a {type(loaded).__name__}; it must be an object"
+    return None
+
+
+def _is_stated(stated: Any) -> bool:
+    if stated is None:
+        return True
+    if not isinstance(stated, dict) or not all(isinstance(said, dict) for said in stated.values()):
+        return False
+    return all(
+        isinstance(said.get("value"), int | float | None) and isinstance(said.get("after_works"), int)
+        for said in stated.values()
+    )
+
+
+def check_row(row: Base) -> None:
+    """Refuse a row that holds what cannot be.
+
+    Raises
+    ------
+    InputError
+        A number or moment out of range, an unknown kind, or what ``check_clock`` refuses.
+    """
+    fault = fault_of(row)
+    if fault is not None:
+        raise InputError(f"this cannot be kept among the {row.__tablename__.replace('_', ' ')}: {fault}")
+    if isinstance(row, ClockRecord):
+        check_clock(row)
+
+
 def plain(document: object, what: str) -> dict[str, Any]:
     """Give a document as JSON will give it back; what is not a number (nan, infinity) becomes null.
 
@@ -179,14 +186,31 @@ def plain(document: object, what: str) -> dict[str, Any]:
         The document is not an object, or holds something JSON has no word for.
     """
     try:
-        kept = json.loads(json.dumps(document), parse_constant=lambda _: None)
-    except (TypeError, ValueError) as error:
+        kept = json.loads(json.dumps(document), parse_constant=lambda _: None, parse_int=whole_number)
+    except (TypeError, ValueError, RecursionError) as error:
         raise InputError(
             f"{what} cannot be written as JSON ({error}); give numbers, texts, lists and objects"
         ) from error
     if not isinstance(kept, dict):
         raise InputError(f"{what} is a {type(document).__name__}; it must be a JSON object")
     return kept
+
+
+LONGEST_WHOLE = 18
+"""Digits of a whole number: what 64 bits hold, and what becomes a float without overflowing."""
+
+
+def whole_number(text: str) -> int:
+    """Read a whole number as JSON writes it.
+
+    Raises
+    ------
+    ValueError
+        It has more digits than any count or identity has.
+    """
+    if len(text.lstrip("-")) > LONGEST_WHOLE:
+        raise ValueError(f"a number of {len(text)} digits")
+    return int(text)
 
 
 def reading_columns(document: dict[str, Any]) -> dict[str, Any]:

@@ -3,34 +3,53 @@
 from __future__ import annotations
 
 import difflib
+import shlex
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from torsionbeat.benchlog.tables import ClockRecord
+from torsionbeat.benchlog.tables import ClockRecord, name_key
 from torsionbeat.errors import InputError
 
 __all__ = ["find_clock", "refuse_taken"]
 
 
-def find_clock(session: Session, name: str, where: str) -> ClockRecord:
+def find_clock(
+    session: Session, name: str, where: str, *, writing: bool = False, retracted: bool = False
+) -> ClockRecord:
     """Find a clock by its exact name in the log ``where``.
+
+    Parameters
+    ----------
+    session : Session
+    name, where : str
+    writing : bool
+        Hold the clock until the transaction ends, so that nothing else is kept for it meanwhile.
+    retracted : bool
+        A clock that was taken back may be found too.
 
     Raises
     ------
     InputError
-        No clock has that name; the message lists the near ones.
+        No clock has that name, the message lists the near ones; or it was taken back.
     """
-    record = session.scalars(select(ClockRecord).where(ClockRecord.name == name)).one_or_none()
-    if record is not None:
+    wanted = select(ClockRecord).where(ClockRecord.name == name)
+    record = session.scalars(wanted.with_for_update() if writing else wanted).one_or_none()
+    if record is not None and (retracted or record.retracted_at is None):
         return record
-    names = {other.casefold(): other for other in session.scalars(select(ClockRecord.name))}
+    if record is not None:
+        raise InputError(
+            f"the clock {name!r} was taken back ({record.retracted_because or 'no reason was given'}); "
+            f"bring it back with: torsionbeat clock restore {shlex.quote(name)} clock"
+        )
+    standing = select(ClockRecord.name).where(ClockRecord.retracted_at.is_(None))
+    names = {name_key(other): other for other in session.scalars(standing)}
     if not names:
         raise InputError(
             f"no clock is named {name!r}: the bench log {where} holds none yet; "
             "add it with: torsionbeat clock add NAME"
         )
-    near = [names[key] for key in difflib.get_close_matches(name.casefold(), names, n=3, cutoff=0.5)]
+    near = [names[key] for key in difflib.get_close_matches(name_key(name), names, n=3, cutoff=0.5)]
     hint = f"near names: {', '.join(near)}" if near else "no name is near it"
     raise InputError(
         f"no clock is named {name!r} in the bench log {where}; {hint}; torsionbeat clock list shows all"
@@ -45,6 +64,11 @@ def refuse_taken(session: Session, name: str) -> None:
     InputError
         The name is taken.
     """
-    for other in session.scalars(select(ClockRecord.name)):
-        if other.casefold() == name.casefold():
-            raise InputError(f"a clock is named {other!r} already; choose another name than {name!r}")
+    other = session.scalars(select(ClockRecord).where(ClockRecord.name_key == name_key(name))).first()
+    if other is not None and other.retracted_at is not None:
+        raise InputError(
+            f"a clock named {other.name!r} was taken back; bring it back with: torsionbeat clock restore "
+            f"{shlex.quote(other.name)} clock, or choose another name than {name!r}"
+        )
+    if other is not None:
+        raise InputError(f"a clock is named {other.name!r} already; choose another name than {name!r}")

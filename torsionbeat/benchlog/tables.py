@@ -7,6 +7,7 @@ The classes describe schema revision ``SCHEMA``; ``migrations/`` brings older lo
 
 from __future__ import annotations
 
+import unicodedata
 from datetime import UTC, datetime
 from typing import Any
 
@@ -23,7 +24,7 @@ from sqlalchemy import (
     Text,
     TypeDecorator,
 )
-from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
+from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, validates
 
 from torsionbeat.reading.figures import Clock, UFloat
 
@@ -35,17 +36,22 @@ __all__ = [
     "VERSION_TABLE",
     "WORK_KINDS",
     "Base",
+    "ChangeRecord",
     "ClockRecord",
+    "Entry",
     "FreeSwingRecord",
     "HandCheckRecord",
     "History",
     "NoteRecord",
     "ReadingRecord",
+    "Retractable",
     "TrialRecord",
     "WorkRecord",
+    "WriteRecord",
+    "name_key",
 ]
 
-SCHEMAS = ("0001", "0002")
+SCHEMAS = ("0001", "0002", "0003")
 """Schema revisions in order; the last is the one written today."""
 
 SCHEMA = SCHEMAS[-1]
@@ -64,6 +70,17 @@ FIGURES = (
     "arc_trend_deg_per_hour",
 )
 """The figures of a reading, under the names they have in the reading's document."""
+
+
+def name_key(name: str) -> str:
+    """Give what two names have in common that a reader would take for one: capitals and forms of a letter aside.
+
+    Examples
+    --------
+    >>> name_key("Gate HOUSE") == name_key("gate house"), name_key("Gate") == name_key("Gates")
+    (True, False)
+    """
+    return unicodedata.normalize("NFC", unicodedata.normalize("NFC", name).casefold())
 
 
 class Moment(TypeDecorator[datetime]):
@@ -102,6 +119,15 @@ class Base(DeclarativeBase):
     }
 
 
+class Retractable(Base):
+    """What can be taken back: it stays in the log, out of every computation, with the reason beside it."""
+
+    __abstract__ = True
+
+    retracted_at: Mapped[datetime | None]
+    retracted_because: Mapped[str] = mapped_column(default="", server_default="")
+
+
 class History(Base):
     """What every row of a clock's history has: its number and its clock."""
 
@@ -111,14 +137,32 @@ class History(Base):
     clock_id: Mapped[int] = mapped_column(ForeignKey("clocks.id"), index=True)
 
 
-class ClockRecord(Base):
-    """A clock: what is known of it before it is heard, and of the parts a restorer changes."""
+class Entry(History, Retractable):
+    """A row of a clock's history that can be taken back, restored and put right."""
+
+    __abstract__ = True
+
+
+class ClockRecord(Retractable):
+    """A clock: what is known of it before it is heard, and of the parts a restorer changes.
+
+    ``name_key`` keeps names apart that differ in more than capitals. ``stated`` says of the regulator's setting
+    and of the weights what was last stated by hand and after how many works; works since then moved them.
+    ``sides`` is what was learnt of the clock's two sides.
+    """
 
     __tablename__ = "clocks"
 
     id: Mapped[int] = mapped_column(primary_key=True)
     name: Mapped[str] = mapped_column(String(80), unique=True)
+    name_key: Mapped[str] = mapped_column(String(400), unique=True, index=True, server_default="")
     added_at: Mapped[datetime]
+    maker: Mapped[str] = mapped_column(default="", server_default="")
+    serial_number: Mapped[str] = mapped_column(default="", server_default="")
+    owner_text: Mapped[str] = mapped_column(default="", server_default="")
+    train: Mapped[str] = mapped_column(default="", server_default="")
+    sides: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
+    stated: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
     kind: Mapped[str] = mapped_column(default="other")
     nominal_period_s: Mapped[float | None]
     lift_deg: Mapped[float | None]
@@ -145,6 +189,11 @@ class ClockRecord(Base):
     u_regulator_s_per_day_per_unit: Mapped[float | None]
     notes: Mapped[str] = mapped_column(default="")
 
+    @validates("name")
+    def _set_key(self, _: str, name: str) -> str:
+        self.name_key = name_key(name)
+        return name
+
     def as_clock(self) -> Clock:
         """Give what the hearing needs to know of this clock."""
         return Clock(
@@ -158,7 +207,7 @@ class ClockRecord(Base):
         )
 
 
-class WorkRecord(History):
+class WorkRecord(Entry):
     """A piece of work done on a clock."""
 
     __tablename__ = "works"
@@ -172,8 +221,13 @@ class WorkRecord(History):
     details: Mapped[dict[str, Any]] = mapped_column(JSON, default=dict)
 
 
-class ReadingRecord(History):
-    """A reading as it was measured: never changed, only superseded by another row that says why."""
+class ReadingRecord(Entry):
+    """A reading as it was measured: never changed, only superseded by another row that says why.
+
+    ``recording_id`` says which recording it is of, wherever that lies: ``journal:`` and the identity that a kept
+    folder was given when it was begun, or ``sha256:`` and the digest of a file. ``dated_by`` says where
+    ``taken_at`` comes from. ``sides`` is what was learnt of which side is which in it.
+    """
 
     __tablename__ = "readings"
 
@@ -181,6 +235,10 @@ class ReadingRecord(History):
     kept_at: Mapped[datetime]
     recording_path: Mapped[str] = mapped_column(default="")
     recording_sha256: Mapped[str] = mapped_column(String(64), default="")
+    recording_id: Mapped[str] = mapped_column(default="", server_default="")
+    dated_by: Mapped[str] = mapped_column(default="", server_default="")
+    temperature_c: Mapped[float | None]
+    sides: Mapped[dict[str, Any] | None] = mapped_column(JSON(none_as_null=True))
     supersedes_id: Mapped[int | None] = mapped_column(ForeignKey("readings.id"))
     reason: Mapped[str] = mapped_column(default="", server_default="")
     timebase_source: Mapped[str] = mapped_column(default="", server_default="")
@@ -213,7 +271,7 @@ class ReadingRecord(History):
         return None if value is None else ufloat(value, sigma)
 
 
-class TrialRecord(History):
+class TrialRecord(Entry):
     """A trial: one adjustment (a work) and the reading that followed it."""
 
     __tablename__ = "trials"
@@ -226,7 +284,7 @@ class TrialRecord(History):
     details: Mapped[dict[str, Any]] = mapped_column(JSON, default=dict)
 
 
-class HandCheckRecord(History):
+class HandCheckRecord(Entry):
     """The minute hand seen against a time signal at two or more moments."""
 
     __tablename__ = "hand_checks"
@@ -239,7 +297,7 @@ class HandCheckRecord(History):
     remarks: Mapped[str] = mapped_column(default="")
 
 
-class FreeSwingRecord(History):
+class FreeSwingRecord(Entry):
     """The balance swinging down with no drive."""
 
     __tablename__ = "free_swings"
@@ -252,13 +310,37 @@ class FreeSwingRecord(History):
     document: Mapped[dict[str, Any]] = mapped_column(JSON)
 
 
-class NoteRecord(History):
+class NoteRecord(Entry):
     """A free note."""
 
     __tablename__ = "notes"
 
     written_at: Mapped[datetime]
     text: Mapped[str]
+
+
+class ChangeRecord(History):
+    """The audit trail: what was taken back, restored or put right, when and why, and what stood there before."""
+
+    __tablename__ = "changes"
+
+    made_at: Mapped[datetime]
+    action: Mapped[str]
+    table_name: Mapped[str]
+    row_id: Mapped[int | None] = mapped_column(Integer)
+    reason: Mapped[str] = mapped_column(default="")
+    before: Mapped[dict[str, Any]] = mapped_column(JSON, default=dict)
+    after: Mapped[dict[str, Any]] = mapped_column(JSON, default=dict)
+
+
+class WriteRecord(Base):
+    """A write that was kept, by the identity its sender gave it: the same write sent twice is kept once."""
+
+    __tablename__ = "writes"
+
+    id: Mapped[str] = mapped_column(String(64), primary_key=True)
+    made_at: Mapped[datetime]
+    row_id: Mapped[int | None] = mapped_column(Integer)
 
 
 HISTORY: tuple[type[History], ...] = (
@@ -268,5 +350,6 @@ HISTORY: tuple[type[History], ...] = (
     HandCheckRecord,
     FreeSwingRecord,
     NoteRecord,
+    ChangeRecord,
 )
 """The tables of a clock's history, in an order in which each refers only to those before it."""

@@ -1,0 +1,154 @@
+"""What is in the bench log: the questions it answers, each by copies of rows.
+
+Rows that were taken back are left out unless asked for. A row that cannot be (a negative uncertainty, a kind nobody
+knows, put there by another program or a fault) is left out too, and said so: it never hides the rest.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any, TypeVar
+
+from sqlalchemy import Engine, Select, select
+from sqlalchemy.orm import Session, defer
+from sqlalchemy.orm.interfaces import ORMOption
+
+from torsionbeat.benchlog.corrections import kind_of
+from torsionbeat.benchlog.entries import fault_of
+from torsionbeat.benchlog.names import find_clock
+from torsionbeat.benchlog.standing import overtaken
+from torsionbeat.benchlog.store import faults
+from torsionbeat.benchlog.tables import (
+    ChangeRecord,
+    ClockRecord,
+    Entry,
+    FreeSwingRecord,
+    HandCheckRecord,
+    NoteRecord,
+    ReadingRecord,
+    TrialRecord,
+    WorkRecord,
+)
+from torsionbeat.sound.remarks import Remark
+
+__all__ = ["NO_DOCUMENT", "Answers"]
+
+Row = TypeVar("Row", bound=Entry)
+
+NO_DOCUMENT = defer(ReadingRecord.document, raiseload=True)
+"""Leaves a reading's document in the database: a night's is some hundred thousand characters."""
+
+
+class Answers:
+    """What an open bench log answers. A ``clock`` argument is the clock's name."""
+
+    def __init__(self, engine: Engine, where: str) -> None:
+        self._engine = engine
+        self.where = where
+        """The log's path, or its URL with what is secret hidden."""
+        self.left_out: list[Remark] = []
+        """What was left out of answers so far because it cannot be."""
+
+    @contextmanager
+    def reading_from(self) -> Iterator[Session]:
+        """Give a session that looks at one moment of the log."""
+        with (
+            faults(
+                f"the bench log {self.where} cannot be read", "Restore it from a backup, or pass --log PATH."
+            ),
+            Session(self._engine, expire_on_commit=False) as session,
+        ):
+            yield session
+
+    def clock(self, name: str) -> ClockRecord:
+        """Give the record of a clock."""
+        with self.reading_from() as session:
+            return find_clock(session, name, self.where)
+
+    def clocks(self, *, retracted: bool = False) -> list[ClockRecord]:
+        """Give all clocks in order of their names; ``retracted`` adds those that were taken back."""
+        with self.reading_from() as session:
+            found = self._sound(session, select(ClockRecord).order_by(ClockRecord.id))
+        standing = [record for record in found if retracted or record.retracted_at is None]
+        return sorted(standing, key=lambda record: (record.name.casefold(), record.name))
+
+    def works(self, clock: str, *, retracted: bool = False) -> list[WorkRecord]:
+        """Give the works done on a clock, in order of time; ``retracted`` adds those that were taken back."""
+        return sorted(self._standing(clock, WorkRecord, retracted), key=lambda row: (row.done_at, row.id))
+
+    def readings(
+        self, clock: str, *, superseded: bool = False, retracted: bool = False, documents: bool = True
+    ) -> list[ReadingRecord]:
+        """Give the readings of a clock that stand, in order of time.
+
+        ``superseded`` adds those that were corrected since, ``retracted`` those that were taken back.
+        ``documents=False`` leaves the documents in the database, where each may be as long as a night: asking a
+        row for its own then fails.
+        """
+        rows = self._all(clock, ReadingRecord, *(() if documents else (NO_DOCUMENT,)))
+        gone = overtaken(rows)
+        wanted = [
+            row
+            for row in rows
+            if (retracted or row.retracted_at is None) and (superseded or row.id not in gone)
+        ]
+        return sorted(wanted, key=lambda row: (row.taken_at, row.id))
+
+    def trials(self, clock: str) -> list[TrialRecord]:
+        """Give the trials of a clock whose work and readings stand, in the order in which they were kept."""
+        works = {row.id for row in self.works(clock)}
+        readings = {row.id for row in self.readings(clock, superseded=True, documents=False)} | {None}
+        return [
+            row
+            for row in self._standing(clock, TrialRecord, False)
+            if row.work_id in works and {row.reading_id, row.reading_before_id} <= readings
+        ]
+
+    def handchecks(self, clock: str, *, retracted: bool = False) -> list[HandCheckRecord]:
+        """Give the hand checks of a clock, in order of time; ``retracted`` adds those that were taken back."""
+        rows = self._standing(clock, HandCheckRecord, retracted)
+        return sorted(rows, key=lambda row: (row.checked_at, row.id))
+
+    def freeswings(self, clock: str, *, retracted: bool = False) -> list[FreeSwingRecord]:
+        """Give the free swings of a clock, in order of time; ``retracted`` adds those that were taken back."""
+        rows = self._standing(clock, FreeSwingRecord, retracted)
+        return sorted(rows, key=lambda row: (row.done_at, row.id))
+
+    def notes(self, clock: str, *, retracted: bool = False) -> list[NoteRecord]:
+        """Give the notes on a clock, in order of time; ``retracted`` adds those that were taken back."""
+        return sorted(self._standing(clock, NoteRecord, retracted), key=lambda row: (row.written_at, row.id))
+
+    def changes(self, clock: str) -> list[ChangeRecord]:
+        """Give a clock's audit trail in order of time: what was taken back, restored, put right."""
+        with self.reading_from() as session:
+            owner = find_clock(session, clock, self.where, retracted=True).id
+            return list(
+                session.scalars(
+                    select(ChangeRecord).where(ChangeRecord.clock_id == owner).order_by(ChangeRecord.id)
+                )
+            )
+
+    def _standing(self, clock: str, table: type[Row], retracted: bool) -> list[Row]:
+        return [row for row in self._all(clock, table) if retracted or row.retracted_at is None]
+
+    def _all(self, clock: str, table: type[Row], *options: ORMOption) -> list[Row]:
+        with self.reading_from() as session:
+            owner = find_clock(session, clock, self.where, retracted=True).id
+            wanted = select(table).where(table.clock_id == owner).order_by(table.id).options(*options)
+            return self._sound(session, wanted, clock)
+
+    def _sound(self, session: Session, wanted: Select[Any], clock: str = "") -> list[Any]:
+        """Give the rows that can be; of each of the others ``left_out`` says what is wrong."""
+        kept = []
+        for row in session.scalars(wanted):
+            fault = fault_of(row)
+            if fault is None:
+                kept.append(row)
+                continue
+            what = f"the clock {row.name!r}" if isinstance(row, ClockRecord) else f"{kind_of(row)} {row.id}"
+            said = f"{what} of {clock!r}" if clock else what
+            remark = Remark("row-left-out", f"Left out, since it cannot be: {said}: {fault}.")
+            if remark not in self.left_out:
+                self.left_out.append(remark)
+        return kept

@@ -1,0 +1,147 @@
+"""A work told twice: the same again, or told anew with the amount that was missing. Pure functions of rows."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+from torsionbeat.benchlog.tables import WorkRecord
+from torsionbeat.sound.remarks import Remark
+
+__all__ = ["AMOUNTS", "Doubles", "doubles_of", "lacks_amount"]
+
+AMOUNTS = {"weights": ("added_g",), "regulator": ("moved", "setting")}
+"""Details that say how much was done, by kind of work: one of them is enough to learn from."""
+
+
+SAME_HOUR = timedelta(hours=1)
+"""What is told again so soon after, now with its amount, is taken for the same work (common practice, no source)."""
+
+
+def lacks_amount(kind: str, details: Mapping[str, Any]) -> bool:
+    """Whether a work is of a kind that has an amount, and does not say it."""
+    return kind in AMOUNTS and not any(name in details for name in AMOUNTS[kind])
+
+
+@dataclass(frozen=True, slots=True)
+class Doubles:
+    """What is there already of a work to be kept.
+
+    ``same``: it is kept to the letter. ``completed``: told before without its amount. ``alike``: told before with
+    an amount, nothing heard between. ``lacking``: others before it that still lack theirs.
+    """
+
+    same: WorkRecord | None = None
+    completed: WorkRecord | None = None
+    alike: WorkRecord | None = None
+    lacking: tuple[WorkRecord, ...] = ()
+
+    def remarks(self, clock: str, row: WorkRecord) -> tuple[Remark, ...]:
+        """Say what was made of it, and how to undo that."""
+        told: list[Remark] = []
+        if self.completed is not None:
+            told.append(
+                Remark(
+                    "work-completed",
+                    f"It takes the place of work {self.completed.id} of {_day(self.completed)}, which did not say "
+                    "how much. If both were done, bring that one back with: "
+                    f'torsionbeat clock restore "{clock}" work {self.completed.id}',
+                )
+            )
+        if self.alike is not None:
+            told.append(
+                Remark(
+                    "work-doubled",
+                    f"Work {self.alike.id} of {_day(self.alike)} says much the same, and nothing was heard between "
+                    "the two: both count. If it was done once, take this one back with: "
+                    f'torsionbeat clock undo "{clock}" work {row.id} --because "kept twice"',
+                )
+            )
+        told += [
+            Remark(
+                "work-lacks-amount",
+                f"Work {work.id} of {_day(work)} still does not say how much. If it is another work, add that with: "
+                f'torsionbeat clock amend "{clock}" work {work.id} --detail {AMOUNTS[work.kind][0]}=... '
+                f'If it is this one, take it back with: torsionbeat clock undo "{clock}" work {work.id}',
+            )
+            for work in self.lacking
+        ]
+        return tuple(told)
+
+
+def doubles_of(
+    works: Sequence[WorkRecord],
+    heard_at: Sequence[datetime],
+    kind: str,
+    what: str,
+    details: Mapping[str, Any],
+    at: datetime | None,
+) -> Doubles:
+    """Find what is there already of a work.
+
+    Parameters
+    ----------
+    works : sequence of WorkRecord
+        Those of the clock that stand.
+    heard_at : sequence of datetime
+        When its readings were taken.
+    kind, what, details, at
+        The work to be kept; ``at`` None: now.
+    """
+    when = at or datetime.now(UTC)
+    before = [one for one in works if one.kind == kind]
+    same = next(
+        (
+            one
+            for one in before
+            if at is not None
+            and one.done_at == at.astimezone(UTC)
+            and _told(one.what) == _told(what)
+            and one.details == dict(details)
+        ),
+        None,
+    )
+    if same is not None:
+        return Doubles(same=same)
+    # nothing was heard between the two: only then can they be one work
+    near = [one for one in before if not any(_between(one.done_at, when, heard) for heard in heard_at)]
+    bare = [one for one in before if lacks_amount(kind, one.details)]
+    completed = None
+    if kind in AMOUNTS and not lacks_amount(kind, details):
+        again = [
+            one
+            for one in bare
+            if one in near and (_told(one.what) == _told(what) or abs(one.done_at - when) < SAME_HOUR)
+        ]
+        completed = again[-1] if again else None
+    alike = next(
+        (
+            one
+            for one in reversed(near)
+            if one is not completed
+            and _told(one.what) == _told(what)
+            and _amount(one.details, kind) == _amount(details, kind)
+        ),
+        None,
+    )
+    return Doubles(
+        None, completed, alike, tuple(one for one in bare if one is not completed and one is not alike)
+    )
+
+
+def _told(text: str) -> str:
+    return " ".join(text.casefold().split())
+
+
+def _amount(details: Mapping[str, Any], kind: str) -> tuple[Any, ...]:
+    return tuple(details.get(name) for name in AMOUNTS.get(kind, ()))
+
+
+def _between(one: datetime, other: datetime, heard: datetime) -> bool:
+    return min(one, other) <= heard <= max(one, other)
+
+
+def _day(work: WorkRecord) -> str:
+    return work.done_at.astimezone().strftime("%Y-%m-%d")

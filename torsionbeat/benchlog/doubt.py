@@ -1,0 +1,72 @@
+"""Writes of which it is not known whether they were kept, remembered until the same is kept again.
+
+A small file in the user's state folder: what was to be kept, as a digest, and the identity it was sent under.
+Where the file cannot be read or written nothing is remembered, and nothing else fails.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import time
+from contextlib import suppress
+from pathlib import Path
+from typing import Any
+
+__all__ = ["DoubtBook", "fingerprint"]
+
+REMEMBERED_S = 7 * 86_400.0
+"""A command given again after more than a week is another one: the same words are then meant anew."""
+
+
+def fingerprint(where: str, table: str, content: Any) -> str:
+    """Give the digest by which a write is known again.
+
+    Examples
+    --------
+    >>> fingerprint("log", "notes", {"text": "wound"}) == fingerprint("log", "notes", {"text": "wound"})
+    True
+    """
+    said = json.dumps([where, table, content], sort_keys=True, default=str)
+    return hashlib.sha256(said.encode()).hexdigest()
+
+
+class DoubtBook:
+    """The remembered writes: digest to identity."""
+
+    def __init__(self, path: Path | None = None) -> None:
+        if path is None:
+            from platformdirs import user_state_path
+
+            path = user_state_path("torsionbeat", appauthor=False) / "writes-in-doubt.json"
+        self._path = path
+
+    def find(self, mark: str) -> str | None:
+        """Give the identity under which the same was sent before, or None."""
+        found = self._read().get(mark)
+        return None if found is None else str(found[0])
+
+    def remember(self, mark: str, identity: str) -> None:
+        """Remember a write."""
+        self._write(self._read() | {mark: [identity, time.time()]})
+
+    def forget(self, mark: str) -> None:
+        """Forget a write: it is kept now."""
+        self._write({key: value for key, value in self._read().items() if key != mark})
+
+    def _read(self) -> dict[str, Any]:
+        try:
+            found = json.loads(self._path.read_text(encoding="utf-8"))
+            recent = time.time() - REMEMBERED_S
+            return {key: value for key, value in found.items() if value[1] > recent}
+        except (OSError, ValueError, AttributeError, TypeError, LookupError):
+            return {}
+
+    def _write(self, marks: dict[str, Any]) -> None:
+        with suppress(OSError):
+            self._path.parent.mkdir(parents=True, exist_ok=True)
+            part = self._path.with_suffix(".part")
+            with open(os.open(part, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "w") as file:
+                json.dump(marks, file)
+            part.replace(self._path)

@@ -1,0 +1,126 @@
+"""What numbers of the log may be: one range for each column, whoever fills it: a command, the page, an import.
+
+The ranges are wide: they keep out what cannot be (a negative uncertainty, an arc of a thousand turns), not what is
+unusual.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from torsionbeat.benchlog.tables import Base
+
+__all__ = ["CLOCK_FIELDS", "CLOCK_KINDS", "EARLIEST", "LATEST", "Allowed", "fault_of_number", "range_of"]
+
+CLOCK_KINDS = ("400-day", "air-driven", "other")
+
+EARLIEST = datetime(1800, 1, 1, tzinfo=UTC)
+"""No torsion clock was timed before (the 400-day clock is of 1880)."""
+
+LATEST = datetime(2200, 1, 1, tzinfo=UTC)
+"""Later moments come from a computer's clock gone wrong, and do not fit into nanoseconds since 1970."""
+
+
+@dataclass(frozen=True, slots=True)
+class Allowed:
+    """The range a number may lie in, and its unit."""
+
+    low: float
+    high: float
+    unit: str
+
+
+CLOCK_FIELDS: dict[str, Allowed | None] = {
+    "kind": None,
+    "nominal_period_s": Allowed(0.1, 600, "s (full period, out and back)"),
+    "lift_deg": Allowed(0.01, 180, "deg"),
+    "lift_tolerance_deg": Allowed(0, 90, "deg"),
+    "arc_low_deg": Allowed(1, 1440, "deg (end to end)"),
+    "arc_high_deg": Allowed(1, 1440, "deg (end to end)"),
+    "knock_arc_deg": Allowed(1, 1440, "deg (end to end)"),
+    "roller_radius_mm": Allowed(0.05, 100, "mm"),
+    "maker": None,
+    "serial_number": None,
+    "owner_text": None,
+    "train": None,
+    "side_a_name": None,
+    "side_b_name": None,
+    "strip_material": None,
+    "strip_thickness_um": Allowed(5, 2000, "micrometres"),
+    "strip_width_mm": Allowed(0.05, 50, "mm"),
+    "strip_length_mm": Allowed(1, 2000, "mm"),
+    "hanging_mass_g": Allowed(0.1, 20_000, "g"),
+    "balance_inertia_g_mm2": Allowed(1, 1e9, "g mm2"),
+    "weight_radius_mm": Allowed(0.1, 500, "mm"),
+    "weight_total_g": Allowed(0, 5000, "g"),
+    "regulator_unit": None,
+    "regulator_low": Allowed(-1e4, 1e4, "units of the regulator"),
+    "regulator_high": Allowed(-1e4, 1e4, "units of the regulator"),
+    "regulator_setting": Allowed(-1e4, 1e4, "units of the regulator"),
+    "regulator_s_per_day_per_unit": Allowed(-86_400, 86_400, "s/day per unit"),
+    "u_regulator_s_per_day_per_unit": Allowed(0, 86_400, "s/day per unit"),
+    "notes": None,
+}
+"""What ``add_clock`` and ``change_clock`` take; None marks a text."""
+
+
+_RATE = Allowed(-1e7, 1e7, "s/day")
+_PPM = Allowed(-1e6, 1e6, "ppm")
+_COUNT = Allowed(0, 1e9, "")
+
+_COLUMNS = {
+    "readings": {
+        "timebase_offset_ppm": _PPM,
+        "duration_s": Allowed(0, 4e7, "s"),
+        "period_s": Allowed(0.05, 3600, "s"),
+        "rate_s_per_day": _RATE,
+        "beat_error_ms": Allowed(-1e7, 1e7, "ms"),
+        "offset_deg": Allowed(-1440, 1440, "deg"),
+        "arc_deg": Allowed(0, 10_000, "deg"),
+        "arc_trend_deg_per_hour": Allowed(-1e6, 1e6, "deg/h"),
+        "beats_expected": _COUNT,
+        "beats_heard": _COUNT,
+        "temperature_c": Allowed(-50, 80, "degrees Celsius"),
+    },
+    "trials": {"expected_rate_s_per_day": _RATE},
+    "hand_checks": {"rate_s_per_day": _RATE, "span_h": Allowed(1e-3, 1e6, "h")},
+    "free_swings": {"q": Allowed(0.1, 1e7, ""), "settling_time_s": Allowed(0, 1e9, "s")},
+}
+
+_UNCERTAINTY = Allowed(0, 1e9, "")
+"""Zero or more: a standard uncertainty below nought is a slip, and the arithmetic of figures refuses it."""
+
+
+def range_of(table: str, column: str) -> Allowed | None:
+    """Give the range of a column's numbers, or None where it holds none."""
+    if table == "clocks":
+        return CLOCK_FIELDS.get(column)
+    if column.startswith("u_"):
+        return _UNCERTAINTY
+    return _COLUMNS.get(table, {}).get(column)
+
+
+def fault_of_number(row: Base) -> str | None:
+    """Say which number or moment of a row cannot be, or None where all can."""
+    from sqlalchemy import inspect
+
+    state = inspect(row)
+    for column in state.mapper.column_attrs:
+        name = column.key
+        if name in state.unloaded:
+            continue
+        value, allowed = getattr(row, name), range_of(row.__tablename__, name)
+        if isinstance(value, datetime):
+            moment = value if value.tzinfo is not None else value.astimezone()
+            if not EARLIEST <= moment < LATEST:
+                return f"{name} is {value}; it must lie between 1800 and 2200"
+        elif allowed is not None and value is not None:
+            if isinstance(value, bool) or not isinstance(value, int | float):
+                return f"{name} is {value!r}, which is not a number"
+            if not math.isfinite(value) or not allowed.low <= value <= allowed.high:
+                return (
+                    f"{name} is {value:g}; it must lie between {allowed.low:g} and {allowed.high:g} {allowed.unit}"
+                ).rstrip()
+    return None

@@ -1,0 +1,247 @@
+"""A clock's record and everything that happened to it, as frozen values.
+
+In: a clock's name. Out: `ClockHistory`: its record and one `Happened` for each note, work, reading, hand check and
+free swing, in order of time, those that were taken back or overtaken among them and marked so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from types import MappingProxyType
+from typing import Any
+
+from torsionbeat.benchlog import (
+    FreeSwingRecord,
+    HandCheckRecord,
+    NoteRecord,
+    ReadingRecord,
+    WorkRecord,
+    open_log,
+)
+from torsionbeat.benchlog.corrections import kind_of
+from torsionbeat.benchlog.ranges import CLOCK_FIELDS
+from torsionbeat.benchlog.standing import overtaken
+from torsionbeat.benchlog.tables import FIGURES, ClockRecord, Entry
+from torsionbeat.reading.figures import UFloat
+from torsionbeat.sound.remarks import Remark
+
+__all__ = [
+    "ClockFacts",
+    "ClockHistory",
+    "Happened",
+    "HistoryRequest",
+    "ListRequest",
+    "ListedClock",
+    "clock_history",
+    "facts_of",
+    "happened_of",
+    "list_clocks",
+]
+
+
+def _nothing() -> Mapping[str, Any]:
+    return MappingProxyType({})
+
+
+@dataclass(frozen=True, slots=True)
+class ClockFacts:
+    """What the log knows of a clock: ``fields`` by the names of ``CLOCK_FIELDS``, None or "" where not known."""
+
+    name: str
+    added_at: datetime
+    fields: Mapping[str, Any]
+    sides: Mapping[str, Any] | None = None
+    retracted_because: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Happened:
+    """One entry of a clock's history.
+
+    Parameters
+    ----------
+    kind : str
+        note, work, reading, hand check, free swing or trial.
+    number : int
+        Names the entry together with its kind.
+    at : datetime or None
+        When it happened; a trial has no moment of its own.
+    what : str
+        The note's text, what was done, where the recording lies, the law of a free swing.
+    work : str
+        The kind of a work, else "".
+    details : mapping
+        Details of a work; of a reading where its date and timebase come from, beats heard and expected, duration,
+        temperature; the span of a hand check.
+    figures : mapping
+        Measured figures by their names (``rate_s_per_day``, ``arc_deg``, ``q`` ...), only those that were measured.
+    remarks : tuple of str
+    retracted_because : str or None
+        Why it was taken back; None where it was not.
+    overtaken_by : int or None
+        The reading that stands in its place.
+    """
+
+    kind: str
+    number: int
+    at: datetime | None
+    what: str
+    work: str = ""
+    details: Mapping[str, Any] = field(default_factory=_nothing)
+    figures: Mapping[str, UFloat] = field(default_factory=_nothing)
+    remarks: tuple[str, ...] = ()
+    retracted_because: str | None = None
+    overtaken_by: int | None = None
+
+    @property
+    def stands(self) -> bool:
+        """Whether it counts: neither taken back nor overtaken."""
+        return self.retracted_because is None and self.overtaken_by is None
+
+
+@dataclass(frozen=True, slots=True)
+class HistoryRequest:
+    """A clock of the bench log; ``all_entries`` adds what was taken back or overtaken."""
+
+    clock: str
+    all_entries: bool = True
+    log: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ListRequest:
+    """The clocks of a bench log."""
+
+    log: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ClockHistory:
+    """A clock of the log ``where``: its record and what happened, in order of time; ``remarks`` name what is left out."""
+
+    clock: ClockFacts
+    entries: tuple[Happened, ...]
+    where: str
+    remarks: tuple[Remark, ...] = ()
+
+    def of_kind(self, kind: str) -> tuple[Happened, ...]:
+        """Give the entries of one kind that stand."""
+        return tuple(one for one in self.entries if one.kind == kind and one.stands)
+
+
+@dataclass(frozen=True, slots=True)
+class ListedClock:
+    """A clock, how many readings of it stand, and the last of them."""
+
+    clock: ClockFacts
+    readings: int
+    last: Happened | None
+
+
+def clock_history(request: HistoryRequest, *, progress: Any = None, cancel: Any = None) -> ClockHistory:
+    """Take a clock's record and history out of the log.
+
+    Raises
+    ------
+    InputError
+        There is no such clock, or no such log.
+    BenchLogError
+        The log cannot be read.
+    """
+    with open_log(request.log, must_exist=True) as log:
+        name, every = request.clock, request.all_entries
+        readings = log.readings(name, superseded=True, retracted=True, documents=False)
+        gone = overtaken(readings)
+        rows: list[Entry] = [*log.works(name, retracted=every), *log.notes(name, retracted=every)]
+        rows += [row for row in readings if every or (row.id not in gone and row.retracted_at is None)]
+        rows += [*log.handchecks(name, retracted=every), *log.freeswings(name, retracted=every)]
+        entries = [
+            happened_of(row, gone.get(row.id) if isinstance(row, ReadingRecord) else None) for row in rows
+        ]
+        entries.sort(key=lambda one: (one.at, one.kind, one.number))
+        return ClockHistory(facts_of(log.clock(name)), tuple(entries), log.where, tuple(log.left_out))
+
+
+def list_clocks(
+    request: ListRequest, *, progress: Any = None, cancel: Any = None
+) -> tuple[tuple[ListedClock, ...], tuple[Remark, ...], str]:
+    """Give all clocks in order of their names, what had to be left out, and where the log is.
+
+    Raises
+    ------
+    BenchLogError
+        The log cannot be read.
+    """
+    with open_log(request.log, must_exist=True) as log:
+        listed = []
+        for record in log.clocks():
+            readings = log.readings(record.name, documents=False)
+            last = happened_of(readings[-1]) if readings else None
+            listed.append(ListedClock(facts_of(record), len(readings), last))
+        return tuple(listed), tuple(log.left_out), log.where
+
+
+def facts_of(record: ClockRecord) -> ClockFacts:
+    """Give a clock's record as frozen values."""
+    fields = MappingProxyType({name: getattr(record, name) for name in CLOCK_FIELDS})
+    because = None if record.retracted_at is None else record.retracted_because
+    return ClockFacts(record.name, record.added_at, fields, record.sides, because)
+
+
+def happened_of(row: Entry, overtaken_by: int | None = None) -> Happened:
+    """Give a row of the history as frozen values."""
+    because = None if row.retracted_at is None else row.retracted_because
+    common: dict[str, Any] = {"retracted_because": because, "overtaken_by": overtaken_by}
+    kind, number = kind_of(row), row.id
+    if isinstance(row, NoteRecord):
+        return Happened(kind, number, row.written_at, row.text, **common)
+    if isinstance(row, WorkRecord):
+        return Happened(
+            kind, number, row.done_at, row.what, row.kind, MappingProxyType(row.details), **common
+        )
+    if isinstance(row, ReadingRecord):
+        return _reading(row, common)
+    if isinstance(row, HandCheckRecord):
+        figures = _figures(rate_s_per_day=(row.rate_s_per_day, row.u_rate_s_per_day))
+        details = MappingProxyType({"span_h": row.span_h, "sightings": tuple(row.sightings)})
+        remarks = tuple(row.remarks.splitlines())
+        return Happened(kind, number, row.checked_at, "", "", details, figures, remarks, **common)
+    if isinstance(row, FreeSwingRecord):
+        figures = _figures(q=(row.q, row.u_q))
+        details = MappingProxyType({"settling_time_s": row.settling_time_s})
+        return Happened(kind, number, row.done_at, row.law, "", details, figures, **common)
+    return Happened(kind, number, None, "", **common)
+
+
+def _reading(row: ReadingRecord, common: dict[str, Any]) -> Happened:
+    details = {
+        "timebase_source": row.timebase_source,
+        "dated_by": row.dated_by,
+        "recording_id": row.recording_id,
+        "duration_s": row.duration_s,
+        "beats_expected": row.beats_expected,
+        "beats_heard": row.beats_heard,
+        "temperature_c": row.temperature_c,
+        "sides": row.sides,
+        "reason": row.reason,
+    }
+    figures = _figures(**{name: (getattr(row, name), getattr(row, f"u_{name}")) for name in FIGURES})
+    return Happened(
+        "reading",
+        row.id,
+        row.taken_at,
+        row.recording_path,
+        details=MappingProxyType(details),
+        figures=figures,
+        **common,
+    )
+
+
+def _figures(**pairs: tuple[float | None, float | None]) -> Mapping[str, UFloat]:
+    from uncertainties import ufloat
+
+    return MappingProxyType(
+        {name: ufloat(value, sigma or 0.0) for name, (value, sigma) in pairs.items() if value is not None}
+    )

@@ -1,0 +1,327 @@
+"""Keeping: everything that is put into a clock's log, and put right in it, each as one typed call.
+
+In: the clock's name and what happened, in degrees, grams, seconds and moments. Out: what was kept, as frozen values.
+The bench log is named by ``log`` (a path or URL; None is the default log).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any
+
+from torsionbeat.benchlog import BenchLog, open_log
+from torsionbeat.benchlog.doubles import doubles_of
+from torsionbeat.benchlog.tables import ClockRecord, Entry
+from torsionbeat.errors import InputError
+from torsionbeat.jobs.clock_history import ClockFacts, Happened, facts_of, happened_of
+from torsionbeat.sound.remarks import Remark
+
+__all__ = [
+    "AmendRequest",
+    "ClockKept",
+    "ClockRequest",
+    "EntryKept",
+    "EntryName",
+    "HandCheckRequest",
+    "NoteRequest",
+    "TurnRequest",
+    "WorkRequest",
+    "add_clock",
+    "amend_entry",
+    "change_clock",
+    "keep_hand_check",
+    "keep_note",
+    "keep_work",
+    "restore_entry",
+    "undo_entry",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class EntryName:
+    """Which entry of a clock: its kind (note, work, reading, hand check, free swing) and its number.
+
+    ``kind`` "clock" is the clock itself, and needs no number.
+    """
+
+    kind: str
+    number: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class ClockRequest:
+    """A clock to add, or to change: ``fields`` by the names of ``torsionbeat.benchlog.ranges.CLOCK_FIELDS``.
+
+    To change its name give ``name`` among the fields; None empties a field.
+    """
+
+    clock: str
+    fields: Mapping[str, Any] = field(default_factory=dict)
+    log: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class NoteRequest:
+    """A free note. ``at`` left out: now. ``write_id``: so that the same note sent again is kept once."""
+
+    clock: str
+    text: str
+    at: datetime | None = None
+    log: str | None = None
+    write_id: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class WorkRequest:
+    """A work done: ``kind`` of ``WORK_KINDS``, ``what`` in words.
+
+    ``details`` are its figures: ``added_g`` (all weights together, negative: taken off), ``doubt_g``; ``moved`` and
+    ``setting`` of the regulator in its units. ``at`` left out: now, or the moment of the work that it tells anew.
+    """
+
+    clock: str
+    kind: str
+    what: str
+    details: Mapping[str, Any] = field(default_factory=dict)
+    at: datetime | None = None
+    log: str | None = None
+    write_id: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class HandCheckRequest:
+    """A hand check: rate (s/day, an uncertain number), hours it spans, sightings in JSON's kinds."""
+
+    clock: str
+    rate_s_per_day: Any
+    span_h: float
+    sightings: tuple[Mapping[str, Any], ...]
+    remarks: tuple[str, ...] = ()
+    at: datetime | None = None
+    log: str | None = None
+    write_id: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class TurnRequest:
+    """An entry to take back or to bring back, and why."""
+
+    clock: str
+    entry: EntryName
+    reason: str = ""
+    log: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class AmendRequest:
+    """An entry to put right: new values by the names in ``torsionbeat.benchlog.corrections.AMENDABLE``.
+
+    ``details`` are laid over those there are; None takes one out.
+    """
+
+    clock: str
+    entry: EntryName
+    changes: Mapping[str, Any]
+    reason: str = ""
+    log: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ClockKept:
+    """A clock as it stands in the log ``where``; ``remarks`` are what the user should know."""
+
+    clock: ClockFacts
+    where: str
+    remarks: tuple[Remark, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class EntryKept:
+    """An entry as it stands in the log ``where``, and its clock's record afterwards.
+
+    ``again`` says that it was kept already and is not kept twice.
+    """
+
+    entry: Happened
+    clock: ClockFacts
+    where: str
+    remarks: tuple[Remark, ...] = ()
+    again: bool = False
+
+
+def add_clock(request: ClockRequest, *, progress: Any = None, cancel: Any = None) -> ClockKept:
+    """Add a clock to the log, making the log if there is none.
+
+    Raises
+    ------
+    InputError
+        The name is taken, or a field is out of range.
+    BenchLogError
+        The log failed.
+    """
+    from torsionbeat.regulation.beatsetting import AIR_DRIVEN_LIMITS
+
+    fields, remarks = dict(request.fields), []
+    if fields.get("kind") == "air-driven" and not fields.keys() & AIR_DRIVEN_LIMITS.keys():
+        fields |= AIR_DRIVEN_LIMITS
+        remarks.append(
+            Remark(
+                "limits-assumed",
+                "The arc limits are those common for air-driven clocks (360 to 540 deg, knocking above 600); "
+                "set this clock's own with clock change.",
+            )
+        )
+    with open_log(request.log) as log:
+        record = log.add_clock(request.clock, **fields)
+        return ClockKept(facts_of(record), log.where, tuple(remarks))
+
+
+def change_clock(request: ClockRequest, *, progress: Any = None, cancel: Any = None) -> ClockKept:
+    """Change fields of a clock's record; a note in its log says what they were.
+
+    Raises
+    ------
+    InputError
+        There is no such clock, nothing to change, or a field is out of range.
+    BenchLogError
+        The log failed.
+    """
+    if not request.fields:
+        raise InputError(
+            f"nothing to change on {request.clock!r} was given; see torsionbeat clock change --help"
+        )
+    with open_log(request.log, must_exist=True) as log:
+        record = log.change_clock(request.clock, **request.fields)
+        return ClockKept(facts_of(record), log.where)
+
+
+def keep_note(request: NoteRequest, *, progress: Any = None, cancel: Any = None) -> EntryKept:
+    """Keep a free note.
+
+    Raises
+    ------
+    InputError
+        There is no such clock, or the note is empty.
+    BenchLogError
+        The log failed.
+    """
+    with open_log(request.log, must_exist=True) as log:
+        row = log.add_note(request.clock, request.text, written_at=request.at, write_id=request.write_id)
+        return _kept(log, request.clock, row)
+
+
+def keep_work(request: WorkRequest, *, progress: Any = None, cancel: Any = None) -> EntryKept:
+    """Keep a work; told again with its amount it takes the place of the one without, told twice it is said so.
+
+    Raises
+    ------
+    InputError
+        There is no such clock or kind of work, or a detail is out of range.
+    BenchLogError
+        The log failed.
+    """
+    with open_log(request.log, must_exist=True) as log:
+        found = doubles_of(
+            log.works(request.clock),
+            [one.taken_at for one in log.readings(request.clock, documents=False)],
+            request.kind,
+            request.what,
+            dict(request.details),
+            request.at,
+        )
+        if found.same is not None:
+            said = f"Work {found.same.id} says the same of the same moment: it is kept already, and not kept twice."
+            return _kept(log, request.clock, found.same, (Remark("kept-already", said),), again=True)
+        row = log.add_work(
+            request.clock,
+            request.kind,
+            request.what,
+            dict(request.details),
+            done_at=request.at if found.completed is None else (request.at or found.completed.done_at),
+            completes_id=None if found.completed is None else found.completed.id,
+            write_id=request.write_id,
+        )
+        return _kept(log, request.clock, row, found.remarks(request.clock, row))
+
+
+def keep_hand_check(request: HandCheckRequest, *, progress: Any = None, cancel: Any = None) -> EntryKept:
+    """Keep a hand check.
+
+    Raises
+    ------
+    InputError
+        There is no such clock, or a figure cannot be.
+    BenchLogError
+        The log failed.
+    """
+    with open_log(request.log, must_exist=True) as log:
+        row = log.add_handcheck(
+            request.clock,
+            request.rate_s_per_day,
+            request.span_h,
+            [dict(one) for one in request.sightings],
+            remarks=request.remarks,
+            checked_at=request.at,
+            write_id=request.write_id,
+        )
+        return _kept(log, request.clock, row)
+
+
+def undo_entry(request: TurnRequest, *, progress: Any = None, cancel: Any = None) -> EntryKept | ClockKept:
+    """Take an entry, or the clock itself, back: it stays in the log, struck through, out of every computation.
+
+    Raises
+    ------
+    InputError
+        There is no such entry, or it was taken back already.
+    BenchLogError
+        The log failed.
+    """
+    with open_log(request.log, must_exist=True) as log:
+        if request.entry.kind == "clock":
+            return ClockKept(facts_of(log.retract_clock(request.clock, request.reason)), log.where)
+        row = log.retract(request.clock, request.entry.kind, request.entry.number, request.reason)
+        return _kept(log, request.clock, row)
+
+
+def restore_entry(request: TurnRequest, *, progress: Any = None, cancel: Any = None) -> EntryKept | ClockKept:
+    """Bring back an entry, or a clock, that was taken back.
+
+    Raises
+    ------
+    InputError
+        There is no such entry, or it was not taken back.
+    BenchLogError
+        The log failed.
+    """
+    with open_log(request.log, must_exist=True) as log:
+        if request.entry.kind == "clock":
+            return ClockKept(facts_of(log.restore_clock(request.clock, request.reason)), log.where)
+        row = log.restore(request.clock, request.entry.kind, request.entry.number, request.reason)
+        return _kept(log, request.clock, row)
+
+
+def amend_entry(request: AmendRequest, *, progress: Any = None, cancel: Any = None) -> EntryKept:
+    """Put an entry right; what stood there before stays in the audit trail.
+
+    Raises
+    ------
+    InputError
+        There is no such entry, it was taken back, or what is to be changed was measured.
+    BenchLogError
+        The log failed.
+    """
+    with open_log(request.log, must_exist=True) as log:
+        row = log.amend(
+            request.clock, request.entry.kind, request.entry.number, dict(request.changes), request.reason
+        )
+        return _kept(log, request.clock, row)
+
+
+def _kept(
+    log: BenchLog, clock: str, row: Entry, remarks: tuple[Remark, ...] = (), *, again: bool = False
+) -> EntryKept:
+    record: ClockRecord = log.clock(clock)
+    return EntryKept(happened_of(row), facts_of(record), log.where, remarks, again)
