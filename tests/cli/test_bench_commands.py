@@ -16,7 +16,7 @@ from torsionbeat.errors import InputError
 
 app = typer.Typer()
 app.add_typer(clock.app, name="clock")
-app.command("note")(note.note_command)
+app.command("note", cls=note.COMMAND_CLASS)(note.note_command)
 app.command("handcheck")(handcheck.handcheck_command)
 
 
@@ -327,5 +327,5 @@ def test_work_from_which_nothing_can_be_learnt_says_so(bench, work, detail, mess
 @pytest.mark.parametrize("value", ["x", "6800", "nan"])
 def test_grams_of_a_work_are_grams(bench, value):
     bench("clock", "add", "Lamp")
-    with pytest.raises(InputError, match=r"--detail added_g is .*; it must be a number from -500 to 500"):
+    with pytest.raises(InputError, match=r"added_g is .*; it must be a number from -500 to 500 g"):
         bench("note", "Lamp", "x", "--work", "weights", "--detail", f"added_g={value}")

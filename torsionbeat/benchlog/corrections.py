@@ -14,7 +14,7 @@ from sqlalchemy.orm import Session
 
 from torsionbeat.benchlog.entries import check_clock, clean_text, label, plain, value_words
 from torsionbeat.benchlog.names import refuse_taken
-from torsionbeat.benchlog.standing import MOVED, moved_since
+from torsionbeat.benchlog.standing import MOVED, regulator_course, weights_on
 from torsionbeat.benchlog.tables import (
     ChangeRecord,
     ClockRecord,
@@ -156,7 +156,7 @@ def amend(
     if before:
         after = {name: wanted[name] for name in before}
         trail(session, clock, "amend", row, _reason(reason), before, after)
-        settle(session, clock)
+        settle(session, clock, within_travel=True)
     return row
 
 
@@ -203,11 +203,44 @@ def stated_by_hand(before: dict[str, Any], fields: dict[str, Any], works: int) -
     return before | new or None
 
 
-def settle(session: Session, clock: ClockRecord) -> None:
-    """Set the regulator and the weights of a clock's record to where the works have moved them."""
+def settle(session: Session, clock: ClockRecord, *, within_travel: bool = False) -> None:
+    """Set the regulator and the weights of a clock's record to where the works have moved them.
+
+    Parameters
+    ----------
+    session : Session
+    clock : ClockRecord
+    within_travel : bool
+        Refuse a work that leaves the regulator where it cannot stand.
+
+    Raises
+    ------
+    InputError
+        The regulator would stand outside its travel.
+    """
     session.flush()
     works = session.scalars(select(WorkRecord).where(WorkRecord.clock_id == clock.id)).all()
-    for field, value in moved_since(clock.stated, works).items():
+    setting, details = regulator_course(clock.stated, works)
+    low, high = clock.regulator_low, clock.regulator_high
+    outside = setting is not None and (
+        (low is not None and setting < low) or (high is not None and setting > high)
+    )
+    if within_travel and outside and setting != clock.regulator_setting:
+        ends = (
+            f"from {low:g}"
+            if high is None
+            else f"to {high:g}"
+            if low is None
+            else f"from {low:g} to {high:g}"
+        )
+        raise InputError(
+            f"the regulator would stand at {setting:g}, outside its travel {ends}; check the note, or set where it "
+            "stands with clock change --regulator-setting"
+        )
+    for work in works:
+        if work.id in details:
+            work.details = details[work.id]
+    for field, value in (("regulator_setting", setting), ("weight_total_g", weights_on(clock.stated, works))):
         if getattr(clock, field) != value:
             setattr(clock, field, value)
 

@@ -6,8 +6,8 @@ import json
 import re
 from typing import Any
 
-from torsionbeat.benchlog.ranges import CLOCK_FIELDS, CLOCK_KINDS, fault_of_number
-from torsionbeat.benchlog.tables import FIGURES, WORK_KINDS, Base, ClockRecord
+from torsionbeat.benchlog.ranges import CLOCK_FIELDS, CLOCK_KINDS, fault_of_details, fault_of_number
+from torsionbeat.benchlog.tables import FIGURES, WORK_KINDS, Base, ClockRecord, WorkRecord
 from torsionbeat.errors import InputError
 
 __all__ = [
@@ -148,7 +148,7 @@ def fault_of(row: Base) -> str | None:
         loaded = row.__dict__.get(name)
         if loaded is not None and not isinstance(loaded, dict):
             return f"{name} is a {type(loaded).__name__}; it must be an object"
-    return None
+    return fault_of_details(row.details) if isinstance(row, WorkRecord) and row.details else None
 
 
 def _is_stated(stated: Any) -> bool:

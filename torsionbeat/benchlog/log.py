@@ -248,7 +248,7 @@ class BenchLog(Answers):
             session.flush()
             if completes_id is not None:
                 retract(session, owner, "work", completes_id, f"told anew as work {row.id}")
-            settle(session, owner)
+            settle(session, owner, within_travel=True)
             return row
 
         content = [kind, kept, figures, done_at, completes_id]

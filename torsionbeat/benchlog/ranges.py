@@ -7,12 +7,24 @@ unusual.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from typing import Any
 
 from torsionbeat.benchlog.tables import Base
 
-__all__ = ["CLOCK_FIELDS", "CLOCK_KINDS", "EARLIEST", "LATEST", "Allowed", "fault_of_number", "range_of"]
+__all__ = [
+    "CLOCK_FIELDS",
+    "CLOCK_KINDS",
+    "DETAILS",
+    "EARLIEST",
+    "LATEST",
+    "Allowed",
+    "fault_of_details",
+    "fault_of_number",
+    "range_of",
+]
 
 CLOCK_KINDS = ("400-day", "air-driven", "other")
 
@@ -64,6 +76,28 @@ CLOCK_FIELDS: dict[str, Allowed | None] = {
     "notes": None,
 }
 """What ``add_clock`` and ``change_clock`` take; None marks a text."""
+
+
+DETAILS = {
+    "added_g": Allowed(-500, 500, "g"),
+    "doubt_g": Allowed(0, 500, "g"),
+    "moved": Allowed(-1e4, 1e4, "units of the regulator"),
+    "setting": Allowed(-1e4, 1e4, "units of the regulator"),
+    "doubt": Allowed(0, 1e4, "units of the regulator"),
+    "expected_rate_s_per_day": Allowed(-1e7, 1e7, "s/day"),
+    "u_expected_rate_s_per_day": Allowed(0, 1e9, "s/day"),
+}
+"""Details of a work that are numbers, wherever they come from."""
+
+
+def fault_of_details(details: Mapping[str, Any]) -> str | None:
+    """Say which detail of a work cannot be, or None where all can."""
+    for name, allowed in DETAILS.items():
+        value = details.get(name, allowed.high)
+        known = isinstance(value, int | float) and not isinstance(value, bool)
+        if not known or not allowed.low <= value <= allowed.high:
+            return f"{name} is {value!r}; it must be a number from {allowed.low:g} to {allowed.high:g} {allowed.unit}"
+    return None
 
 
 _RATE = Allowed(-1e7, 1e7, "s/day")

@@ -7,10 +7,13 @@ from typing import Any
 
 from torsionbeat.benchlog.tables import ReadingRecord, WorkRecord
 
-__all__ = ["MOVED", "moved_since", "overtaken"]
+__all__ = ["MOVED", "overtaken", "regulator_course", "weights_on"]
 
-MOVED = {"regulator_setting": ("regulator", "moved", "setting"), "weight_total_g": ("weights", "added_g", "")}
-"""Fields of a clock's record that works move: the kind of work, the detail that adds, the one that sets."""
+MOVED = ("regulator_setting", "weight_total_g")
+"""Fields of a clock's record that works move."""
+
+DERIVED = "derived"
+"""Detail that names which of ``moved`` and ``setting`` was not typed but follows from the other."""
 
 
 def overtaken(rows: Sequence[ReadingRecord]) -> dict[int, int]:
@@ -37,30 +40,68 @@ def overtaken(rows: Sequence[ReadingRecord]) -> dict[int, int]:
     return gone
 
 
-def moved_since(stated: dict[str, Any] | None, works: Iterable[WorkRecord]) -> dict[str, float | None]:
-    """Give the regulator's setting and the weights as the works since they were stated have moved them.
+def regulator_course(
+    stated: dict[str, Any] | None, works: Iterable[WorkRecord]
+) -> tuple[float | None, dict[int, dict[str, Any]]]:
+    """Follow the regulator through the works since its setting was stated.
 
     Parameters
     ----------
     stated : dict or None
-        Of each field ``{"value": v, "after_works": n}``: what was stated, and how many works the log held then.
+        Of each field of ``MOVED`` ``{"value": v, "after_works": n}``: what was stated, and how many works the log
+        held then.
     works : iterable of WorkRecord
-        All works of the clock. Those kept since count in the order in which they were done: a setting replaces
-        what was before it, a move adds to it, and nothing is known where neither was ever told.
+        All works of the clock. Those kept since count in the order in which they were done.
+
+    Returns
+    -------
+    float or None
+        Where it stands now; None where nobody ever told.
+    dict
+        By the number of a work its details as they should be: of move and setting the one that was not typed follows
+        from the other and from where the regulator stood before; only where they are not so already.
     """
-    in_order = sorted(works, key=lambda work: work.id)
-    found: dict[str, float | None] = {}
-    for field, (kind, adds, sets) in MOVED.items():
-        said = (stated or {}).get(field) or {}
-        value: float | None = said.get("value")
-        since = [one for one in in_order[int(said.get("after_works", 0)) :] if one.retracted_at is None]
-        for work in sorted(since, key=lambda work: (work.done_at, work.id)):
-            if work.kind != kind:
-                continue
-            setting, move = work.details.get(sets), work.details.get(adds)
-            if isinstance(setting, int | float):
-                value = float(setting)
-            elif isinstance(move, int | float) and value is not None:
-                value += move
-        found[field] = max(value, 0.0) if value is not None and field == "weight_total_g" else value
-    return found
+    value, since = _since("regulator_setting", stated, works)
+    details: dict[int, dict[str, Any]] = {}
+    for work in since:
+        if work.kind != "regulator":
+            continue
+        told = {
+            key: one for key, one in work.details.items() if key not in (DERIVED, work.details.get(DERIVED))
+        }
+        moved, setting = _number(told.get("moved")), _number(told.get("setting"))
+        before = value
+        if setting is not None:
+            value = setting
+            if moved is None and before is not None:
+                told |= {"moved": setting - before, DERIVED: "moved"}
+        elif moved is not None and before is not None:
+            value = before + moved
+            told |= {"setting": value, DERIVED: "setting"}
+        if told != work.details:
+            details[work.id] = told
+    return value, details
+
+
+def weights_on(stated: dict[str, Any] | None, works: Iterable[WorkRecord]) -> float | None:
+    """Give the weights on the balance (g) after the works since they were stated; None where they never were."""
+    value, since = _since("weight_total_g", stated, works)
+    if value is None:
+        return None
+    added = [_number(work.details.get("added_g")) or 0.0 for work in since if work.kind == "weights"]
+    for grams in added:
+        value = max(value + grams, 0.0)
+    return value
+
+
+def _since(
+    field: str, stated: dict[str, Any] | None, works: Iterable[WorkRecord]
+) -> tuple[float | None, list[WorkRecord]]:
+    said = (stated or {}).get(field) or {}
+    kept = sorted(works, key=lambda work: work.id)[int(said.get("after_works", 0)) :]
+    standing = [work for work in kept if work.retracted_at is None]
+    return _number(said.get("value")), sorted(standing, key=lambda work: (work.done_at, work.id))
+
+
+def _number(value: Any) -> float | None:
+    return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else None

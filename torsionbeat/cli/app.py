@@ -54,4 +54,5 @@ for _panel, _names in COMMANDS.items():
         if hasattr(_module, "app"):
             app.add_typer(_module.app, name=_name, rich_help_panel=_panel)
         else:
-            app.command(_name, rich_help_panel=_panel)(getattr(_module, f"{_name}_command"))
+            _kind = getattr(_module, "COMMAND_CLASS", None)
+            app.command(_name, cls=_kind, rich_help_panel=_panel)(getattr(_module, f"{_name}_command"))

@@ -57,6 +57,6 @@ def moment(text: str, what: str) -> datetime:
     return read
 
 
-def day(when: datetime) -> str:
-    """Say a moment as the restorer's own clock showed it."""
-    return when.astimezone().strftime("%Y-%m-%d %H:%M")
+def day(when: datetime | None) -> str:
+    """Say a moment as the restorer's own clock showed it; nothing where there is none."""
+    return "" if when is None else when.astimezone().strftime("%Y-%m-%d %H:%M")

@@ -4,16 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass, fields, replace
 from datetime import datetime
-from typing import Any
 
 from torsionbeat.benchlog import BenchLog
 from torsionbeat.benchlog.tables import ClockRecord, HandCheckRecord, ReadingRecord, WorkRecord
-from torsionbeat.errors import InputError
 from torsionbeat.reading.figures import UFloat
 from torsionbeat.regulation.learning.course import Heard, Work
 from torsionbeat.regulation.present import Present
 
-__all__ = ["KnownOfClock", "checks_heard", "given_heard", "note_move", "readings_heard", "works_done"]
+__all__ = ["KnownOfClock", "checks_heard", "given_heard", "readings_heard", "works_done"]
 
 PPM_S_PER_DAY = 0.0864
 """Seconds a day in one part in a million: 86 400 / 10^6."""
@@ -147,37 +145,3 @@ def given_heard(present: Present, now_s: float, rate: UFloat) -> Heard:
 
 def _day(when: datetime) -> str:
     return when.astimezone().strftime("%Y-%m-%d %H:%M")
-
-
-def note_move(log: BenchLog, clock: str, details: dict[str, Any], done_at: datetime | None) -> dict[str, Any]:
-    """Complete the details of a move of the regulator that is about to be noted, and set the record to what it leaves.
-
-    Where the record knows the setting, a move gives the new setting and a setting gives the move. A move that is noted
-    late, after a later one, changes the record by itself and says nothing of the setting between.
-
-    Raises
-    ------
-    InputError
-        The regulator would stand beyond its travel.
-    """
-    record = log.clock(clock)
-    moved, setting, before = details.get("moved"), details.get("setting"), record.regulator_setting
-    late = done_at is not None and any(
-        work.kind == "regulator" and work.done_at > done_at for work in log.works(clock)
-    )
-    after = setting
-    if moved is not None and setting is None and before is not None:
-        after = before + moved
-    if after is None or (late and moved is None):
-        return details
-    low, high = record.regulator_low, record.regulator_high
-    if (low is not None and after < low) or (high is not None and after > high):
-        raise InputError(
-            f"the regulator would stand at {after:g}, outside its travel from {low:g} to {high:g}; check the note, or "
-            "set where it stands with clock change --regulator-setting"
-        )
-    log.change_clock(clock, regulator_setting=after)
-    if late:
-        return details
-    known = {} if moved is not None or before is None else {"moved": after - before}
-    return {**details, "setting": after, **known}

@@ -12,8 +12,8 @@ from datetime import datetime
 from typing import Any
 
 from torsionbeat.benchlog import BenchLog, open_log
-from torsionbeat.benchlog.doubles import doubles_of
-from torsionbeat.benchlog.tables import ClockRecord, Entry
+from torsionbeat.benchlog.doubles import doubles_of, lacks_amount
+from torsionbeat.benchlog.tables import ClockRecord, Entry, WorkRecord
 from torsionbeat.errors import InputError
 from torsionbeat.jobs.clock_history import ClockFacts, Happened, facts_of, happened_of
 from torsionbeat.sound.remarks import Remark
@@ -243,7 +243,10 @@ def keep_work(request: WorkRequest, *, progress: Any = None, cancel: Any = None)
             completes_id=None if found.completed is None else found.completed.id,
             write_id=request.write_id,
         )
-        return _kept(log, request.clock, row, found.remarks(request.clock, row))
+        remarks = found.remarks(request.clock, row)
+        if lacks_amount(row.kind, row.details):
+            remarks = (_how_much(request.clock, row), *remarks)
+        return _kept(log, request.clock, row, remarks)
 
 
 def keep_hand_check(request: HandCheckRequest, *, progress: Any = None, cancel: Any = None) -> EntryKept:
@@ -318,6 +321,18 @@ def amend_entry(request: AmendRequest, *, progress: Any = None, cancel: Any = No
             request.clock, request.entry.kind, request.entry.number, dict(request.changes), request.reason
         )
         return _kept(log, request.clock, row)
+
+
+def _how_much(clock: str, row: WorkRecord) -> Remark:
+    example = {
+        "weights": "--detail added_g=6.8 (all sides together, - for taken off)",
+        "regulator": "--detail moved=-0.5 or --detail setting=2.5",
+    }[row.kind]
+    return Remark(
+        "work-without-amount",
+        f"How much was not said, so nothing can be learnt from it: keep it again with {example}, or later add it "
+        f'with: torsionbeat clock amend "{clock}" work {row.id} --detail ...',
+    )
 
 
 def _kept(

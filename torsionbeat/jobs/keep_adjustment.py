@@ -67,7 +67,6 @@ def _keep(log: BenchLog, clock: str, judgement: Judgement, done_at: datetime | N
         "u_expected_rate_s_per_day": expected.std_dev,
     }
     said = []
-    change: dict[str, float] = {}
     if advice.weights is not None:
         total = advice.weights.total_g
         what = (
@@ -75,9 +74,6 @@ def _keep(log: BenchLog, clock: str, judgement: Judgement, done_at: datetime | N
         )
         details = {"added_g": total, "doubt_g": advice.weights.doubt_g} | promise
         log.add_work(clock, "weights", what, details, done_at=done_at)
-        on = log.clock(clock).weight_total_g
-        if on is not None:
-            change["weight_total_g"] = max(on + total, 0.0)
         said.append(f"weights {what}")
     if advice.regulator_move and regulator is not None and advice.regulator_setting is not None:
         what = f"moved by {advice.regulator_move:+.3g} to {advice.regulator_setting:.3g} {regulator.unit}"
@@ -87,10 +83,7 @@ def _keep(log: BenchLog, clock: str, judgement: Judgement, done_at: datetime | N
             "doubt": regulator.doubt,
         } | promise
         log.add_work(clock, "regulator", what, details, done_at=done_at)
-        change["regulator_setting"] = advice.regulator_setting
         said.append(f"regulator {what}")
-    if change:
-        log.change_clock(clock, **change)
     return said
 
 
