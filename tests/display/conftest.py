@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from torsionbeat.reading.figures import Clock
+from torsionbeat.sound.remarks import Remark
 from torsionbeat.sound.timebase import unknown_timebase
 from torsionbeat.twin import Balance, Drive, Escapement, TwinClock
 
@@ -40,5 +41,7 @@ def drop_only(twin_readings):
         duration_s=1200,
         seed=4,
         contact=False,
-        remarks=("No contact was heard, so there is no lift passage and no arc.",),
+        remarks=(
+            Remark("no-arc-contact-unheard", "No contact was heard, so there is no lift passage and no arc."),
+        ),
     )

@@ -27,6 +27,7 @@ __all__ = [
     "print_comparison",
     "row_cells",
     "row_notes",
+    "value_words",
 ]
 
 NIGHTLY = (
@@ -83,6 +84,11 @@ def change_words(row: Row) -> str:
     if row.ratio:
         return f"to {value} times as much, between {low} and {high}"
     return f"by {value}{unit}, between {low} and {high}"
+
+
+def value_words(estimate: Estimate | None, *, sign: bool = False) -> str:
+    """Write the value of an estimate alone, with no more digits than its interval leaves; a dash for none."""
+    return "-" if estimate is None else number(estimate.value, _digits(estimate), sign=sign)
 
 
 def estimate_words(estimate: Estimate | None, *, sign: bool = False) -> str:

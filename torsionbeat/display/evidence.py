@@ -32,7 +32,6 @@ LEAST_BEATS, MOST_STRETCHES = 12, 24
 
 LEAST_RATE_ROOM = 0.2
 """Least height of the rate's panel, s/day: below it a restorer has nothing to do."""
-
 GAP_SHARE = 0.75
 """Room between the two sounds for the lift passage, as a share of the contact's length."""
 

@@ -20,9 +20,11 @@ from torsionbeat.display import style
 from torsionbeat.display.changes import (
     comparison_figure,
     comparison_sentences,
-    estimate_words,
     row_cells,
     row_notes,
+)
+from torsionbeat.display.changes import (
+    value_words as estimate_value,
 )
 from torsionbeat.display.clockplots import DatedFigure, DatedWork, decay_figure, history_figure
 from torsionbeat.display.evidence import evidence_figure
@@ -244,7 +246,7 @@ def _summary(story: ClockStory) -> list[str]:
 def _from_to(row: Row) -> str:
     """Name a row that changed, with both values and no more digits than the larger doubt leaves."""
     unit = f" {row.unit}" if row.unit else ""
-    before, after = (estimate_words(side, sign=row.signed).split(" ")[0] for side in (row.before, row.after))
+    before, after = (estimate_value(side, sign=row.signed) for side in (row.before, row.after))
     return f"{row.name} from {before} to {after}{unit}"
 
 

@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from torsionbeat.history.nights import Group
 from torsionbeat.reading.figures import Reading
 from torsionbeat.reading.intervals import night_mean
+from torsionbeat.sound.remarks import Remark
 
 __all__ = ["comparison_remarks", "crystal_cancels", "same_lift"]
 
@@ -32,7 +33,7 @@ def same_lift(before: Group, after: Group) -> bool:
 
 def comparison_remarks(
     before: Group, after: Group, same_recorder: bool, turned: bool | None = None
-) -> list[str]:
+) -> list[Remark]:
     """Say what differs between the two sides besides the clock's state, and what cannot be told.
 
     ``turned``: whether the letters of the second were exchanged by what was heard; None: the sounds did not tell.
@@ -46,12 +47,18 @@ def comparison_remarks(
     alone = [which for which, group in (("before", before), ("after", after)) if len(group.nights) == 1]
     if len(alone) == 2:
         said.append(
-            "One recording on each side: a change shows that these two differ, but not how far the clock "
-            "differs from night to night by itself. Two or more on each side would."
+            Remark(
+                "one-recording-each",
+                "One recording on each side: a change shows that these two differ, but not how far the clock "
+                "differs from night to night by itself. Two or more on each side would.",
+            )
         )
     elif alone:
         said.append(
-            f"One recording {alone[0]}: it is taken to differ from night to night as those of the other side."
+            Remark(
+                "one-recording-alone",
+                f"One recording {alone[0]}: it is taken to differ from night to night as those of the other side.",
+            )
         )
     errors = [
         night_mean([r.beat_error_ms for r in group.readings if r.beat_error_ms is not None])
@@ -60,71 +67,100 @@ def comparison_remarks(
     signs = [0 if e is None or abs(e.nominal_value) < 1.96 * e.std_dev else e.nominal_value for e in errors]
     if turned:
         said.append(
-            "Which side is called a depends on the beat that is heard first. By their sounds, side a before is side b "
-            "after, so the letters after were exchanged."
+            Remark(
+                "sides-exchanged",
+                "Which side is called a depends on the beat that is heard first. By their sounds, side a before is side b "
+                "after, so the letters after were exchanged.",
+            )
         )
     if turned is None and signs[0] * signs[1] < 0:
         said.append(
-            "The beat error has changed its sign, and the sounds cannot tell the sides apart: where the beat "
-            "setting was not moved past the middle, side a of the one is side b of the other; then compare "
-            "with the sides swapped (--swap-sides)."
+            Remark(
+                "sides-untold",
+                "The beat error has changed its sign, and the sounds cannot tell the sides apart: where the beat "
+                "setting was not moved past the middle, side a of the one is side b of the other; then compare "
+                "with the sides swapped (--swap-sides).",
+            )
         )
     return said
 
 
-def _timebase_remarks(before: Group, after: Group, same_recorder: bool) -> list[str]:
+def _timebase_remarks(before: Group, after: Group, same_recorder: bool) -> list[Remark]:
     sources = [sorted({r.timebase.source for r in group.readings}) for group in (before, after)]
     said = []
     if sources[0] != sources[1]:
         said.append(
-            f"The timebases differ: {' and '.join(sources[0])} before, {' and '.join(sources[1])} after. "
-            "Each side's own uncertainty is in the change of the rate."
+            Remark(
+                "timebases-differ",
+                f"The timebases differ: {' and '.join(sources[0])} before, {' and '.join(sources[1])} after. "
+                "Each side's own uncertainty is in the change of the rate.",
+            )
         )
     if crystal_cancels(before, after, same_recorder):
         said.append(
-            "Both sides were made with the same recorder, as you say: its crystal's error drops out of the "
-            "change of the rate, but for 3 ppm (0.26 s a day) by which a crystal differs from day to day."
+            Remark(
+                "recorder-cancels",
+                "Both sides were made with the same recorder, as you say: its crystal's error drops out of the "
+                "change of the rate, but for 3 ppm (0.26 s a day) by which a crystal differs from day to day.",
+            )
         )
     elif same_recorder:
         said.append(
-            "The same recorder is of no help here: the crystal drops out only where every timebase is "
-            "unknown, or stated alike."
+            Remark(
+                "recorder-no-help",
+                "The same recorder is of no help here: the crystal drops out only where every timebase is "
+                "unknown, or stated alike.",
+            )
         )
     elif sources[0] == sources[1] == ["unknown"]:
         said.append(
-            "Neither timebase is known, and that is most of the uncertainty of the change of the rate. Where "
-            "both sides were made with the same recorder, its error drops out: say so with --same-recorder."
+            Remark(
+                "timebases-unknown",
+                "Neither timebase is known, and that is most of the uncertainty of the change of the rate. Where "
+                "both sides were made with the same recorder, its error drops out: say so with --same-recorder.",
+            )
         )
     return said
 
 
 def _different(
     before: Group, after: Group, what: str, of: Callable[[Reading], float | None], unit: str, why: str
-) -> list[str]:
+) -> list[Remark]:
     given = [_given(group.readings, of) for group in (before, after)]
     if given[0] == given[1]:
         return []
     words = [" and ".join("none" if v is None else f"{v:g} {unit}" for v in values) for values in given]
-    return [f"The {what} differs: {words[0]} before, {words[1]} after. {why}: check that each is right."]
+    return [
+        Remark(
+            f"{what.replace(' ', '-')}-differs",
+            f"The {what} differs: {words[0]} before, {words[1]} after. {why}: check that each is right.",
+        )
+    ]
 
 
 def _given(readings: Sequence[Reading], of: Callable[[Reading], float | None]) -> list[float | None]:
     return sorted({of(reading) for reading in readings}, key=lambda v: (v is None, v or 0.0))
 
 
-def _temperature_remarks(before: Group, after: Group) -> list[str]:
+def _temperature_remarks(before: Group, after: Group) -> list[Remark]:
     means = []
     for group in (before, after):
         known = [night.temperature_c for night in group.nights if night.temperature_c is not None]
         means.append(sum(known) / len(known) if known else None)
     if means[0] is None or means[1] is None:
         return [
-            "The temperature of one side or both is not known; it changes the rate by itself, by as much as "
-            "the clock is not compensated."
+            Remark(
+                "temperature-unknown",
+                "The temperature of one side or both is not known; it changes the rate by itself, by as much as "
+                "the clock is not compensated.",
+            )
         ]
     if abs(means[0] - means[1]) < 0.5:
         return []
     return [
-        f"It was {means[0]:.1f} °C before and {means[1]:.1f} °C after: part of the change of the rate may be "
-        "the temperature's."
+        Remark(
+            "temperature-differs",
+            f"It was {means[0]:.1f} °C before and {means[1]:.1f} °C after: part of the change of the rate may be "
+            "the temperature's.",
+        )
     ]

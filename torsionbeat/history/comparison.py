@@ -40,6 +40,7 @@ from torsionbeat.reading.intervals import (
     share_difference,
     slope_per_day,
 )
+from torsionbeat.sound.remarks import Remark, remark_codes
 from torsionbeat.theory.stability import confidence_limits
 
 __all__ = ["Comparison", "Group", "Night", "Row", "Verdict", "compare"]
@@ -64,7 +65,7 @@ class Comparison:
     before: Group
     after: Group
     rows: tuple[Row, ...]
-    remarks: tuple[str, ...]
+    remarks: tuple[Remark, ...]
 
     def row(self, name: str) -> Row:
         """Give the row of that name; KeyError where there is none."""
@@ -90,6 +91,7 @@ class Comparison:
                 for row in self.rows
             ],
             "remarks": list(self.remarks),
+            "remark_codes": remark_codes(self.remarks),
         }
 
 
@@ -130,14 +132,20 @@ def compare(
     judged = sum(row.change is not None for row in rows)
     if judged:
         remarks.append(
-            f"{judged} rows were judged, each at 95 %: about {judged / 20:.1g} of them would say 'changed' "
-            "by chance on a clock that did not change."
+            Remark(
+                "by-chance",
+                f"{judged} rows were judged, each at 95 %: about {judged / 20:.1g} of them would say 'changed' "
+                "by chance on a clock that did not change.",
+            )
         )
     if not same_place and any(len(reading.events) for reading in first.readings + second.readings):
         remarks.append(
-            "Loudness is height above the room's noise: it tells of the clock only where microphone, place "
-            "and room were the same. The place moves even the difference between the sides by a few decibels, "
-            "which its interval allows for. Where nothing was moved, say so with --same-place."
+            Remark(
+                "loudness-needs-same-place",
+                "Loudness is height above the room's noise: it tells of the clock only where microphone, place "
+                "and room were the same. The place moves even the difference between the sides by a few decibels, "
+                "which its interval allows for. Where nothing was moved, say so with --same-place.",
+            )
         )
     return Comparison(first, second, rows, tuple(remarks))
 

@@ -23,6 +23,7 @@ from torsionbeat.reading.figures import (
     Timebase,
     UFloat,
 )
+from torsionbeat.sound.remarks import Remark
 from torsionbeat.theory.swing import lift_passage_s
 
 if TYPE_CHECKING:
@@ -152,10 +153,18 @@ def _restored(document: dict[str, Any]) -> Reading:
         beats_heard=int(beats.get("heard") or 0),
         swings=swings,
         events=_events(rows, swings),
-        remarks=tuple(str(remark) for remark in document.get("remarks") or ()),
+        remarks=_remarks(document),
         stretch_s=tuple(document["stretch_s"]) if document.get("stretch_s") else None,
         sides=_own_sides(document.get("sides")),
     )
+
+
+def _remarks(document: dict[str, Any]) -> tuple[Remark, ...]:
+    """Remarks with their codes; a document of before there were codes has none."""
+    texts, codes = document.get("remarks") or [], document.get("remark_codes") or []
+    if len(codes) != len(texts):
+        codes = ["unnamed"] * len(texts)
+    return tuple(Remark(str(code), str(text)) for code, text in zip(codes, texts, strict=True))
 
 
 def _own_sides(kept: dict[str, Any] | None) -> OwnSides | None:

@@ -151,7 +151,7 @@ def tell_state(night: Night, state: LiveState) -> None:
         name: str(value) if isinstance(value, float) else value for name, value in asdict(state.level).items()
     }
     told["level"] = level  # as text: JSON has no word for the level of silence, minus infinity
-    told["remarks"] = [[getattr(remark, "code", ""), str(remark)] for remark in state.remarks]
+    told["remarks"] = [[remark.code, str(remark)] for remark in state.remarks]
     with contextlib.suppress(OSError):
         _replace(_file(night.id, "state"), json.dumps(told))
 

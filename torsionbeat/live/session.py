@@ -11,7 +11,7 @@ often that asking takes more than a hundredth of the time.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -25,6 +25,7 @@ from torsionbeat.reading.figures import Clock, Reading
 from torsionbeat.reading.measuring import reading_of
 from torsionbeat.sound.block import Block
 from torsionbeat.sound.keeper import Keeper
+from torsionbeat.sound.remarks import Remark, as_remark
 from torsionbeat.sound.timebase import Timebase
 
 __all__ = ["AWAY_S", "STATE_S", "LiveResult", "LiveState", "Source", "listen_live", "moments_of", "silent_s"]
@@ -56,7 +57,7 @@ class Source(Protocol):
     on_event: Callable[..., None] | None
 
     @property
-    def remarks(self) -> list[str]:
+    def remarks(self) -> Sequence[str]:
         """Plain sentences on what went wrong so far."""
 
     @property
@@ -84,7 +85,7 @@ class LiveState:
         The figures as last asked for, at ``reading_at_s``; None where no clock is heard yet: ``why`` says so.
     standing_db : float or None
         How far the drops stand above the room.
-    remarks : tuple of str
+    remarks : tuple of Remark
         What went wrong so far, of microphone and disk.
     kept : str
         Name of the folder in which the sound is kept; empty where nothing is, or no longer.
@@ -98,7 +99,7 @@ class LiveState:
     reading_at_s: float = 0.0
     why: str = "Nothing has been measured yet."
     standing_db: float | None = None
-    remarks: tuple[str, ...] = ()
+    remarks: tuple[Remark, ...] = ()
     kept: str = ""
     silent_s: float = 0.0
 
@@ -115,7 +116,7 @@ class LiveResult:
     heard: Heard
     heard_s: float
     why: str = ""
-    remarks: tuple[str, ...] = ()
+    remarks: tuple[Remark, ...] = ()
     failure: str = ""
     kept: str = ""
 
@@ -267,8 +268,19 @@ class _Night:
             self.note("reference", offset_ppm=ppm, standard_uncertainty_ppm=doubt_ppm)
         return timebase
 
-    def remarks(self) -> tuple[str, ...]:
-        return (*self.source.remarks, *filter(None, (self.no_reference, self.stumble, self.failure)))
+    def remarks(self) -> tuple[Remark, ...]:
+        return (
+            *map(as_remark, self.source.remarks),
+            *(
+                Remark(code, text)
+                for code, text in (
+                    ("reference-not-heard", self.no_reference),
+                    ("figures-failed", self.stumble),
+                    ("keeping-failed", self.failure),
+                )
+                if text
+            ),
+        )
 
     def state(self) -> LiveState:
         return LiveState(

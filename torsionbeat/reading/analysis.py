@@ -14,6 +14,7 @@ from torsionbeat.reading.figures import Clock, Reading, Timebase
 from torsionbeat.reading.measuring import reading_of
 from torsionbeat.sound.block import Block
 from torsionbeat.sound.recording import SavedRecording, open_recording
+from torsionbeat.sound.remarks import Remark
 from torsionbeat.sound.roomtone import with_room_tone
 from torsionbeat.sound.timebase import stated_timebase, unknown_timebase
 
@@ -121,7 +122,7 @@ def analyse_fully(
         timebase, remarks = _timebase(recording, listening), tuple(recording.remarks)
         if reference is not None:
             timebase, unheard = reference.timebase_or(timebase, heard.sounds.sample)
-            remarks = (*remarks, unheard) if unheard else remarks
+            remarks = (*remarks, Remark("reference-not-heard", unheard)) if unheard else remarks
         return Analysis(reading_of(heard, clock, timebase, recording.name, remarks), heard)
 
 

@@ -8,6 +8,7 @@ from typing import Any, TextIO
 import numpy as np
 
 from torsionbeat.reading.figures import Events, FloatArray, OwnSides, Reading, Timebase, UFloat
+from torsionbeat.sound.remarks import remark_codes
 from torsionbeat.version import __version__
 
 __all__ = ["reading_document", "write_events"]
@@ -69,6 +70,7 @@ def reading_document(reading: Reading) -> dict[str, Any]:
             for row in range(len(swings))
         ],
         "remarks": list(reading.remarks),
+        "remark_codes": remark_codes(reading.remarks),
     }
 
 

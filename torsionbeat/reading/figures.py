@@ -17,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from torsionbeat.errors import InputError
+from torsionbeat.sound.remarks import Remark, as_remark
 from torsionbeat.sound.timebase import Timebase
 
 FloatArray = npt.NDArray[np.float64]
@@ -227,9 +228,12 @@ class Reading:
     beats_heard: int
     swings: Swings
     events: Events
-    remarks: tuple[str, ...] = field(default=())
+    remarks: tuple[Remark, ...] = field(default=())
     sides: OwnSides | None = None
     stretch_s: tuple[float, float] | None = None
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "remarks", tuple(map(as_remark, self.remarks)))
 
     def __repr__(self) -> str:
         """Give the figures with their 95 % intervals on one line, in place of every beat."""

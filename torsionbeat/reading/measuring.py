@@ -6,6 +6,7 @@ recording, they are taken from the stretch after that, and the reading says whic
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -41,6 +42,7 @@ from torsionbeat.reading.mean_arc import (
 from torsionbeat.reading.mean_period import SteadyPeriod, mean_period
 from torsionbeat.reading.remarks import in_step, remarks_on
 from torsionbeat.reading.stacked_passages import StackedPassage, stacked_passages
+from torsionbeat.sound.remarks import as_remark
 from torsionbeat.theory.rate import DAY_S, rate_s_per_day
 
 __all__ = ["reading_of"]
@@ -77,7 +79,7 @@ class _Figures:
 
 
 def reading_of(
-    heard: Heard, clock: Clock, timebase: Timebase, name: str, remarks: tuple[str, ...] = ()
+    heard: Heard, clock: Clock, timebase: Timebase, name: str, remarks: Sequence[str] = ()
 ) -> Reading:
     """The reading of one recording.
 
@@ -140,7 +142,7 @@ def reading_of(
         differ_s=figures.apart_s,
         turn=turn,
     )
-    return replace(reading, remarks=(*remarks, *told))
+    return replace(reading, remarks=(*(as_remark(one) for one in remarks), *told))
 
 
 def _part_measured(beats: Beats, jumps: list[Jump], turn: Turn | None) -> npt.NDArray[np.bool_]:

@@ -22,7 +22,7 @@ def remarks_on(
     jumps: list[Jump],
     differ_s: float = 0.0,
     turn: Turn | None = None,
-) -> list[str]:
+) -> list[Remark]:
     """All remarks on a reading, the most important first.
 
     Parameters
@@ -38,7 +38,7 @@ def remarks_on(
     differ_s : float
         By how much the lift passages of the sides differ, seconds.
     """
-    out: list[str] = []
+    out: list[Remark] = []
     out += _on_period(reading, heard)
     out += _on_jumps(reading, jumps)
     out += _on_settling(reading) if turn is None else [_on_turn(reading, turn)]
@@ -46,37 +46,58 @@ def remarks_on(
     out += _on_arc(reading, heard)
     if differ_s > 0:
         out.append(
-            f"From contact to drop takes {1e3 * differ_s:.0f} ms longer on one side than on the other, though a balance "
-            "takes the same both ways: one of the sounds was timed from another of its parts. Beat error and arc are "
-            "stated that much less surely."
+            Remark(
+                "sides-differ",
+                f"From contact to drop takes {1e3 * differ_s:.0f} ms longer on one side than on the other, though a balance "
+                "takes the same both ways: one of the sounds was timed from another of its parts. Beat error and arc are "
+                "stated that much less surely.",
+            )
         )
     out += _on_sound(reading, heard)
     out += _on_timebase(reading)
     return out
 
 
-def _on_period(reading: Reading, heard: Heard) -> list[str]:
-    out = []
+def _on_period(reading: Reading, heard: Heard) -> list[Remark]:
+    out: list[Remark] = []
     nominal, period = reading.clock.nominal_period_s, reading.period_s.nominal_value
     if nominal is None:
-        out.append("The rate is missing because the nominal period was not given: add --period.")
+        out.append(
+            Remark(
+                "no-nominal-period",
+                "The rate is missing because the nominal period was not given: add --period.",
+            )
+        )
     elif reading.rate_s_per_day is None:
         out.append(
-            f"The rate is missing: a period of {period:.3f} s is heard, which cannot be that of a clock with a nominal "
-            f"period of {nominal:g} s. Check --period, or whether another clock is nearer to the microphone."
+            Remark(
+                "period-not-nominal",
+                f"The rate is missing: a period of {period:.3f} s is heard, which cannot be that of a clock with a nominal "
+                f"period of {nominal:g} s. Check --period, or whether another clock is nearer to the microphone.",
+            )
         )
     elif abs(period / nominal - 1) > 0.03:
         out.append(
-            f"The period heard, {period:.3f} s, is far from the nominal {nominal:g} s: check that --period is right."
+            Remark(
+                "period-far-from-nominal",
+                f"The period heard, {period:.3f} s, is far from the nominal {nominal:g} s: check that --period is right.",
+            )
         )
     if heard.second_period_s is not None:
         out.append(
-            f"Another torsion clock is heard, with a period of about {heard.second_period_s:.2f} s: the figures are of "
-            "the clock whose nominal period was given, or else of the clearer one." + _in_step(period, heard)
+            Remark(
+                "another-torsion-clock",
+                f"Another torsion clock is heard, with a period of about {heard.second_period_s:.2f} s: the figures are of "
+                "the clock whose nominal period was given, or else of the clearer one."
+                + _in_step(period, heard),
+            )
         )
     out += [
-        f"Another clock is heard, its sound repeating every {interval:.3g} s (tick and tock together where they differ): "
-        "its ticks were told apart from this clock's and are in none of the figures."
+        Remark(
+            "another-clock",
+            f"Another clock is heard, its sound repeating every {interval:.3g} s (tick and tock together where they differ): "
+            "its ticks were told apart from this clock's and are in none of the figures.",
+        )
         for interval in heard.other_intervals_s
     ]
     return out
@@ -100,8 +121,8 @@ def _in_step(period_s: float, heard: Heard) -> str:
     )
 
 
-def _on_jumps(reading: Reading, jumps: list[Jump]) -> list[str]:
-    out: list[str] = []
+def _on_jumps(reading: Reading, jumps: list[Jump]) -> list[Remark]:
+    out: list[Remark] = []
     for jump in jumps:
         when = _clock_time(jump.time_s)
         parts = []
@@ -143,7 +164,7 @@ def _on_turn(reading: Reading, turn: Turn) -> Remark:
     )
 
 
-def _on_settling(reading: Reading) -> list[str]:
+def _on_settling(reading: Reading) -> list[Remark]:
     under_way = settling_of(reading.swings.time_s, reading.swings.arc_deg)
     if under_way is None:
         return []
@@ -152,8 +173,10 @@ def _on_settling(reading: Reading) -> list[str]:
         trend = reading.arc_trend_deg_per_hour
         pace = f" by {trend.nominal_value:+.1f} deg an hour" if trend is not None else ""
         return [
-            f"The arc is not steady: it travels{pace}, too straight for its goal to be told. Record for longer; {marked}".rstrip(
-                "; "
+            Remark(
+                "arc-not-steady",
+                f"The arc is not steady: it travels{pace}, too straight for its goal to be told. Record for longer; "
+                f"{marked}".rstrip("; "),
             )
         ]
     low = under_way.time_constant_s - 1.96 * under_way.time_constant_uncertainty_s
@@ -164,40 +187,65 @@ def _on_settling(reading: Reading) -> list[str]:
         else "it is within one per cent of it now"
     )
     return [
-        f"The arc is still settling: {under_way.arc_now_deg:.0f} deg at the end, on its way to about "
-        f"{under_way.arc_steady_deg:.0f} deg with a time constant of {_clock_time(under_way.time_constant_s)} (between "
-        f"{_clock_time(max(low, 0))} and {_clock_time(high)}); {wait}. {marked[:1].upper()}{marked[1:]}".strip()
+        Remark(
+            "arc-settling",
+            f"The arc is still settling: {under_way.arc_now_deg:.0f} deg at the end, on its way to about "
+            f"{under_way.arc_steady_deg:.0f} deg with a time constant of {_clock_time(under_way.time_constant_s)} (between "
+            f"{_clock_time(max(low, 0))} and {_clock_time(high)}); {wait}. {marked[:1].upper()}{marked[1:]}".strip(),
+        )
     ]
 
 
-def _on_beats(reading: Reading, heard: Heard, strays: int, together: bool) -> list[str]:
-    out = []
+def _on_beats(reading: Reading, heard: Heard, strays: int, together: bool) -> list[Remark]:
+    out: list[Remark] = []
     expected, found = reading.beats_expected, reading.beats_heard
     missed = expected - found
     if found and expected and missed > 0.02 * expected and missed > 1:
         out.append(
-            f"{missed} of {expected} beats were not heard; they are left out, and the others keep their numbers."
+            Remark(
+                "beats-missed",
+                f"{missed} of {expected} beats were not heard; they are left out, and the others keep their numbers.",
+            )
         )
     if together:
         out.append(
-            "Single contacts are not heard above the room: the arc comes from all beats laid over each other, so "
-            "there is a mean arc and no arc for each swing."
+            Remark(
+                "stacked-only",
+                "Single contacts are not heard above the room: the arc comes from all beats laid over each other, so "
+                "there is a mean arc and no arc for each swing.",
+            )
         )
     if strays:
-        out.append(f"{strays} sound{'s' if strays > 1 else ''} did not fit the beat and were left out.")
+        out.append(
+            Remark(
+                "strays-left-out",
+                f"{strays} sound{'s' if strays > 1 else ''} did not fit the beat and were left out.",
+            )
+        )
     if heard.one_sided:
         out.append(
-            "Only one sound a period is heard: the other side's beat is silent, or the period is really twice as long. "
-            "No beat error can be given."
+            Remark(
+                "one-side-heard",
+                "Only one sound a period is heard: the other side's beat is silent, or the period is really twice as long. "
+                "No beat error can be given.",
+            )
         )
     every = _every_so_many(reading) // (2 if heard.one_sided else 1)
     if every > 1:
         out.append(
-            f"Only one beat in {every} is heard, the others never: the period is probably {every} times as long, about "
-            f"{every * reading.period_s.nominal_value:.3g} s. Check --period."
+            Remark(
+                "beats-skipped",
+                f"Only one beat in {every} is heard, the others never: the period is probably {every} times as long, about "
+                f"{every * reading.period_s.nominal_value:.3g} s. Check --period.",
+            )
         )
     if found < 8:
-        out.append(f"Only {found} beats were heard: the figures will be much surer from a longer recording.")
+        out.append(
+            Remark(
+                "few-beats",
+                f"Only {found} beats were heard: the figures will be much surer from a longer recording.",
+            )
+        )
     return out + _on_silence(reading)
 
 
@@ -210,82 +258,105 @@ def _every_so_many(reading: Reading) -> int:
     return usual if usual > 1 and np.mean(steps % usual == 0) > 0.9 else 1
 
 
-def _on_silence(reading: Reading) -> list[str]:
+def _on_silence(reading: Reading) -> list[Remark]:
     """A clock that stopped, or that was not heard at first."""
     times = reading.swings.time_s
     period = reading.period_s.nominal_value
-    out = []
+    out: list[Remark] = []
     after = reading.recording.duration_s - float(times[-1])
     before = float(times[0])
     gap_after = sum(max(0.0, end - max(start, float(times[-1]))) for start, end in reading.recording.gaps)
     gap_before = sum(max(0.0, min(end, before) - start) for start, end in reading.recording.gaps)
     if after - gap_after > 2.5 * period:
         out.append(
-            f"The last beat is heard at {_clock_time(float(times[-1]))}; for the {_clock_time(after)} after it nothing is "
-            "heard: the clock stopped, or the microphone moved. The figures are of the stretch before."
+            Remark(
+                "silent-at-end",
+                f"The last beat is heard at {_clock_time(float(times[-1]))}; for the {_clock_time(after)} after it nothing is "
+                "heard: the clock stopped, or the microphone moved. The figures are of the stretch before.",
+            )
         )
     if before - gap_before > 2.5 * period:
-        out.append(f"The first beat is heard only at {_clock_time(before)}.")
+        out.append(Remark("silent-at-start", f"The first beat is heard only at {_clock_time(before)}."))
     return out
 
 
-def _on_arc(reading: Reading, heard: Heard) -> list[str]:
-    out = []
+def _on_arc(reading: Reading, heard: Heard) -> list[Remark]:
+    out: list[Remark] = []
     passages = reading.swings.lift_passage_s
     contact = bool(np.isfinite(passages).any()) or bool(heard.laid_over)
     if reading.arc_deg is None:
         if not contact:
             out.append(
-                "The arc is missing because no contact is heard, only the drop. Move the beat setting by a known small "
-                "angle and read again: two beat errors give the arc."
+                Remark(
+                    "no-arc-contact-unheard",
+                    "The arc is missing because no contact is heard, only the drop. Move the beat setting by a known small "
+                    "angle and read again: two beat errors give the arc.",
+                )
             )
         elif reading.clock.lift_deg is None:
             out.append(
-                "The arc is missing because the lift is not known: add --lift with the angle from contact to drop."
+                Remark(
+                    "no-arc-lift-unknown",
+                    "The arc is missing because the lift is not known: add --lift with the angle from contact to drop.",
+                )
             )
         elif np.isfinite(passages).sum() >= 3:
             longest = 2 * float(np.nanmedian(passages)) / reading.period_s.nominal_value
             swing = reading.clock.lift_deg / max(np.sin(min(np.pi * longest / 2, np.pi / 2)), 1e-9)
             out.append(
-                f"The arc is missing: with a lift of {reading.clock.lift_deg:g} deg the swing would be {swing:.0f} deg, which "
-                "no balance does. What is heard before the drop is not the contact, or the lift is wrong: check --lift."
-                if swing > 1000
-                else f"The arc is missing: with a lift of {reading.clock.lift_deg:g} deg the swing would be smaller than its "
-                f"own lift (contact to drop takes {longest / 2:.1%} of the period). Check --lift."
+                Remark(
+                    "no-arc-lift-impossible",
+                    f"The arc is missing: with a lift of {reading.clock.lift_deg:g} deg the swing would be {swing:.0f} deg, "
+                    "which no balance does. What is heard before the drop is not the contact, or the lift is wrong: check --lift."
+                    if swing > 1000
+                    else f"The arc is missing: with a lift of {reading.clock.lift_deg:g} deg the swing would be smaller than its "
+                    f"own lift (contact to drop takes {longest / 2:.1%} of the period). Check --lift.",
+                )
             )
         else:
-            out.append("The arc is missing because too few contacts are heard.")
+            out.append(
+                Remark("no-arc-few-contacts", "The arc is missing because too few contacts are heard.")
+            )
     elif reading.clock.lift_tolerance_deg == 0:
         out.append(
-            f"The lift of {reading.clock.lift_deg:g} deg is taken as exact: one per cent in it is one per cent in the arc."
+            Remark(
+                "lift-taken-as-exact",
+                f"The lift of {reading.clock.lift_deg:g} deg is taken as exact: one per cent in it is one per cent in the arc.",
+            )
         )
     if reading.arc_deg is not None:
         out += _on_beginnings(heard)
     if reading.offset_deg is None and reading.beat_error_ms is not None and reading.arc_deg is None:
-        out.append("The offset as an angle needs the arc.")
+        out.append(Remark("no-offset-without-arc", "The offset as an angle needs the arc."))
     return out
 
 
-def _on_beginnings(heard: Heard) -> list[str]:
+def _on_beginnings(heard: Heard) -> list[Remark]:
     """What to say where a sound begins softly: from which of its parts the lift passage counts is in doubt."""
     early = {
         kind: 1e3 * max(heard.sounds.softer_samples(kind)) / heard.sample_rate_hz
         for kind in ("contact", "drop")
     }
     return [
-        f"A softer sound shows {ms:.0f} ms before the {kind} proper, from which the passage is counted; whether the "
-        f"{kind} begins with it cannot be told, and the arc is stated that much less surely. A comparison of before and "
-        "after is not touched by it while the sound stays as it is."
+        Remark(
+            "soft-beginning",
+            f"A softer sound shows {ms:.0f} ms before the {kind} proper, from which the passage is counted; whether the "
+            f"{kind} begins with it cannot be told, and the arc is stated that much less surely. A comparison of before and "
+            "after is not touched by it while the sound stays as it is.",
+        )
         for kind, ms in early.items()
         if ms > 1
     ]
 
 
-def _on_sound(reading: Reading, heard: Heard) -> list[str]:
-    out = []
+def _on_sound(reading: Reading, heard: Heard) -> list[Remark]:
+    out: list[Remark] = []
     if heard.channels > 1:
         out.append(
-            f"Of {heard.channels} channels, channel {heard.channel + 1} hears the clock best and was used."
+            Remark(
+                "channel-used",
+                f"Of {heard.channels} channels, channel {heard.channel + 1} hears the clock best and was used.",
+            )
         )
     gaps = reading.recording.gaps
     if gaps:
@@ -295,35 +366,52 @@ def _on_sound(reading: Reading, heard: Heard) -> list[str]:
             if len(gaps) > 1
             else f"A stretch of {total} without sound is"
         )
-        out.append(f"{what} left out; the beats after keep their time.")
+        out.append(Remark("gaps-left-out", f"{what} left out; the beats after keep their time."))
     if heard.clipped_samples > 20:
         out.append(
-            "The sound is clipped: turn the recorder's level down. Times are hardly touched by it, loudness is."
+            Remark(
+                "clipped",
+                "The sound is clipped: turn the recorder's level down. Times are hardly touched by it, loudness is.",
+            )
         )
     if heard.bad_samples:
-        out.append(f"{heard.bad_samples} samples were no numbers and were taken as silence.")
+        out.append(
+            Remark(
+                "samples-not-numbers",
+                f"{heard.bad_samples} samples were no numbers and were taken as silence.",
+            )
+        )
     if heard.standing_db is not None and heard.standing_db < 9:
         out.append(
-            f"The drops stand only {heard.standing_db:.0f} dB above the room: put the microphone nearer to the movement, "
-            "or use a contact pickup."
+            Remark(
+                "drop-low",
+                f"The drops stand only {heard.standing_db:.0f} dB above the room: put the microphone nearer to the movement, "
+                "or use a contact pickup.",
+            )
         )
     return out
 
 
-def _on_timebase(reading: Reading) -> list[str]:
-    out = []
+def _on_timebase(reading: Reading) -> list[Remark]:
+    out: list[Remark] = []
     if reading.timebase.source == "unknown":
         dominated = reading.timebase.standard_uncertainty_ppm * 1e-6 * reading.period_s.nominal_value
         if dominated > 0.5 * reading.period_s.std_dev:
             out.append(
-                "How far the recorder's crystal is off is not known: up to 50 ppm either way (4.3 s "
-                "a day) is assumed, and that dominates the uncertainty of the rate. A rate better than that needs "
-                "--sample-clock-ppm, a quartz clock in the room and --reference-interval, or a night recorded with "
-                "torsionbeat listen."
+                Remark(
+                    "crystal-unknown",
+                    "How far the recorder's crystal is off is not known: up to 50 ppm either way (4.3 s "
+                    "a day) is assumed, and that dominates the uncertainty of the rate. A rate better than that needs "
+                    "--sample-clock-ppm, a quartz clock in the room and --reference-interval, or a night recorded with "
+                    "torsionbeat listen.",
+                )
             )
     elif reading.timebase.source == "stated" and reading.timebase.standard_uncertainty_ppm == 0:
         out.append(
-            f"The recorder's {reading.timebase.offset_ppm:+g} ppm is taken as stated, without any doubt of its own."
+            Remark(
+                "crystal-taken-as-exact",
+                f"The recorder's {reading.timebase.offset_ppm:+g} ppm is taken as stated, without any doubt of its own.",
+            )
         )
     return out
 

@@ -14,6 +14,7 @@ from typing import Literal
 
 from torsionbeat.errors import InputError
 from torsionbeat.reading.figures import Clock, UFloat
+from torsionbeat.sound.remarks import Remark
 from torsionbeat.theory import swing
 from torsionbeat.theory.limits import arc_within, within
 
@@ -135,7 +136,7 @@ class KnockGuard:
 
     margin_deg: UFloat
     clearance_mm: UFloat
-    remarks: tuple[str, ...]
+    remarks: tuple[Remark, ...]
 
 
 def knock_guard(
@@ -158,13 +159,19 @@ def knock_guard(
     value = arc.nominal_value
     if clock.arc_low_deg is not None and value < clock.arc_low_deg:
         remarks.append(
-            f"The arc (amplitude end to end) is {value:.0f} deg, below the {clock.arc_low_deg:g} deg that "
-            "suit this clock: look for a weak drive, dirt, or a balance that rubs, before regulating."
+            Remark(
+                "arc-low",
+                f"The arc (amplitude end to end) is {value:.0f} deg, below the {clock.arc_low_deg:g} deg that "
+                "suit this clock: look for a weak drive, dirt, or a balance that rubs, before regulating.",
+            )
         )
     if clock.arc_high_deg is not None and value > clock.arc_high_deg:
         remarks.append(
-            f"The arc (amplitude end to end) is {value:.0f} deg, above the {clock.arc_high_deg:g} deg "
-            "that suit this clock."
+            Remark(
+                "arc-high",
+                f"The arc (amplitude end to end) is {value:.0f} deg, above the {clock.arc_high_deg:g} deg "
+                "that suit this clock.",
+            )
         )
     if clock.knock_arc_deg is None:
         return KnockGuard(None, None, tuple(remarks))
@@ -174,14 +181,20 @@ def knock_guard(
         clearance = wrap(swing.knock_clearance_mm)(margin, roller_radius_mm)
     if margin.nominal_value <= 0:
         remarks.append(
-            "At this arc it knocks: the roller strikes the fork from outside, by "
-            f"{-margin.nominal_value:.0f} deg. Stop it and lower the arc, or set the beat, before "
-            "anything else."
+            Remark(
+                "knocks",
+                "At this arc it knocks: the roller strikes the fork from outside, by "
+                f"{-margin.nominal_value:.0f} deg. Stop it and lower the arc, or set the beat, before "
+                "anything else.",
+            )
         )
     elif margin.nominal_value < 1.96 * margin.std_dev or margin.nominal_value < 5:
         remarks.append(
-            f"Only {margin.nominal_value:.1f} deg stay before the roller knocks on the fork: a push or a "
-            "warm day may bring it there."
+            Remark(
+                "knock-near",
+                f"Only {margin.nominal_value:.1f} deg stay before the roller knocks on the fork: a push or a "
+                "warm day may bring it there.",
+            )
         )
     return KnockGuard(margin, clearance, tuple(remarks))
 

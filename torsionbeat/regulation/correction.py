@@ -19,6 +19,7 @@ from torsionbeat.regulation.present import Present
 from torsionbeat.regulation.response import Regulator
 from torsionbeat.regulation.stock import Stock, WeightChange, choose
 from torsionbeat.regulation.waiting import Listening, listening, settling_s
+from torsionbeat.sound.remarks import Remark
 from torsionbeat.theory.rate import DAY_S
 
 __all__ = ["BELLOWS", "LOCK", "PRACTICE", "SPRINGS", "Correction", "correct"]
@@ -69,7 +70,7 @@ class Correction:
     beat: BeatAdvice | None
     settle_s: float | None
     listening: Listening
-    remarks: tuple[str, ...]
+    remarks: tuple[Remark, ...]
     cautions: tuple[str, ...]
 
     @property
@@ -122,7 +123,7 @@ def correct(
     """
     listen = listening(present, tolerance_s_per_day)
     rate = learnt.rate_s_per_day
-    remarks = [outlier.sentence for outlier in learnt.outliers]
+    remarks = [Remark(f"odd-{outlier.what}", outlier.sentence) for outlier in learnt.outliers]
     within = abs(rate.nominal_value) <= tolerance_s_per_day
     unsure = abs(rate.nominal_value) <= 1.96 * rate.std_dev
     weights: WeightChange | None = None
@@ -151,7 +152,12 @@ def correct(
         remarks += [] if guard is None else [one for one in guard.remarks if one not in remarks]
     beat = _beat(present, share_above_fork, side_names)
     if beat is not None and beat.needed and changed:
-        remarks.append("Set the beat first and read again: the arc, and with it the rate, may change.")
+        remarks.append(
+            Remark(
+                "set-beat-first",
+                "Set the beat first and read again: the arc, and with it the rate, may change.",
+            )
+        )
     period = present.period_s.nominal_value if present.period_s is not None else None
     period = period or present.clock.nominal_period_s
     cautions = [LOCK, PRACTICE] if changed or (beat is not None and beat.needed) else []
@@ -181,7 +187,7 @@ def _adjust(
     regulator: Regulator | None,
     removable_g: float | None,
     tolerance: float,
-) -> tuple[WeightChange | None, float, list[str]]:
+) -> tuple[WeightChange | None, float, list[Remark]]:
     """Weights, move of the regulator, and remarks."""
     usable = regulator if learnt.has_regulator else None
     if stock is None and usable is None:
@@ -205,11 +211,25 @@ def _adjust(
             return (
                 None,
                 0.0,
-                [f"The lightest weight at hand, {least:g} g a side, would do more harm than good."],
+                [
+                    Remark(
+                        "weights-too-heavy",
+                        f"The lightest weight at hand, {least:g} g a side, would do more harm than good.",
+                    )
+                ],
             )
     assert usable is not None
     if _left(learnt, None, alone, usable) >= _left(learnt, None, 0.0, usable):
-        return None, 0.0, ["This is as near as the regulator can be set with what is known of it."]
+        return (
+            None,
+            0.0,
+            [
+                Remark(
+                    "regulator-too-coarse",
+                    "This is as near as the regulator can be set with what is known of it.",
+                )
+            ],
+        )
     return None, alone, _beyond(learnt, usable, alone)
 
 
@@ -229,16 +249,23 @@ def _weights_first(
     return change, _move(learnt, regulator, change.total_g)
 
 
-def _far(learnt: Learnt, change: WeightChange, move: float, expected: UFloat, tolerance: float) -> list[str]:
+def _far(
+    learnt: Learnt, change: WeightChange, move: float, expected: UFloat, tolerance: float
+) -> list[Remark]:
     """What to say where the weights at hand do not come near what would be right."""
     if abs(expected.nominal_value) <= max(1.96 * expected.std_dev, tolerance):
         return []
     right = learnt.grams_to_s_per_day(0.0, move).nominal_value / change.sides
     way = "on" if right > 0 else "off"
-    return [f"The weights at hand come no nearer: {abs(right):.3g} g {way} each side would be right."]
+    return [
+        Remark(
+            "weights-no-nearer",
+            f"The weights at hand come no nearer: {abs(right):.3g} g {way} each side would be right.",
+        )
+    ]
 
 
-def _small_ones(change: WeightChange, stock: Stock) -> list[str]:
+def _small_ones(change: WeightChange, stock: Stock) -> list[Remark]:
     """What to say where many weights are asked for though few would make the same sum."""
     if stock.scale_g is not None or not change.pieces:
         return []
@@ -247,9 +274,12 @@ def _small_ones(change: WeightChange, stock: Stock) -> list[str]:
     if many < few + 2:
         return []
     return [
-        f"Small weights rather than large ones: each may err by {stock.tolerance_percent:g} %, several err less "
-        f"together, and the next step is reckoned from this one. Weighed to {SCALES_G:g} g (--weighed "
-        f"{SCALES_G:g}), {few} a side would do."
+        Remark(
+            "small-weights",
+            f"Small weights rather than large ones: each may err by {stock.tolerance_percent:g} %, several err less "
+            f"together, and the next step is reckoned from this one. Weighed to {SCALES_G:g} g (--weighed "
+            f"{SCALES_G:g}), {few} a side would do.",
+        )
     ]
 
 
@@ -260,7 +290,7 @@ def _weighing(
     stock: Stock,
     expected: UFloat,
     tolerance: float,
-) -> list[str]:
+) -> list[Remark]:
     """What to say where most of the doubt is what the weights really weigh."""
     if stock.scale_g is not None:
         return []
@@ -271,9 +301,12 @@ def _weighing(
     if 1.96 * expected.std_dev <= 2 * tolerance or weighed > WORTH_WEIGHING * expected.std_dev:
         return []
     return [
-        f"Most of that doubt is what the weights really weigh. Weighed to {SCALES_G:g} g (--weighed "
-        f"{SCALES_G:g}) they would bring it to within {1.96 * weighed:.2g} s a day instead of "
-        f"{1.96 * expected.std_dev:.2g}."
+        Remark(
+            "weigh-the-weights",
+            f"Most of that doubt is what the weights really weigh. Weighed to {SCALES_G:g} g (--weighed "
+            f"{SCALES_G:g}) they would bring it to within {1.96 * weighed:.2g} s a day instead of "
+            f"{1.96 * expected.std_dev:.2g}.",
+        )
     ]
 
 
@@ -308,7 +341,7 @@ def _near_middle(regulator: Regulator, setting: float) -> bool:
     return away <= INNER_SHARE * travel / 2 or away <= abs(regulator.setting - regulator.middle)
 
 
-def _beyond(learnt: Learnt, regulator: Regulator, move: float) -> list[str]:
+def _beyond(learnt: Learnt, regulator: Regulator, move: float) -> list[Remark]:
     """What to say where the regulator does not reach, or comes near its end."""
     setting = regulator.setting + move
     left = learnt.expected_rate_s_per_day(0.0, move).nominal_value
@@ -321,26 +354,31 @@ def _beyond(learnt: Learnt, regulator: Regulator, move: float) -> list[str]:
     if not regulator.low <= wanted <= regulator.high:
         verb = "gaining" if left > 0 else "losing"
         return [
-            f"The regulator does not reach: at its end the clock is still {verb} {abs(left):.0f} s a day. "
-            f"{instead}"
+            Remark(
+                "regulator-out-of-reach",
+                f"The regulator does not reach: at its end the clock is still {verb} {abs(left):.0f} s a day. "
+                f"{instead}",
+            )
         ]
     if not _near_middle(regulator, setting):
-        return [f"That is near the end of the regulator's travel. {instead}"]
+        return [Remark("regulator-near-end", f"That is near the end of the regulator's travel. {instead}")]
     return []
 
 
-def _left_alone(rate: UFloat, tolerance: float, within: bool) -> str:
+def _left_alone(rate: UFloat, tolerance: float, within: bool) -> Remark:
     half = 1.96 * rate.std_dev
     if within and half <= tolerance:
-        return f"Within {tolerance:g} s a day: leave it alone."
+        return Remark("left-alone", f"Within {tolerance:g} s a day: leave it alone.")
     if within:
-        return (
+        return Remark(
+            "rate-not-known-enough",
             f"Its rate is within {tolerance:g} s a day but known only to {half:.1f} either way: listen "
-            "longer before changing anything."
+            "longer before changing anything.",
         )
-    return (
+    return Remark(
+        "rate-not-told-from-right",
         f"Its rate cannot be told from right (known to {half:.1f} s a day either way): listen longer "
-        "before changing anything."
+        "before changing anything.",
     )
 
 

@@ -16,6 +16,7 @@ import numpy.typing as npt
 
 from torsionbeat.errors import InputError
 from torsionbeat.reading.figures import FloatArray, UFloat
+from torsionbeat.sound.remarks import Remark
 from torsionbeat.theory import decay
 from torsionbeat.theory.limits import arc_within, period_within, within
 from torsionbeat.theory.rate import student_factor
@@ -60,7 +61,7 @@ class FreeSwingResult:
     sigma_deg: float
     residual_deg: FloatArray
     sentences: tuple[str, ...]
-    remarks: tuple[str, ...]
+    remarks: tuple[Remark, ...]
 
 
 def arcs_from_counts(counts: npt.ArrayLike, spacing_deg: float) -> FloatArray:
@@ -277,22 +278,33 @@ def _verdict(
     return "open", pure if belief[pure.law] >= LEANING_RATIO * belief[rival.law] else by_law["air"]
 
 
-def _doubts(best: decay.FreeSwing, factor: float, count: int, sigma: float | None) -> list[str]:
+def _doubts(best: decay.FreeSwing, factor: float, count: int, sigma: float | None) -> list[Remark]:
     remarks = []
     for part, name in ((best.air_per_s, "air drag"), (best.dry_deg_per_s, "dry rubbing")):
         if part and part.nominal_value < -1.96 * factor * part.std_dev:
             remarks.append(
-                f"The fit asks for a negative {name}: neither law describes this swing. Was the drive "
-                "off, and the case still?"
+                Remark(
+                    "negative-loss",
+                    f"The fit asks for a negative {name}: neither law describes this swing. Was the drive "
+                    "off, and the case still?",
+                )
             )
     spread = float(np.sqrt(np.mean(best.residual_deg**2)))
     if sigma is not None and count > 3 and spread > 2 * sigma:
         remarks.append(
-            f"The arcs scatter by {spread:.1f} deg about the law, more than the reading error stated: "
-            "read again or state a larger one."
+            Remark(
+                "arcs-scatter",
+                f"The arcs scatter by {spread:.1f} deg about the law, more than the reading error stated: "
+                "read again or state a larger one.",
+            )
         )
     if count < FEW:
-        remarks.append(f"{count} arcs give only a first idea; six or more also show what damps the balance.")
+        remarks.append(
+            Remark(
+                "few-arcs",
+                f"{count} arcs give only a first idea; six or more also show what damps the balance.",
+            )
+        )
     return remarks
 
 

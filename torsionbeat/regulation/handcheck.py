@@ -18,6 +18,7 @@ from uncertainties import ufloat
 
 from torsionbeat.errors import InputError
 from torsionbeat.reading.figures import FloatArray, UFloat
+from torsionbeat.sound.remarks import Remark
 
 __all__ = ["Agreement", "HandCheck", "HandSighting", "agreement", "hand_check"]
 
@@ -63,7 +64,7 @@ class HandCheck:
     rate_s_per_day: UFloat
     span_h: float
     residual_s: FloatArray
-    remarks: tuple[str, ...]
+    remarks: tuple[Remark, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,9 +131,12 @@ def hand_check(sightings: Sequence[HandSighting]) -> HandCheck:
             sigma *= math.sqrt(chi_squared / freedom) * float(stdtrit(freedom, 0.975)) / 1.96
             worst = int(np.argmax(np.abs(residual_s / sigma_s)))
             remarks.append(
-                "The sightings lie further from a straight line than their reading errors explain (most of "
-                f"all number {worst + 1}, by {residual_s[worst]:+.1f} s): the rate changed, the hands were "
-                "set, or that sighting is wrong. The interval was widened for it."
+                Remark(
+                    "sightings-off-line",
+                    "The sightings lie further from a straight line than their reading errors explain (most of "
+                    f"all number {worst + 1}, by {residual_s[worst]:+.1f} s): the rate changed, the hands were "
+                    "set, or that sighting is wrong. The interval was widened for it.",
+                )
             )
     residual_s.setflags(write=False)
     return HandCheck(seen, ufloat(rate, sigma), span_s / 3600.0, residual_s, tuple(remarks))

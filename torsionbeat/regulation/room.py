@@ -19,6 +19,7 @@ import numpy as np
 
 from torsionbeat.errors import InputError
 from torsionbeat.reading.figures import FloatArray
+from torsionbeat.sound.remarks import Remark
 
 __all__ = ["Room", "read_room"]
 
@@ -53,7 +54,7 @@ class Room:
     temperature_c: FloatArray
     pressure_hpa: FloatArray | None
     absolute: bool
-    remarks: tuple[str, ...] = ()
+    remarks: tuple[Remark, ...] = ()
 
 
 def read_room(path: str | Path) -> Room:
@@ -145,7 +146,13 @@ def parse_room(text: str, name: str = "the room's file") -> Room:
         )
     order = np.argsort(time[good], kind="stable")
     if not good.all():
-        remarks = (*remarks, f"{int((~good).sum())} rows of {name} have no time or temperature; left out.")
+        remarks = (
+            *remarks,
+            Remark(
+                "room-rows-left-out",
+                f"{int((~good).sum())} rows of {name} have no time or temperature; left out.",
+            ),
+        )
     return Room(
         time[good][order],
         temperature[good][order],
@@ -183,7 +190,7 @@ def _columns(titles: Sequence[str], body: Sequence[Sequence[str]]) -> dict[str, 
     return found
 
 
-def _times(cells: Sequence[str], name: str) -> tuple[FloatArray, bool, tuple[str, ...]]:
+def _times(cells: Sequence[str], name: str) -> tuple[FloatArray, bool, tuple[Remark, ...]]:
     numbers = np.array([_number(cell) for cell in cells])
     if np.isfinite(numbers).mean() > 0.9:
         middle = float(np.nanmedian(numbers))
@@ -200,10 +207,15 @@ def _times(cells: Sequence[str], name: str) -> tuple[FloatArray, bool, tuple[str
             f"the times in {name} cannot be read ({cells[0]!r}); write them as 2026-03-01 20:00:00"
         )
     readings.sort(key=lambda one: one[0])
-    remarks: tuple[str, ...] = ()
+    remarks: tuple[Remark, ...] = ()
     if len(readings) > 1 and not np.array_equal(readings[0][1], readings[1][1]):
         day = datetime.fromtimestamp(float(np.nanmin(readings[0][1]))).strftime("%d %B %Y")
-        remarks = (f"Days and months in {name} could be read either way; it was taken to begin on {day}.",)
+        remarks = (
+            Remark(
+                "room-dates-ambiguous",
+                f"Days and months in {name} could be read either way; it was taken to begin on {day}.",
+            ),
+        )
     return readings[0][1], True, remarks
 
 

@@ -17,6 +17,7 @@ import numpy.typing as npt
 from torsionbeat.errors import InputError
 from torsionbeat.reading.figures import FloatArray, UFloat
 from torsionbeat.regulation.room import Room
+from torsionbeat.sound.remarks import Remark
 from torsionbeat.theory.limits import period_within
 from torsionbeat.theory.rate import DAY_S, fit_beats, student_factor
 
@@ -54,7 +55,7 @@ class TemperatureEffect:
     block_rate_s_per_day: FloatArray
     block_temperature_c: FloatArray
     sentence: str
-    remarks: tuple[str, ...]
+    remarks: tuple[Remark, ...]
 
 
 def temperature_effect(
@@ -108,7 +109,10 @@ def temperature_effect(
     remarks = list(room.remarks)
     if not inside.all():
         remarks.append(
-            f"{int((~inside).sum())} parts of the recording lie outside the room's file; left out."
+            Remark(
+                "room-covers-part",
+                f"{int((~inside).sum())} parts of the recording lie outside the room's file; left out.",
+            )
         )
     columns = [
         np.ones_like(middle),

@@ -22,7 +22,7 @@ from torsionbeat.sound.continuity import Arrival, Continuity, Gap, Placed
 from torsionbeat.sound.devicelock import hold_device
 from torsionbeat.sound.devices import Backend, Device, PortAudio, Stream, find_device, negotiated
 from torsionbeat.sound.hostclock import HostClock
-from torsionbeat.sound.remarks import clock_remarks, gap_remarks
+from torsionbeat.sound.remarks import Remark, clock_remarks, gap_remarks
 from torsionbeat.sound.timebase import Timebase, host_timebase
 
 __all__ = ["LiveSource"]
@@ -110,13 +110,16 @@ class LiveSource:
         # a stand-in for the sound system has no microphone that another program could hold
         self._hold = contextlib.ExitStack() if backend else hold_device(f"{self.name} ({self.device.system})")
         self.sample_rate_hz, self.channels = negotiated(self._backend, self.device, sample_rate_hz, channels)
-        self._remarks: list[str] = []
+        self._remarks: list[Remark] = []
         self._gaps: list[Gap] = []
         self._steps_s: list[float] = []
         if (self.sample_rate_hz, self.channels) != (sample_rate_hz, channels):
             self._remarks.append(
-                f"{self.name} gives {self.sample_rate_hz:g} Hz and {self.channels} channels; "
-                f"{sample_rate_hz:g} Hz and {channels} were wanted."
+                Remark(
+                    "device-settings",
+                    f"{self.name} gives {self.sample_rate_hz:g} Hz and {self.channels} channels; "
+                    f"{sample_rate_hz:g} Hz and {channels} were wanted.",
+                )
             )
         self.on_event = on_event
         self._block_frames = block_frames
@@ -136,7 +139,7 @@ class LiveSource:
         self._asked_ns = self._clock.monotonic_ns()
 
     @property
-    def remarks(self) -> list[str]:
+    def remarks(self) -> list[Remark]:
         """Plain sentences on what went wrong so far."""
         gaps = gap_remarks(self._gaps, self.sample_rate_hz)
         return self._remarks + gaps + clock_remarks(self._steps_s)

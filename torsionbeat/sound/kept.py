@@ -14,7 +14,7 @@ from pathlib import Path
 from torsionbeat.errors import InputError
 from torsionbeat.sound.block import Block
 from torsionbeat.sound.journal import JOURNAL_NAME, read_journal
-from torsionbeat.sound.remarks import clock_remarks, gap_remarks
+from torsionbeat.sound.remarks import Remark, as_remark, clock_remarks, gap_remarks
 from torsionbeat.sound.soundfiles import SoundFileReader, sound_file_reader
 from torsionbeat.sound.timebase import Timebase
 
@@ -96,14 +96,19 @@ class KeptReader:
                 self.channels,
                 self.sample_rate_hz,
             ):
-                remark(f"{path.name} cannot be read and counts as a gap.")
+                remark(Remark("file-unreadable", f"{path.name} cannot be read and counts as a gap."))
                 continue
             places = self._places(path, position)
             tell = _prefixed(remark, path.name)
             for block in reader.blocks(frames, tell):
                 for piece in _placed(block, places):
                     if piece.start_frame < position:
-                        remark(f"{path.name} holds sound at a place that is taken; it was left out.")
+                        remark(
+                            Remark(
+                                "sound-out-of-place",
+                                f"{path.name} holds sound at a place that is taken; it was left out.",
+                            )
+                        )
                         continue
                     position = piece.stop_frame
                     yield piece
@@ -134,30 +139,50 @@ class KeptReader:
         if self.journal.ended_frame is not None and self.journal.ended_frame > position:
             yield position, self.journal.ended_frame
 
-    def _remarks(self) -> list[str]:
+    def _remarks(self) -> list[Remark]:
         journal, rate = self.journal, self.sample_rate_hz
-        remarks = []
+        remarks: list[Remark] = []
         if journal.begun is None:
             remarks.append(
-                "The journal's first line is lost; sample rate and channels were taken from the sound."
+                Remark(
+                    "journal-begin-lost",
+                    "The journal's first line is lost; sample rate and channels were taken from the sound.",
+                )
             )
         if journal.lines_lost:
-            remarks.append(f"{journal.lines_lost} lines of the journal cannot be read; the rest was used.")
+            remarks.append(
+                Remark(
+                    "journal-lines-lost",
+                    f"{journal.lines_lost} lines of the journal cannot be read; the rest was used.",
+                )
+            )
         if journal.stopped is not None:
-            remarks.append(f"The recording stopped before its time: {journal.stopped}.")
+            remarks.append(
+                Remark("recording-stopped", f"The recording stopped before its time: {journal.stopped}.")
+            )
         elif journal.ended_frame is None:
             remarks.append(
-                "The recording was not ended properly, or is still running; what is there was read."
+                Remark(
+                    "recording-not-ended",
+                    "The recording was not ended properly, or is still running; what is there was read.",
+                )
             )
         missing = sorted(set(journal.sound) - {path.name for path in self.files})
         if missing:
-            remarks.append(f"Missing from the folder, which counts as a gap: {', '.join(missing)}.")
+            remarks.append(
+                Remark(
+                    "files-missing", f"Missing from the folder, which counts as a gap: {', '.join(missing)}."
+                )
+            )
         remarks += gap_remarks(journal.gaps, rate)
         if self.keeps == "beats":
             left_out_s = sum(stop - start for start, stop in self.not_kept) / rate
             remarks.append(
-                f"Only the sound around the beats was kept. The other {_length(left_out_s)} were heard at the time but are "
-                "not here: room sound stands for them, and they are no gaps."
+                Remark(
+                    "beats-only-kept",
+                    f"Only the sound around the beats was kept. The other {_length(left_out_s)} were heard at the time but are "
+                    "not here: room sound stands for them, and they are no gaps.",
+                )
             )
         remarks += clock_remarks([step_s for _, step_s in journal.clock_steps])
         return remarks
@@ -178,4 +203,4 @@ def _placed(block: Block, places: list[tuple[int, int]]) -> Iterator[Block]:
 
 
 def _prefixed(remark: Callable[[str], None], name: str) -> Callable[[str], None]:
-    return lambda sentence: remark(f"{name}: {sentence}")
+    return lambda sentence: remark(Remark(as_remark(sentence).code, f"{name}: {sentence}"))

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from torsionbeat.sound.block import Block, Samples
+from torsionbeat.sound.remarks import Remark
 from torsionbeat.sound.timebase import Timebase
 
 __all__ = ["PhoneReader"]
@@ -42,7 +43,7 @@ class PhoneReader:
         import av
 
         self.path = path.resolve()  # a bare name like "http:x" would be taken for an address
-        self.header_remarks: list[str] = []
+        self.header_remarks: list[Remark] = []
         with av.open(str(self.path)) as container:
             if not container.streams.audio:
                 raise LookupError("no sound track")
@@ -87,8 +88,11 @@ class PhoneReader:
             for frame in self._decoded(container, container.streams.audio[0], damage):
                 if frame.sample_rate != self.sample_rate_hz or len(frame.layout.channels) != self.channels:
                     remark(
-                        "The sound changes its sample rate or its channels "
-                        f"at {position / self.sample_rate_hz:.3f} s; what follows was left out."
+                        Remark(
+                            "format-changes",
+                            "The sound changes its sample rate or its channels "
+                            f"at {position / self.sample_rate_hz:.3f} s; what follows was left out.",
+                        )
                     )
                     break
                 if frame.time is not None:
@@ -96,19 +100,30 @@ class PhoneReader:
                         excess = round((frame.time - expected_s) * self.sample_rate_hz)
                         if excess >= max(frame.samples // 2, 1):
                             remark(
-                                f"{excess / self.sample_rate_hz:.3f} s of sound are missing at "
-                                f"{position / self.sample_rate_hz:.3f} s from the start and count as a gap."
+                                Remark(
+                                    "sound-missing",
+                                    f"{excess / self.sample_rate_hz:.3f} s of sound are missing at "
+                                    f"{position / self.sample_rate_hz:.3f} s from the start and count as a gap.",
+                                )
                             )
                             position += excess
                     expected_s = frame.time + frame.samples / self.sample_rate_hz
                 yield Block(position, _as_float32(frame))
                 position += frame.samples
         if damage:
-            remark(f"The file is damaged: {len(damage)} packets of its sound could not be decoded.")
+            remark(
+                Remark(
+                    "file-damaged",
+                    f"The file is damaged: {len(damage)} packets of its sound could not be decoded.",
+                )
+            )
         if self.frames_stated is not None and position + self.sample_rate_hz < self.frames_stated:
             remark(
-                f"The file ends early: {position / self.sample_rate_hz:.3f} s could be read of the "
-                f"{self.frames_stated / self.sample_rate_hz:.3f} s that its header states."
+                Remark(
+                    "file-ends-early",
+                    f"The file ends early: {position / self.sample_rate_hz:.3f} s could be read of the "
+                    f"{self.frames_stated / self.sample_rate_hz:.3f} s that its header states.",
+                )
             )
 
 

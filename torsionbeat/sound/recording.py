@@ -15,6 +15,7 @@ from typing import Protocol, Self
 
 from torsionbeat.errors import InputError
 from torsionbeat.sound.block import Block, regrouped
+from torsionbeat.sound.remarks import Remark, as_remark
 from torsionbeat.sound.timebase import Timebase
 
 __all__ = ["Block", "SavedRecording", "open_recording"]
@@ -28,7 +29,7 @@ class Reader(Protocol):
     sample_rate_hz: float
     channels: int
     frames_stated: int | None
-    header_remarks: list[str]
+    header_remarks: list[Remark]
     timebase: Timebase | None
     not_kept: tuple[tuple[int, int], ...]
     begun_utc_ns: int | None
@@ -50,7 +51,7 @@ class SavedRecording:
     channels : int
     frames_stated : int or None
         Frames that the file says it holds; None where it does not say.
-    remarks : list of str
+    remarks : list of Remark
         Plain sentences on what could not be read; grows while reading.
     timebase : Timebase or None
         What a recording folder's own journal says of the recorder's crystal; None for a file.
@@ -69,7 +70,7 @@ class SavedRecording:
         self.timebase = reader.timebase
         self.not_kept = reader.not_kept
         self.begun_utc_ns = reader.begun_utc_ns
-        self.remarks: list[str] = list(reader.header_remarks)
+        self.remarks: list[Remark] = list(reader.header_remarks)
         self._reader = reader
         self._streams: list[Iterator[Block]] = []
 
@@ -97,7 +98,7 @@ class SavedRecording:
 
     def _remark(self, sentence: str) -> None:
         if sentence not in self.remarks:
-            self.remarks.append(sentence)
+            self.remarks.append(as_remark(sentence))
 
     def close(self) -> None:
         """Close the file under every stream of blocks; they end where they are."""

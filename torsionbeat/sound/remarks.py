@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-__all__ = ["Remark", "clock_remarks", "gap_remarks"]
+__all__ = ["Remark", "as_remark", "clock_remarks", "gap_remarks", "remark_codes"]
 
 
 class Remark(str):
@@ -22,8 +22,8 @@ class Remark(str):
     Examples
     --------
     >>> remark = Remark("gap", "Nothing was heard for 0.50 s at 1.0 s: the microphone was away.")
-    >>> remark.code, remark.startswith("Nothing")
-    ('gap', True)
+    >>> remark.code, remark[:7]
+    ('gap', 'Nothing')
     """
 
     __slots__ = ("code",)
@@ -40,25 +40,49 @@ class Remark(str):
         return Remark, (self.code, str(self))
 
 
-def gap_remarks(gaps: Sequence[tuple[int, int, str]], sample_rate_hz: float, most: int = 5) -> list[str]:
+def as_remark(text: str, code: str = "unnamed") -> Remark:
+    """Give a sentence that may have no code as a remark; one that has a code keeps it.
+
+    Parameters
+    ----------
+    text : str
+    code : str
+        For a sentence without one.
+    """
+    return text if isinstance(text, Remark) else Remark(code, text)
+
+
+def remark_codes(remarks: Sequence[str]) -> list[str]:
+    """Codes of remarks, in their order.
+
+    >>> remark_codes([Remark("gap", "Nothing was heard."), "An old sentence."])
+    ['gap', 'unnamed']
+    """
+    return [as_remark(remark).code for remark in remarks]
+
+
+def gap_remarks(gaps: Sequence[tuple[int, int, str]], sample_rate_hz: float, most: int = 5) -> list[Remark]:
     """Sentences on gaps (start_frame, stop_frame, why): the first few one by one, the rest in all.
 
     >>> gap_remarks([(48_000, 72_000, "the microphone was away")], 48_000)
     ['Nothing was heard for 0.50 s at 1.0 s: the microphone was away.']
     """
     remarks = [
-        f"Nothing was heard for {(stop - start) / sample_rate_hz:.2f} s "
-        f"at {start / sample_rate_hz:.1f} s: {why}."
+        Remark(
+            "gap",
+            f"Nothing was heard for {(stop - start) / sample_rate_hz:.2f} s "
+            f"at {start / sample_rate_hz:.1f} s: {why}.",
+        )
         for start, stop, why in gaps[:most]
     ]
     rest = gaps[most:]
     if rest:
         lost_s = sum(stop - start for start, stop, _ in rest) / sample_rate_hz
-        remarks.append(f"{len(rest)} more gaps come to {lost_s:.2f} s.")
+        remarks.append(Remark("more-gaps", f"{len(rest)} more gaps come to {lost_s:.2f} s."))
     return remarks
 
 
-def clock_remarks(steps_s: Sequence[float], most: int = 5) -> list[str]:
+def clock_remarks(steps_s: Sequence[float], most: int = 5) -> list[Remark]:
     """At most one sentence on steps of the computer's clock of day.
 
     >>> clock_remarks([2.5, -0.4])
@@ -68,4 +92,9 @@ def clock_remarks(steps_s: Sequence[float], most: int = 5) -> list[str]:
         return []
     sizes = ", ".join(f"{step_s:+.2f} s" for step_s in steps_s[:most])
     more = f" and {len(steps_s) - most} times more" if len(steps_s) > most else ""
-    return [f"The computer's clock of day was set while recording ({sizes}{more}); no time rests on it."]
+    return [
+        Remark(
+            "clock-set",
+            f"The computer's clock of day was set while recording ({sizes}{more}); no time rests on it.",
+        )
+    ]

@@ -17,6 +17,7 @@ from typing import Any
 
 from torsionbeat.sound.block import Block
 from torsionbeat.sound.flacframes import FlacFrames
+from torsionbeat.sound.remarks import Remark
 from torsionbeat.sound.timebase import Timebase
 from torsionbeat.sound.unfinished import SplicedFile, finished
 
@@ -65,8 +66,11 @@ class SoundFileReader:
         if self._finished is not None:
             *_, there, stated = self._finished
             self.header_remarks = [
-                f"The file's header was never finished: it states {stated} bytes of sound, and {there} are "
-                "there; all of them were read."
+                Remark(
+                    "header-unfinished",
+                    f"The file's header was never finished: it states {stated} bytes of sound, and {there} are "
+                    "there; all of them were read.",
+                )
             ]
 
     def _opened(self, spliced: SplicedFile | None = None) -> Any:
@@ -107,8 +111,11 @@ class SoundFileReader:
                     holes.append(found - position)
                     if len(holes) <= MOST_HOLES_TOLD:
                         remark(
-                            f"The file is damaged: {self._seconds(found - position)} at "
-                            f"{self._seconds(position)} from the start could not be read and counts as a gap."
+                            Remark(
+                                "stretch-damaged",
+                                f"The file is damaged: {self._seconds(found - position)} at "
+                                f"{self._seconds(position)} from the start could not be read and counts as a gap.",
+                            )
                         )
                     file, position = self._opened_at(found)
                     continue
@@ -121,7 +128,12 @@ class SoundFileReader:
             file.close()
             rest = holes[MOST_HOLES_TOLD:]
             if rest:
-                remark(f"{len(rest)} more damaged stretches come to {self._seconds(sum(rest))}.")
+                remark(
+                    Remark(
+                        "more-damaged-stretches",
+                        f"{len(rest)} more damaged stretches come to {self._seconds(sum(rest))}.",
+                    )
+                )
 
     def _readable_from(self, position: int) -> Iterator[Block]:
         """Yield small blocks from ``position`` up to the damage."""
@@ -163,17 +175,28 @@ class SoundFileReader:
         stated = self.frames_stated
         if stated is not None and position < stated and self._lossy:
             remark(
-                f"{self._seconds(stated - position)} of the {self._seconds(stated)} that the file should "
-                "hold are missing, at its end or where it is damaged; sound after the damage may stand too "
-                "early by that."
+                Remark(
+                    "file-short-of-stated",
+                    f"{self._seconds(stated - position)} of the {self._seconds(stated)} that the file should "
+                    "hold are missing, at its end or where it is damaged; sound after the damage may stand too "
+                    "early by that.",
+                )
             )
         elif stated is not None and position < stated:
             remark(
-                f"The file ends early: {self._seconds(position)} could be read of the "
-                f"{self._seconds(stated)} that its header states."
+                Remark(
+                    "file-ends-early",
+                    f"The file ends early: {self._seconds(position)} could be read of the "
+                    f"{self._seconds(stated)} that its header states.",
+                )
             )
         elif broken or stated is None:
-            remark(f"The file was never finished; {self._seconds(position)} could be read.")
+            remark(
+                Remark(
+                    "file-unfinished",
+                    f"The file was never finished; {self._seconds(position)} could be read.",
+                )
+            )
 
     def _seconds(self, frames: int) -> str:
         return f"{frames / self.sample_rate_hz:.3f} s"
@@ -229,7 +252,7 @@ def sound_file_reader(path: Path) -> SoundFileReader:
     return SoundFileReader(path)
 
 
-def _header_remarks(file: Any) -> list[str]:
+def _header_remarks(file: Any) -> list[Remark]:
     """What libsndfile noticed about the header; it clips a chunk that is longer than the file by itself."""
     log = file.extra_info
     found = re.search(r"(?:data|SSND) : (\d+) \(should be (\d+)\)", log)
@@ -237,7 +260,10 @@ def _header_remarks(file: Any) -> list[str]:
         return []
     stated, there = int(found[1]), int(found[2])
     if stated >= 0x7FFF_F000:
-        return ["The file's header was never finished; what is there was read."]
+        return [Remark("header-unfinished", "The file's header was never finished; what is there was read.")]
     return [
-        f"The file is cut short: {there} of the {stated} bytes of sound that its header states are there."
+        Remark(
+            "file-cut-short",
+            f"The file is cut short: {there} of the {stated} bytes of sound that its header states are there.",
+        )
     ]
