@@ -53,7 +53,7 @@ def test_codes_are_words_joined_by_hyphens_and_sentences_end(path):
 def test_nothing_is_decided_by_the_wording_of_a_remark():
     """The package asks for no word in a remark or a sentence, neither by ``in`` nor by how it begins or ends."""
     asked = re.compile(
-        r"""["'] (?:not )?in (?:remark|sentence)\b|(?:remark|sentence)\.(?:lower|startswith|endswith|split)\("""
+        r"""["'] (?:not )?in (?:remark|sentence)\b|(?:remark|sentence)\.(?:lower|startswith|endswith|split)\(["']"""
     )
     for path in PACKAGE.rglob("*.py"):
         assert not asked.search(path.read_text(encoding="utf-8")), path
