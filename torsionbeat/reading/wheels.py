@@ -1,0 +1,421 @@
+"""Wheels by their teeth: what comes back in a reading every so many beats.
+
+Input: a reading, whose beats are numbered exactly. Output: `WheelFault` values, each with the chance that the whole
+search would find as much in a healthy clock; none where nothing stands out.
+
+Method. Loudness of contact and drop, lift passage and time error of each beat are set against the neighbouring beats
+of the same side, which takes out the sides' own sounds, the room's slow changes and the wandering drive. A single bad
+tooth of an escape wheel then stands out at one place of the turn for each pallet (`tooth`). A tooth further up changes
+the drive for some beats: the arc steps down there, and comes back with the balance's settling time, so arcs before
+and after each beat are compared (which undoes the balance's own slow answer). An eccentric wheel is a `sine` in the
+passage, sought in the spectrum against its own neighbourhood. Values enter cut off at three standard deviations, so no
+single bang can make a finding. What another clock's ticks explain is no finding (order tracking and epoch folding; sources in
+`torsionbeat.theory.folding`).
+
+Beats are counted in beats of the balance (two a period), numbers even for side a.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from uncertainties import ufloat
+
+from torsionbeat.reading.figures import FloatArray, IntArray, Swings, UFloat
+from torsionbeat.theory import folding
+from torsionbeat.theory.train import Train
+
+__all__ = ["LEAST_BEATS", "WheelFault", "find_wheels"]
+
+LEAST_BEATS = 120
+"""Beats below which nothing is searched: four turns of an escape wheel of 15 teeth."""
+
+LEAST_TURNS = 4
+"""Turns that a recording must hold: two or three of a search's many places agree by chance too often."""
+
+LEAST_TURN_BEATS, MOST_TURN_BEATS = 6, 700
+"""Turns searched where no train is given: an escape wheel has three teeth at least; turns longer than 700 beats show
+in a row of nights, not in one."""
+
+BELIEVED = 0.004
+"""False alarm of the whole search below which a fault is told: with what theory leaves out, fewer than 1 healthy
+night in 50 shows one (``tests/benchmarks/wheels.py``)."""
+
+REACH = 4
+"""Beats of the same side, each way, that a beat is set against: few, so that a fan or a kettle is followed."""
+
+STEP_BEATS = (4, 8, 16)
+"""Beats averaged before and after, where steps of the arc are sought: what a tooth further up takes to pass."""
+
+MOST_FAULTS = 3
+"""Turns told at most; what comes back beyond them is told when these are mended."""
+
+ALIAS = 0.6
+"""Steadiness (0 to 1) of another clock's phase at a place above which its ticks may be what is heard there: the teeth
+of a clock drift through another's phases, and 20 turns then reach 0.6 once in a thousand (Rayleigh's test)."""
+
+WAVE_SHARE = 0.5
+"""Share of what a fold shows that one sine must explain, to be a wave and not a tooth (a tooth of an escape wheel of
+15 leaves its sine a tenth)."""
+
+
+@dataclass(frozen=True, slots=True)
+class WheelFault:
+    """Something that comes back every so many beats.
+
+    Parameters
+    ----------
+    every_beats : float
+        Beats of one turn (two a period).
+    teeth : int or None
+        Of an escape wheel that comes round in so many beats, or of the train's wheel; None where neither fits.
+    shape : {'tooth', 'sine'}
+        One place of the turn, or a wave once a turn.
+    where : tuple of (int, str)
+        Beats of the turn (beat number modulo ``every_beats``) and their side; for a sine that of its crest.
+    quantity : str
+        What changes, its unit last: ``drop_level_db``, ``contact_level_db``, ``lift_passage_percent``,
+        ``time_error_ms``, or ``arc_deg`` for a step of the arc.
+    size : ufloat
+        By how much it differs there; half the height of a sine.
+    false_alarm : float
+        Chance that the whole search shows as much on a healthy clock.
+    wheel : str
+        Name of the train's wheel; empty where no train was given.
+    """
+
+    every_beats: float
+    teeth: int | None
+    shape: str
+    where: tuple[tuple[int, str], ...]
+    quantity: str
+    size: UFloat
+    false_alarm: float
+    wheel: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class _Turn:
+    beats: float
+    teeth: int | None
+    wheel: str = ""
+
+    def same_as(self, other: _Turn) -> bool:
+        """Whether one turn is a whole number of times the other: the same fault shows at all of them."""
+        ratio = max(self.beats, other.beats) / min(self.beats, other.beats)
+        return abs(ratio - round(ratio)) < 1e-3 * ratio
+
+
+@dataclass(slots=True)
+class _Row:
+    """One quantity at every beat: its contrast, in its unit and as scores. ``step_beats`` is 0 unless it is a step."""
+
+    quantity: str
+    contrast: FloatArray
+    step_beats: int = 0
+    score: FloatArray = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.score = np.full(len(self.contrast), np.nan)
+        for side in (0, 1):  # each side has its own scatter
+            self.score[side::2] = folding.bounded_scores(self.contrast[side::2])
+
+
+@dataclass(frozen=True, slots=True)
+class _Place:
+    """A place of a turn at which a row stands out, and the chance of it there."""
+
+    turn: _Turn
+    row: _Row
+    place: int
+    chance: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Wave:
+    """A sine in the lift passage: the fault that it is, its course in percent by beat, and whether it is all there is."""
+
+    fault: WheelFault
+    turn: _Turn
+    course: FloatArray
+    is_all: bool
+
+
+@dataclass(frozen=True, slots=True)
+class _Search:
+    """What all tests of one recording share. Rows begin at beat ``first``, which is of side a."""
+
+    turns: tuple[_Turn, ...]
+    trials: int
+    first: int
+    time_s: FloatArray
+    other_intervals_s: tuple[float, ...]
+
+    def false_alarm(self, chance: float) -> float:
+        return folding.false_alarm(chance, self.trials)
+
+    def of_other_clock(self, place: _Place) -> bool:
+        """Whether another clock ticks at one moment of all beats of this place, but not of all beats of this side."""
+        beat = np.arange(len(self.time_s))
+        known = np.isfinite(self.time_s)
+        at, _ = folding.fold_places(beat, place.turn.beats)
+        here, side = known & (at == place.place), known & (beat % 2 == place.place % 2)
+        for interval_s in self.other_intervals_s:
+            phase = np.exp(2j * np.pi * self.time_s / interval_s)
+            if abs(phase[here].mean()) > ALIAS > abs(phase[side].mean()):
+                return True
+        return False
+
+
+def find_wheels(
+    swings: Swings,
+    levels_db: Mapping[str, FloatArray],
+    train: Train | None = None,
+    other_intervals_s: Sequence[float] = (),
+) -> tuple[WheelFault, ...] | None:
+    """Search the beats of a recording for what comes back with a wheel.
+
+    Parameters
+    ----------
+    swings : Swings
+        Beats by their numbers.
+    levels_db : mapping of str to ndarray, shape (len(swings),)
+        Loudness of ``contact`` and ``drop`` at each swing, dB, nan where not heard.
+    train : Train, optional
+        Tooth counts: each wheel is tested at its own turn and nothing else is searched.
+    other_intervals_s : sequence of float
+        Intervals of other clocks heard in the room: what their ticks may explain is left out.
+
+    Returns
+    -------
+    tuple of WheelFault or None
+        The surest first; empty where nothing stands out; None where the recording is too short to search.
+    """
+    if len(swings) < LEAST_BEATS:
+        return None
+    first = int(swings.number[0]) - int(swings.number[0]) % 2
+    number = swings.number - first
+    span = int(number[-1]) + 1
+    turns = _turns(span, train)
+    if not turns:
+        return None
+    values = _quantities(swings, levels_db, number, span)
+    quantities = len(values) + len(STEP_BEATS)
+    trials = sum(round(turn.beats) for turn in turns) * quantities + len(turns)
+    time_s = _dense(swings.time_s, number, span)
+    search = _Search(turns, trials, first, time_s, tuple(other_intervals_s))
+    arc = _without_sides(_dense(swings.arc_deg, number, span))
+    waves: list[_Wave] = []
+    passage = values.get("lift_passage_percent")
+    if passage is not None and (wave := _sine(passage, search)) is not None and wave.is_all:
+        waves.append(wave)
+        values["lift_passage_percent"] = passage - wave.course
+        arc = arc + wave.course / 100 * np.nanmedian(
+            swings.arc_deg
+        )  # a longer passage was read as a shorter arc
+    rows = [_Row(name, _contrast(name, row)) for name, row in values.items()]
+    rows += [_Row("arc_deg", folding.steps(arc, beats), beats) for beats in STEP_BEATS]
+    faults, told = _teeth(rows, search)
+    if passage is not None and not waves:
+        for row in rows:
+            if row.quantity == "lift_passage_percent":
+                passage = np.where(np.isnan(row.score), np.nan, passage)  # what a tooth explains is no wave
+        wave = _sine(passage, search)
+        waves += (
+            [wave] if wave is not None and not any(_in_tune(wave.turn, turn, span) for turn in told) else []
+        )
+    return tuple(sorted((*faults, *(wave.fault for wave in waves)), key=lambda fault: fault.false_alarm))
+
+
+def _in_tune(wave: _Turn, told: _Turn, span: int) -> bool:
+    """Whether a wave's frequency is a whole number of times a told turn's, as near as this many beats can tell."""
+    times = told.beats / wave.beats
+    return round(times) >= 1 and abs(times - round(times)) * span / told.beats < folding.LINE_BINS
+
+
+def _turns(span: int, train: Train | None) -> tuple[_Turn, ...]:
+    most = span / LEAST_TURNS
+    if train is not None:
+        return tuple(
+            _Turn(wheel.beats, wheel.teeth, wheel.name) for wheel in train.wheels if wheel.beats <= most
+        )
+    last = int(min(most, MOST_TURN_BEATS))
+    return tuple(_Turn(float(beats), beats // 2) for beats in range(LEAST_TURN_BEATS, last + 1, 2))
+
+
+def _dense(values: FloatArray, number: IntArray, span: int) -> FloatArray:
+    row = np.full(span, np.nan)
+    row[number] = values
+    return row
+
+
+def _without_sides(row: FloatArray) -> FloatArray:
+    """The row less the median of each side."""
+    row = row.copy()
+    for side in (0, 1):
+        if np.isfinite(row[side::2]).any():
+            row[side::2] -= np.nanmedian(row[side::2])
+    return row
+
+
+def _quantities(
+    swings: Swings, levels_db: Mapping[str, FloatArray], number: IntArray, span: int
+) -> dict[str, FloatArray]:
+    """Each quantity at every beat; one that is known of fewer than `LEAST_BEATS` beats is left out."""
+    passage = swings.lift_passage_s
+    known = np.isfinite(passage)
+    percent = 100 * passage / np.median(passage[known]) if known.any() else passage
+    rows = {
+        "drop_level_db": levels_db["drop"],
+        "contact_level_db": levels_db["contact"],
+        "lift_passage_percent": percent,
+        "time_error_ms": 1e3 * swings.time_s,
+    }
+    dense = {name: _dense(row, number, span) for name, row in rows.items()}
+    dense["lift_passage_percent"] = _without_sides(dense["lift_passage_percent"])
+    return {name: row for name, row in dense.items() if np.isfinite(row).sum() >= LEAST_BEATS}
+
+
+def _contrast(quantity: str, row: FloatArray) -> FloatArray:
+    """Each beat set against its neighbours of the same side."""
+    against = folding.against_line if quantity == "time_error_ms" else folding.against_neighbours
+    contrast = np.empty(len(row))
+    for side in (0, 1):
+        contrast[side::2] = against(row[side::2], REACH)
+    return contrast
+
+
+def _teeth(rows: Sequence[_Row], search: _Search) -> tuple[list[WheelFault], list[_Turn]]:
+    """Single places of a turn at which a quantity stands out; what is found is then left out of the rows."""
+    faults: list[WheelFault] = []
+    told: list[_Turn] = []
+    for _ in range(MOST_FAULTS):
+        places = [
+            place for row in rows for turn in search.turns for place in _standing_out(row, turn, search)
+        ]
+        places = [place for place in places if not any(place.turn.same_as(turn) for turn in told)]
+        if not places:
+            break
+        turn = _best_turn(places)
+        told.append(turn)
+        faults += _faults_at(turn, rows, search)
+        for row in rows:
+            at, _ = folding.fold_places(np.arange(len(row.score)), turn.beats)
+            row.score[np.isin(at, [place.place for place in _standing_out(row, turn, search)])] = np.nan
+    return faults, told
+
+
+def _standing_out(row: _Row, turn: _Turn, search: _Search) -> list[_Place]:
+    """Places of a turn at which a row stands out of the whole search, other clocks' ticks left out."""
+    from scipy.stats import norm
+
+    if turn.beats < 4 * row.step_beats:  # the beats before a step would be those after the last one
+        return []
+    at, places = folding.fold_places(np.arange(len(row.score)), turn.beats)
+    mean, count = folding.folded_mean(row.score, at, places)
+    enough = np.flatnonzero(count >= LEAST_TURNS - 1)  # a place may have missed one beat
+    chance = 2 * norm.sf(np.abs(mean[enough]) * np.sqrt(count[enough]))
+    out = [
+        _Place(turn, row, int(place), float(one))
+        for place, one in zip(enough, chance, strict=True)
+        if one * search.trials < 2 * BELIEVED and search.false_alarm(float(one)) < BELIEVED
+    ]
+    return [place for place in out if not search.of_other_clock(place)]
+
+
+def _best_turn(places: Sequence[_Place]) -> _Turn:
+    """Of the turns at which the surest row stands out (a turn and its multiples all do): the least chance of its fold."""
+    from scipy.stats import chi2
+
+    surest = min(places, key=lambda place: place.chance).row
+    turns = {place.turn.beats: place.turn for place in places if place.row is surest}
+
+    def log_chance(turn: _Turn) -> float:
+        at, many = folding.fold_places(np.arange(len(surest.score)), turn.beats)
+        chi_square, freedoms = folding.chi_square_of_fold(surest.score, at, many)
+        return float(chi2.logsf(chi_square, freedoms))
+
+    return min(turns.values(), key=log_chance)
+
+
+def _faults_at(turn: _Turn, rows: Iterable[_Row], search: _Search) -> list[WheelFault]:
+    """What each quantity shows at a turn; of the lift passage and the arc that follows from it, the surer."""
+    found = [
+        (row, _tooth(turn, row, places, search))
+        for row in rows
+        if (places := _standing_out(row, turn, search))
+    ]
+    of_passage = [fault for row, fault in found if row.step_beats or row.quantity == "lift_passage_percent"]
+    others = [fault for _, fault in found if all(fault is not one for one in of_passage)]
+    return others + ([min(of_passage, key=lambda fault: fault.false_alarm)] if of_passage else [])
+
+
+def _tooth(turn: _Turn, row: _Row, places: Sequence[_Place], search: _Search) -> WheelFault:
+    """The fault that these places of one row are: for a step the surest place, else one for each pallet."""
+    by_chance = sorted(places, key=lambda place: place.chance)
+    chosen = by_chance[:1]
+    if not row.step_beats:  # a bad tooth passes each pallet once a turn, on different sides
+        chosen += [place for place in by_chance if place.place % 2 != chosen[0].place % 2][:1]
+    at, _ = folding.fold_places(np.arange(len(row.contrast)), turn.beats)
+    inside = np.isin(at, [place.place for place in chosen])
+    here = row.contrast[inside & np.isfinite(row.contrast)]
+    elsewhere = row.contrast[~inside & np.isfinite(row.contrast)]
+    scatter = max(
+        1.4826 * float(np.median(np.abs(elsewhere - np.median(elsewhere)))), float(here.std(ddof=1))
+    )
+    where = tuple(
+        (round((place.place + search.first) % turn.beats), "ab"[place.place % 2])
+        for place in sorted(chosen, key=lambda place: place.place)
+    )
+    size = ufloat(here.mean() - elsewhere.mean(), scatter / np.sqrt(len(here)))
+    chance = search.false_alarm(by_chance[0].chance)
+    return WheelFault(turn.beats, turn.teeth, "tooth", where, row.quantity, size, chance, turn.wheel)
+
+
+def _sine(passage: FloatArray, search: _Search) -> _Wave | None:
+    """The turn at which the lift passage goes up and down like a wave, on both sides together; None where none does."""
+    from scipy.stats import f
+
+    rows = [folding.tapered(passage[side::2]) for side in (0, 1)]
+    best: tuple[float, float, _Turn] | None = None
+    for turn in search.turns:
+        ratio = freedoms = 0.0
+        for row in rows:
+            cycles = 2 * len(row) / turn.beats
+            background, free = folding.background_power(row, cycles)
+            ratio += folding.sine_power(row, cycles) / background if background > 0 else 0.0
+            freedoms += free
+        if freedoms > 2 and (best is None or ratio > best[0]):
+            best = ratio, freedoms, turn
+    if best is None:
+        return None
+    ratio, freedoms, turn = best
+    chance = search.false_alarm(float(f.sf(ratio / 2, 4, freedoms)))
+    return _wave_of(passage, turn, chance, search) if chance < BELIEVED else None
+
+
+def _wave_of(passage: FloatArray, turn: _Turn, chance: float, search: _Search) -> _Wave:
+    """The wave of a turn by least squares on each side, and whether it is most of what the fold shows."""
+    beat = np.arange(len(passage))
+    angle = 2 * np.pi * beat / turn.beats
+    course, squares, crest = np.zeros(len(passage)), [], 0
+    for side in (0, 1):
+        mine = (beat % 2 == side) & np.isfinite(passage)
+        design = np.stack([np.cos(angle), np.sin(angle), np.ones(len(beat))], axis=1)
+        cosine, sine, _mean = np.linalg.lstsq(design[mine], passage[mine], rcond=None)[0]
+        course[side::2] = (cosine * np.cos(angle) + sine * np.sin(angle))[side::2]
+        squares.append(cosine**2 + sine**2)
+        if side == 0:
+            crest = 2 * round(np.arctan2(sine, cosine) / (2 * np.pi) * turn.beats / 2)
+    at, places = folding.fold_places(beat, turn.beats)
+    mean, _ = folding.folded_mean(passage, at, places)
+    known = np.isfinite(passage)
+    noise = float(np.std((passage - course)[known])) / np.sqrt(known.sum() / 2)
+    half_height = ufloat(np.sqrt(np.mean(squares)), noise)
+    where = ((round((crest + search.first) % turn.beats), "a"),)
+    fault = WheelFault(
+        turn.beats, turn.teeth, "sine", where, "lift_passage_percent", half_height, chance, turn.wheel
+    )
+    return _Wave(fault, turn, course, float(np.mean(squares)) / 2 > WAVE_SHARE * float(np.nanvar(mean)))

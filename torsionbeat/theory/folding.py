@@ -1,0 +1,209 @@
+"""Folding: does a row of values repeat with a given number of steps?
+
+A row of values, one for each step (nan where there is none), is folded: each value goes to the place that its number
+has within one turn of so many steps. A place that differs from the others in turn after turn stands out of the mean.
+A slow wave is sought by its power against that of its neighbours in frequency. The chance of a finding by accident
+is stated for the whole search, not for the one place where it was found.
+
+Sources: D. A. Leahy et al., Astrophys. J. 266 (1983) 160 (epoch folding); J. D. Scargle, Astrophys. J. 263 (1982) 835,
+eq. 14 and sec. III c (power of a sine in noise, false alarm of a search).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from torsionbeat.errors import InputError
+from torsionbeat.theory.limits import FloatArray
+
+__all__ = [
+    "against_line",
+    "against_neighbours",
+    "background_power",
+    "bounded_scores",
+    "chi_square_of_fold",
+    "false_alarm",
+    "fold_places",
+    "folded_mean",
+    "sine_power",
+    "steps",
+    "tapered",
+]
+
+LINE_BINS = 2.5
+"""Frequencies next to a line that its Hann-tapered power reaches (main lobe: 2 each way, F. J. Harris, Proc. IEEE 66
+(1978) 51, table I)."""
+
+
+def bounded_scores(values: FloatArray, bound: float = 3.0) -> FloatArray:
+    """Values over their own scatter, cut off at ``bound`` and brought back to a variance of one.
+
+    No single bang can then outweigh the other turns, and where bangs are many they widen the scatter of all.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n,)
+        Any unit; nan stays nan.
+    bound : float
+        In standard deviations as the median absolute deviation gives them (P. J. Huber, Robust Statistics, 1981,
+        ch. 5: times 1.4826 for normal values).
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Median zero, variance one; all zero where more than half of the values are equal.
+
+    Examples
+    --------
+    >>> bounded_scores(np.array([-1.0, 0.0, 1.0, 1e9])).round(2)
+    array([-1.03, -0.34,  0.34,  1.7 ])
+    """
+    off = values - np.nanmedian(values) if np.isfinite(values).any() else values
+    scale = 1.4826 * np.nanmedian(np.abs(off)) if np.isfinite(off).any() else 0.0
+    if not scale > 0:
+        return np.where(np.isfinite(values), 0.0, np.nan)
+    scores = np.clip(off / scale, -bound, bound)
+    return scores / np.sqrt(np.nanmean(scores**2))
+
+
+def fold_places(number: FloatArray, turn: float) -> tuple[FloatArray, int]:
+    """Place of each step within a turn, and how many places there are: the whole number nearest to ``turn``.
+
+    Examples
+    --------
+    >>> fold_places(np.arange(7.0), 3)
+    (array([0, 1, 2, 0, 1, 2, 0]), 3)
+    """
+    if not turn >= 2:
+        raise InputError(f"a turn of {turn:g} steps cannot be folded; it needs at least 2")
+    places = round(turn)
+    return np.floor(np.mod(number, turn) / turn * places + 1e-9).astype(np.int64) % places, places
+
+
+def folded_mean(values: FloatArray, place: FloatArray, places: int) -> tuple[FloatArray, FloatArray]:
+    """Mean of the values at each place, nan where there are none, and how many there are. Both of shape (places,)."""
+    known = np.isfinite(values)
+    count = np.bincount(place[known], minlength=places)
+    total = np.bincount(place[known], weights=values[known], minlength=places)
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan), count
+
+
+def chi_square_of_fold(values: FloatArray, place: FloatArray, places: int) -> tuple[float, int]:
+    """Chi-square of the folded means about the mean of all, and its degrees of freedom (places filled less one).
+
+    Leahy et al. 1983, eq. 1, for values with the row's own variance in place of Poisson counts: without any
+    repetition it follows chi-square.
+    """
+    mean, count = folded_mean(values, place, places)
+    filled = count > 0
+    known = values[np.isfinite(values)]
+    variance = float(known.var(ddof=1)) if len(known) > 1 else 0.0
+    if variance == 0:
+        return 0.0, max(int(filled.sum()) - 1, 0)
+    off = mean[filled] - known.mean()
+    return float(np.sum(count[filled] * off**2) / variance), int(filled.sum()) - 1
+
+
+def false_alarm(chance: float, trials: float) -> float:
+    """Chance that any of so many independent trials comes out as unlikely as ``chance`` (Scargle 1982, sec. III c).
+
+    Parameters
+    ----------
+    chance : float
+        Chance of one trial, 0 to 1.
+    trials : float
+        How many were made, at least 1.
+
+    Raises
+    ------
+    InputError
+        Outside these ranges.
+
+    Examples
+    --------
+    >>> round(false_alarm(1e-3, 100), 4)
+    0.0952
+    """
+    if not 0 <= chance <= 1 or not trials >= 1:
+        raise InputError(f"a chance of {chance:g} in {trials:g} trials; give 0 to 1, and at least 1 trial")
+    return float(-np.expm1(trials * np.log1p(-chance))) if chance < 1 else 1.0
+
+
+def against_neighbours(row: FloatArray, reach: int) -> FloatArray:
+    """Each value less the median of the ``reach`` values before it or of those after it, whichever is nearer.
+
+    A value that differs from both sides stays; a step or a slow change of the row does not. Shape (n,), nan where
+    fewer than two neighbours are known on a side and none on the other.
+    """
+    around = _around(row, reach)
+    before, after = row - _median(around[:, :reach]), row - _median(around[:, reach:])
+    return np.where((np.abs(after) < np.abs(before)) | np.isnan(before), after, before)
+
+
+def against_line(row: FloatArray, reach: int) -> FloatArray:
+    """Each value less the median of half sums of those as far before and after it, which lie on any straight line."""
+    around = _around(row, reach)
+    return row - _median(0.5 * (around[:, :reach] + around[:, : reach - 1 : -1]))
+
+
+def steps(row: FloatArray, reach: int) -> FloatArray:
+    """Mean of the ``reach`` values from each one on, less that of as many before it; nan where half are missing."""
+    known = np.isfinite(row)
+    total = np.concatenate([[0.0], np.cumsum(np.where(known, row, 0.0))])
+    count = np.concatenate([[0], np.cumsum(known)])
+    at = np.arange(reach, len(row) - reach + 1)
+    after, before = count[at + reach] - count[at], count[at] - count[at - reach]
+    enough = (after > reach // 2) & (before > reach // 2)
+    at, after, before = at[enough], after[enough], before[enough]
+    found = np.full(len(row) + 1, np.nan)
+    found[at] = (total[at + reach] - total[at]) / after - (total[at] - total[at - reach]) / before
+    return found[: len(row)]
+
+
+def _around(row: FloatArray, reach: int) -> FloatArray:
+    """The ``reach`` values before and after each one: shape (n, 2 reach), nan beyond the ends."""
+    padded = np.concatenate([np.full(reach, np.nan), row, np.full(reach, np.nan)])
+    windows = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1)
+    return np.delete(windows, reach, axis=1)
+
+
+def _median(values: FloatArray) -> FloatArray:
+    """Median along the rows, nan where fewer than two values are known."""
+    enough = np.isfinite(values).sum(axis=1) >= 2
+    found = np.full(len(values), np.nan)
+    found[enough] = np.nanmedian(values[enough], axis=1)
+    return found
+
+
+def tapered(values: FloatArray) -> FloatArray:
+    """Values about their mean under a Hann window, nan as 0, scaled so that white noise keeps its power in a sine."""
+    known = np.isfinite(values)
+    if known.sum() < 2:
+        return np.zeros(len(values))
+    window = 0.5 - 0.5 * np.cos(2 * np.pi * (np.arange(len(values)) + 0.5) / len(values))
+    level = np.where(known, values - values[known].mean(), 0.0) * window
+    return level / np.sqrt(np.sum(window[known] ** 2))
+
+
+def sine_power(row: FloatArray, cycles: float) -> float:
+    """Power of a sine of so many cycles in a tapered row: the variance, in the mean, for white noise.
+
+    Each then follows an exponential distribution (Scargle 1982, eq. 14, with the taper in place of 1 / sqrt n).
+    """
+    return float(abs(np.sum(row * np.exp(-2j * np.pi * cycles * np.arange(len(row)) / len(row)))) ** 2)
+
+
+def background_power(row: FloatArray, cycles: float) -> tuple[float, float]:
+    """Power that the neighbouring frequencies of a tapered row lead to expect, and its degrees of freedom.
+
+    A power law through half to twice the frequency (10 cycles each way at least), the line itself left out. The
+    logarithm of an exponential variable lies Euler's constant below that of its mean, and has the variance pi^2 / 6.
+    """
+    spectrum = np.abs(np.fft.rfft(row)) ** 2
+    low, high = min(cycles / 2, max(cycles - 10, 1.0)), max(2 * cycles, cycles + 10)
+    at = np.arange(max(int(low), 1), min(int(high) + 1, len(spectrum)))
+    at = at[(np.abs(at - cycles) > LINE_BINS) & (spectrum[at] > 0)]
+    if len(at) < 5:
+        return 0.0, 0.0
+    _slope, level = np.polyfit(np.log(at / cycles), np.log(spectrum[at]), 1)
+    return float(np.exp(level + np.euler_gamma)), 2 * (len(at) - 2) / (np.pi**2 / 6)
