@@ -12,6 +12,7 @@ from torsionbeat.hearing.listener import Listener
 from torsionbeat.hearing.reference import ReferenceEar, check_reference
 from torsionbeat.reading.figures import Clock, Reading, Timebase
 from torsionbeat.reading.measuring import reading_of
+from torsionbeat.reading.wheels import with_wheels
 from torsionbeat.sound.block import Block
 from torsionbeat.sound.recording import SavedRecording, open_recording
 from torsionbeat.sound.remarks import Remark
@@ -123,7 +124,8 @@ def analyse_fully(
         if reference is not None:
             timebase, unheard = reference.timebase_or(timebase, heard.sounds.sample)
             remarks = (*remarks, Remark("reference-not-heard", unheard)) if unheard else remarks
-        return Analysis(reading_of(heard, clock, timebase, recording.name, remarks), heard)
+        reading = reading_of(heard, clock, timebase, recording.name, remarks)
+        return Analysis(with_wheels(reading, heard.other_intervals_s), heard)
 
 
 def analyse(

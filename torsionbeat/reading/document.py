@@ -7,11 +7,11 @@ from typing import Any, TextIO
 
 import numpy as np
 
-from torsionbeat.reading.figures import Events, FloatArray, OwnSides, Reading, Timebase, UFloat
+from torsionbeat.reading.figures import Events, FloatArray, OwnSides, Reading, Timebase, UFloat, WheelFault
 from torsionbeat.sound.remarks import remark_codes
 from torsionbeat.version import __version__
 
-__all__ = ["reading_document", "write_events"]
+__all__ = ["reading_document", "swing_levels_db", "write_events"]
 
 SAME_SOUND_S = 2e-3
 """A sound this near to where a swing has it is that swing's."""
@@ -21,7 +21,8 @@ def reading_document(reading: Reading) -> dict[str, Any]:
     """The reading in plain types, schema 1; a figure that was not measured is None."""
     clock, recording = reading.clock, reading.recording
     swings = reading.swings
-    levels = {kind: _levels_db(reading, kind) for kind in ("contact", "drop")}
+    levels = {kind: swing_levels_db(reading, kind) for kind in ("contact", "drop")}
+    wheels = {} if reading.wheels is None else {"wheels": [_wheel(fault) for fault in reading.wheels]}
     return {
         "schema": 1,
         "torsionbeat": __version__,
@@ -46,6 +47,7 @@ def reading_document(reading: Reading) -> dict[str, Any]:
             "arc_low_deg": clock.arc_low_deg,
             "arc_high_deg": clock.arc_high_deg,
             "knock_arc_deg": clock.knock_arc_deg,
+            "train": None if clock.train is None else str(clock.train),
         },
         "period_s": _figure(reading.period_s),
         "rate_s_per_day": _figure(reading.rate_s_per_day),
@@ -69,8 +71,21 @@ def reading_document(reading: Reading) -> dict[str, Any]:
             }
             for row in range(len(swings))
         ],
+        **wheels,
         "remarks": list(reading.remarks),
         "remark_codes": remark_codes(reading.remarks),
+    }
+
+
+def _wheel(fault: WheelFault) -> dict[str, Any]:
+    return {
+        "every_beats": fault.every_beats,
+        "teeth": fault.teeth,
+        "shape": fault.shape,
+        "where": [{"beat": beat, "side": side} for beat, side in fault.where],
+        "quantity": fault.quantity,
+        "size": _figure(fault.size),
+        "false_alarm": fault.false_alarm,
     }
 
 
@@ -82,7 +97,7 @@ def write_events(events: Events, file: TextIO) -> None:
         rows.writerow([f"{time:.6f}", str(side), str(kind), f"{level:.1f}"])
 
 
-def _levels_db(reading: Reading, kind: str) -> FloatArray:
+def swing_levels_db(reading: Reading, kind: str) -> FloatArray:
     """Level of each swing's contact or drop, dB above the room to a tenth; nan where it was not heard."""
     swings, events = reading.swings, reading.events
     half = np.nan_to_num(swings.lift_passage_s) / 2

@@ -19,12 +19,13 @@ import numpy.typing as npt
 from torsionbeat.errors import InputError
 from torsionbeat.sound.remarks import Remark, as_remark
 from torsionbeat.sound.timebase import Timebase
+from torsionbeat.theory.train import Train
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 TextArray = npt.NDArray[np.str_]
 
-__all__ = ["Clock", "Events", "OwnSides", "Reading", "RecordingInfo", "Swings", "Timebase"]
+__all__ = ["Clock", "Events", "OwnSides", "Reading", "RecordingInfo", "Swings", "Timebase", "WheelFault"]
 
 UFloat = Any
 """An ``uncertainties`` value: ``.nominal_value`` and ``.std_dev``."""
@@ -54,6 +55,8 @@ class Clock:
         Arc (end to end) within which this clock is healthy.
     knock_arc_deg : float or None
         Arc at which the roller, coming all the way round, strikes the fork from outside.
+    train : Train or None
+        Tooth counts from the escape wheel up.
     """
 
     name: str = ""
@@ -63,6 +66,7 @@ class Clock:
     arc_low_deg: float | None = None
     arc_high_deg: float | None = None
     knock_arc_deg: float | None = None
+    train: Train | None = None
 
     def __post_init__(self) -> None:
         period = self.nominal_period_s
@@ -204,6 +208,41 @@ class OwnSides:
 
 
 @dataclass(frozen=True, slots=True)
+class WheelFault:
+    """Something that comes back every so many beats.
+
+    Parameters
+    ----------
+    every_beats : float
+        Beats of one turn (two a period).
+    teeth : int or None
+        Of an escape wheel that comes round in so many beats, or of the train's wheel; None where neither fits.
+    shape : {'tooth', 'sine'}
+        One place of the turn, or a wave once a turn.
+    where : tuple of (int, str)
+        Beats of the turn (beat number modulo ``every_beats``) and their side; for a sine that of its crest.
+    quantity : str
+        What changes, its unit last: ``drop_level_db``, ``contact_level_db``, ``lift_passage_percent``,
+        ``time_error_ms``, or ``arc_deg`` for a step of the arc.
+    size : ufloat
+        By how much it differs there; half the height of a sine.
+    false_alarm : float
+        Chance that the whole search shows as much on a healthy clock.
+    wheel : str
+        Name of the train's wheel; empty where no train was given.
+    """
+
+    every_beats: float
+    teeth: int | None
+    shape: str
+    where: tuple[tuple[int, str], ...]
+    quantity: str
+    size: UFloat
+    false_alarm: float
+    wheel: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Reading:
     """The figures of one recording.
 
@@ -211,7 +250,8 @@ class Reading:
     stretch; ``beat_error_ms`` half of (interval a to b minus interval b to a); ``offset_deg`` the same fault as an
     angle. Each is an ``uncertainties`` value or ``None``. ``stretch_s`` holds the first and last second of the stretch
     where it is not the whole recording, since the clock changed in its middle. ``sides`` says how sure the letters of
-    the sides are the clock's own; None where they are this recording's alone. Printed, a reading is one sentence; all
+    the sides are the clock's own; None where they are this recording's alone. ``wheels`` holds what comes back with a
+    wheel of the train; None where that was not searched. Printed, a reading is one sentence; all
     of it is in ``torsionbeat.reading_document``.
     """
 
@@ -231,6 +271,7 @@ class Reading:
     remarks: tuple[Remark, ...] = field(default=())
     sides: OwnSides | None = None
     stretch_s: tuple[float, float] | None = None
+    wheels: tuple[WheelFault, ...] | None = None
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "remarks", tuple(map(as_remark, self.remarks)))

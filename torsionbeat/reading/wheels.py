@@ -18,16 +18,18 @@ Beats are counted in beats of the balance (two a period), numbers even for side 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from uncertainties import ufloat
 
-from torsionbeat.reading.figures import FloatArray, IntArray, Swings, UFloat
+from torsionbeat.reading.document import swing_levels_db
+from torsionbeat.reading.figures import FloatArray, IntArray, Reading, Swings, WheelFault
+from torsionbeat.sound.remarks import Remark
 from torsionbeat.theory import folding
 from torsionbeat.theory.train import Train
 
-__all__ = ["LEAST_BEATS", "WheelFault", "find_wheels"]
+__all__ = ["LEAST_BEATS", "find_wheels", "with_wheels"]
 
 LEAST_BEATS = 120
 """Beats below which nothing is searched: four turns of an escape wheel of 15 teeth."""
@@ -62,41 +64,6 @@ WAVE_SHARE = 0.5
 
 
 @dataclass(frozen=True, slots=True)
-class WheelFault:
-    """Something that comes back every so many beats.
-
-    Parameters
-    ----------
-    every_beats : float
-        Beats of one turn (two a period).
-    teeth : int or None
-        Of an escape wheel that comes round in so many beats, or of the train's wheel; None where neither fits.
-    shape : {'tooth', 'sine'}
-        One place of the turn, or a wave once a turn.
-    where : tuple of (int, str)
-        Beats of the turn (beat number modulo ``every_beats``) and their side; for a sine that of its crest.
-    quantity : str
-        What changes, its unit last: ``drop_level_db``, ``contact_level_db``, ``lift_passage_percent``,
-        ``time_error_ms``, or ``arc_deg`` for a step of the arc.
-    size : ufloat
-        By how much it differs there; half the height of a sine.
-    false_alarm : float
-        Chance that the whole search shows as much on a healthy clock.
-    wheel : str
-        Name of the train's wheel; empty where no train was given.
-    """
-
-    every_beats: float
-    teeth: int | None
-    shape: str
-    where: tuple[tuple[int, str], ...]
-    quantity: str
-    size: UFloat
-    false_alarm: float
-    wheel: str = ""
-
-
-@dataclass(frozen=True, slots=True)
 class _Turn:
     beats: float
     teeth: int | None
@@ -110,10 +77,15 @@ class _Turn:
 
 @dataclass(slots=True)
 class _Row:
-    """One quantity at every beat: its contrast, in its unit and as scores. ``step_beats`` is 0 unless it is a step."""
+    """One quantity at every beat. ``step_beats`` is 0 unless it is a step.
+
+    ``contrast`` is what it is searched by; ``excess`` what its size is taken from: the nearer of two medians makes
+    little of steps, and a little too little of everything.
+    """
 
     quantity: str
     contrast: FloatArray
+    excess: FloatArray
     step_beats: int = 0
     score: FloatArray = field(init=False)
 
@@ -169,6 +141,69 @@ class _Search:
         return False
 
 
+def with_wheels(reading: Reading, other_intervals_s: Sequence[float] = ()) -> Reading:
+    """The reading with what comes back with a wheel, and a remark on each; on a short one a remark says why not.
+
+    Parameters
+    ----------
+    reading : Reading
+        Its clock's ``train`` is used where it is known.
+    other_intervals_s : sequence of float
+        Intervals of other clocks heard in the room.
+    """
+    levels_db = {kind: swing_levels_db(reading, kind) for kind in ("contact", "drop")}
+    faults = find_wheels(reading.swings, levels_db, reading.clock.train, other_intervals_s)
+    if faults is None:
+        needed = (
+            f"at least {LEAST_BEATS} beats"
+            if len(reading.swings) < LEAST_BEATS
+            else f"{LEAST_TURNS} turns of a wheel of the train"
+        )
+        remark = Remark(
+            "wheels-not-searched",
+            f"Wheels were not searched for faults: that needs {needed}, and {len(reading.swings)} beats were heard.",
+        )
+        return replace(reading, remarks=(*reading.remarks, remark))
+    return replace(reading, wheels=faults, remarks=(*reading.remarks, *map(_remark, faults)))
+
+
+_WHAT = {
+    "drop_level_db": ("the drop is {size} dB {more} than its neighbours", ("louder", "softer"), 1),
+    "contact_level_db": ("the contact is {size} dB {more} than its neighbours", ("louder", "softer"), 1),
+    "lift_passage_percent": ("the lift passage is {size} % {more}", ("longer", "shorter"), 1),
+    "time_error_ms": ("the beat comes {size} ms {more}", ("late", "early"), 1),
+    "arc_deg": ("the arc {more} by {size} deg", ("grows", "falls"), 2),
+}
+"""Words for each quantity: the sentence, what is said for more and for less, digits after the point."""
+
+
+def _remark(fault: WheelFault) -> Remark:
+    what, (more, less), digits = _WHAT[fault.quantity]
+    size = fault.size.nominal_value
+    half = 1.96 * fault.size.std_dev
+    number = f"{abs(size):.{digits}f} (give or take {half:.{digits}f})"
+    beats = f"{fault.every_beats:.4g}"
+    wheel = fault.wheel or (
+        f"one turn of an escape wheel of {fault.teeth} teeth" if fault.teeth is not None else ""
+    )
+    every = f"Every {beats} beats" + (f", {wheel}," if wheel else ",")
+    seldom = fault.false_alarm < 1e-4  # what theory gives below that, no row of nights has tested
+    sure = f"A healthy clock shows as much once in {'10 000' if seldom else f'{1 / fault.false_alarm:.0f}'} recordings"
+    sure += " at most." if seldom else "."
+    if fault.shape == "sine":
+        return Remark(
+            "wheel-sine",
+            f"{every} the lift passage goes up and down by {number} % like a wave: look whether the wheel runs out of "
+            f"true. {sure}",
+        )
+    said = what.format(size=number, more=more if size > 0 else less)
+    places = " and ".join(f"beat {beat} (side {side})" for beat, side in fault.where)
+    return Remark(
+        "wheel-tooth",
+        f"{every} {said}, at {places} of the turn counted from beat 0: look at that tooth. {sure}",
+    )
+
+
 def find_wheels(
     swings: Swings,
     levels_db: Mapping[str, FloatArray],
@@ -215,17 +250,17 @@ def find_wheels(
         arc = arc + wave.course / 100 * np.nanmedian(
             swings.arc_deg
         )  # a longer passage was read as a shorter arc
-    rows = [_Row(name, _contrast(name, row)) for name, row in values.items()]
-    rows += [_Row("arc_deg", folding.steps(arc, beats), beats) for beats in STEP_BEATS]
+    rows = [_against_own_side(name, row) for name, row in values.items()]
+    rows += [
+        _Row("arc_deg", step, step, beats) for beats in STEP_BEATS for step in [folding.steps(arc, beats)]
+    ]
     faults, told = _teeth(rows, search)
     if passage is not None and not waves:
         for row in rows:
             if row.quantity == "lift_passage_percent":
                 passage = np.where(np.isnan(row.score), np.nan, passage)  # what a tooth explains is no wave
-        wave = _sine(passage, search)
-        waves += (
-            [wave] if wave is not None and not any(_in_tune(wave.turn, turn, span) for turn in told) else []
-        )
+        waves += [wave] if (wave := _sine(passage, search)) is not None else []
+    waves = [wave for wave in waves if not any(_in_tune(wave.turn, turn, span) for turn in told)]
     return tuple(sorted((*faults, *(wave.fault for wave in waves)), key=lambda fault: fault.false_alarm))
 
 
@@ -278,13 +313,13 @@ def _quantities(
     return {name: row for name, row in dense.items() if np.isfinite(row).sum() >= LEAST_BEATS}
 
 
-def _contrast(quantity: str, row: FloatArray) -> FloatArray:
-    """Each beat set against its neighbours of the same side."""
-    against = folding.against_line if quantity == "time_error_ms" else folding.against_neighbours
-    contrast = np.empty(len(row))
+def _against_own_side(quantity: str, row: FloatArray) -> _Row:
+    """Each beat set against its neighbours of the same side. A time error may slope; other quantities step."""
+    contrast, excess = np.empty(len(row)), np.empty(len(row))
     for side in (0, 1):
-        contrast[side::2] = against(row[side::2], REACH)
-    return contrast
+        excess[side::2] = folding.against_line(row[side::2], REACH)
+        contrast[side::2] = folding.against_neighbours(row[side::2], REACH)
+    return _Row(quantity, excess if quantity == "time_error_ms" else contrast, excess)
 
 
 def _teeth(rows: Sequence[_Row], search: _Search) -> tuple[list[WheelFault], list[_Turn]]:
@@ -359,15 +394,14 @@ def _tooth(turn: _Turn, row: _Row, places: Sequence[_Place], search: _Search) ->
     if not row.step_beats:  # a bad tooth passes each pallet once a turn, on different sides
         chosen += [place for place in by_chance if place.place % 2 != chosen[0].place % 2][:1]
     at, _ = folding.fold_places(np.arange(len(row.contrast)), turn.beats)
+    known = np.isfinite(row.excess)
     inside = np.isin(at, [place.place for place in chosen])
-    here = row.contrast[inside & np.isfinite(row.contrast)]
-    elsewhere = row.contrast[~inside & np.isfinite(row.contrast)]
+    here, elsewhere = row.excess[known & inside], row.excess[known & ~inside]
     scatter = max(
         1.4826 * float(np.median(np.abs(elsewhere - np.median(elsewhere)))), float(here.std(ddof=1))
     )
     where = tuple(
-        (round((place.place + search.first) % turn.beats), "ab"[place.place % 2])
-        for place in sorted(chosen, key=lambda place: place.place)
+        sorted((round((one.place + search.first) % turn.beats), "ab"[one.place % 2]) for one in chosen)
     )
     size = ufloat(here.mean() - elsewhere.mean(), scatter / np.sqrt(len(here)))
     chance = search.false_alarm(by_chance[0].chance)

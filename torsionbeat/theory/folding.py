@@ -11,10 +11,15 @@ eq. 14 and sec. III c (power of a sine in noise, false alarm of a search).
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
+import numpy.typing as npt
 
 from torsionbeat.errors import InputError
 from torsionbeat.theory.limits import FloatArray
+
+IntArray = npt.NDArray[np.int64]
 
 __all__ = [
     "against_line",
@@ -63,10 +68,11 @@ def bounded_scores(values: FloatArray, bound: float = 3.0) -> FloatArray:
     if not scale > 0:
         return np.where(np.isfinite(values), 0.0, np.nan)
     scores = np.clip(off / scale, -bound, bound)
-    return scores / np.sqrt(np.nanmean(scores**2))
+    bounded: FloatArray = scores / np.sqrt(np.nanmean(scores**2))
+    return bounded
 
 
-def fold_places(number: FloatArray, turn: float) -> tuple[FloatArray, int]:
+def fold_places(number: npt.NDArray[Any], turn: float) -> tuple[IntArray, int]:
     """Place of each step within a turn, and how many places there are: the whole number nearest to ``turn``.
 
     Examples
@@ -80,7 +86,7 @@ def fold_places(number: FloatArray, turn: float) -> tuple[FloatArray, int]:
     return np.floor(np.mod(number, turn) / turn * places + 1e-9).astype(np.int64) % places, places
 
 
-def folded_mean(values: FloatArray, place: FloatArray, places: int) -> tuple[FloatArray, FloatArray]:
+def folded_mean(values: FloatArray, place: IntArray, places: int) -> tuple[FloatArray, IntArray]:
     """Mean of the values at each place, nan where there are none, and how many there are. Both of shape (places,)."""
     known = np.isfinite(values)
     count = np.bincount(place[known], minlength=places)
@@ -88,7 +94,7 @@ def folded_mean(values: FloatArray, place: FloatArray, places: int) -> tuple[Flo
     return np.where(count > 0, total / np.maximum(count, 1), np.nan), count
 
 
-def chi_square_of_fold(values: FloatArray, place: FloatArray, places: int) -> tuple[float, int]:
+def chi_square_of_fold(values: FloatArray, place: IntArray, places: int) -> tuple[float, int]:
     """Chi-square of the folded means about the mean of all, and its degrees of freedom (places filled less one).
 
     Leahy et al. 1983, eq. 1, for values with the row's own variance in place of Poisson counts: without any
@@ -143,7 +149,8 @@ def against_neighbours(row: FloatArray, reach: int) -> FloatArray:
 def against_line(row: FloatArray, reach: int) -> FloatArray:
     """Each value less the median of half sums of those as far before and after it, which lie on any straight line."""
     around = _around(row, reach)
-    return row - _median(0.5 * (around[:, :reach] + around[:, : reach - 1 : -1]))
+    halves: FloatArray = _median(0.5 * (around[:, :reach] + around[:, : reach - 1 : -1]))
+    return row - halves
 
 
 def steps(row: FloatArray, reach: int) -> FloatArray:
@@ -182,7 +189,8 @@ def tapered(values: FloatArray) -> FloatArray:
         return np.zeros(len(values))
     window = 0.5 - 0.5 * np.cos(2 * np.pi * (np.arange(len(values)) + 0.5) / len(values))
     level = np.where(known, values - values[known].mean(), 0.0) * window
-    return level / np.sqrt(np.sum(window[known] ** 2))
+    row: FloatArray = level / np.sqrt(np.sum(window[known] ** 2))
+    return row
 
 
 def sine_power(row: FloatArray, cycles: float) -> float:
