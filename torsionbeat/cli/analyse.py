@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from torsionbeat.cli.options import ClockOptions, ReferenceOptions, grouped
+from torsionbeat.cli.groups import takes_groups
+from torsionbeat.cli.options import ClockOptions, ReferenceOptions
 from torsionbeat.cli.telling import tell
 from torsionbeat.errors import InputError, TorsionbeatError
 
@@ -88,7 +89,7 @@ class OutputOptions:
     ] = None
 
 
-@grouped
+@takes_groups
 def analyse_command(
     recordings: Annotated[
         list[str],

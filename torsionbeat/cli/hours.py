@@ -7,11 +7,12 @@ from datetime import datetime, time, timedelta
 
 from torsionbeat.errors import InputError
 
-__all__ = ["length_s", "next_night", "night_span", "until_s"]
+__all__ = ["length_s", "next_night", "night_span", "until_s", "whole_days"]
 
 LENGTH = re.compile(
     r"(?:(\d+(?:\.\d+)?)\s*h)?\s*(?:(\d+(?:\.\d+)?)\s*m(?:in)?)?\s*(?:(\d+(?:\.\d+)?)\s*s)?", re.I
 )
+DATES = re.compile(r"(\d{4}-\d{2}-\d{2})(?:\.\.(\d{4}-\d{2}-\d{2}))?")
 HOUR = re.compile(r"(\d{1,2}):(\d{2})")
 SHORTEST_S, LONGEST_S = 10.0, 31 * 86400.0
 
@@ -91,3 +92,27 @@ def _next(hour: time, now: datetime) -> datetime:
         if wall > now:
             return wall
     return wall
+
+
+def whole_days(text: str) -> tuple[datetime, datetime] | None:
+    """Read ``2026-03-01`` or ``2026-03-01..2026-03-07`` as the moments between which those days lie.
+
+    Examples
+    --------
+    >>> start, end = whole_days("2026-03-01..2026-03-02")
+    >>> (end - start).days, whole_days("before.flac")
+    (2, None)
+    """
+    match = DATES.fullmatch(text.strip())
+    if match is None:
+        return None
+    try:
+        first, last = (datetime.fromisoformat(day) for day in (match[1], match[2] or match[1]))
+    except ValueError as error:
+        raise InputError(f"the date {text!r} is not in the calendar; write it as 2026-03-01") from error
+    if last < first:
+        raise InputError(f"the dates {text!r} run backwards; give the earlier one first")
+    start, end = (
+        datetime.combine(day.date(), time()).astimezone() for day in (first, last + timedelta(days=1))
+    )
+    return start, end

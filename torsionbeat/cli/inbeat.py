@@ -6,12 +6,13 @@ from typing import Annotated
 
 import typer
 
-from torsionbeat.cli.options import ClockOptions, SoundOptions, grouped
+from torsionbeat.cli.groups import takes_groups
+from torsionbeat.cli.options import ClockOptions, SoundOptions
 
 __all__ = ["inbeat_command"]
 
 
-@grouped
+@takes_groups
 def inbeat_command(
     clock: ClockOptions,
     sound: SoundOptions,

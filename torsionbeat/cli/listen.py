@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from torsionbeat.cli.groups import takes_groups
 from torsionbeat.cli.history import say
-from torsionbeat.cli.options import ClockOptions, ReferenceOptions, SoundOptions, grouped
+from torsionbeat.cli.options import ClockOptions, ReferenceOptions, SoundOptions
 from torsionbeat.cli.telling import tell
 from torsionbeat.errors import InputError, NothingHeardError, TorsionbeatError
 
@@ -88,7 +89,7 @@ class NightOptions:
         return None if self.until is None else until_s(self.until, datetime.now().astimezone())
 
 
-@grouped
+@takes_groups
 def listen_command(
     clock: ClockOptions,
     sound: SoundOptions,

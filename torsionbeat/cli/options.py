@@ -1,17 +1,10 @@
-"""Options that several commands share, in groups: frozen dataclasses that typer sees as single options.
-
-A command whose parameter has the type of such a dataclass takes each of its fields as an option; ``grouped`` puts
-them into its signature and hands the command the filled dataclass.
-"""
+"""Options that several commands share, in groups: see ``torsionbeat.cli.groups``."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import MISSING, dataclass, fields, is_dataclass
-from functools import wraps
-from inspect import Parameter, Signature, signature
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, get_type_hints
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -22,7 +15,7 @@ if TYPE_CHECKING:
     from torsionbeat.jobs.known import KnownClock
     from torsionbeat.jobs.source import Microphone, Playback
 
-__all__ = ["ClockOptions", "Period", "ReferenceOptions", "SoundOptions", "grouped"]
+__all__ = ["ClockOptions", "Period", "ReferenceOptions", "SoundOptions"]
 
 REFERENCE_TOLERANCE_PPM = 5.0
 """A good quartz clock at room temperature: half a second a day (common practice, no source)."""
@@ -30,39 +23,6 @@ REFERENCE_TOLERANCE_PPM = 5.0
 Period = Annotated[
     float | None, typer.Option(help="Nominal full period, out and back (s); left out, it is found.")
 ]
-
-
-def grouped(command: Callable[..., None]) -> Callable[..., None]:
-    """Give a command the options of its groups in place of the parameters that are groups."""
-    hints = get_type_hints(command, include_extras=True)
-    groups: dict[str, Any] = {name: hint for name, hint in hints.items() if is_dataclass(hint)}
-    parameters = []
-    for name, own in signature(command).parameters.items():
-        if name in groups:
-            inner = get_type_hints(groups[name], include_extras=True)
-            parameters += [
-                Parameter(
-                    field.name,
-                    Parameter.KEYWORD_ONLY,
-                    default=Parameter.empty if field.default is MISSING else field.default,
-                    annotation=inner[field.name],
-                )
-                for field in fields(groups[name])
-            ]
-        else:
-            parameters.append(own.replace(annotation=hints[name], kind=Parameter.KEYWORD_ONLY))
-
-    @wraps(command)
-    def called(**given: Any) -> None:
-        filled = {
-            name: group(**{field.name: given.pop(field.name) for field in fields(group)})
-            for name, group in groups.items()
-        }
-        command(**given, **filled)
-
-    called.__signature__ = Signature(parameters)  # type: ignore[attr-defined]
-    called.__annotations__ = {one.name: one.annotation for one in parameters}
-    return called
 
 
 @dataclass(frozen=True, slots=True)

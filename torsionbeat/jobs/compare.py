@@ -1,0 +1,258 @@
+"""Compare a clock before and after: recordings, readings kept as JSON, folders of them, or days of the bench log.
+
+Input: two sides, each files or days. Output: what changed beyond doubt. Recordings are heard first.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+from uncertainties import ufloat
+
+from torsionbeat.benchlog import BenchLog, ReadingRecord, open_log
+from torsionbeat.errors import InputError
+from torsionbeat.history.comparison import Comparison
+from torsionbeat.history.comparison import compare as compared
+from torsionbeat.history.nights import Group, Night, reading_from_document
+from torsionbeat.jobs.hear import HearRequest, hear
+from torsionbeat.jobs.known import KnownClock
+from torsionbeat.jobs.source import Flag
+from torsionbeat.reading.analysis import Listening
+from torsionbeat.reading.figures import Reading
+from torsionbeat.sound.kept import is_kept
+from torsionbeat.sound.recording import open_recording
+from torsionbeat.sound.timebase import STATED_UNCERTAINTY_PPM
+
+__all__ = ["CompareRequest", "Days", "compare", "kept_night", "read_document"]
+
+HOW = "give a recording, a .json that analyse wrote, a folder of them, or with --clock a date or DATE..DATE"
+
+LARGEST_JSON_BYTES = 500_000_000
+"""A reading of a month has some ten million bytes; more than this is no reading."""
+
+
+@dataclass(frozen=True, slots=True)
+class Days:
+    """Days of the bench log: two moments, the first within and the second without."""
+
+    start: datetime
+    end: datetime
+
+    def __str__(self) -> str:
+        return f"{self.start:%Y-%m-%d %H:%M} to {self.end:%Y-%m-%d %H:%M}"
+
+
+@dataclass(frozen=True, slots=True)
+class CompareRequest:
+    """What is to be compared.
+
+    Parameters
+    ----------
+    before, after : Path or Days
+        A recording, a reading kept as JSON, a folder of either; or days of the clock's log.
+    clock : KnownClock
+        With a name, days can be given.
+    sample_clock_ppm : float or None
+        The crystal of the recorder of all recordings runs fast by this.
+    same_recorder, same_place, swap_sides
+        As for `torsionbeat.history.comparison.compare`.
+    temperatures_c : (float or None, float or None)
+        Mean temperature before and after.
+    """
+
+    before: Path | Days
+    after: Path | Days
+    clock: KnownClock = KnownClock()
+    sample_clock_ppm: float | None = None
+    same_recorder: bool = False
+    same_place: bool = False
+    swap_sides: bool | None = None
+    temperatures_c: tuple[float | None, float | None] = (None, None)
+
+    def __post_init__(self) -> None:
+        if self.clock.name is None and any(isinstance(side, Days) for side in (self.before, self.after)):
+            raise InputError(
+                "dates were given without --clock; say which clock of the bench log they belong to"
+            )
+        for temperature_c in self.temperatures_c:
+            if temperature_c is not None and not -40 <= temperature_c <= 60:
+                raise InputError(f"a mean temperature is {temperature_c:g} C; it must lie between -40 and 60")
+
+
+def compare(
+    request: CompareRequest,
+    *,
+    progress: Callable[[float], None] | None = None,
+    cancel: Flag | None = None,
+) -> Comparison:
+    """Compare a clock before and after.
+
+    Parameters
+    ----------
+    request : CompareRequest
+    progress : callable, optional
+        Is told the share of each side's recordings that is heard, 0 to 1.
+    cancel : Flag, optional
+        Calls the hearing off.
+
+    Raises
+    ------
+    InputError
+        A side holds nothing, or a file that cannot be used; no such clock.
+    NothingHeardError
+        A recording holds no clock.
+    BenchLogError
+        The log cannot be read.
+    CancelledError
+        ``cancel`` was set.
+    """
+    request.clock.clock()  # a name that is not in the log is told before anything is heard
+    groups: list[Group] = []
+    earlier: datetime | None = None
+    for side, temperature_c in zip((request.before, request.after), request.temperatures_c, strict=True):
+        if isinstance(side, Days):
+            groups.append(_days_group(request.clock, side, earlier))
+            earlier = side.end
+        else:
+            groups.append(_files_group(side, request, progress, cancel))
+        if temperature_c is not None:
+            nights = tuple(replace(night, temperature_c=temperature_c) for night in groups[-1].nights)
+            groups[-1] = replace(groups[-1], nights=nights)
+    return compared(
+        *groups,
+        same_recorder=request.same_recorder,
+        same_place=request.same_place,
+        swap_sides=request.swap_sides,
+    )
+
+
+def kept_night(record: ReadingRecord) -> Night:
+    """Give the night that a row of the log keeps."""
+    return Night(reading_from_document(record.document), taken_at=record.taken_at)
+
+
+def read_document(path: Path) -> dict[str, object]:
+    """Read a JSON document from a file.
+
+    Raises
+    ------
+    InputError
+        It cannot be read, is too large, or is no document.
+    """
+    try:
+        if path.stat().st_size > LARGEST_JSON_BYTES:
+            raise InputError(f"{path} has {path.stat().st_size} bytes; a reading has less than 500 MB")
+        document = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError, RecursionError) as error:
+        if isinstance(error, InputError):
+            raise
+        raise InputError(
+            f"{path} cannot be read as a reading ({error}); give what analyse --json wrote"
+        ) from error
+    if not isinstance(document, dict):
+        raise InputError(f"{path} is no reading; give what torsionbeat analyse --json wrote")
+    return document
+
+
+def _files_group(
+    path: Path, request: CompareRequest, progress: Callable[[float], None] | None, cancel: Flag | None
+) -> Group:
+    """Read every recording or kept reading at a place."""
+    if not path.exists():
+        raise InputError(f"there is no file or folder {path}; {HOW}")
+    paths = [path]
+    if path.is_dir() and not is_kept(path):
+        paths = sorted(one for one in path.iterdir() if not one.name.startswith("."))
+        if not paths:
+            raise InputError(f"the folder {path} holds no file; {HOW}")
+    sounds = [one for one in paths if one.suffix.lower() != ".json"]
+    heard = dict(zip(sounds, _heard_nights(sounds, request, progress, cancel), strict=True))
+    nights = [heard[one] if one in heard else _kept_in_file(one) for one in paths]
+    return Group(tuple(nights), label=path.name if len(paths) > 1 else "")
+
+
+def _heard_nights(
+    paths: Sequence[Path],
+    request: CompareRequest,
+    progress: Callable[[float], None] | None,
+    cancel: Flag | None,
+) -> list[Night]:
+    """Hear recordings; the first that fails ends it with its error."""
+    if not paths:
+        return []
+    ppm = request.sample_clock_ppm
+    listening = Listening(
+        sample_clock_ppm=ppm, sample_clock_tolerance_ppm=0.0 if ppm is None else STATED_UNCERTAINTY_PPM
+    )
+    result = hear(HearRequest(tuple(paths), request.clock, listening), progress=progress, cancel=cancel)
+    nights = []
+    for path, outcome in zip(paths, result.outcomes, strict=True):
+        if outcome.analysis is None:
+            raise outcome.error or InputError(f"{path} could not be read")
+        analysis = outcome.analysis
+        nights.append(Night(analysis.reading, taken_at=_begun(path), voices=analysis.heard.voices))
+    return nights
+
+
+def _begun(path: Path) -> datetime | None:
+    """When a recording that listen kept began; a sound file does not tell."""
+    with open_recording(path) as recording:
+        begun_ns = recording.begun_utc_ns
+    return None if begun_ns is None else datetime.fromtimestamp(begun_ns / 1e9, UTC)
+
+
+def _kept_in_file(path: Path) -> Night:
+    try:
+        reading = reading_from_document(read_document(path))
+    except InputError as error:
+        raise InputError(f"{path}: {error}" if str(path) not in str(error) else str(error)) from error
+    return Night(reading if reading.recording.name else _named(reading, path))
+
+
+def _named(reading: Reading, path: Path) -> Reading:
+    return replace(reading, recording=replace(reading.recording, name=path.name))
+
+
+def _days_group(clock: KnownClock, days: Days, earlier: datetime | None) -> Group:
+    """Take the readings that a clock's log holds of some days, and the last free swing up to then.
+
+    ``earlier``: a free swing done before this moment belongs to an earlier state of the clock.
+    """
+    assert clock.name is not None
+    with open_log(clock.log) as log:
+        readings = log.readings(clock.name)
+        nights = tuple(kept_night(record) for record in readings if days.start <= record.taken_at < days.end)
+        if not nights:
+            taken = sorted({f"{record.taken_at.astimezone():%Y-%m-%d}" for record in readings})
+            raise InputError(
+                f"no reading of {clock.name!r} was taken on {_said(days)}; the log has "
+                + (f"readings of {', '.join(taken[-12:])}" if taken else "none of it yet")
+            )
+        return Group(nights, label=_said(days), free_swing_q=_last_q(log, clock.name, days, earlier))
+
+
+def _last_q(log: BenchLog, clock: str, days: Days, earlier: datetime | None) -> object:
+    found = None
+    for swing in log.freeswings(clock):
+        if (
+            swing.q
+            and swing.u_q
+            and swing.done_at < days.end
+            and (earlier is None or swing.done_at >= earlier)
+        ):
+            found = ufloat(swing.q, swing.u_q)
+    return found
+
+
+def _said(days: Days) -> str:
+    """Whole days as they are typed, other spans as moments."""
+    from datetime import timedelta
+
+    first, last = days.start.astimezone(), (days.end - timedelta(hours=12)).astimezone()
+    if days.start.astimezone().hour or days.end.astimezone().hour:
+        return str(days)
+    return f"{first:%Y-%m-%d}" if first.date() == last.date() else f"{first:%Y-%m-%d}..{last:%Y-%m-%d}"

@@ -1,0 +1,214 @@
+"""Report: a clock's story, gathered from the log: what it holds, the two groups to compare, and what was found.
+
+Before is what was read before the first work in the log, after what was read since the last, unless other
+days are asked for. A comparison that cannot be made says why.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from torsionbeat.history.comparison import Comparison, Group, Night, compare
+from torsionbeat.history.findings import Decay, Finding, find
+from torsionbeat.history.nights import reading_from_document
+
+if TYPE_CHECKING:
+    from torsionbeat.benchlog import (
+        BenchLog,
+        ClockRecord,
+        FreeSwingRecord,
+        HandCheckRecord,
+        NoteRecord,
+        ReadingRecord,
+        WorkRecord,
+    )
+
+__all__ = ["ClockStory", "ReportRequest", "Span", "gather", "report"]
+
+Span = tuple[datetime, datetime]
+"""Two moments, the first within and the second without."""
+
+
+@dataclass(frozen=True, slots=True)
+class ClockStory:
+    """Everything a report says of a clock. Lists are in order of time; ``nights`` match ``readings``."""
+
+    clock: ClockRecord
+    works: list[WorkRecord]
+    notes: list[NoteRecord]
+    readings: list[ReadingRecord]
+    nights: list[Night]
+    handchecks: list[HandCheckRecord]
+    freeswings: list[FreeSwingRecord]
+    decay: Decay | None
+    comparison: Comparison | None
+    no_comparison: str
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ReportRequest:
+    """Whose story is wanted.
+
+    Parameters
+    ----------
+    clock : str
+        Its name in the bench log.
+    log : str or None
+        The bench log; None for the default one.
+    before, after : (datetime, datetime) or None
+        Days to compare; None: before the first work, and since the last.
+    same_recorder, same_place : bool
+        As for `torsionbeat.history.comparison.compare`.
+    """
+
+    clock: str
+    log: str | None = None
+    before: Span | None = None
+    after: Span | None = None
+    same_recorder: bool = False
+    same_place: bool = False
+
+
+def report(request: ReportRequest) -> ClockStory:
+    """Gather a clock's story; `torsionbeat.display.report` renders it.
+
+    Parameters
+    ----------
+    request : ReportRequest
+
+    Raises
+    ------
+    InputError
+        No clock has that name, or a reading in the log cannot be understood.
+    BenchLogError
+        The log cannot be read.
+    """
+    from torsionbeat.benchlog import open_log
+
+    with open_log(request.log) as opened:
+        return gather(
+            opened,
+            request.clock,
+            before=request.before,
+            after=request.after,
+            same_recorder=request.same_recorder,
+            same_place=request.same_place,
+        )
+
+
+def gather(
+    log: BenchLog,
+    name: str,
+    *,
+    before: Span | None = None,
+    after: Span | None = None,
+    same_recorder: bool = False,
+    same_place: bool = False,
+) -> ClockStory:
+    """Take a clock's story out of the bench log.
+
+    Parameters
+    ----------
+    log : BenchLog
+    name : str
+        The clock's name.
+    before, after : (datetime, datetime) or None
+        Days to compare; left out, before the first work and since the last.
+    same_recorder, same_place : bool
+        As for `torsionbeat.history.comparison.compare`.
+
+    Raises
+    ------
+    InputError
+        No clock has that name, or a reading in the log cannot be understood.
+    BenchLogError
+        The log cannot be read.
+    """
+    clock = log.clock(name)
+    works, readings = log.works(name), log.readings(name)
+    nights = [Night(reading_from_document(one.document), taken_at=one.taken_at) for one in readings]
+    freeswings = log.freeswings(name)
+    first = min((work.done_at for work in works), default=None)
+    last = max((work.done_at for work in works), default=None)
+    decays = [_decay(one.document) for one in freeswings if last is None or one.done_at >= last]
+    known = [decay for decay in decays if decay is not None]
+    old = [night for night in nights if _within(night, before, end=first)]
+    new = [night for night in nights if _within(night, after, start=last)]
+    comparison, why = None, ""
+    if works or (before and after):
+        if old and new:
+            qs = [_last_q(freeswings, end=first), _last_q(freeswings, start=last)]
+            comparison = compare(
+                Group(tuple(old), "before the work", qs[0]),
+                Group(tuple(new), "since the last work", qs[1]),
+                same_recorder=same_recorder,
+                same_place=same_place,
+            )
+        else:
+            missing = " and ".join(
+                words
+                for words, side in (("before the first work", old), ("since the last work", new))
+                if not side
+            )
+            why = f"No reading was taken {missing}, so nothing can be compared."
+    else:
+        why = "No work is in the log, so there is no before and after."
+    return ClockStory(
+        clock=clock,
+        works=works,
+        notes=log.notes(name),
+        readings=readings,
+        nights=nights,
+        handchecks=log.handchecks(name),
+        freeswings=freeswings,
+        decay=known[-1] if known else None,
+        comparison=comparison,
+        no_comparison=why,
+        findings=find(nights, works=[work.done_at for work in works], decays=known[-1:]),
+    )
+
+
+def _within(
+    night: Night, span: Span | None, *, start: datetime | None = None, end: datetime | None = None
+) -> bool:
+    """Whether a night lies in the days asked for, or else between start and end, one of them known."""
+    if night.taken_at is None:
+        return False
+    if span is not None:
+        return span[0] <= night.taken_at < span[1]
+    if start is None and end is None:
+        return False
+    return (start is None or night.taken_at >= start) and (end is None or night.taken_at < end)
+
+
+def _last_q(
+    freeswings: Sequence[FreeSwingRecord], *, start: datetime | None = None, end: datetime | None = None
+) -> Any:
+    from uncertainties import ufloat
+
+    known = [
+        ufloat(one.q, one.u_q)
+        for one in freeswings
+        if one.q is not None
+        and one.u_q
+        and (start is None or one.done_at >= start)
+        and (end is None or one.done_at < end)
+    ]
+    return known[-1] if known else None
+
+
+def _decay(document: dict[str, Any]) -> Decay | None:
+    """Give the arcs that a free swing's document keeps, or None where it keeps none."""
+    rows, period = document.get("readings"), document.get("period_s")
+    try:
+        time = np.array([float(row["time_s"]) for row in rows or ()])
+        arc = np.array([float(row["arc_deg"]) for row in rows or ()])
+        return Decay(time, arc, float(period)) if time.size >= 6 and period else None
+    except (TypeError, KeyError, ValueError):
+        return None
