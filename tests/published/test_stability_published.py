@@ -5,11 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from torsionbeat.theory import noise, stability
+from torsionbeat.theory import noise, rate, stability
 
-# Annex 8.E of NBS Monograph 140 (1974): nine frequencies, ten phases.
-SMALL_FREQUENCY = np.array([892, 809, 823, 798, 671, 644, 883, 903, 677], dtype=float)
-SMALL_PHASE = np.concatenate([[0], np.cumsum(SMALL_FREQUENCY - SMALL_FREQUENCY.mean())])
+# Annex 8.E of NBS Monograph 140 (1974): nine frequencies; the ten phases as printed, five decimals.
+SMALL_PHASE = np.array(
+    [0, 103.11111, 123.22222, 157.33333, 166.44444, 48.55555, -96.33333, -2.22222, 111.88889, 0]
+)
 
 
 def thousand_points() -> np.ndarray:
@@ -20,11 +21,6 @@ def thousand_points() -> np.ndarray:
         n = 16807 * n % 2147483647
     assert values[1] == 395529916 / 2147483647  # printed as the next number of the generator
     return np.concatenate([[0], np.cumsum(values)])
-
-
-def test_small_phase_as_printed():
-    printed = [0, 103.11111, 123.22222, 157.33333, 166.44444, 48.55555, -96.33333, -2.22222, 111.88889, 0]
-    np.testing.assert_allclose(SMALL_PHASE, printed, atol=1e-5)
 
 
 @pytest.mark.parametrize(
@@ -40,8 +36,8 @@ def test_small_phase_as_printed():
 def test_small_set(kind, at_1, at_2):
     """Table 30."""
     for factor, printed in ((1, at_1), (2, at_2)):
-        # A unit of the seventh digit.
-        assert stability.deviation(SMALL_PHASE, 1.0, factor, kind)[0] == pytest.approx(printed, rel=2e-7)
+        # A unit of the seventh digit, and the phases' fifth decimal: 5e-6 of 91.
+        assert stability.deviation(SMALL_PHASE, 1.0, factor, kind)[0] == pytest.approx(printed, rel=4e-7)
 
 
 @pytest.mark.parametrize(
@@ -84,11 +80,12 @@ def test_degrees_of_freedom_near_the_simple_formulas(alpha, factor):
 def test_noise_and_error_bars_of_the_thousand_point_set():
     """A uniform generator's frequency is white. At a factor of 10 SP 1065 has 146.177 degrees (from memory).
 
-    They are those of Table 5's formula; the limits of 95 % then are chi-squared's.
+    Those are Table 5's, an approximation of the sum used here. Its chi-squared limits of 95 % are at 0.89733 and 1.12941 of
+    the deviation (2.5 and 97.5 % points of chi-squared for 146.177, computed with mpmath).
     """
     phase = thousand_points()
     assert round(noise.noise_exponent(phase, 10)) == 0
-    assert simple_edf(1001, 10, 0) == pytest.approx(146.177, abs=5e-4)
+    assert stability.confidence_limits(1.0, 146.177) == pytest.approx((0.897329, 1.129411), abs=1e-6)
     curve = stability.stability(phase, 1.0, "oadev", factors=[10])
     assert curve.alpha[0] == 0
     assert curve.edf[0] == pytest.approx(146.177, rel=0.08)
@@ -101,3 +98,13 @@ def test_white_phase_noise():
     phase = np.random.default_rng(51).normal(0, 2e-3, 100_000)
     # About 5e4 degrees of freedom: 0.3 %, three of these.
     assert stability.deviation(phase, 15.0, 2)[0] == pytest.approx(np.sqrt(3) * 2e-3 / 30, rel=0.01)
+
+
+def test_slope_mean_and_median_of_the_thousand_point_set():
+    """Least-squares slope 6.490910e-6 a point, mean 0.4897745: SP 1065, table 31's set (from memory, and computed)."""
+    frequency = np.diff(thousand_points())
+    # A point every two numbers is a period of one side: its slope is the period.
+    fit = rate.fit_beats(frequency, 2 * np.arange(1000))
+    assert fit.period_s.nominal_value == pytest.approx(6.490910e-6, rel=1e-6)
+    at_middle = fit.start_s.nominal_value + fit.period_s.nominal_value * 999 / 2
+    assert at_middle == pytest.approx(0.4897745, abs=5e-8)

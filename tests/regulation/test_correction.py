@@ -126,7 +126,7 @@ def test_arc_knock_settling_and_cautions():
     assert advice.knock_after.clearance_mm.nominal_value == pytest.approx(
         math.radians(advice.knock_after.margin_deg.nominal_value) * 3
     )
-    assert advice.settle_s == pytest.approx(490 * 60 / math.pi * math.log(50))
+    assert advice.settle_s == pytest.approx(490 * 60 / (2 * math.pi) * math.log(50))
     assert advice.cautions[0] == BELLOWS
     assert LOCK in advice.cautions
 

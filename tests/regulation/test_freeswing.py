@@ -35,7 +35,9 @@ def test_four_hundred_to_three_hundred_thirty_in_half_an_hour():
     assert result.law == "open"
     assert "two arcs fit any law" in result.sentences[0]
     # Q T / pi, and ln 2 of it.
-    assert result.settling_time_s.nominal_value == pytest.approx(1800 / math.log(400 / 330))
+    assert result.settling_time_s.nominal_value == pytest.approx(
+        900 / math.log(400 / 330)
+    )  # half of the fall
     assert result.half_life_s.nominal_value == pytest.approx(1800 * math.log(2) / math.log(400 / 330))
 
 

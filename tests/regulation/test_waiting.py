@@ -28,8 +28,8 @@ def heard(beats, rng, jitter_s=1e-3, walk=0.0):
 
 
 def test_settling_is_four_time_constants_to_two_percent():
-    # Q T / pi = 490 * 60 / pi = 9358 s; ln 50 = 3.912.
-    assert settling_s(490, 60) == pytest.approx(490 * 60 / math.pi * math.log(50))
+    # Q T / (2 pi) = 490 * 60 / (2 pi) = 4679 s; ln 50 = 3.912.
+    assert settling_s(490, 60) == pytest.approx(490 * 60 / (2 * math.pi) * math.log(50))
 
 
 def test_before_anything_is_heard_it_is_the_least_squares_formula():

@@ -18,7 +18,7 @@ BENCH = Strip(
     width_mm=0.5, thickness_mm=0.1, active_length_mm=100, shear_modulus_gpa=48.3, youngs_modulus_gpa=128
 )
 LOAD_G = 300.0
-INERTIA = 404_457.2
+INERTIA = 404_596.9
 
 
 def test_beta_solves_poissons_equation():
@@ -48,8 +48,11 @@ def test_stiffness_is_the_sum_of_strip_and_load():
     parts = spring.elastic_stiffness_un_m_per_deg(BENCH) + spring.load_stiffness_un_m_per_deg(BENCH, LOAD_G)
     assert total == pytest.approx(parts, rel=1e-14)
     # The pull of the load, integrated over the section: stress times the tilt of its fibre times its arm.
-    width, length, weight = 0.5e-3, 0.1, 0.3 * 9.80665
-    moment = quad(lambda y: weight / width * y * y / length, -width / 2, width / 2)[0]
+    width, thickness, length, weight = 0.5e-3, 0.1e-3, 0.1, 0.3 * 9.80665
+    moment = sum(
+        quad(lambda y, side=side: weight / side * y * y / length, -side / 2, side / 2)[0]
+        for side in (width, thickness)
+    )
     assert spring.load_stiffness_un_m_per_deg(BENCH, LOAD_G) == pytest.approx(
         math.radians(moment) * 1e6, rel=1e-12
     )

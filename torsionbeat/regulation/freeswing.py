@@ -184,7 +184,7 @@ def free_swing(
         likelihood=belief,
         at_arc_deg=at,
         q=q,
-        settling_time_s=q * period / math.pi,
+        settling_time_s=q * period / (2 * math.pi),  # of a driven arc: energy in at a constant rate
         half_life_s=_time_to(start / 2, best, factor),
         dry_share=None if dry_share is None else _wide(dry_share, factor),
         loss_deg_per_swing=_wide(best.loss_deg_per_swing(at, period), factor),

@@ -57,7 +57,7 @@ def settling_s(q: float, period_s: float, left: float = LEFT) -> float:
     Examples
     --------
     >>> round(settling_s(490, 60) / 3600, 1)
-    10.2
+    5.1
     """
     share = float(within("share left", left, 0, 1, "", "0.02 is usual"))
     return float(settling_time_s(q, period_s)) * -math.log(share)

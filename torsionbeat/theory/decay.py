@@ -17,7 +17,18 @@ import numpy as np
 import numpy.typing as npt
 
 from torsionbeat.errors import InputError
-from torsionbeat.theory.limits import Figure, FloatArray, arc_within, figure, period_within, q_within, within
+from torsionbeat.theory.limits import (
+    Figure,
+    FloatArray,
+    arc_within,
+    elementwise,
+    figure,
+    number_within,
+    one_number,
+    period_within,
+    q_within,
+    within,
+)
 
 Law = Literal["air", "dry", "both"]
 
@@ -44,6 +55,7 @@ __all__ = [
 ]
 
 
+@elementwise
 def arc_at_deg(
     time_s: npt.ArrayLike,
     arc_start_deg: npt.ArrayLike,
@@ -78,6 +90,7 @@ def arc_at_deg(
     return figure(np.maximum(start * np.exp(-air * time) - dry * _stretch(air, time), 0.0))
 
 
+@elementwise
 def time_to_arc_s(
     arc_start_deg: npt.ArrayLike,
     arc_end_deg: npt.ArrayLike,
@@ -111,6 +124,7 @@ def time_to_arc_s(
     return figure(np.where(end > start, np.nan, np.where(end == start, 0.0, time)))
 
 
+@elementwise
 def q_from_air(air_per_s: npt.ArrayLike, period_s: npt.ArrayLike) -> Figure:
     """Quality factor Q = pi / (air T).
 
@@ -123,22 +137,31 @@ def q_from_air(air_per_s: npt.ArrayLike, period_s: npt.ArrayLike) -> Figure:
     return figure(np.pi / (air * period_within(period_s)))
 
 
+@elementwise
 def settling_time_s(q: npt.ArrayLike, period_s: npt.ArrayLike) -> Figure:
-    """Settling time constant Q T / pi: after it the rest of a change of arc is 1/e, after three of them 5 %.
+    """Settling time constant Q T / (2 pi) of a driven arc: after it the rest of a change is 1/e, after three of them 5 %.
+
+    Notes
+    -----
+    Equal impulses give equal energy a swing, and the swing loses the share 2 pi / Q of its energy in a period: energy
+    nears its steady value with Q T / (2 pi), and so does a small change of the arc. A free swing falls with twice
+    that, see `half_life_s`.
 
     Examples
     --------
     >>> round(settling_time_s(725, period_s=15) / 60)
-    58
+    29
     """
-    return figure(q_within(q) * period_within(period_s) / np.pi)
+    return figure(q_within(q) * period_within(period_s) / (2 * np.pi))
 
 
+@elementwise
 def half_life_s(q: npt.ArrayLike, period_s: npt.ArrayLike) -> Figure:
-    """Time in which a free swing with air drag falls to half its arc: ln 2 times the settling time."""
+    """Time in which a free swing with air drag falls to half its arc: ln 2 Q T / pi."""
     return figure(np.log(2) * q_within(q) * period_within(period_s) / np.pi)
 
 
+@elementwise
 def q_from_half_arc_periods(periods: npt.ArrayLike) -> Figure:
     """Q from the number of periods in which the arc falls to half: pi / ln 2 = 4.532 times that number.
 
@@ -151,6 +174,7 @@ def q_from_half_arc_periods(periods: npt.ArrayLike) -> Figure:
     return figure(np.pi / np.log(2) * count)
 
 
+@elementwise
 def log_decrement(arc_start_deg: npt.ArrayLike, arc_end_deg: npt.ArrayLike, periods: npt.ArrayLike) -> Figure:
     """Logarithmic decrement, the natural logarithm of the ratio of two arcs one period apart.
 
@@ -163,22 +187,26 @@ def log_decrement(arc_start_deg: npt.ArrayLike, arc_end_deg: npt.ArrayLike, peri
     return figure(np.log(arc_within(arc_start_deg) / arc_within(arc_end_deg)) / count)
 
 
+@elementwise
 def q_from_log_decrement(decrement: npt.ArrayLike) -> Figure:
     """Q = sqrt(1/4 + (pi / decrement)^2), near pi / decrement."""
     delta = within("logarithmic decrement", decrement, 0, np.inf, "", "the second arc must be the smaller")
     return figure(np.hypot(0.5, np.pi / delta))
 
 
+@elementwise
 def damping_ratio(q: npt.ArrayLike) -> Figure:
     """Damping ratio zeta = 1 / (2 Q)."""
     return figure(0.5 / q_within(q))
 
 
+@elementwise
 def q_from_damping_ratio(ratio: npt.ArrayLike) -> Figure:
     """Q = 1 / (2 zeta)."""
     return figure(0.5 / within("damping ratio", ratio, 0, 1, "", "a balance that swings has less than 1"))
 
 
+@elementwise
 def damping_lengthening(q: npt.ArrayLike) -> Figure:
     """Relative lengthening of the period by air drag, 1 / sqrt(1 - 1/(4 Q^2)) - 1, near 1 / (8 Q^2).
 
@@ -190,6 +218,7 @@ def damping_lengthening(q: npt.ArrayLike) -> Figure:
     return figure(np.expm1(-0.5 * np.log1p(-0.25 / q_within(q) ** 2)))
 
 
+@elementwise
 def swing_energy_uj(inertia_g_mm2: npt.ArrayLike, arc_deg: npt.ArrayLike, period_s: npt.ArrayLike) -> Figure:
     """Energy of the swing in microjoules: half inertia times the square of the greatest speed.
 
@@ -203,6 +232,7 @@ def swing_energy_uj(inertia_g_mm2: npt.ArrayLike, arc_deg: npt.ArrayLike, period
     return figure(0.5 * inertia * 1e-9 * speed**2 * 1e6)
 
 
+@elementwise
 def drive_power_uw(
     inertia_g_mm2: npt.ArrayLike, arc_deg: npt.ArrayLike, period_s: npt.ArrayLike, q: npt.ArrayLike
 ) -> Figure:
@@ -221,6 +251,7 @@ def drive_power_uw(
     )
 
 
+@elementwise
 def energy_per_day_mj(
     inertia_g_mm2: npt.ArrayLike, arc_deg: npt.ArrayLike, period_s: npt.ArrayLike, q: npt.ArrayLike
 ) -> Figure:
@@ -256,12 +287,12 @@ class FreeSwing:
 
     def q_at(self, arc_deg: float, period_s: float) -> Any:
         """Q at an arc, pi / (T (air + dry / arc)): growing with the arc where rubbing is dry."""
-        arc, period = float(arc_within(arc_deg)), float(period_within(period_s))
+        arc, period = one_number("arc", arc_within(arc_deg)), one_number("period", period_within(period_s))
         return np.pi / (period * (self.air_per_s + self.dry_deg_per_s / arc))
 
     def loss_deg_per_swing(self, arc_deg: float, period_s: float) -> Any:
         """Arc that one swing (half a period) loses at an arc, degrees."""
-        arc, period = float(arc_within(arc_deg)), float(period_within(period_s))
+        arc, period = one_number("arc", arc_within(arc_deg)), one_number("period", period_within(period_s))
         return (self.air_per_s * arc + self.dry_deg_per_s) * (period / 2)
 
 
@@ -330,7 +361,7 @@ def fit_free_swing(
     sigma = (
         float(np.sqrt(squares / (n - free)))
         if sigma_deg is None
-        else float(within("sigma of an arc", sigma_deg, 0, 360, "deg"))
+        else number_within("sigma of an arc", sigma_deg, 0, 360, "deg")
     )
     covariance = np.linalg.inv(found.jac.T @ found.jac) * (sigma / top) ** 2
     scale = np.array([top] + ([1 / span] if with_air else []) + ([top / span] if with_dry else []))

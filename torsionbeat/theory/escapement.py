@@ -15,7 +15,17 @@ import numpy as np
 import numpy.typing as npt
 
 from torsionbeat.errors import InputError
-from torsionbeat.theory.limits import Figure, FloatArray, arc_within, figure, period_within, q_within, within
+from torsionbeat.theory.limits import (
+    Figure,
+    FloatArray,
+    arc_within,
+    elementwise,
+    figure,
+    one_number,
+    period_within,
+    q_within,
+    within,
+)
 from torsionbeat.theory.rate import DAY_S
 
 __all__ = [
@@ -59,10 +69,11 @@ def drive_lengthening(
     >>> round(drive_lengthening(push, arc_deg=270, period_s=15, steps_at_deg=[30, 180, 210]), 6)
     0.00018
     """
-    half, omega = float(arc_within(arc_deg)) / 2, 2 * np.pi / float(period_within(period_s))
-    steps = within(
-        "phase of a step", np.asarray(steps_at_deg, dtype=np.float64), 0, 360, "deg", "", low_allowed=True
+    half, omega = (
+        one_number("arc", arc_within(arc_deg)) / 2,
+        2 * np.pi / one_number("period", period_within(period_s)),
     )
+    steps = within("phase of a step", steps_at_deg, 0, 360, "deg", "", low_allowed=True)
     node, weight = np.polynomial.legendre.leggauss(48)
     # Sixteen pieces at least, so that a smooth drive with sharp turns is followed.
     edge = np.unique(np.concatenate([np.linspace(0, 360, 17), np.ravel(steps)]))
@@ -77,6 +88,7 @@ def drive_lengthening(
     return float(integral / (2 * np.pi * half * omega**2))
 
 
+@elementwise
 def steady_push_lengthening(
     push_deg_per_s2: npt.ArrayLike,
     before_deg: npt.ArrayLike,
@@ -109,6 +121,7 @@ def steady_push_lengthening(
     return figure(push / (np.pi * half**2 * omega**2) * _asymmetry(half, before, after))
 
 
+@elementwise
 def impulse_lengthening(
     q: npt.ArrayLike, before_deg: npt.ArrayLike, after_deg: npt.ArrayLike, arc_deg: npt.ArrayLike
 ) -> Figure:
@@ -130,6 +143,7 @@ def impulse_lengthening(
     return figure(_asymmetry(half, before, after) / (2 * q_within(q) * (before + after)))
 
 
+@elementwise
 def impulse_rate_s_per_day(
     q: npt.ArrayLike, before_deg: npt.ArrayLike, after_deg: npt.ArrayLike, arc_deg: npt.ArrayLike
 ) -> Figure:
@@ -143,6 +157,7 @@ def impulse_rate_s_per_day(
     return figure(-DAY_S * impulse_lengthening(q, before_deg, after_deg, arc_deg))
 
 
+@elementwise
 def short_impulse_rate_s_per_day(
     q: npt.ArrayLike, after_deg: npt.ArrayLike, arc_deg: npt.ArrayLike
 ) -> Figure:

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from torsionbeat.errors import InputError
-from torsionbeat.theory.limits import FloatArray, within
+from torsionbeat.theory.limits import FloatArray, whole_number, within
 
 Kind = Literal["adev", "oadev", "mdev", "hdev", "ohdev"]
 NOISE_NAMES = {
@@ -62,24 +62,24 @@ def equivalent_degrees_of_freedom(alpha: int, factor: int, points: int, kind: Ki
     Examples
     --------
     >>> round(equivalent_degrees_of_freedom(0, factor=1, points=1001))
-    667
+    666
     """
     order = difference_order(kind)
     if alpha not in range(-4, 3) or alpha + 2 * order <= 1:
         raise InputError(f"noise exponent is {alpha}; {kind} is defined from {max(-4, 2 - 2 * order)} to 2")
-    m, n = int(factor), int(points)
+    m = whole_number("averaging factor", factor, 1, "in grid steps")
+    n = whole_number("number of phases", points, 1)
     # Phases are moments, not averages; white and flicker phase noise need a bandwidth, that of one grid step.
     filter_factor = float(m) if alpha > 0 else np.inf
     if kind == "mdev" and m > 1:
         filter_factor = 1.0
     stride = 1 if kind in ("adev", "hdev") else m
-    length = m / filter_factor + m * order
-    if m < 1 or n < length:
-        raise InputError(
-            f"averaging over {m} steps with {n} phases; {kind} needs at least {int(length) or 1} phases"
-        )
-    count = 1 + np.floor(stride * (n - length) / m)
-    last = min(int(count), (order + 1) * stride)
+    # A difference reaches from its first phase to its last, and further by the window of a modified deviation.
+    length = (m if kind == "mdev" else 1) + m * order
+    if n < length:
+        raise InputError(f"averaging over {m} steps with {n} phases; {kind} needs at least {length} phases")
+    count = 1 + stride * (n - length) // m
+    last = min(count, (order + 1) * stride)
     lag = np.arange(0, last + 1) / stride
     square = _structure(lag, filter_factor, alpha, order) ** 2
     weight = 1 - np.arange(1, last) / count
@@ -120,7 +120,8 @@ def noise_exponent(phase_s: npt.ArrayLike, factor: int = 1, highest_difference: 
     phase = within("phase", phase_s, -1e12, 1e12, "s", "give time errors in seconds", nan_allowed=True)
     if phase.ndim != 1:
         raise InputError(f"phase has {phase.ndim} dimensions; give one row of time errors")
-    x = phase[:: int(within("averaging factor", factor, 1, 1e9, "", "in grid steps", low_allowed=True))]
+    x = phase[:: whole_number("averaging factor", factor, 1, "in grid steps")]
+    highest_difference = whole_number("highest difference", highest_difference, 2)
     heard = np.isfinite(x)
     if np.count_nonzero(heard) < 30:
         return None

@@ -14,10 +14,22 @@ import numpy as np
 import numpy.typing as npt
 
 from torsionbeat.errors import InputError
-from torsionbeat.theory.limits import Figure, FloatArray, figure, period_within, within
+from torsionbeat.theory.limits import (
+    Figure,
+    FloatArray,
+    as_numbers,
+    elementwise,
+    figure,
+    number_within,
+    period_within,
+    within,
+)
 
 DAY_S = 86_400.0
 """Seconds of a mean solar day."""
+
+S_PER_DAY_PER_PPM = DAY_S / 1e6
+"""Seconds a day that one part in a million of the period is worth: 0.0864."""
 
 DAYS_PER_YEAR = 365.25
 """Days of a Julian year."""
@@ -25,6 +37,7 @@ DAYS_PER_YEAR = 365.25
 __all__ = [
     "DAYS_PER_YEAR",
     "DAY_S",
+    "S_PER_DAY_PER_PPM",
     "BeatFit",
     "fit_beats",
     "period_s",
@@ -39,6 +52,7 @@ __all__ = [
 ]
 
 
+@elementwise
 def rate_s_per_day(period_s: npt.ArrayLike, nominal_period_s: npt.ArrayLike) -> Figure:
     """Rate of a clock from its period: 86400 (nominal / period - 1) seconds per day, exactly.
 
@@ -60,6 +74,7 @@ def rate_s_per_day(period_s: npt.ArrayLike, nominal_period_s: npt.ArrayLike) -> 
     return figure(DAY_S * (period_within(nominal_period_s, "nominal period") / period_within(period_s) - 1))
 
 
+@elementwise
 def period_s(rate_s_per_day: npt.ArrayLike, nominal_period_s: npt.ArrayLike) -> Figure:
     """Period of a clock with a given rate: the inverse of `rate_s_per_day`.
 
@@ -72,6 +87,7 @@ def period_s(rate_s_per_day: npt.ArrayLike, nominal_period_s: npt.ArrayLike) -> 
     return figure(period_within(nominal_period_s, "nominal period") / (1 + rate / DAY_S))
 
 
+@elementwise
 def s_per_day_from_ppm(ppm: npt.ArrayLike) -> Figure:
     """Parts per million as seconds per day: 1 ppm is 0.0864 s/day.
 
@@ -80,9 +96,10 @@ def s_per_day_from_ppm(ppm: npt.ArrayLike) -> Figure:
     >>> round(s_per_day_from_ppm(50), 2)
     4.32
     """
-    return figure(np.asarray(ppm, dtype=np.float64) * (DAY_S / 1e6))
+    return figure(as_numbers("ppm", ppm) * S_PER_DAY_PER_PPM)
 
 
+@elementwise
 def ppm_from_s_per_day(rate_s_per_day: npt.ArrayLike) -> Figure:
     """Seconds per day as parts per million: 1 s/day is 11.574 ppm.
 
@@ -91,22 +108,25 @@ def ppm_from_s_per_day(rate_s_per_day: npt.ArrayLike) -> Figure:
     >>> round(ppm_from_s_per_day(1), 3)
     11.574
     """
-    return figure(np.asarray(rate_s_per_day, dtype=np.float64) * (1e6 / DAY_S))
+    return figure(as_numbers("rate", rate_s_per_day) / S_PER_DAY_PER_PPM)
 
 
+@elementwise
 def s_per_week_from_s_per_day(rate_s_per_day: npt.ArrayLike) -> Figure:
     """Seconds per day as seconds per week."""
-    return figure(np.asarray(rate_s_per_day, dtype=np.float64) * 7)
+    return figure(as_numbers("rate", rate_s_per_day) * 7)
 
 
+@elementwise
 def s_per_month_from_s_per_day(rate_s_per_day: npt.ArrayLike) -> Figure:
     """Seconds per day as seconds per month of 30 days."""
-    return figure(np.asarray(rate_s_per_day, dtype=np.float64) * 30)
+    return figure(as_numbers("rate", rate_s_per_day) * 30)
 
 
+@elementwise
 def s_per_year_from_s_per_day(rate_s_per_day: npt.ArrayLike) -> Figure:
     """Seconds per day as seconds per Julian year of 365.25 days."""
-    return figure(np.asarray(rate_s_per_day, dtype=np.float64) * DAYS_PER_YEAR)
+    return figure(as_numbers("rate", rate_s_per_day) * DAYS_PER_YEAR)
 
 
 def student_factor(degrees_of_freedom: float) -> float:
@@ -124,7 +144,7 @@ def student_factor(degrees_of_freedom: float) -> float:
     """
     from scipy.special import ndtri, stdtrit
 
-    dof = float(within("degrees of freedom", degrees_of_freedom, 0, np.inf, "", "hear more beats"))
+    dof = number_within("degrees of freedom", degrees_of_freedom, 0, np.inf, "", "hear more beats")
     return float(stdtrit(dof, 0.975) / ndtri(0.975))
 
 
@@ -201,7 +221,7 @@ def fit_beats(
     needed = parameters + (sigma_s is None)
     if n < needed:
         raise InputError(f"{n} beats heard; at least {needed} are needed for a period: record longer")
-    sigma = None if sigma_s is None else float(within("sigma of an event time", sigma_s, 0, 10, "s"))
+    sigma = None if sigma_s is None else number_within("sigma of an event time", sigma_s, 0, 10, "s")
     root = np.ones(n)
     if weight is not None:
         root = np.sqrt(within("weight of a beat", weight, 0, np.inf, "", "leave out beats of no weight"))
@@ -260,7 +280,7 @@ def period_uncertainty_s(number: npt.ArrayLike, sigma_s: float, *, both_sides: b
     0.00537
     """
     numbers = np.unique(within("beat number", number, -1e12, 1e12)).astype(np.float64)
-    sigma = float(within("sigma of an event time", sigma_s, 0, 10, "s"))
+    sigma = number_within("sigma of an event time", sigma_s, 0, 10, "s")
     if numbers.size < (3 if both_sides else 2):
         raise InputError(
             f"{numbers.size} beats; a period needs at least {3 if both_sides else 2}: plan a longer recording"

@@ -1,6 +1,6 @@
 """The suspension strip: its stiffness with the load on it, the period it gives, its stresses and its drift.
 
-kappa = G b t^3 beta(b/t) / L + M g b^2 / (12 L): Saint-Venant's torsion of a rectangle, and the pull of the
+kappa = G b t^3 beta(b/t) / L + M g (b^2 + t^2) / (12 L): Saint-Venant's torsion of a rectangle, and the pull of the
 hanging mass on the twisted strip (J. C. Buckley, Phil. Mag. 28 (1914) 778; T. J. Quinn, C. C. Speake, R. S.
 Davis, Metrologia 34 (1997) 245). A large twist adds E t b^5 theta'^3 / 360 to the torque (O. Belluzzi,
 Scienza delle costruzioni, par. 161), so a longer arc gains. Millimetres, grams, degrees and gigapascals
@@ -16,11 +16,22 @@ import numpy as np
 import numpy.typing as npt
 
 from torsionbeat.errors import InputError
-from torsionbeat.theory.limits import Figure, FloatArray, arc_within, figure, period_within, within
+from torsionbeat.theory.limits import (
+    Figure,
+    FloatArray,
+    arc_within,
+    as_numbers,
+    elementwise,
+    figure,
+    number_within,
+    period_within,
+    within,
+)
 from torsionbeat.theory.materials import StripMaterial
 from torsionbeat.theory.rate import DAY_S
 
 STANDARD_GRAVITY_M_PER_S2 = 9.80665
+"""Standard acceleration of gravity (3rd General Conference on Weights and Measures, 1901)."""
 
 __all__ = [
     "STANDARD_GRAVITY_M_PER_S2",
@@ -43,6 +54,7 @@ __all__ = [
 ]
 
 _ODD = np.arange(1, 400, 2, dtype=np.float64)
+"""Odd numbers of Saint-Venant's series: what lies beyond is below 400^-4 / 8 = 5e-12 of its sum."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +98,7 @@ class Strip:
         )
 
 
+@elementwise
 def beta(ratio: npt.ArrayLike) -> Figure:
     """Saint-Venant's torsion factor of a rectangle, J = beta b t^3.
 
@@ -110,6 +123,7 @@ def beta(ratio: npt.ArrayLike) -> Figure:
     return figure((1 - 192 / np.pi**5 / r * total) / 3)
 
 
+@elementwise
 def beta_slope(ratio: npt.ArrayLike) -> Figure:
     """Derivative of `beta` with respect to the ratio of width to thickness."""
     r = within("width over thickness", ratio, 1, np.inf, "", "give width over thickness", low_allowed=True)
@@ -127,7 +141,11 @@ def elastic_stiffness_un_m_per_deg(strip: Strip) -> float:
 def load_stiffness_un_m_per_deg(
     strip: Strip, load_g: float, gravity_m_per_s2: float = STANDARD_GRAVITY_M_PER_S2
 ) -> float:
-    """Stiffness that the pull of the hanging mass adds, micronewton metres per degree; M g b^2 / (12 L)."""
+    """Stiffness that the pull of the hanging mass adds, micronewton metres per degree.
+
+    Every fibre leans by its distance from the middle: M g times the section's mean square distance, (b^2 + t^2) / 12,
+    over the length.
+    """
     return _per_degree(_pull(strip, load_g, gravity_m_per_s2))
 
 
@@ -142,17 +160,19 @@ def stiffness_un_m_per_deg(
     load_g : float
         All that hangs on the strip: balance, weights, lower clamp.
     gravity_m_per_s2 : float
-        Gravity where the clock stands; a change of 0.5 % moves the rate by a few seconds a day at most.
+        Gravity where the clock stands; a change of 0.5 % moves the rate by 216 s a day times the load's share of the
+        stiffness: 2 s at a share of 1 %, 11 at 5 %.
 
     Examples
     --------
     >>> bench = Strip(0.5, 0.1, 100, shear_modulus_gpa=48.3, youngs_modulus_gpa=128)
     >>> round(stiffness_un_m_per_deg(bench, load_g=300), 4)
-    1.2386
+    1.239
     """
     return _per_degree(_elastic(strip) + _pull(strip, load_g, gravity_m_per_s2))
 
 
+@elementwise
 def period_s(
     strip: Strip, load_g: float, inertia_g_mm2: npt.ArrayLike, arc_deg: npt.ArrayLike = 0.0
 ) -> Figure:
@@ -170,7 +190,7 @@ def period_s(
     Examples
     --------
     >>> bench = Strip(0.5, 0.1, 100, shear_modulus_gpa=48.3, youngs_modulus_gpa=128)
-    >>> round(period_s(bench, load_g=300, inertia_g_mm2=404_457.2), 4)
+    >>> round(period_s(bench, load_g=300, inertia_g_mm2=404_596.9), 4)
     15.0
     """
     inertia = within("inertia", inertia_g_mm2, 0, 1e12, "g mm2", "give grams times millimetres squared")
@@ -178,6 +198,7 @@ def period_s(
     return figure(swing * (1 - arc_shortening(strip, load_g, arc_deg)))
 
 
+@elementwise
 def inertia_g_mm2(
     strip: Strip, load_g: float, period_s: npt.ArrayLike, arc_deg: npt.ArrayLike = 0.0
 ) -> Figure:
@@ -186,6 +207,7 @@ def inertia_g_mm2(
     return figure((still / (2 * np.pi)) ** 2 * _kappa(strip, load_g) * 1e9)
 
 
+@elementwise
 def twist_stiffening(strip: Strip, load_g: float, arc_deg: npt.ArrayLike) -> Figure:
     """Cubic over linear torque at the turning point, e = k3 A^2 / kappa with k3 = E t b^5 / (360 L^3)."""
     b, t, length = strip.width_mm * 1e-3, strip.thickness_mm * 1e-3, strip.active_length_mm * 1e-3
@@ -193,6 +215,7 @@ def twist_stiffening(strip: Strip, load_g: float, arc_deg: npt.ArrayLike) -> Fig
     return figure(cubic * np.radians(_arc(arc_deg) / 2) ** 2 / _kappa(strip, load_g))
 
 
+@elementwise
 def arc_shortening(strip: Strip, load_g: float, arc_deg: npt.ArrayLike) -> Figure:
     """Relative shortening of the period by the arc, exactly for a torque kappa theta + k3 theta^3.
 
@@ -218,11 +241,13 @@ def arc_shortening(strip: Strip, load_g: float, arc_deg: npt.ArrayLike) -> Figur
     return figure(1 - 2 / np.pi * ellipk(e / (2 * (1 + e))) / np.sqrt(1 + e))
 
 
+@elementwise
 def arc_shortening_first_order(strip: Strip, load_g: float, arc_deg: npt.ArrayLike) -> Figure:
     """Relative shortening of the period by the arc to first order, (3/8) k3 A^2 / kappa."""
     return figure(0.375 * np.asarray(twist_stiffening(strip, load_g, arc_deg)))
 
 
+@elementwise
 def temperature_lengthening_per_k(
     shear_modulus_drift_ppm_per_k: npt.ArrayLike,
     strip_expansion_ppm_per_k: npt.ArrayLike,
@@ -239,7 +264,7 @@ def temperature_lengthening_per_k(
         Linear expansion of the strip and of what carries the weights.
     elastic_share : array_like
         Share of the strip itself in the stiffness, `Sensitivities.exponent_modulus`; the load's share
-        expands with b^2 / L alone.
+        expands with (b^2 + t^2) / L alone.
 
     Returns
     -------
@@ -265,6 +290,7 @@ def temperature_lengthening_per_k(
     return figure(1e-6 * (balance - (share * (drift + 3 * strip) + (1 - share) * strip) / 2))
 
 
+@elementwise
 def temperature_rate_s_per_day_per_k(
     shear_modulus_drift_ppm_per_k: npt.ArrayLike,
     strip_expansion_ppm_per_k: npt.ArrayLike,
@@ -289,11 +315,13 @@ def temperature_rate_s_per_day_per_k(
     )
 
 
+@elementwise
 def twist_deg_per_mm(strip: Strip, arc_deg: npt.ArrayLike) -> Figure:
     """Twist of the strip at the turning point, degrees per millimetre: half the arc over the length."""
     return figure(_arc(arc_deg) / 2 / strip.active_length_mm)
 
 
+@elementwise
 def peak_shear_stress_mpa(strip: Strip, arc_deg: npt.ArrayLike) -> Figure:
     """Greatest shear stress at the turning point (middle of the flat side), megapascals.
 
@@ -308,6 +336,7 @@ def peak_shear_stress_mpa(strip: Strip, arc_deg: npt.ArrayLike) -> Figure:
     return figure(strip.shear_modulus_gpa * 1e3 * twist * strip.thickness_mm * factor)
 
 
+@elementwise
 def peak_tension_stress_mpa(strip: Strip, load_g: float, arc_deg: npt.ArrayLike = 0.0) -> Figure:
     """Greatest tension in megapascals, at the edges of the strip and the turning point of the balance.
 
@@ -325,13 +354,14 @@ def _elastic(strip: Strip) -> float:
 
 
 def _pull(strip: Strip, load_g: float, gravity: float = STANDARD_GRAVITY_M_PER_S2) -> float:
-    """M g b^2 / (12 L) in N m per radian."""
-    g = float(within("gravity", gravity, 9, 10.5, "m/s2", "9.80665 will do"))
-    return _load(load_g) * g * (strip.width_mm * 1e-3) ** 2 / (12 * strip.active_length_mm * 1e-3)
+    """M g (b^2 + t^2) / (12 L) in N m per radian."""
+    g = number_within("gravity", gravity, 9, 10.5, "m/s2", "9.80665 will do")
+    square = (strip.width_mm**2 + strip.thickness_mm**2) * 1e-6
+    return _load(load_g) * g * square / (12 * strip.active_length_mm * 1e-3)
 
 
 def _load(load_g: float) -> float:
-    return float(within("load", load_g, 0, 1e5, "g", "weigh all that hangs on the strip")) * 1e-3
+    return number_within("load", load_g, 0, 1e5, "g", "weigh all that hangs on the strip") * 1e-3
 
 
 def _kappa(strip: Strip, load_g: float) -> float:
@@ -339,7 +369,7 @@ def _kappa(strip: Strip, load_g: float) -> float:
 
 
 def _arc(arc_deg: npt.ArrayLike) -> FloatArray:
-    arc = np.asarray(arc_deg, dtype=np.float64)
+    arc = as_numbers("arc", arc_deg)
     return np.where(arc == 0, 0.0, arc_within(np.where(arc == 0, 1.0, arc)))
 
 

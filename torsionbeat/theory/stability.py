@@ -18,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from torsionbeat.errors import InputError
-from torsionbeat.theory.limits import FloatArray, within
+from torsionbeat.theory.limits import FloatArray, as_numbers, number_within, one_number, whole_number, within
 from torsionbeat.theory.noise import Kind, difference_order, equivalent_degrees_of_freedom, noise_exponent
 
 IntArray = npt.NDArray[np.int64]
@@ -57,7 +57,7 @@ def phase_on_grid(number: npt.ArrayLike, residual_s: npt.ArrayLike) -> FloatArra
     >>> phase_on_grid([4, 5, 7], [0.1, 0.2, 0.4])
     array([0.1, 0.2, nan, 0.4])
     """
-    numbers, residual = within("beat number", number, -1e12, 1e12), np.asarray(residual_s, dtype=np.float64)
+    numbers, residual = within("beat number", number, -1e12, 1e12), as_numbers("time error", residual_s)
     if numbers.ndim != 1 or numbers.shape != residual.shape or numbers.size == 0:
         raise InputError(f"{numbers.size} beat numbers and {residual.size} time errors; give one of each")
     if np.any(numbers != np.round(numbers)) or np.unique(numbers).size < numbers.size:
@@ -115,7 +115,7 @@ def confidence_limits(value: float, edf: float, confidence: float = 0.95) -> tup
     Parameters
     ----------
     value, edf : float
-        Deviation and its equivalent degrees of freedom.
+        Deviation and its equivalent degrees of freedom; with infinitely many both limits are the deviation.
     confidence : float
         Probability that the true deviation lies between the two limits.
 
@@ -131,8 +131,11 @@ def confidence_limits(value: float, edf: float, confidence: float = 0.95) -> tup
     """
     from scipy.special import gammaincinv
 
-    share = float(within("confidence", confidence, 0, 0.9999, "", "0.95 is usual"))
-    freedom = float(within("degrees of freedom", edf, 0, np.inf, "", "record longer"))
+    value = one_number("deviation", value)
+    share = number_within("confidence", confidence, 0, 0.9999, "", "0.95 is usual")
+    freedom = number_within("degrees of freedom", edf, 0, np.inf, "", "record longer")
+    if np.isinf(freedom):
+        return value, value
     upper, lower = 2 * gammaincinv(freedom / 2, [(1 + share) / 2, (1 - share) / 2])
     return float(value * np.sqrt(freedom / upper)), float(value * np.sqrt(freedom / lower))
 
@@ -200,7 +203,7 @@ def stability(
         factors = [2**k for k in range(24) if 2**k * (order + 2) <= phase.size] or [1]
     rows = []
     alpha, lowest = 2 if kind == "mdev" else 0, 2 - 2 * order
-    for m in sorted({int(f) for f in factors}):
+    for m in sorted({whole_number("averaging factor", f, 1, "in grid steps") for f in factors}):
         value, terms = deviation(phase, tau0, m, kind)
         if not value > 0:
             continue
@@ -237,7 +240,7 @@ def deviation_at(curve: Stability, tau_s: float) -> float:
     Beyond the last point the slope of the squared deviation is -alpha - 1, not steeper than -2 (-3 for
     mdev), SP 1065 Table 2; before the first point likewise.
     """
-    tau = float(within("averaging time", tau_s, 0, 1e9, "s"))
+    tau = number_within("averaging time", tau_s, 0, 1e9, "s")
     end = 0 if tau < curve.tau_s[0] else -1
     if tau < curve.tau_s[0] or tau > curve.tau_s[-1]:
         slope = max(-float(curve.alpha[end]) - 1, -3.0 if curve.kind == "mdev" else -2.0)
@@ -247,14 +250,12 @@ def deviation_at(curve: Stability, tau_s: float) -> float:
 
 def _record(phase_s: npt.ArrayLike, tau0_s: float, factor: int, kind: str) -> tuple[FloatArray, float, int]:
     phase = within("phase", phase_s, -1e12, 1e12, "s", "give time errors in seconds", nan_allowed=True)
-    tau0 = float(within("grid step", tau0_s, 0, 1e6, "s", "give the time between two phases"))
+    tau0 = number_within("grid step", tau0_s, 0, 1e6, "s", "give the time between two phases")
     if phase.ndim != 1 or phase.size < difference_order(kind) + 1:
         raise InputError(
             f"{phase.size} phases; at least {difference_order(kind) + 1} in one row are needed: record longer"
         )
-    if factor != int(factor) or factor < 1:
-        raise InputError(f"averaging factor is {factor:g}; it must be a whole number, at least 1")
-    return phase, tau0, int(factor)
+    return phase, tau0, whole_number("averaging factor", factor, 1, "in grid steps")
 
 
 def _differences(phase: FloatArray, m: int, kind: str) -> FloatArray:

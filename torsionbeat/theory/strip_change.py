@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 
 from torsionbeat.errors import InputError
-from torsionbeat.theory.limits import within
+from torsionbeat.theory.limits import number_within
 from torsionbeat.theory.rate import DAY_S
 from torsionbeat.theory.spring import (
     Strip,
@@ -26,6 +26,7 @@ from torsionbeat.theory.spring import (
 )
 
 MM_PER_THOUSANDTH_INCH = 0.0254
+"""An inch is 25.4 mm (exact, since 1959)."""
 
 Measure = Literal["thickness_mm", "width_mm", "active_length_mm"]
 
@@ -75,14 +76,17 @@ def sensitivities(strip: Strip, load_g: float, arc_deg: float = 0.0) -> Sensitiv
     >>> round(sensitivities(bench, load_g=300).s_per_day_per_um_thickness)
     1223
     """
+    arc_deg = _one_arc(arc_deg)
     share = elastic_stiffness_un_m_per_deg(strip) / stiffness_un_m_per_deg(strip, load_g)
     ratio = strip.width_mm / strip.thickness_mm
     # d ln beta / d ln ratio
     bend = float(ratio * beta_slope(ratio) / beta(ratio))
 
+    # The pull goes with b^2 + t^2, nearly all of it the width's.
+    of_width = ratio**2 / (1 + ratio**2)
     exponent = {
-        "thickness": share * (3 - bend),
-        "width": share * (1 + bend) + 2 * (1 - share),
+        "thickness": share * (3 - bend) + 2 * (1 - share) * (1 - of_width),
+        "width": share * (1 + bend) + 2 * (1 - share) * of_width,
         "length": -1.0,
         "modulus": share,
         "load": 1 - share,
@@ -149,11 +153,12 @@ def rate_after_s_per_day(
     >>> round(rate_after_s_per_day(bench, replace(bench, active_length_mm=101), 300), 1)
     -428.8
     """
-    start = float(within("rate", rate_s_per_day, -DAY_S, DAY_S, "s/day", "use the clock's measured rate"))
+    start = number_within("rate", rate_s_per_day, -DAY_S, DAY_S, "s/day", "use the clock's measured rate")
     then_load, then_arc = (
         load_g if new_load_g is None else new_load_g,
-        arc_deg if new_arc_deg is None else new_arc_deg,
+        _one_arc(arc_deg if new_arc_deg is None else new_arc_deg),
     )
+    arc_deg = _one_arc(arc_deg)
     stiffer = stiffness_un_m_per_deg(new, then_load) / stiffness_un_m_per_deg(now, load_g)
     arc = (1 - arc_shortening(now, load_g, arc_deg)) / (1 - arc_shortening(new, then_load, then_arc))
     return float(DAY_S * ((1 + start / DAY_S) * np.sqrt(stiffer) * arc - 1))
@@ -211,6 +216,12 @@ def strip_to_time(
             f"takes away {rate_s_per_day:g} s/day; change the weights or another measure of the strip"
         )
     return _with(now, measure, float(brentq(rate_with, low, high, xtol=1e-12, rtol=1e-14)))
+
+
+def _one_arc(arc_deg: float) -> float:
+    return number_within(
+        "arc", arc_deg, 0, 1440, "deg", "give it end to end, or 0 for a very small swing", low_allowed=True
+    )
 
 
 def _arc_exponent(e: float) -> float:

@@ -31,7 +31,17 @@ import numpy as np
 import numpy.typing as npt
 
 from torsionbeat.errors import InputError
-from torsionbeat.theory.limits import Figure, FloatArray, arc_within, figure, period_within, within
+from torsionbeat.theory.limits import (
+    Figure,
+    FloatArray,
+    arc_within,
+    as_numbers,
+    elementwise,
+    figure,
+    one_number,
+    period_within,
+    within,
+)
 
 __all__ = [
     "arc_and_offset_deg",
@@ -46,6 +56,7 @@ __all__ = [
 ]
 
 
+@elementwise
 def arc_deg(
     passage_s: npt.ArrayLike,
     period_s: npt.ArrayLike,
@@ -85,7 +96,7 @@ def arc_deg(
     """
     period, lift = period_within(period_s), _lift(lift_deg)
     offset = _offset(offset_deg)
-    nu = np.pi * np.asarray(passage_s, dtype=np.float64) / period
+    nu = np.pi * as_numbers("lift passage", passage_s) / period
     with np.errstate(invalid="ignore", divide="ignore"):
         # Past tan(nu)^2 = (lift / 2) / abs(offset) the drop would come after the turning point.
         turned = np.abs(offset) * np.sin(nu) ** 2 > lift / 2 * np.cos(nu) ** 2 * (1 + 1e-12)
@@ -94,6 +105,7 @@ def arc_deg(
     return figure(np.where(possible, 2 * half, np.nan))
 
 
+@elementwise
 def lift_passage_s(
     arc_deg: npt.ArrayLike, period_s: npt.ArrayLike, lift_deg: npt.ArrayLike, offset_deg: npt.ArrayLike = 0.0
 ) -> Figure:
@@ -113,6 +125,7 @@ def lift_passage_s(
     return figure(nu * period_within(period_s) / np.pi)
 
 
+@elementwise
 def beat_error_ms(
     offset_deg: npt.ArrayLike, arc_deg: npt.ArrayLike, period_s: npt.ArrayLike, lift_deg: npt.ArrayLike = 0.0
 ) -> Figure:
@@ -139,6 +152,7 @@ def beat_error_ms(
     return figure(mu * period_within(period_s) / np.pi * 1e3)
 
 
+@elementwise
 def offset_deg(
     beat_error_ms: npt.ArrayLike,
     arc_deg: npt.ArrayLike,
@@ -172,6 +186,7 @@ def offset_deg(
     return figure(np.where(possible, result, np.nan))
 
 
+@elementwise
 def arc_and_offset_deg(
     passage_s: npt.ArrayLike, beat_error_ms: npt.ArrayLike, period_s: npt.ArrayLike, lift_deg: npt.ArrayLike
 ) -> tuple[Figure, Figure]:
@@ -199,7 +214,7 @@ def arc_and_offset_deg(
     (270.0, 4.99)
     """
     period, lift = period_within(period_s), _lift(lift_deg)
-    nu = np.pi * np.asarray(passage_s, dtype=np.float64) / period
+    nu = np.pi * as_numbers("lift passage", passage_s) / period
     mu = _beat_phase(beat_error_ms, period)
     with np.errstate(invalid="ignore", divide="ignore"):
         possible = (nu > 0) & (np.abs(mu) + nu <= np.pi / 2) & (np.abs(mu) < np.pi / 2)
@@ -252,7 +267,7 @@ def arc_from_two_offsets_deg(
     from uncertainties import wrap
 
     within("change of offset", np.abs(_nominal(offset_change_deg)), 0, 180, "deg", "move the beat setting")
-    period = float(period_within(_nominal(period_s)))
+    period = one_number("period", period_within(_nominal(period_s)))
     _lift(_nominal(lift_deg), zero_allowed=True)
     for when, error in (("before", beat_error_before_ms), ("after", beat_error_after_ms)):
         within(f"beat error {when}", abs(_nominal(error)), 0, 500 * period, "ms", low_allowed=True)
@@ -289,6 +304,7 @@ def _two_offsets(change: float, before_ms: float, after_ms: float, period: float
     return float(brentq(excess, low, high, xtol=1e-12 * high, rtol=1e-14))
 
 
+@elementwise
 def knock_margin_deg(
     arc_deg: npt.ArrayLike, knock_arc_deg: npt.ArrayLike, offset_deg: npt.ArrayLike = 0.0
 ) -> Figure:
@@ -317,6 +333,7 @@ def knock_margin_deg(
     return figure((knock - arc_within(arc_deg)) / 2 - np.abs(_offset(offset_deg)))
 
 
+@elementwise
 def knock_clearance_mm(margin_deg: npt.ArrayLike, radius_mm: npt.ArrayLike) -> Figure:
     """Way left at a radius (of the roller, or of a mark on the balance) before the knock.
 
@@ -336,9 +353,10 @@ def knock_clearance_mm(margin_deg: npt.ArrayLike, radius_mm: npt.ArrayLike) -> F
     0.84
     """
     radius = within("radius", radius_mm, 0, 1000, "mm", "measure from the axis of the balance")
-    return figure(np.radians(np.asarray(margin_deg, dtype=np.float64)) * radius)
+    return figure(np.radians(as_numbers("margin", margin_deg)) * radius)
 
 
+@elementwise
 def middle_speed_deg_per_s(
     arc_deg: npt.ArrayLike, period_s: npt.ArrayLike, offset_deg: npt.ArrayLike = 0.0
 ) -> Figure:
@@ -367,7 +385,7 @@ def _phases(arc: FloatArray, lift: FloatArray, offset: FloatArray) -> tuple[Floa
 
 
 def _beat_phase(beat_error_ms: npt.ArrayLike, period: FloatArray) -> FloatArray:
-    return np.asarray(np.pi * np.asarray(beat_error_ms, dtype=np.float64) / 1e3 / period, dtype=np.float64)
+    return np.asarray(np.pi * as_numbers("beat error", beat_error_ms) / 1e3 / period, dtype=np.float64)
 
 
 def _lift(value: npt.ArrayLike, *, zero_allowed: bool = False) -> FloatArray:
@@ -390,4 +408,4 @@ def _offset(value: npt.ArrayLike) -> FloatArray:
 
 
 def _nominal(value: Any) -> float:
-    return float(getattr(value, "nominal_value", value))
+    return one_number("argument", getattr(value, "nominal_value", value))

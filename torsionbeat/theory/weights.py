@@ -14,7 +14,15 @@ import numpy as np
 import numpy.typing as npt
 
 from torsionbeat.errors import InputError
-from torsionbeat.theory.limits import Figure, FloatArray, figure, period_within, within
+from torsionbeat.theory.limits import (
+    Figure,
+    FloatArray,
+    elementwise,
+    figure,
+    one_number,
+    period_within,
+    within,
+)
 from torsionbeat.theory.rate import DAY_S
 
 Lie = Literal["flat", "upright"]
@@ -34,6 +42,7 @@ __all__ = [
 ]
 
 
+@elementwise
 def disc_mass_g(
     thickness_mm: npt.ArrayLike,
     diameter_mm: npt.ArrayLike,
@@ -63,6 +72,7 @@ def disc_mass_g(
     return figure(thickness * _mass_per_mm(diameter_mm, bore_mm, density_kg_per_m3))
 
 
+@elementwise
 def disc_thickness_mm(
     mass_g: npt.ArrayLike,
     diameter_mm: npt.ArrayLike,
@@ -74,6 +84,7 @@ def disc_thickness_mm(
     return figure(mass / _mass_per_mm(diameter_mm, bore_mm, density_kg_per_m3))
 
 
+@elementwise
 def disc_inertia_g_mm2(
     mass_g: npt.ArrayLike,
     diameter_mm: npt.ArrayLike,
@@ -112,6 +123,7 @@ def disc_inertia_g_mm2(
     return figure(mass * squares / 2 if lie == "flat" else mass * (3 * squares + thickness**2) / 12)
 
 
+@elementwise
 def loaded_inertia_g_mm2(
     bare_g_mm2: npt.ArrayLike,
     count: int,
@@ -142,6 +154,7 @@ def loaded_inertia_g_mm2(
     return figure(bare + number * (mass * _radius(radius_mm) ** 2 + own))
 
 
+@elementwise
 def added_mass_rate_s_per_day(
     mass_g: npt.ArrayLike,
     radius_mm: npt.ArrayLike,
@@ -189,6 +202,7 @@ def added_mass_rate_s_per_day(
     return figure(DAY_S * ((1 + start / DAY_S) * np.sqrt(stiffer / grown) - 1))
 
 
+@elementwise
 def mass_for_rate_g(
     rate_s_per_day: npt.ArrayLike,
     radius_mm: npt.ArrayLike,
@@ -233,6 +247,7 @@ def mass_for_rate_g(
     return figure(inertia * (factor - 1) / lever)
 
 
+@elementwise
 def moved_mass_rate_s_per_day(
     mass_g: npt.ArrayLike,
     from_mm: npt.ArrayLike,
@@ -256,6 +271,7 @@ def moved_mass_rate_s_per_day(
     return figure(DAY_S * ((1 + _rate(rate_s_per_day) / DAY_S) / np.sqrt(grown) - 1))
 
 
+@elementwise
 def spread_rate_s_per_day(
     radius_mm: npt.ArrayLike, shift_mm: npt.ArrayLike, rate_s_per_day: npt.ArrayLike = 0.0
 ) -> Figure:
@@ -291,7 +307,9 @@ class WeightLine:
 
     def mass_for_period_g(self, period_s: float) -> Any:
         """Mass that gives a period, grams with its uncertainty."""
-        return (float(period_within(period_s)) ** 2 - self.square_bare_s2) / self.square_per_g_s2
+        return (
+            one_number("period", period_within(period_s)) ** 2 - self.square_bare_s2
+        ) / self.square_per_g_s2
 
     def rate_per_g_s_per_day(self, mass_g: float) -> Any:
         """What a gram more does to the rate at a mass, seconds per day (negative: loses)."""
