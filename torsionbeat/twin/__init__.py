@@ -27,10 +27,12 @@ from torsionbeat.twin.scenes import SCENES, Scene
 from torsionbeat.twin.swing import Beat
 from torsionbeat.twin.truth import Events, Truth
 from torsionbeat.twin.voices import VOICES, Voice, VoiceSet
+from torsionbeat.twin.wheels import BadTooth, Eccentric, Flutter
 
 __all__ = [
     "SCENES",
     "VOICES",
+    "BadTooth",
     "Balance",
     "Bangs",
     "Beat",
@@ -39,9 +41,11 @@ __all__ = [
     "Drips",
     "Drive",
     "DriveChange",
+    "Eccentric",
     "Escapement",
     "Events",
     "Fire",
+    "Flutter",
     "Halt",
     "OtherClock",
     "Recorder",

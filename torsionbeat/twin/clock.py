@@ -13,6 +13,7 @@ from torsionbeat.twin.parts import Change, Drive, Escapement, Temperature
 from torsionbeat.twin.swing import Beat, steady_swing, swing_beats
 from torsionbeat.twin.truth import KINDS, Events
 from torsionbeat.twin.voices import VoiceSet
+from torsionbeat.twin.wheels import Flutter, TrainFault, drop_db
 
 __all__ = ["TwinClock"]
 
@@ -35,6 +36,10 @@ class TwinClock:
         When the balance is let go at its turning point; 0 or before.
     start_side : str
         Side of the first beat.
+    train_faults : tuple of BadTooth or Eccentric
+        What the wheels do as they come round.
+    flutter : Flutter or None
+        Bursts of drops; told in the truth as sounds of the kind ``flutter``.
     """
 
     balance: Balance = field(default_factory=lambda: Balance(60.0))
@@ -50,6 +55,8 @@ class TwinClock:
     temperature: Temperature | None = None
     period_walk_ppm_per_sqrt_h: float = 0.0
     changes: tuple[Change, ...] = ()
+    train_faults: tuple[TrainFault, ...] = ()
+    flutter: Flutter | None = None
 
     def __post_init__(self) -> None:
         strange = set(self.sounds) - set(KINDS)
@@ -83,6 +90,7 @@ class TwinClock:
                 temperature=self.temperature,
                 period_walk_ppm_per_sqrt_h=self.period_walk_ppm_per_sqrt_h,
                 changes=self.changes,
+                train_faults=self.train_faults,
             )
             if 0 <= beat.contact_s < duration_s
         )
@@ -98,6 +106,7 @@ class TwinClock:
             temperature=None,
             period_walk_ppm_per_sqrt_h=0.0,
             changes=(),
+            train_faults=(),
         )
         middles = [beat.middle_s for beat in calm.run(3 * self.balance.period_s, 0)[0]]
         return middles[2] - middles[0]
@@ -109,6 +118,7 @@ class TwinClock:
 
     def _events(self, beats: tuple[Beat, ...], duration_s: float, rng: np.random.Generator) -> Events:
         rows: list[tuple[float, str, str]] = []
+        worse_db: list[float] = []
         for beat in beats:
             times = {
                 "contact": beat.contact_s,
@@ -117,11 +127,17 @@ class TwinClock:
                 "banking": beat.drop_s + 1e-3 * self.banking_ms,
                 "knock": beat.knock_s,
             }
-            rows += [(times[kind], beat.side, kind) for kind in self.sounds if math.isfinite(times[kind])]
+            mine = [(times[kind], beat.side, kind) for kind in self.sounds if math.isfinite(times[kind])]
+            worse_db += [drop_db(self.train_faults, beat.number) if row[2] == "drop" else 0.0 for row in mine]
+            rows += mine
+        if self.flutter is not None:
+            for beat, extra in zip(beats, self.flutter.extra_s(len(beats), rng), strict=True):
+                rows += [(beat.drop_s + after, beat.side, "flutter") for after in extra]
+                worse_db += [0.0] * len(extra)
         clean = np.array([row[0] for row in rows], dtype=float)
         heard = clean + 1e-3 * self.jitter_ms * rng.standard_normal(len(rows))
         level = np.array([self.voices.level_db(row[2]) for row in rows], dtype=float)
-        level += self.voices.scatter_db * rng.standard_normal(len(rows))
+        level += self.voices.scatter_db * rng.standard_normal(len(rows)) + np.array(worse_db)
         order = np.argsort(heard, kind="stable")
         order = order[(heard[order] >= 0) & (heard[order] < duration_s)]
         side = np.array([row[1] for row in rows], dtype="<U1")[order]

@@ -29,6 +29,7 @@ from torsionbeat.twin.parts import (
     Halt,
     Temperature,
 )
+from torsionbeat.twin.wheels import TrainFault, lift_factor, push_factor
 
 __all__ = ["Beat", "steady_swing", "swing_beats"]
 
@@ -150,6 +151,7 @@ def swing_beats(
     temperature: Temperature | None = None,
     period_walk_ppm_per_sqrt_h: float = 0.0,
     changes: tuple[Change, ...] = (),
+    train_faults: tuple[TrainFault, ...] = (),
 ) -> Iterator[Beat]:
     """Integrate the motion from event to event and yield every beat in order of time.
 
@@ -162,117 +164,174 @@ def swing_beats(
         Push of the drive while factor, drift and wander are at rest.
     rng : numpy.random.Generator
         Draws the wander of the drive and of the period.
+    train_faults : tuple of BadTooth or Eccentric
+        What the train does at some beats.
     """
-    state = _State(
-        start_s, math.radians(turning_deg), 0.0, -1 if turning_deg > 0 else 1, offset=escapement.offset_deg
-    )
-    queue = sorted(changes, key=lambda change: change.at_s)
-    shifts: list[float] = []
-    push = math.radians(push_deg)
-    rubbing = math.radians(balance.dry_friction_deg)
-    half_lift = math.radians(escapement.lift_deg) / 2
-    unlock = math.radians(escapement.unlocking_deg)
-    knock = math.inf if escapement.knock_arc_deg is None else math.radians(escapement.knock_arc_deg) / 2
-    keep = math.exp(-1 / drive.wander_beats)
-    kick = drive.wander_percent / 100 * math.sqrt(1 - keep * keep)
-    wander = drive.wander_percent / 100 * rng.standard_normal()
-    walk = 0.0
-    turn_angle = state.angle
-    omega = 2 * math.pi / balance.period_s
-    at_turn = True
-    while state.time_s < duration_s or state.marks:
-        if at_turn:  # slow changes of the surroundings act from swing to swing
-            at_turn = False
-            walk += period_walk_ppm_per_sqrt_h * math.sqrt(balance.period_s / 7200) * rng.standard_normal()
-            warm = temperature.at(state.time_s) * balance.period_ppm_per_k if temperature else 0.0
-            omega = 2 * math.pi / (balance.period_s * (1 + 1e-6 * (warm + walk)))
-            state.offset += sum(shifts)
-            shifts.clear()
-            state.phase, state.marks = "approach", {}
-            first_edge = math.radians(state.offset) - state.side * half_lift
-            if state.side * (state.angle - first_edge) >= 0:
-                state.phase = "leave"
-            pull = state.angle * (1 + balance.cubic_per_rad2 * state.angle**2)
-            if abs(pull) <= rubbing or state.side * pull > 0:
-                return  # stuck by rubbing, or stopped against the train: it stands
-        middle = math.radians(state.offset)
-        side = state.side
-        targets = {
-            "approach": middle - side * half_lift,
-            "unlock": middle - side * (half_lift - unlock),
-            "push": middle + side * half_lift,
-            "leave": side * knock,
-        }
-        forces = {"unlock": -escapement.unlocking_resistance * state.push, "push": state.push}
-        force = side * (forces.get(state.phase, 0.0) - rubbing)
-        motion = Motion(state.angle, state.speed, force, balance.q, balance.cubic_per_rad2)
-        end = motion.length
-        due = queue[0].at_s if queue else math.inf
-        event = "step"
-        if (due - state.time_s) * omega <= end:
-            end, event = max((due - state.time_s) * omega, 0.0), "change"
+    course = _Course(balance, escapement, drive, turning_deg, push_deg, rng, start_s, train_faults)
+    course.temperature, course.walk_ppm = temperature, period_walk_ppm_per_sqrt_h
+    course.queue = sorted(changes, key=lambda change: change.at_s)
+    while course.state.time_s < duration_s or course.state.marks:
+        if course.at_turn and not course.begin_swing():
+            return
+        yield from course.step()
+        if course.halted:
+            return
+
+
+class _Course:
+    """The motion between two events, and what each event does."""
+
+    def __init__(
+        self,
+        balance: Balance,
+        escapement: Escapement,
+        drive: Drive,
+        turning_deg: float,
+        push_deg: float,
+        rng: np.random.Generator,
+        start_s: float,
+        train_faults: tuple[TrainFault, ...],
+    ) -> None:
+        turning = math.radians(turning_deg)
+        side = -1 if turning_deg > 0 else 1
+        self.state = _State(start_s, turning, 0.0, side, offset=escapement.offset_deg)
+        self.balance, self.escapement, self.drive, self.rng = balance, escapement, drive, rng
+        self.train_faults = train_faults
+        self.push = math.radians(push_deg)
+        self.rubbing = math.radians(balance.dry_friction_deg)
+        self.half_lift = math.radians(escapement.lift_deg) / 2
+        self.unlock = math.radians(escapement.unlocking_deg)
+        knock = escapement.knock_arc_deg
+        self.knock = math.inf if knock is None else math.radians(knock) / 2
+        self.keep = math.exp(-1 / drive.wander_beats)
+        self.kick = drive.wander_percent / 100 * math.sqrt(1 - self.keep * self.keep)
+        self.wander = drive.wander_percent / 100 * rng.standard_normal()
+        self.temperature: Temperature | None = None
+        self.walk = self.walk_ppm = 0.0
+        self.queue: list[Change] = []
+        self.shifts: list[float] = []
+        self.turn_angle = turning
+        self.omega = 2 * math.pi / balance.period_s
+        self.at_turn, self.halted = True, False
+
+    def begin_swing(self) -> bool:
+        """Let slow changes of the surroundings act, from swing to swing; whether the balance comes away again."""
+        state, balance = self.state, self.balance
+        self.at_turn = False
+        self.walk += self.walk_ppm * math.sqrt(balance.period_s / 7200) * self.rng.standard_normal()
+        warm = self.temperature.at(state.time_s) * balance.period_ppm_per_k if self.temperature else 0.0
+        self.omega = 2 * math.pi / (balance.period_s * (1 + 1e-6 * (warm + self.walk)))
+        state.offset += sum(self.shifts)
+        self.shifts.clear()
+        state.phase, state.marks = "approach", {}
+        first_edge = math.radians(state.offset) - state.side * self.half_lift
+        if state.side * (state.angle - first_edge) >= 0:
+            state.phase = "leave"
+        pull = state.angle * (1 + balance.cubic_per_rad2 * state.angle**2)
+        # Stuck by rubbing, or stopped against the train: it stands.
+        return not (abs(pull) <= self.rubbing or state.side * pull > 0)
+
+    def target(self) -> float:
+        """Angle at which the present phase of the swing ends."""
+        state, middle = self.state, math.radians(self.state.offset)
+        if state.phase == "leave":
+            return state.side * self.knock
+        if state.phase == "push":
+            late = lift_factor(self.train_faults, state.number) if self.train_faults else 1.0
+            return middle + state.side * self.half_lift * (2 * late - 1)  # contact stays; the drop comes late
+        short = self.unlock if state.phase == "unlock" else 0.0
+        return middle - state.side * (self.half_lift - short)
+
+    def step(self) -> Iterator[Beat]:
+        """Move to the next event; yields the beat that it ends."""
+        state = self.state
+        forces = {"unlock": -self.escapement.unlocking_resistance * state.push, "push": state.push}
+        force = state.side * (forces.get(state.phase, 0.0) - self.rubbing)
+        motion = Motion(state.angle, state.speed, force, self.balance.q, self.balance.cubic_per_rad2)
+        target = self.target()
+        end, event = self._next_event(motion, target)
+        self._mark_middle(motion, end)
+        state.time_s += end / self.omega
+        state.angle, state.speed = motion.angle(end), motion.speed(end)
+        if event == "edge":
+            state.angle = target
+            event = self._pass_edge()
+        if event == "turn":
+            if state.marks:
+                yield _beat(state, self.turn_angle)
+            self._turn()
+        elif event == "change":
+            yield from self._change(self.queue.pop(0))
+
+    def _next_event(self, motion: Motion, target: float) -> tuple[float, str]:
+        """Phase to the next event, and which it is."""
+        end, event = motion.length, "step"
+        due = self.queue[0].at_s if self.queue else math.inf
+        if (due - self.state.time_s) * self.omega <= end:
+            end, event = max((due - self.state.time_s) * self.omega, 0.0), "change"
         turn = motion.turns(end) if end > 0 else None
         if turn is not None:
             end, event = turn, "turn"
-        target = targets[state.phase]
         reached = motion.passes(target, end) if end > 0 and math.isfinite(target) else None
-        if reached is not None:
-            end, event = reached, "edge"
-        if (
-            state.phase in ("approach", "unlock", "push")
-            and "middle" not in state.marks
-            and state.angle != middle
-        ):
-            through = motion.passes(middle, end) if end > 0 else None
-            if through is not None:
-                state.marks["middle"] = state.time_s + through / omega
-        state.time_s += end / omega
-        state.angle, state.speed = motion.angle(end), motion.speed(end)
+        return (end, event) if reached is None else (reached, "edge")
 
-        if event == "edge":
-            state.angle = target
-            if state.phase == "approach":
-                state.marks["contact"] = state.time_s
-                wander = keep * wander + kick * rng.standard_normal()
-                drift = 1 + drive.drift_percent_per_hour / 100 * state.time_s / 3600
-                state.push = push * max(state.drive * drift * (1 + wander), 0.0)
-                state.phase = "unlock" if unlock > 0 else "push"
-            elif state.phase == "unlock":
-                state.marks["unlocking"] = state.time_s
-                state.phase = "push"
-            elif state.phase == "push":
-                state.marks["drop"] = state.time_s
-                state.phase = "leave"
-            else:  # the roller strikes the fork from outside and is thrown back with half its speed
-                state.marks["knock"] = state.time_s
-                state.speed *= -0.5
-                event = "turn"
-        if event == "turn":
+    def _mark_middle(self, motion: Motion, end: float) -> None:
+        state, middle = self.state, math.radians(self.state.offset)
+        if state.phase == "leave" or "middle" in state.marks or state.angle == middle:
+            return
+        through = motion.passes(middle, end) if end > 0 else None
+        if through is not None:
+            state.marks["middle"] = state.time_s + through / self.omega
+
+    def _pass_edge(self) -> str:
+        """Go on to the next phase of the swing; gives the event that this is."""
+        state, drive = self.state, self.drive
+        if state.phase == "approach":
+            state.marks["contact"] = state.time_s
+            self.wander = self.keep * self.wander + self.kick * self.rng.standard_normal()
+            drift = 1 + drive.drift_percent_per_hour / 100 * state.time_s / 3600
+            state.push = self.push * max(state.drive * drift * (1 + self.wander), 0.0)
+            if self.train_faults:
+                state.push *= push_factor(self.train_faults, state.number)
+            state.phase = "unlock" if self.unlock > 0 else "push"
+        elif state.phase == "unlock":
+            state.marks["unlocking"] = state.time_s
+            state.phase = "push"
+        elif state.phase == "push":
+            state.marks["drop"] = state.time_s
+            state.phase = "leave"
+        else:  # the roller strikes the fork from outside and is thrown back with half its speed
+            state.marks["knock"] = state.time_s
+            state.speed *= -0.5
+            return "turn"
+        return "edge"
+
+    def _turn(self) -> None:
+        state = self.state
+        if "knock" not in state.marks:
+            state.speed = 0.0
+        self.turn_angle = state.angle
+        state.side = -state.side
+        state.number += 1
+        self.at_turn = True
+
+    def _change(self, change: Change) -> Iterator[Beat]:
+        state = self.state
+        if isinstance(change, DriveChange):
+            state.drive = change.factor
+        elif isinstance(change, BeatShift):
+            self.shifts.append(change.by_deg)
+        elif isinstance(change, Halt):
             if state.marks:
-                yield _beat(state, turn_angle)
-            if "knock" not in state.marks:
-                state.speed = 0.0
-            turn_angle = state.angle
-            state.side = -state.side
-            state.number += 1
-            at_turn = True
-        elif event == "change":
-            change = queue.pop(0)
-            if isinstance(change, DriveChange):
-                state.drive = change.factor
-            elif isinstance(change, BeatShift):
-                shifts.append(change.by_deg)
-            elif isinstance(change, Halt):
-                if state.marks:
-                    yield _beat(state, math.nan)
-                return
-            else:
-                side, marks = state.side, state.marks
-                _kick(state, change, omega, half_lift)
-                if state.side != side:
-                    if marks:
-                        yield _beat(replace(state, side=side), math.nan)
-                    state.marks, turn_angle = {}, state.angle
+                yield _beat(state, math.nan)
+            self.halted = True
+        else:
+            side, marks = state.side, state.marks
+            _kick(state, change, self.omega, self.half_lift)
+            if state.side != side:
+                if marks:
+                    yield _beat(replace(state, side=side), math.nan)
+                state.marks, self.turn_angle = {}, state.angle
 
 
 def _beat(state: _State, turn_angle: float) -> Beat:

@@ -33,7 +33,7 @@ class Events:
     side : ndarray of str, shape (n,)
         ``a`` (towards the negative angle) or ``b``.
     kind : ndarray of str, shape (n,)
-        ``contact``, ``unlocking``, ``drop``, ``banking`` or ``knock``.
+        ``contact``, ``unlocking``, ``drop``, ``banking``, ``knock`` or ``flutter`` (a further drop in the same swing).
     level_db : ndarray of float, shape (n,)
         Peak of the dry sound re full scale.
     """

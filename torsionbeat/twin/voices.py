@@ -89,6 +89,7 @@ class VoiceSet:
     unlocking_db: float = -14.0
     banking_db: float = -10.0
     knock_db: float = 4.0
+    flutter_db: float = -3.0
     scatter_db: float = 1.0
 
     def __post_init__(self) -> None:
@@ -100,7 +101,9 @@ class VoiceSet:
                 raise InputError(f"there is no voice {name!r}: choose from {', '.join(sorted(VOICES))}.")
 
     def name(self, kind: str, side: str) -> str:
-        """Name of the voice of one kind and side."""
+        """Name of the voice of one kind and side; a tooth that flutters sounds as the drop does."""
+        if kind == "flutter":
+            return self.name("drop", side)
         return str(getattr(self, f"{kind}_{side}" if kind in ("drop", "contact") else kind))
 
     def level_db(self, kind: str) -> float:

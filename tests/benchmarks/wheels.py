@@ -1,0 +1,138 @@
+"""What the beats tell of the wheels: ``python tests/benchmarks/wheels.py [NIGHTS] [HEALTHY]``.
+
+Nights of 8 hours of a 60 s clock from the twin's beats (arc, passage, times to 0.5 ms, loudness to 1.5 dB, 1 % of the
+beats not heard), with a bad tooth of the escape wheel, an escape wheel out of true, a bad tooth one and two wheels up,
+and healthy ones: with a wandering drive, with noise that comes and goes, with another clock in the room. Prints the
+share of nights in which a fault was found, with the right turn and in which any other was. Seeds 0 to NIGHTS - 1 for
+each row; the set-aside half are those from 10 000 on (``--aside``), looked at once.
+
+Clocks without a train given are searched through all turns; "train" rows have it given.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+
+from torsionbeat.reading.document import swing_levels_db
+from torsionbeat.reading.figures import Clock
+from torsionbeat.reading.wheels import find_wheels
+from torsionbeat.theory.train import Train
+from torsionbeat.twin import BadTooth, Balance, Drive, Eccentric, Escapement, TwinClock
+
+NIGHT_S = 8 * 3600.0
+TRAIN = Train(15, ((60, 8), (72, 10)))
+CLOCK = Clock("", 60.0, 20.0)
+
+
+def readings_of_beats():
+    path = Path(__file__).parents[1] / "twin_readings.py"
+    spec = importlib.util.spec_from_file_location(path.stem, path)
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module.reading_of_beats
+
+
+READING = readings_of_beats()
+
+
+def night(seed, faults=(), *, wander=1.0, room="quiet", hours=8.0):
+    """Give swings, levels and intervals of other clocks of one night."""
+    rng = np.random.default_rng([seed, 5])
+    twin = TwinClock(
+        balance=Balance(60.0, q=rng.uniform(300, 1000)),
+        escapement=Escapement(lift_deg=20.0, offset_deg=rng.uniform(0, 2)),
+        drive=Drive(arc_deg=rng.uniform(380, 470), wander_percent=wander),
+        train_faults=tuple(faults),
+    )
+    beats, _ = twin.run(hours * 3600, seed)
+    reading = READING(beats, CLOCK, duration_s=hours * 3600, seed=seed, missed=0.01)
+    levels = {kind: swing_levels_db(reading, kind) for kind in ("contact", "drop")}
+    number, others = reading.swings.number, ()
+    worse = np.zeros(len(number))
+    for fault in faults:
+        if isinstance(fault, BadTooth):
+            worse += [fault.drop_db * fault.passes(int(one)) for one in number]
+    levels["drop"] = levels["drop"] + worse
+    if room == "fridge":  # on for half of a cycle near a wheel's turn: 900 s are 30 beats
+        every_s = rng.choice([900.0, 6750.0]) * (1 + rng.uniform(-0.01, 0.01))
+        noise = 5.0 * (np.mod(reading.swings.time_s / every_s + rng.random(), 1.0) < 0.5)
+        levels = {kind: row - noise for kind, row in levels.items()}
+    if (
+        room == "clock"
+    ):  # its tick raises what falls on it; its interval comes round with the beats after some turns
+        interval_s = 900.0 / rng.integers(500, 4000)
+        near = np.mod(reading.swings.time_s / interval_s + rng.random(), 1.0) < 0.04
+        levels["drop"] = levels["drop"] + 6.0 * near
+        others = (interval_s,)
+    return reading.swings, levels, others
+
+
+def tooth(rng, **more):
+    """Give a bad tooth of the escape wheel: two places a turn, on different sides."""
+    first = int(rng.integers(30))
+    return BadTooth(30, (first, (first + 2 * int(rng.integers(15)) + 1) % 30), **more)
+
+
+ROWS = {
+    "bad tooth, drop 2 dB softer": (lambda rng: tooth(rng, drop_db=-2.0), 30.0, None),
+    "bad tooth, drop 4 dB softer": (lambda rng: tooth(rng, drop_db=-4.0), 30.0, None),
+    "bad tooth, drop 8 dB softer": (lambda rng: tooth(rng, drop_db=-8.0), 30.0, None),
+    "bad tooth, passage 2 % longer": (lambda rng: tooth(rng, passage_percent=2.0), 30.0, None),
+    "bad tooth, passage 5 % longer": (lambda rng: tooth(rng, passage_percent=5.0), 30.0, None),
+    "escape wheel out of true, 0.2 % of lift": (lambda rng: Eccentric(30, 0.2, 0.0, rng.uniform(0, 30)), 30.0, None),
+    "escape wheel out of true, 0.5 % of lift": (lambda rng: Eccentric(30, 0.5, 0.0, rng.uniform(0, 30)), 30.0, None),
+    "escape wheel out of true, 10 % of push": (lambda rng: Eccentric(30, 0.0, 10.0, rng.uniform(0, 30)), 30.0, None),
+    "one wheel up, 30 % of push for 3.75 beats, train": (
+        lambda rng: BadTooth(225, (int(rng.integers(225)),), 3.75, push_factor=0.7), 225.0, TRAIN),
+    "one wheel up, 60 % of push for 3.75 beats, train": (
+        lambda rng: BadTooth(225, (int(rng.integers(225)),), 3.75, push_factor=0.4), 225.0, TRAIN),
+    "one wheel up, 60 % of push for 3.75 beats": (
+        lambda rng: BadTooth(225, (int(rng.integers(225)),), 3.75, push_factor=0.4), 225.0, None),
+    "two wheels up, 30 % of push for 22.5 beats, train, 60 h": (
+        lambda rng: BadTooth(1620, (int(rng.integers(1620)),), 22.5, push_factor=0.7), 1620.0, TRAIN),
+}  # fmt: skip
+
+HEALTHY = {
+    "drive steady to 1 %": {},
+    "drive wanders by 3 %": {"wander": 3.0},
+    "noise that comes and goes with a wheel": {"room": "fridge"},
+    "another clock in the room": {"room": "clock"},
+}
+
+
+def main(nights=40, healthy=50, offset=0):
+    began = time.time()
+    print(f"{'fault':58s} {'nights':>6s} {'found':>6s} {'turn':>6s} {'other':>6s}")
+    for name, (make, beats, train) in ROWS.items():
+        found = right = other = 0
+        for seed in range(offset, offset + nights):
+            rng = np.random.default_rng([seed, 9])
+            swings, levels, others = night(seed, (make(rng),), hours=60.0 if "60 h" in name else 8.0)
+            faults = find_wheels(swings, levels, train, others)
+            hit = [fault for fault in faults or () if abs(fault.every_beats / beats - 1) < 0.01]
+            found += bool(faults)
+            right += bool(hit)
+            other += len(faults or ()) > len(hit)
+        print(
+            f"{name:58s} {nights:6d} {found / nights:6.2f} {right / nights:6.2f} {other / nights:6.2f}",
+            flush=True,
+        )
+    print(f"\n{'healthy':58s} {'nights':>6s} {'false':>6s} {'train':>6s}")
+    for name, kinds in HEALTHY.items():
+        false = with_train = 0
+        for seed in range(offset + 5000, offset + 5000 + healthy):
+            swings, levels, others = night(seed, **kinds)
+            false += bool(find_wheels(swings, levels, None, others))
+            with_train += bool(find_wheels(swings, levels, TRAIN, others))
+        print(f"{name:58s} {healthy:6d} {false / healthy:6.3f} {with_train / healthy:6.3f}", flush=True)
+    print(f"{time.time() - began:.0f} s")
+
+
+if __name__ == "__main__":
+    arguments = [one for one in sys.argv[1:] if one != "--aside"]
+    main(*map(int, arguments), offset=10_000 if "--aside" in sys.argv else 0)
