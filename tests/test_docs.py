@@ -18,7 +18,7 @@ ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 SHOWN = [line.strip() for line in README.splitlines() if line.startswith("    torsionbeat ")]
 COMMANDS = [name for names in app.COMMANDS.values() for name in names]
-NEEDS_A_MICROPHONE = ("listen", "devices", "inbeat")
+NEEDS_A_MICROPHONE = ("listen", "devices", "inbeat", "page")
 
 
 def test_every_command_is_shown_and_every_command_shown_is_there():

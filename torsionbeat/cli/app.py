@@ -13,6 +13,7 @@ from torsionbeat.display.glossary import CAUTIONS
 __all__ = ["COMMANDS", "app"]
 
 COMMANDS = {
+    "At the bench": ("page",),
     "Hear": ("analyse", "listen", "inbeat", "devices", "simulate"),
     "Bring to time": ("correct", "spring", "freeswing"),
     "The bench log": ("clock", "note", "handcheck", "compare", "report"),

@@ -47,13 +47,17 @@ def _nothing() -> Mapping[str, Any]:
 
 @dataclass(frozen=True, slots=True)
 class ClockFacts:
-    """What the log knows of a clock: ``fields`` by the names of ``CLOCK_FIELDS``, None or "" where not known."""
+    """What the log knows of a clock: ``fields`` by the names of ``CLOCK_FIELDS``, None or "" where not known.
+
+    ``number`` names the clock for as long as the log lives, whatever it is renamed to.
+    """
 
     name: str
     added_at: datetime
     fields: Mapping[str, Any]
     sides: Mapping[str, Any] | None = None
     retracted_because: str | None = None
+    number: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -187,7 +191,7 @@ def facts_of(record: ClockRecord) -> ClockFacts:
     """Give a clock's record as frozen values."""
     fields = MappingProxyType({name: getattr(record, name) for name in CLOCK_FIELDS})
     because = None if record.retracted_at is None else record.retracted_because
-    return ClockFacts(record.name, record.added_at, fields, record.sides, because)
+    return ClockFacts(record.name, record.added_at, fields, record.sides, because, record.id)
 
 
 def happened_of(row: Entry, overtaken_by: int | None = None) -> Happened:

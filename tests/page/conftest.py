@@ -1,0 +1,171 @@
+"""The page as its user has it: a server in a process of its own, and a browser where there is one."""
+
+from __future__ import annotations
+
+import http.client
+import os
+import re
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+from urllib.parse import urlencode
+
+import pytest
+
+ROOT = Path(__file__).parents[2]
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+FLAGS = [
+    "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+    "--disable-background-networking", "--disable-component-update", "--disable-sync",
+]  # fmt: skip
+
+
+class Server:
+    """``torsionbeat page`` in a process of its own.
+
+    Attributes
+    ----------
+    port : int
+    log : str
+        Path or URL of its bench log.
+    process : subprocess.Popen
+    """
+
+    def __init__(self, folder, *options, log=None, environment=None):
+        self.folder = Path(folder)
+        self.log = log or str(self.folder / "log.sqlite")
+        self.said, self.told = self.folder / "out.txt", self.folder / "err.txt"
+        self._options = options
+        self.environment = dict(
+            os.environ if environment is None else environment,
+            PYTHONPATH=str(ROOT),
+            TORSIONBEAT_NIGHTS=str(self.folder / "nights"),
+        )
+        self.environment.pop("TORSIONBEAT_LOG", None)
+        self.start()
+
+    def start(self):
+        code = "import sys; from torsionbeat.cli import main; sys.exit(main(sys.argv[1:]))"
+        command = ["page", "--port", "0", "--no-browser", "--log", self.log, *self._options]
+        with self.said.open("w") as out, self.told.open("a") as err:
+            self.process = subprocess.Popen(
+                [sys.executable, "-c", code, *command],
+                env=self.environment,
+                cwd=self.folder,
+                stdout=out,
+                stderr=err,
+            )
+        last = time.monotonic() + 60
+        while time.monotonic() < last:
+            found = re.search(r"http://127\.0\.0\.1:(\d+)/", self.said.read_text())
+            if found:
+                self.port = int(found[1])
+                return
+            if self.process.poll() is not None:
+                raise AssertionError(f"the server ended: {self.told.read_text()}")
+            time.sleep(0.05)
+        self.process.kill()
+        raise AssertionError("the server does not answer")
+
+    @property
+    def url(self):
+        return f"http://127.0.0.1:{self.port}"
+
+    def stop(self, number=signal.SIGTERM, within_s=90):
+        """End it and give its exit status."""
+        if self.process.poll() is None:
+            self.process.send_signal(number)
+        return self.process.wait(within_s)
+
+
+class Visitor:
+    """A program that speaks to the page as it likes: its own headers, no browser's manners."""
+
+    def __init__(self, server, address="127.0.0.1"):
+        self.server, self.address, self.cookie, self.token = server, address, "", ""
+
+    def enter(self, path="/clocks"):
+        """Get a session and its token, as a browser does by opening a page."""
+        status, headers, body = self.ask("GET", path)
+        assert status == 200, body
+        self.cookie = headers["set-cookie"].partition(";")[0]
+        self.token = re.search(r'name="token" content="([0-9a-f]+)"', body)[1]
+        return self
+
+    def ask(self, method, path, body=None, within_s=30, **headers):
+        """Send a request; give status, headers with small letters, and the text of the answer."""
+        connection = http.client.HTTPConnection(self.address, self.server.port, timeout=within_s)
+        sent = {"Host": f"{self.address}:{self.server.port}"}
+        if self.cookie:
+            sent["Cookie"] = self.cookie
+        sent |= {name.replace("_", "-"): value for name, value in headers.items() if value is not None}
+        try:
+            connection.request(method, path, body, sent)
+            answer = connection.getresponse()
+            text = answer.read().decode("utf-8", "replace")
+            return answer.status, {name.lower(): value for name, value in answer.getheaders()}, text
+        finally:
+            connection.close()
+
+    def post(self, path, fields, **headers):
+        """Send a form as the page's own would be sent."""
+        usual = {
+            "Origin": f"http://{self.address}:{self.server.port}",
+            "Content_Type": "application/x-www-form-urlencoded",
+        }
+        return self.ask("POST", path, urlencode({"token": self.token} | fields), **(usual | headers))
+
+
+@pytest.fixture(scope="session")
+def page_kit():
+    """Give the classes above to tests, and where the browser is."""
+    for needed in ("starlette", "uvicorn", "segno"):
+        pytest.importorskip(needed, reason="the extra `page` is not installed")
+    return {"Server": Server, "Visitor": Visitor}
+
+
+@pytest.fixture
+def start_page(page_kit, tmp_path):
+    """Give what starts a server in a folder of the test; all are ended with it."""
+    servers = []
+
+    def start(*options, folder=tmp_path, **more):
+        servers.append(Server(folder, *options, **more))
+        return servers[-1]
+
+    yield start
+    for server in servers:
+        if server.process.poll() is None:
+            server.process.kill()
+            server.process.wait()
+
+
+@pytest.fixture(scope="module")
+def page_server(page_kit, tmp_path_factory):
+    """A server that a module's tests share."""
+    server = Server(tmp_path_factory.mktemp("page"))
+    yield server
+    if server.process.poll() is None:
+        server.process.kill()
+        server.process.wait()
+
+
+@pytest.fixture
+def visitor(page_server):
+    """Somebody with a session of that server."""
+    return Visitor(page_server).enter()
+
+
+@pytest.fixture(scope="session")
+def browser(page_kit):
+    """Debian's Chromium, driven by Playwright."""
+    sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+    if CHROMIUM is None:
+        pytest.skip("chromium is not installed")
+    with sync_api.sync_playwright() as playwright:
+        opened = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+        yield opened
+        opened.close()

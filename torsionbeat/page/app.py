@@ -1,0 +1,77 @@
+"""The application: every route, the files that belong to the page, what is said where something fails."""
+
+from __future__ import annotations
+
+import os
+import traceback
+from pathlib import Path
+
+from starlette.applications import Starlette
+from starlette.exceptions import HTTPException
+from starlette.middleware import Middleware
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Mount
+from starlette.staticfiles import StaticFiles
+from starlette.types import Scope
+
+from torsionbeat.errors import InputError, TorsionbeatError
+from torsionbeat.page.bench import Bench
+from torsionbeat.page.guard import Guard
+from torsionbeat.page.handlers import adjusting, byhand, clocks, door, life, listening, recordings
+from torsionbeat.page.views import trouble
+
+__all__ = ["make_app"]
+
+STATIC = Path(__file__).parent / "static"
+
+
+class _Files(StaticFiles):
+    """The page's own files, kept by the browser for as long as it is open and asked for anew at the next start."""
+
+    async def get_response(self, path: str, scope: Scope) -> Response:
+        response = await super().get_response(path, scope)
+        response.headers["cache-control"] = "no-cache"
+        return response
+
+
+def make_app(bench: Bench, hosts: set[str], cookie: str) -> Starlette:
+    """Make the application.
+
+    Parameters
+    ----------
+    bench : Bench
+    hosts : set of str
+        What a Host header may say.
+    cookie : str
+        Name of the session's cookie.
+    """
+    modules = (door, clocks, life, adjusting, listening, recordings, byhand)
+    app = Starlette(
+        routes=[
+            *(route for module in modules for route in module.ROUTES),
+            Mount("/static", _Files(directory=STATIC)),
+        ],
+        middleware=[Middleware(Guard, access=bench.access, hosts=hosts, cookie=cookie)],
+        exception_handlers={HTTPException: _no_such_page, TorsionbeatError: _ours, Exception: _unforeseen},
+    )
+    app.state.bench = bench
+    return app
+
+
+async def _no_such_page(request: Request, error: Exception) -> Response:
+    status = getattr(error, "status_code", 404)
+    said = InputError("there is no such page here" if status == 404 else "this page does not do that")
+    response = trouble(request, said)
+    response.status_code = status
+    return response
+
+
+async def _ours(request: Request, error: Exception) -> Response:
+    return trouble(request, error)
+
+
+async def _unforeseen(request: Request, error: Exception) -> Response:
+    if os.environ.get("TORSIONBEAT_DEBUG") == "1":
+        traceback.print_exception(error)
+    return trouble(request, error)

@@ -1,0 +1,98 @@
+"""What the handlers share: the log's name, the stream of changes, what is being listened to, the recordings."""
+
+from __future__ import annotations
+
+import asyncio
+import hashlib
+import os
+from collections.abc import Callable
+from pathlib import Path
+
+from torsionbeat.errors import TorsionbeatError
+from torsionbeat.page.access import Access
+from torsionbeat.page.feed import Feed
+from torsionbeat.page.listening import Listening
+from torsionbeat.page.nightwatch import NightWatch
+from torsionbeat.page.recordings import Limits, Recordings
+
+__all__ = ["Bench", "sounds_folder"]
+
+FOLDER_VARIABLE = "TORSIONBEAT_SOUNDS"
+"""Environment variable: the folder for what is recorded and uploaded through the page."""
+
+
+class Bench:
+    """One run of the page.
+
+    Parameters
+    ----------
+    log : str or None
+        The bench log; None for the default one.
+    access : Access
+    lan_urls : tuple of str
+        Addresses of the page for other devices; empty where it is for this computer alone.
+    limits : Limits, optional
+        Of uploads and of reading them.
+    """
+
+    def __init__(
+        self,
+        log: str | None,
+        access: Access,
+        lan_urls: tuple[str, ...] = (),
+        limits: Limits | None = None,
+    ) -> None:
+        self.log, self.access, self.lan_urls = log, access, lan_urls
+        self.feed = Feed()
+        self.sounds = sounds_folder(log)
+        self.loop: asyncio.AbstractEventLoop | None = None
+        self.recordings = Recordings(self.sounds, log, self.feed, limits or Limits())
+        self.listening = Listening(self.sounds, log, self.feed, self.recordings)
+        self.watch = NightWatch(self)
+
+    def open(self, tell: Callable[[str], None]) -> None:
+        """Make sure that the log can be opened, then begin to look after nights.
+
+        Raises
+        ------
+        BenchLogError
+            The log cannot be opened.
+        """
+        from torsionbeat.benchlog import open_log
+
+        open_log(self.log).close()
+        self.recordings.start()
+        self.watch.start(tell)
+
+    def close(self, tell: Callable[[str], None]) -> None:
+        """End: what is being listened to is kept to its last sample and read, and that is said."""
+        self.feed.close()
+        self.watch.stop()
+        try:
+            said = self.listening.end_all()
+        except TorsionbeatError as error:
+            said = str(error)
+        self.recordings.stop()
+        if said:
+            tell(said)
+
+    def now_line(self) -> str:
+        """What is going on, for the head of every page."""
+        return self.watch.now_line()
+
+
+def sounds_folder(log: str | None) -> Path:
+    """Give the folder for sound that the page keeps: beside the log, or with a database in the user data folder."""
+    named = os.environ.get(FOLDER_VARIABLE)
+    if named:
+        return Path(named)
+    from torsionbeat.benchlog.store import locate
+
+    url = locate(log)
+    if url.drivername == "sqlite" and url.database:
+        path = Path(url.database)
+        return path.with_name(f"{path.stem}-sounds")
+    from platformdirs import user_data_path
+
+    which = hashlib.sha256(url.render_as_string(hide_password=True).encode()).hexdigest()[:12]
+    return user_data_path("torsionbeat", appauthor=False) / f"sounds-{which}"

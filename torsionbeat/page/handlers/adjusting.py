@@ -1,0 +1,132 @@
+"""The next adjustment: what to do, what it will bring, what it rests on; done with one press."""
+
+from __future__ import annotations
+
+from starlette.requests import Request
+from starlette.responses import RedirectResponse, Response
+from starlette.routing import Route
+
+from torsionbeat.errors import InputError, TorsionbeatError
+from torsionbeat.jobs.advise import AdviseRequest, Judgement, advise
+from torsionbeat.page import forms
+from torsionbeat.page.guard import form_handler
+from torsionbeat.page.handlers.choices import clock_of
+from torsionbeat.page.handlers.clocks import clock_path
+from torsionbeat.page.pictures import rate_bar
+from torsionbeat.page.views import bench_of, page, trouble
+from torsionbeat.regulation.stock import Piece, Stock
+
+__all__ = ["ROUTES"]
+
+DEFAULT_TOLERANCE = "0.5"
+INPUTS = ("weights", "leave", "rate", "rate_within", "earlier_g", "earlier_s", "tolerance", "share")
+
+
+def advice_page(request: Request) -> Response:
+    """The advice for a clock, by its log and by what is filled in."""
+    bench = bench_of(request)
+    clock = clock_of(bench, request.path_params["number"])
+    given = {name: request.query_params.get(name, "") for name in INPUTS}
+    judgement, why = None, ""
+    try:
+        judgement = advise(_asked(clock.name, bench.log, given))
+    except InputError as error:
+        why = str(error)
+    return page(
+        request, "advice.html", title=f"{clock.name}: what to do next", here="/clocks", clock=clock, judgement=judgement,
+        why=why, given=given, now=rate_bar(None if judgement is None else judgement.rate_s_per_day),
+        then=rate_bar(_expected(judgement)), steps=_steps(judgement),
+    )  # fmt: skip
+
+
+def _expected(judgement: Judgement | None) -> object:
+    if judgement is None or judgement.correction.changes_nothing:
+        return None
+    return judgement.correction.expected_rate_s_per_day
+
+
+def _steps(judgement: Judgement | None) -> list[str]:
+    """The judgement's sentences after the first, which says how the clock goes."""
+    from torsionbeat.display.judgement import judgement_sentences
+
+    return [] if judgement is None else judgement_sentences(judgement)[1:]
+
+
+def _asked(clock: str, log: str | None, given: dict[str, str]) -> AdviseRequest:
+    """Read the form into a request.
+
+    Raises
+    ------
+    InputError
+        A field holds no number, or one stands without the other it belongs to.
+    """
+    rate = forms.optional_number(given, "rate", "the rate")
+    grams = forms.optional_number(given, "earlier_g", "the grams remembered")
+    change = forms.optional_number(given, "earlier_s", "the change remembered")
+    if (grams is None) != (change is None):
+        raise InputError(
+            "a change remembered needs both its grams and its seconds a day; fill in both, or neither"
+        )
+    share = forms.optional_number(given, "share", "the share of the strip above the fork")
+    tolerance = forms.optional_number(given, "tolerance", "how near to time is near enough")
+    return AdviseRequest(
+        clock=clock,
+        log=log,
+        rate_s_per_day=None if rate is None else _rate(rate, given),
+        earlier=None if grams is None or change is None else (grams, change),
+        stock=None if given.get("leave") else Stock(_pieces(given["weights"])),
+        share_above_fork=1.0 if share is None else share,
+        tolerance_s_per_day=float(DEFAULT_TOLERANCE) if tolerance is None else tolerance,
+    )
+
+
+def _rate(rate: float, given: dict[str, str]) -> object:
+    from uncertainties import ufloat
+
+    within = forms.optional_number(given, "rate_within", "how far off the rate may be")
+    if within is None or within <= 0:
+        raise InputError("a rate typed by hand needs how far off it may be, in seconds a day")
+    return ufloat(rate, within / 1.96)
+
+
+def _pieces(typed: str) -> tuple[Piece, ...]:
+    """Read sizes in grams, each alone or as ``0.5 x 4``; between them spaces, semicolons or line ends.
+
+    Raises
+    ------
+    InputError
+        A size cannot be read.
+    """
+    import re
+
+    found = []
+    for part in re.findall(r"[^\s;]+(?:\s*[x\N{MULTIPLICATION SIGN}*]\s*\d+)?", typed.replace(", ", " ")):
+        match = re.fullmatch(r"(\d+(?:[.,]\d+)?)\s*g?(?:\s*[x\N{MULTIPLICATION SIGN}*]\s*(\d{1,3}))?", part)
+        if match is None:
+            raise InputError(
+                f"the weight {part[:20]!r} cannot be read; write sizes in grams such as 0.1 x 4  0.5  1 x 2"
+            )
+        found.append(
+            Piece(float(match[1].replace(",", ".")), count=None if match[2] is None else int(match[2]))
+        )
+    return tuple(found)
+
+
+def done(request: Request, form: dict[str, str]) -> Response:
+    """Keep the advice as done, with what it is expected to bring."""
+    from torsionbeat.jobs.keep_adjustment import keep_adjustment
+
+    bench, number = bench_of(request), request.path_params["number"]
+    try:
+        clock = clock_of(bench, number)
+        judgement = advise(_asked(clock.name, bench.log, {name: form.get(name, "") for name in INPUTS}))
+        keep_adjustment(judgement, bench.log, done_at=forms.moment(form, "when", "when it was done"))
+    except TorsionbeatError as error:
+        return trouble(request, error, clock_path(number, "next"), "Back to the advice")
+    return RedirectResponse(clock_path(number, said="done"), status_code=303)
+
+
+ROUTES = [
+    Route("/clocks/{number:int}/next", advice_page),
+    Route("/clocks/{number:int}/next", form_handler(done), methods=["POST"]),
+]

@@ -1,0 +1,93 @@
+"""What forms offer to choose from: clocks, microphones, lengths."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import TYPE_CHECKING
+
+from torsionbeat.errors import DeviceError, InputError, TorsionbeatError
+
+if TYPE_CHECKING:
+    from torsionbeat.jobs.clock_history import ClockFacts
+    from torsionbeat.page.bench import Bench
+
+__all__ = ["LENGTHS", "Choice", "clock_names", "clock_of", "length_s", "microphones"]
+
+LENGTHS = (
+    ("", "until I end it"),
+    ("120", "2 minutes: is it in beat?"),
+    ("1200", "20 minutes: a first idea of the rate"),
+    ("7200", "2 hours"),
+    ("morning", "until 7 tomorrow morning"),
+    ("86400", "a day"),
+)
+MORNING_HOUR = 7
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """Something to choose: its value in the form and its words."""
+
+    value: str
+    words: str
+
+
+def clock_names(bench: Bench) -> list[str]:
+    """Names of the clocks in the log; none where the log cannot be read (its page says why)."""
+    from torsionbeat.jobs.clock_history import ListRequest, list_clocks
+
+    try:
+        return [one.clock.name for one in list_clocks(ListRequest(bench.log))[0]]
+    except TorsionbeatError:
+        return []
+
+
+def clock_of(bench: Bench, number: int) -> ClockFacts:
+    """Give a clock by its number.
+
+    Raises
+    ------
+    InputError
+        There is none.
+    BenchLogError
+        The log cannot be read.
+    """
+    from torsionbeat.jobs.clock_history import ListRequest, list_clocks
+
+    for one in list_clocks(ListRequest(bench.log))[0]:
+        if one.clock.number == number:
+            return one.clock
+    raise InputError("this clock is not in the bench log; it may have been taken back")
+
+
+def microphones() -> tuple[list[Choice], str]:
+    """The microphones to choose from, and why there are none."""
+    from torsionbeat.jobs.microphone import devices
+
+    try:
+        found = devices()
+    except DeviceError as error:
+        return [], str(error)
+    if not found:
+        return [], "No microphone is connected. Plug one in, then open this page again."
+    return [Choice(str(one.name), one.name) for one in found], ""
+
+
+def length_s(value: str) -> float | None:
+    """Seconds of one of ``LENGTHS``; None until it is ended.
+
+    Raises
+    ------
+    InputError
+        It is none of them.
+    """
+    if value not in [key for key, _ in LENGTHS]:
+        raise InputError(f"the length is {value[:20]!r}; choose one from the list")
+    if value == "morning":
+        now = datetime.now().astimezone()
+        morning = now.replace(hour=MORNING_HOUR, minute=0, second=0, microsecond=0)
+        return (
+            (morning if morning > now + timedelta(minutes=10) else morning + timedelta(days=1)) - now
+        ).total_seconds()
+    return float(value) if value else None

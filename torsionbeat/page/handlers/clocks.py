@@ -1,0 +1,238 @@
+"""The clocks: all of them at a glance, one with its life, its record added and changed."""
+
+from __future__ import annotations
+
+import secrets
+from typing import TYPE_CHECKING, Any
+
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, RedirectResponse, Response
+from starlette.routing import Route
+
+from torsionbeat.benchlog.ranges import CLOCK_FIELDS
+from torsionbeat.errors import InputError, TorsionbeatError
+from torsionbeat.jobs.clock_history import ListRequest, list_clocks
+from torsionbeat.jobs.keep import ClockRequest, add_clock, change_clock
+from torsionbeat.page import forms
+from torsionbeat.page.guard import form_handler
+from torsionbeat.page.handlers.choices import clock_of
+from torsionbeat.page.handlers.fields import FIELD_GROUPS, KINDS
+from torsionbeat.page.handlers.story import Story, story_of
+from torsionbeat.page.pictures import rate_bar
+from torsionbeat.page.plots import history_plot, reading_plots
+from torsionbeat.page.views import bench_of, fragment, page, trouble
+
+if TYPE_CHECKING:
+    from torsionbeat.jobs.advise import Judgement
+
+__all__ = ["ROUTES", "clock_path", "judged"]
+
+SAID = {
+    "kept": "The reading is kept.",
+    "added": "The clock is in the log.",
+    "changed": "Its record is changed.",
+    "noted": "Kept.",
+    "undone": "Taken back. It stays in the log, struck through, and counts no more.",
+    "restored": "It counts again.",
+    "amended": "Put right. What stood there before stays in the log.",
+    "done": "Kept as done, with what it is expected to bring. Let the clock settle, then listen again.",
+    "checked": "The hand check is kept.",
+    "swung": "The free swing is kept.",
+}
+"""What a page says after a form, by the word in its address."""
+
+WORK_LABELS = {
+    "spring": "strip",
+    "weights": "weights",
+    "regulator": "regulator",
+    "cleaning": "cleaned",
+    "beat": "beat",
+    "level": "level",
+}
+"""Words short enough to stand above a plot."""
+
+
+def clock_path(number: int, *rest: str, said: str = "") -> str:
+    """Path of a clock's page."""
+    return "/".join(("/clocks", str(number), *rest)) + (f"?said={said}" if said else "")
+
+
+def listed(request: Request) -> Response:
+    """All clocks at a glance; a name in the address leads to that clock."""
+    bench, said = bench_of(request), request.query_params.get("said", "")
+    rows, remarks, _ = list_clocks(ListRequest(bench.log))
+    named = request.query_params.get("named")
+    if named:
+        number = next((row.clock.number for row in rows if row.clock.name == named), None)
+        if number is not None:
+            return RedirectResponse(clock_path(number, said=said if said in SAID else ""), status_code=303)
+    newest = sorted(
+        rows, key=lambda row: (row.last.at if row.last else None) or row.clock.added_at, reverse=True
+    )
+    return page(
+        request, "clocks.html", title="Clocks", here="/clocks", rows=newest, news=bench.watch.news, remarks=remarks,
+    )  # fmt: skip
+
+
+def judged(log: str | None, clock: str) -> tuple[Judgement | None, str]:
+    """The judgement of a clock, or why there is none yet."""
+    from torsionbeat.jobs.advise import AdviseRequest, advise
+
+    try:
+        return advise(AdviseRequest(clock=clock, log=log)), ""
+    except InputError as error:
+        return None, str(error)
+
+
+def next_line(request: Request) -> Response:
+    """What is next for one clock of the list, asked for when its row is seen."""
+    bench = bench_of(request)
+    judgement, why = judged(bench.log, clock_of(bench, request.path_params["number"]).name)
+    return HTMLResponse(fragment("parts.html", "next_line", judgement, why))
+
+
+def shown(request: Request) -> Response:
+    """One clock: how it goes, what is next, its life."""
+    bench = bench_of(request)
+    story = story_of(bench.log, clock_of(bench, request.path_params["number"]).name)
+    last = story.last
+    judgement, why = judged(bench.log, story.clock.name) if last is not None else (None, "")
+    rate = None if last is None else last.figures.get("rate_s_per_day")
+    if judgement is not None:
+        rate = judgement.rate_s_per_day
+    return page(
+        request, "clock.html", title=story.clock.name, here="/clocks", plots=True, story=story, clock=story.clock,
+        known=story.clock.fields, judgement=judgement, why=why, last=last, rate=rate, bar=rate_bar(rate),
+        drawn=_plots(story), write_id=secrets.token_hex(16), said=SAID.get(request.query_params.get("said", ""), ""),
+    )  # fmt: skip
+
+
+def _plots(story: Story) -> dict[str, Any]:
+    works = [(work.at, WORK_LABELS.get(work.work, "work")) for work in story.works if work.at is not None]
+    known = story.clock.fields
+    limits = [
+        {"y": known[name], "label": f"{word} {known[name]:g}\N{DEGREE SIGN}"}
+        for name, word in (("arc_low_deg", "healthy from"), ("arc_high_deg", "healthy to"))
+        if known[name] is not None
+    ]
+    rows = [(one.at, one.figures) for one in story.readings if one.at is not None]
+    found = {
+        "rate": history_plot(
+            [(at, figures.get("rate_s_per_day")) for at, figures in rows], works, what="rate"
+        ),
+        "arc": history_plot(
+            [(at, figures.get("arc_deg")) for at, figures in rows], works, what="arc", limits=limits
+        ),
+    }
+    return {name: plot for name, plot in found.items() if plot is not None}
+
+
+def add_page(request: Request) -> Response:
+    """The form for a new clock."""
+    return page(
+        request,
+        "clock_form.html",
+        title="Add a clock",
+        here="/clocks",
+        clock=None,
+        groups=FIELD_GROUPS,
+        kinds=KINDS,
+    )
+
+
+def added(request: Request, form: dict[str, str]) -> Response:
+    """Add a clock."""
+    try:
+        fields = {name: value for name, value in _fields(form).items() if value not in (None, "")}
+        kept = add_clock(ClockRequest(forms.text(form, "name"), fields, bench_of(request).log))
+    except TorsionbeatError as error:
+        return trouble(request, error, "/clocks/new", "Back to the form")
+    return RedirectResponse(clock_path(kept.clock.number, said="added"), status_code=303)
+
+
+def change_page(request: Request) -> Response:
+    """The form for a clock's record."""
+    clock = clock_of(bench_of(request), request.path_params["number"])
+    return page(
+        request,
+        "clock_form.html",
+        title=f"{clock.name}: its record",
+        here="/clocks",
+        clock=clock,
+        groups=FIELD_GROUPS,
+        kinds=KINDS,
+    )
+
+
+def changed(request: Request, form: dict[str, str]) -> Response:
+    """Change a clock's record; what was there before stays as a note."""
+    bench, number = bench_of(request), request.path_params["number"]
+    try:
+        clock = clock_of(bench, number)
+        name, fields = forms.text(form, "name"), _fields(form)
+        changes = {
+            key: value for key, value in fields.items() if (clock.fields[key] or None) != (value or None)
+        }
+        if name != clock.name:
+            changes["name"] = name
+        if changes:
+            change_clock(ClockRequest(clock.name, changes, bench.log))
+    except TorsionbeatError as error:
+        return trouble(request, error, clock_path(number, "record"), "Back to the form")
+    return RedirectResponse(clock_path(number, said="changed"), status_code=303)
+
+
+def _fields(form: dict[str, str]) -> dict[str, Any]:
+    found: dict[str, Any] = {}
+    for field in (field for group in FIELD_GROUPS for field in group.fields):
+        if field.name in form and field.name in CLOCK_FIELDS:
+            read = (
+                forms.text(form, field.name)
+                if field.is_text
+                else forms.optional_number(form, field.name, field.label)
+            )
+            found[field.name] = read
+    found["kind"] = forms.choice(form, "kind", tuple(kind for kind, _ in KINDS), "the kind")
+    if found.get("lift_tolerance_deg", 0) is None:
+        found["lift_tolerance_deg"] = 0.0
+    return found
+
+
+def reading(request: Request) -> Response:
+    """One reading of a clock, with its plots."""
+    from torsionbeat.benchlog import open_log
+    from torsionbeat.display.words import reading_sentences
+    from torsionbeat.history.nights import reading_from_document
+
+    bench, wanted = bench_of(request), request.path_params["reading"]
+    clock = clock_of(bench, request.path_params["number"])
+    with open_log(bench.log) as log:
+        row = next(
+            (one for one in log.readings(clock.name, superseded=True, retracted=True) if one.id == wanted),
+            None,
+        )
+    if row is None:
+        return trouble(
+            request,
+            InputError("this reading is not with this clock"),
+            clock_path(clock.number),
+            "To the clock",
+        )
+    found = reading_from_document(row.document)
+    names = (clock.fields["side_a_name"], clock.fields["side_b_name"])
+    return page(
+        request, "reading.html", title=f"{clock.name}, heard", here="/clocks", plots=True, clock=clock, at=row.taken_at,
+        sentences=reading_sentences(found), remarks=found.remarks, names=names, drawn=reading_plots(found, (), names),
+    )  # fmt: skip
+
+
+ROUTES = [
+    Route("/clocks", listed),
+    Route("/clocks/new", add_page),
+    Route("/clocks/new", form_handler(added), methods=["POST"]),
+    Route("/clocks/{number:int}", shown),
+    Route("/clocks/{number:int}/next-line", next_line),
+    Route("/clocks/{number:int}/record", change_page),
+    Route("/clocks/{number:int}/record", form_handler(changed), methods=["POST"]),
+    Route("/clocks/{number:int}/readings/{reading:int}", reading),
+]

@@ -1,0 +1,152 @@
+"""Recordings: sent by drop, by choice or from a phone's recorder; read, looked at, kept with a clock or thrown away."""
+
+from __future__ import annotations
+
+import contextlib
+from datetime import UTC, datetime
+from pathlib import Path
+
+from starlette.requests import Request
+from starlette.responses import PlainTextResponse, RedirectResponse, Response
+from starlette.routing import Route
+
+from torsionbeat.errors import InputError, TorsionbeatError
+from torsionbeat.page import forms
+from torsionbeat.page.guard import form_handler, token_is_right
+from torsionbeat.page.handlers.choices import clock_names
+from torsionbeat.page.recordings import TooBigError, TooSlowError
+from torsionbeat.page.views import bench_of, capital, page, sentence, trouble
+
+__all__ = ["ROUTES"]
+
+
+def listed(request: Request) -> Response:
+    """All recordings, and where to put new ones."""
+    bench = bench_of(request)
+    return page(
+        request, "recordings.html", title="Recordings", here="/recordings", topics="recordings",
+        rows=bench.recordings.all(), clocks=clock_names(bench), clock=request.query_params.get("clock", ""),
+    )  # fmt: skip
+
+
+async def sent(request: Request) -> Response:
+    """Take an upload down to disk as it arrives; answers with the path of its page."""
+    if not token_is_right(request, request.headers.get("x-token", "")):
+        return PlainTextResponse(
+            "This page is from before torsionbeat was started anew. Open it again.", status_code=403
+        )
+    asked = request.query_params
+    began_s = None
+    with contextlib.suppress(ValueError):
+        began_s = float(asked.get("began", ""))
+    bench = bench_of(request)
+    pieces = request.stream()
+    try:
+        made = await bench.recordings.take(
+            asked.get("name", "recording"), pieces, began_s, asked.get("clock", "")[:80]
+        )
+    except TorsionbeatError as error:
+        codes = ((TooBigError, 413), (TooSlowError, 408), (InputError, 422))
+        code = next((code for kind, code in codes if isinstance(error, kind)), 507)
+        return PlainTextResponse(
+            capital(sentence(str(error))), status_code=code, headers={"connection": "close"}
+        )
+    return PlainTextResponse(f"/recordings/{made.id}")
+
+
+def sample(request: Request, _form: dict[str, str]) -> Response:
+    """Make the sample and read it."""
+    try:
+        made = bench_of(request).recordings.add_sample()
+    except TorsionbeatError as error:
+        return trouble(request, error)
+    return RedirectResponse(f"/recordings/{made.id}", status_code=303)
+
+
+def shown(request: Request) -> Response:
+    """One recording: how far it is read, or what was heard in it."""
+    bench = bench_of(request)
+    try:
+        one = bench.recordings.get(request.path_params["number"])
+    except InputError as error:
+        return trouble(request, error, "/recordings", "To the recordings")
+    return page(
+        request, "recording_page.html", title=one.name, here="/recordings", plots=True,
+        topics=f"recording-{one.id}", one=one, clocks=clock_names(bench),
+    )  # fmt: skip
+
+
+def kept(request: Request, form: dict[str, str]) -> Response:
+    """Keep a reading with a clock of the log."""
+    bench, number = bench_of(request), request.path_params["number"]
+    try:
+        one = bench.recordings.get(number)
+        name = forms.text(form, "clock")
+        if one.document is None or one.state == "kept":
+            raise InputError("there is no reading to be kept here, or it is kept already")
+        if not name:
+            raise InputError("choose the clock to keep it with; a new one is added under Clocks")
+        keep_reading(
+            bench.log, name, one.document, Path(one.path), forms.moment(form, "began", "when it was recorded")
+        )
+        bench.recordings.mark_kept(number, name)
+    except TorsionbeatError as error:
+        return trouble(request, error, f"/recordings/{number}", "Back to the recording")
+    return RedirectResponse(f"/clocks?named={name}&said=kept", status_code=303)
+
+
+def keep_reading(
+    log: str | None, clock: str, document: dict[str, object], path: Path, began: datetime | None
+) -> None:
+    """Enter a reading in the log, dated by the recording."""
+    from torsionbeat.benchlog import open_log
+
+    if began is None:
+        began = datetime.fromtimestamp(path.stat().st_mtime, UTC)
+    with open_log(log) as opened:
+        opened.add_reading(clock, document, path, taken_at=began)
+
+
+def read_again(request: Request, form: dict[str, str]) -> Response:
+    """Read it once more, knowing more or something else of the clock."""
+    number = request.path_params["number"]
+    try:
+        bench_of(request).recordings.read_again(
+            number,
+            forms.text(form, "clock"),
+            forms.optional_number(form, "period", "the period"),
+            forms.optional_number(form, "lift", "the lift"),
+        )
+    except TorsionbeatError as error:
+        return trouble(request, error, f"/recordings/{number}", "Back to the recording")
+    return RedirectResponse(f"/recordings/{number}", status_code=303)
+
+
+def thrown_away(request: Request, _form: dict[str, str]) -> Response:
+    """Throw a recording away."""
+    with contextlib.suppress(InputError):
+        bench_of(request).recordings.throw_away(request.path_params["number"])
+    return RedirectResponse("/recordings", status_code=303)
+
+
+def cancelled(request: Request, _form: dict[str, str]) -> Response:
+    """Stop reading."""
+    number = request.path_params["number"]
+    bench_of(request).recordings.cancel(number)
+    return RedirectResponse(f"/recordings/{number}", status_code=303)
+
+
+def _one(path: str, handler: object) -> Route:
+    return Route(f"/recordings/{{number:str}}/{path}", form_handler(handler), methods=["POST"])  # type: ignore[arg-type]
+
+
+ROUTES = [
+    Route("/recordings", listed),
+    Route("/recordings", sent, methods=["POST"]),
+    Route("/recordings/sample", form_handler(sample), methods=["POST"]),
+    Route("/recordings/{number:str}", shown),
+    _one("keep", kept),
+    _one("again", read_again),
+    _one("away", thrown_away),
+    _one("cancel", cancelled),
+]

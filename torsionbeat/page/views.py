@@ -1,0 +1,196 @@
+"""Pages and fragments of pages made from templates; every text in them is escaped."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from functools import cache
+from typing import TYPE_CHECKING, Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, Response
+
+from torsionbeat.display.live import tick_sentence
+from torsionbeat.display.words import duration_words, figure_words, number, rate_words
+from torsionbeat.errors import BenchLogError, DeviceError, InputError, TorsionbeatError
+from torsionbeat.page.guard import from_here, token_of
+from torsionbeat.page.pictures import beat_bar, beat_figure, level_share, rate_bar
+from torsionbeat.version import __version__
+
+if TYPE_CHECKING:
+    from torsionbeat.page.bench import Bench
+
+__all__ = ["ago", "bench_of", "day_words", "fragment", "page", "trouble"]
+
+STATUS = {InputError: 422, BenchLogError: 503, DeviceError: 503}
+"""What a browser is told with an error of ours; nothing heard is no fault of the request and is 422 too."""
+
+
+@cache
+def _environment() -> Environment:
+    made = Environment(
+        loader=PackageLoader("torsionbeat.page"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    made.filters |= {
+        "rate": rate_words,
+        "figure": figure_words,
+        "lasting": duration_words,
+        "day": day_words,
+        "ago": ago,
+        "number": number,
+        "plain_number": plain_number,
+        "capital": capital,
+        "sentence": sentence,
+    }
+    made.globals |= {
+        "beat_bar": beat_bar,
+        "beat_figure": beat_figure,
+        "level_share": level_share,
+        "rate_bar": rate_bar,
+        "tick_sentence": tick_sentence,
+    }
+    return made
+
+
+def bench_of(request: Request) -> Bench:
+    """Give what all handlers share."""
+    bench: Bench = request.app.state.bench
+    return bench
+
+
+def page(request: Request, template: str, *, status: int = 200, **known: Any) -> Response:
+    """Make a page from a template and what it needs to know.
+
+    Parameters
+    ----------
+    request : Request
+    template : str
+        Name of the template.
+    status : int
+        HTTP status.
+    **known
+        Names that the template uses. ``title`` and ``here`` (the tab) are usual, ``plots`` and ``topics`` optional.
+    """
+    bench = bench_of(request)
+    common = {
+        "token": token_of(request),
+        "since": bench.feed.last_id,
+        "now": bench.now_line(),
+        "version": __version__,
+        "phone": bool(bench.lan_urls) and from_here(request.scope),
+        "plots": False,
+        "topics": "",
+        "said": "",
+        "here": "",
+    }
+    html = _environment().get_template(template).render(common | known)
+    return HTMLResponse(html, status_code=status)
+
+
+def fragment(template: str, part: str, *arguments: Any) -> str:
+    """Make a fragment: what the macro ``part`` of a template says of its arguments."""
+    return str(getattr(_environment().get_template(template).module, part)(*arguments))
+
+
+def trouble(
+    request: Request, error: Exception, back: str = "/clocks", back_word: str = "To the clocks"
+) -> Response:
+    """Say an error of ours as a page of its own."""
+    status = next((code for kind, code in STATUS.items() if isinstance(error, kind)), 422)
+    if not isinstance(error, TorsionbeatError):
+        status = 500
+    titles = {503: "The bench has a fault", 500: "Something went wrong"}
+    said = (
+        sentence(str(error))
+        if status != 500
+        else (
+            "Something went wrong that should not have. What was kept before is still kept, and a listening goes on."
+        )
+    )
+    return page(
+        request,
+        "trouble.html",
+        status=status,
+        title=titles.get(status, "That cannot be done"),
+        sentence=capital(said),
+        kept=""
+        if status != 500
+        else "Tell the makers what you did; the terminal shows more where TORSIONBEAT_DEBUG is 1.",
+        back=back,
+        back_word=back_word,
+    )
+
+
+def plain_number(value: float) -> str:
+    """Write a number as it was typed: no more digits than it has.
+
+    Examples
+    --------
+    >>> plain_number(60.0), plain_number(30980.0), plain_number(14.5)
+    ('60', '30980', '14.5')
+    """
+    return f"{value:.10g}"
+
+
+def capital(text: str) -> str:
+    """Begin with a capital letter.
+
+    Examples
+    --------
+    >>> capital("the log is locked")
+    'The log is locked'
+    """
+    return text[:1].upper() + text[1:]
+
+
+def sentence(text: str) -> str:
+    """End with a full stop.
+
+    Examples
+    --------
+    >>> sentence("it is locked"), sentence("Is it?")
+    ('it is locked.', 'Is it?')
+    """
+    kept = " ".join(str(text).split())
+    return kept if not kept or kept.endswith((".", "?", "!", ":")) else f"{kept}."
+
+
+def day_words(when: datetime) -> str:
+    """Say a day and hour as the restorer's own clock showed it, the year where it is not this one's.
+
+    Examples
+    --------
+    >>> day_words(datetime(2020, 3, 7, 20, 5).astimezone())
+    '7 March 2020, 20:05'
+    """
+    local = when.astimezone()
+    year = "" if local.year == datetime.now().astimezone().year else f" {local.year}"
+    return f"{local.day} {local:%B}{year}, {local:%H:%M}"
+
+
+def ago(when: datetime) -> str:
+    """Say how long since.
+
+    Examples
+    --------
+    >>> from datetime import timedelta
+    >>> now = datetime.now().astimezone()
+    >>> ago(now - timedelta(minutes=4)), ago(now - timedelta(days=3)), ago(now - timedelta(days=21))
+    ('4 min ago', '3 days ago', '3 weeks ago')
+    """
+    gone_s = (datetime.now().astimezone() - when.astimezone()).total_seconds()
+    if gone_s < 90:
+        return "just now"
+    for unit_s, most_s, word in (
+        (60.0, 5400.0, "min"),
+        (3600.0, 129_600.0, "hours"),
+        (86_400.0, 1_209_600.0, "days"),
+    ):
+        if gone_s < most_s:
+            return f"{gone_s / unit_s:.0f} {word} ago"
+    weeks = gone_s / 604_800
+    return f"{weeks:.0f} weeks ago" if weeks < 9 else f"{weeks / 4.348:.0f} months ago"
