@@ -15,7 +15,7 @@ __all__ = ["COMMANDS", "app"]
 COMMANDS = {
     "At the bench": ("page",),
     "Hear": ("analyse", "listen", "inbeat", "devices", "simulate"),
-    "Bring to time": ("correct", "spring", "freeswing"),
+    "Bring to time": ("correct", "spring", "freeswing", "arc"),
     "The bench log": ("clock", "note", "handcheck", "compare", "report"),
 }
 """The commands, in the order in which the help lists them; each lies in the module of its name."""

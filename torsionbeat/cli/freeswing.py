@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import re
-from itertools import pairwise
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from torsionbeat.cli.groups import takes_groups
 from torsionbeat.cli.history import JsonOption, LogOption, print_json, say
 from torsionbeat.errors import InputError
 
 if TYPE_CHECKING:
-    from torsionbeat.regulation.freeswing import FreeSwingResult
+    from torsionbeat.jobs.free_swing import ArcsSeen, SoundsHeard, SwingsHeard
 
 __all__ = ["freeswing_command"]
 
@@ -22,10 +23,63 @@ READING = re.compile(
 )
 SECONDS = {"s": 1.0, "min": 60.0, "h": 3600.0, None: 60.0}
 HOW = 'write time and arc as "0 400" and "30min 330", or ornaments counted as "0 20x" with --spacing'
-LONGEST_CSV_BYTES = 500_000_000
 
 
+@dataclass(frozen=True, slots=True)
+class SourceOptions:
+    """Where the arcs come from."""
+
+    reading: Annotated[
+        Path | None, typer.Option(metavar="JSON", help="Swings heard: what analyse --json wrote.")
+    ] = None
+    events: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="CSV", help="Sounds heard: what analyse --events wrote; needs --lift or --mark."
+        ),
+    ] = None
+    lift: Annotated[float | None, typer.Option(help="Angle from contact to drop (deg), with --events.")] = (
+        None
+    )
+    mark: Annotated[
+        float | None,
+        typer.Option(help="With --events of one sound a passage: the mark's angle from rest (deg)."),
+    ] = None
+    spacing: Annotated[float | None, typer.Option(help="Angle between ornaments (deg); 12 of them: 30.")] = (
+        None
+    )
+    within: Annotated[float | None, typer.Option(help="How far off an arc may be (deg).")] = None
+
+    def source(self, typed: list[str]) -> ArcsSeen | SwingsHeard | SoundsHeard:
+        """Give the one source that was given.
+
+        Raises
+        ------
+        InputError
+            None or several, options that belong to another, or readings that cannot be read.
+        """
+        from torsionbeat.cli.adjusting import document_of
+        from torsionbeat.jobs.free_swing import SoundsHeard, SwingsHeard
+
+        sources = sum([bool(typed), self.reading is not None, self.events is not None])
+        if sources != 1:
+            raise InputError(
+                f"{sources} sources of arcs were given; give readings, --reading or --events. {HOW}"
+            )
+        if self.events is None and (self.lift is not None or self.mark is not None):
+            raise InputError("--lift and --mark belong to --events; leave them out")
+        if not typed and self.spacing is not None:
+            raise InputError("--spacing belongs to ornaments counted by eye; leave it out")
+        if self.reading is not None:
+            return SwingsHeard(document_of(self.reading), self.within)
+        if self.events is not None:
+            return SoundsHeard(self.events, self.lift, self.mark, self.within)
+        return _seen(typed, self.spacing, self.within)
+
+
+@takes_groups
 def freeswing_command(
+    source: SourceOptions,
     readings: Annotated[
         list[str] | None,
         typer.Argument(
@@ -34,26 +88,6 @@ def freeswing_command(
         ),
     ] = None,
     period: Annotated[float | None, typer.Option(help="Full period (s).")] = None,
-    reading: Annotated[
-        Path | None, typer.Option(metavar="JSON", help="Swings heard: what analyse --json wrote.")
-    ] = None,
-    events: Annotated[
-        Path | None,
-        typer.Option(
-            metavar="CSV", help="Sounds heard: what analyse --events wrote; needs --lift or --mark."
-        ),
-    ] = None,
-    lift: Annotated[
-        float | None, typer.Option(help="Angle from contact to drop (deg), with --events.")
-    ] = None,
-    mark: Annotated[
-        float | None,
-        typer.Option(help="With --events of one sound a passage: the mark's angle from rest (deg)."),
-    ] = None,
-    spacing: Annotated[
-        float | None, typer.Option(help="Angle between ornaments (deg); 12 of them: 30.")
-    ] = None,
-    within: Annotated[float | None, typer.Option(help="How far off an arc may be (deg).")] = None,
     at_arc: Annotated[
         float | None, typer.Option(help="Running arc for which Q and settling are wanted (deg).")
     ] = None,
@@ -70,212 +104,44 @@ def freeswing_command(
     json: JsonOption = False,
 ) -> None:
     """Find Q, what damps the balance, how long it settles, and the power the drive must give."""
-    from torsionbeat.regulation.freeswing import free_swing
+    from torsionbeat.display.by_hand import free_swing_sentences
+    from torsionbeat.jobs.free_swing import FreeSwingRequest, free_swing
 
-    opened = None
-    if clock is not None:
-        from torsionbeat.benchlog import open_log
-
-        opened = open_log(log)
-    try:
-        if opened is not None and clock is not None:
-            record = opened.clock(clock)
-            period, inertia = period or record.nominal_period_s, inertia or record.balance_inertia_g_mm2
-            lift = lift or record.lift_deg
-        sources = [bool(readings), reading is not None, events is not None]
-        if sum(sources) != 1:
-            raise InputError(
-                f"{sum(sources)} sources of arcs were given; give readings, --reading or --events. {HOW}"
-            )
-        time_s, arc_deg, period = _arcs(
-            readings, reading, events, period, lift=lift, mark=mark, spacing=spacing
-        )
-        error = within
-        if error is None and readings and spacing is not None:
-            error = spacing / 2
-        result = free_swing(
-            time_s,
-            arc_deg,
-            period,
-            reading_error_deg=error,
-            at_arc_deg=at_arc,
-            until_arc_deg=until,
-            inertia_g_mm2=inertia,
-        )
-        document = _document(result, period, time_s, arc_deg)
-        sentences = _sentences(result, period)
-        if opened is not None and clock is not None:
-            opened.add_freeswing(
-                clock,
-                document,
-                law=result.law,
-                q=result.q,
-                settling_time_s=result.settling_time_s.nominal_value,
-            )
-            sentences.append(f"Kept for {clock} in the bench log.")
-    finally:
-        if opened is not None:
-            opened.close()
+    arcs = source.source(readings or [])
+    result = free_swing(FreeSwingRequest(arcs, period, at_arc, until, inertia, clock, log))
     if json:
-        print_json(document)
+        print_json(result.document())
     else:
-        say(*sentences)
+        say(*free_swing_sentences(result))
 
 
-def _arcs(
-    readings: list[str] | None,
-    reading: Path | None,
-    events: Path | None,
-    period: float | None,
-    *,
-    lift: float | None,
-    mark: float | None,
-    spacing: float | None,
-) -> tuple[Any, Any, float]:
-    """Give times, arcs and period from whichever source was given."""
-    if reading is not None:
-        from torsionbeat.cli.adjusting import document_of
-        from torsionbeat.history.nights import reading_from_document
-        from torsionbeat.reading.arc_course import without_drive
-
-        heard = reading_from_document(document_of(reading))
-        if not len(heard.swings):
-            raise InputError(f"{reading} holds no swings; give what analyse --json wrote of a free swing")
-        period = period or (None if heard.period_s is None else heard.period_s.nominal_value)
-        free = without_drive(heard.swings.time_s, heard.swings.arc_deg)
-        return (
-            heard.swings.time_s[free],
-            heard.swings.arc_deg[free],
-            _period(period or heard.clock.nominal_period_s),
-        )
-    if events is not None:
-        return *_heard(events, _period(period), lift, mark), _period(period)
-    rows = [_typed(text, spacing) for text in readings or []]
-    return [row[0] for row in rows], [row[1] for row in rows], _period(period)
-
-
-def _period(period: float | None) -> float:
-    if period is None:
-        raise InputError("the period is not known; give it with --period (full period, out and back, s)")
-    return period
-
-
-def _typed(text: str, spacing: float | None) -> tuple[float, float]:
-    """Read one typed reading: seconds, and degrees."""
+def _seen(typed: list[str], spacing: float | None, within_deg: float | None) -> ArcsSeen:
+    from torsionbeat.jobs.free_swing import ArcsSeen
     from torsionbeat.regulation.freeswing import arcs_from_counts
 
-    match = READING.fullmatch(" ".join(text.split()))
-    if match is None:
-        if Path(text).suffix:
-            raise InputError(
-                f"{text!r} is a file, not a reading; hear a recording first with torsionbeat analyse {text} "
-                "--events sounds.csv, then give --events sounds.csv with --lift or --mark"
-            )
-        raise InputError(f"the reading {text!r} cannot be read; {HOW}")
-    time_s, arc = float(match["time"]) * SECONDS[match["unit"]], float(match["arc"])
-    if (match["kind"] or "").strip() in ("x", "ornaments"):
-        if spacing is None:
+    times, arcs = [], []
+    for text in typed:
+        time_s, arc, counted = _typed(text)
+        if counted and spacing is None:
             raise InputError(
                 f"the reading {text!r} counts ornaments; give the angle between them with --spacing"
             )
-        arc = float(arcs_from_counts([arc], spacing)[0])
-    return time_s, arc
+        times.append(time_s)
+        arcs.append(float(arcs_from_counts([arc], spacing)[0]) if counted and spacing is not None else arc)
+    if within_deg is None and spacing is not None:
+        within_deg = spacing / 2
+    return ArcsSeen(tuple(times), tuple(arcs), within_deg)
 
 
-def _heard(path: Path, period: float, lift: float | None, mark: float | None) -> tuple[Any, Any]:
-    """Read the sounds of the passages, and turn them into arcs."""
-    import csv
-
-    from torsionbeat.regulation.freeswing import arcs_from_mark, arcs_from_passages
-
-    if (lift is None) == (mark is None):
+def _typed(text: str) -> tuple[float, float, bool]:
+    """Read one typed reading: seconds, degrees or ornaments, and whether they are ornaments."""
+    match = READING.fullmatch(" ".join(text.split()))
+    if match is not None:
+        counted = (match["kind"] or "").strip() in ("x", "ornaments")
+        return float(match["time"]) * SECONDS[match["unit"]], float(match["arc"]), counted
+    if Path(text).suffix:
         raise InputError(
-            "--events needs either --lift (contact and drop heard) or --mark (one sound a passage)"
+            f"{text!r} is a file, not a reading; hear a recording first with torsionbeat analyse {text} "
+            "--events sounds.csv, then give --events sounds.csv with --lift or --mark"
         )
-    try:
-        if path.stat().st_size > LONGEST_CSV_BYTES:
-            raise InputError(
-                f"{path} has {path.stat().st_size} bytes; the sounds of a night have far less than 500 MB"
-            )
-        with path.open(newline="", encoding="utf-8-sig") as file:
-            rows = [(float(row["time_s"]), row.get("kind") or "") for row in csv.DictReader(file)]
-    except InputError:
-        raise
-    except (OSError, KeyError, TypeError, ValueError) as error:
-        raise InputError(
-            f"{path} cannot be read as sounds ({error!r}); give what analyse --events wrote "
-            "(time_s,side,kind,level_db)"
-        ) from error
-    if mark is not None:
-        return arcs_from_mark([time for time, _ in rows], period, mark)
-    assert lift is not None
-    pairs = [
-        (first[0], second[0])
-        for first, second in pairwise(rows)
-        if first[1] == "contact" and second[1] == "drop" and second[0] - first[0] < period / 4
-    ]
-    if not pairs:
-        raise InputError(
-            f"{path} holds no contact followed by its drop; record nearer to the clock, or use --mark"
-        )
-    return arcs_from_passages([pair[0] for pair in pairs], [pair[1] for pair in pairs], period, lift)
-
-
-def _document(result: FreeSwingResult, period: float, time_s: Any, arc_deg: Any) -> dict[str, Any]:
-    import math
-
-    from torsionbeat.cli.adjusting import figure
-
-    return {
-        "law": result.law,
-        "likelihood": result.likelihood,
-        "at_arc_deg": result.at_arc_deg,
-        "period_s": period,
-        "q": figure(result.q),
-        "settling_time_s": figure(result.settling_time_s),
-        "half_life_s": figure(result.half_life_s),
-        "dry_share": figure(result.dry_share),
-        "loss_deg_per_swing": figure(result.loss_deg_per_swing),
-        "until_arc_deg": result.until_arc_deg,
-        "until_s": figure(result.until_s),
-        "energy_per_day_mj": figure(result.energy_per_day_mj),
-        "power_nw": figure(result.power_nw),
-        "readings": [
-            {"time_s": float(time), "arc_deg": float(arc)}
-            for time, arc in zip(time_s, arc_deg, strict=True)
-            if math.isfinite(arc)
-        ],
-        "findings": list(result.sentences),
-        "remarks": list(result.remarks),
-    }
-
-
-def _sentences(result: FreeSwingResult, period: float) -> list[str]:
-    from torsionbeat.display.words import figure_words
-    from torsionbeat.regulation.waiting import duration_words, settling_s
-
-    q = figure_words(result.q, "").replace(" ,", ",")
-    hours = result.settling_time_s / 3600
-    said = [
-        f"Q is {q}, at an arc (amplitude end to end) of {result.at_arc_deg:.0f} deg.",
-        *result.sentences,
-        f"A disturbed arc settles with a time constant of {figure_words(hours, 'h')}; wait "
-        f"{duration_words(settling_s(result.q.nominal_value, period))} until 2 % of the disturbance is left.",
-    ]
-    if result.half_life_s is not None:
-        said.append(
-            f"Without a drive the arc falls to half in {figure_words(result.half_life_s / 60, 'min')}."
-        )
-    if result.until_s is not None:
-        said.append(
-            f"It falls below {result.until_arc_deg:g} deg after "
-            f"{figure_words(result.until_s / 60, 'min')}, counted from "
-            "the first reading."
-        )
-    said.append(f"At that arc a swing loses {figure_words(result.loss_deg_per_swing, 'deg')}.")
-    if result.power_nw is not None:
-        said.append(
-            f"The drive must give {figure_words(result.power_nw, 'nanowatts')}: "
-            f"{figure_words(result.energy_per_day_mj, 'millijoules')} a day."
-        )
-    return [*said, *result.remarks]
+    raise InputError(f"the reading {text!r} cannot be read; {HOW}")

@@ -10,6 +10,7 @@ import math
 from dataclasses import dataclass
 
 from torsionbeat.reading.figures import Reading, Timebase, UFloat
+from torsionbeat.theory.rate import S_PER_DAY_PER_PPM
 
 __all__ = [
     "COVERAGE",
@@ -31,7 +32,6 @@ __all__ = [
 COVERAGE = 1.96
 """Standard uncertainties from the value to either end of the 95 % interval (JCGM 100, table G.1)."""
 
-PPM_S_PER_DAY = 0.0864
 MOST_DECIMALS = 7
 
 
@@ -165,7 +165,7 @@ def duration_words(duration_s: float) -> str:
 def timebase_words(timebase: Timebase) -> str:
     """Say where the seconds come from and how well they are known."""
     half_ppm = COVERAGE * timebase.standard_uncertainty_ppm
-    known = f"{half_ppm:.2g} ppm ({half_ppm * PPM_S_PER_DAY:.2g} s a day)"
+    known = f"{half_ppm:.2g} ppm ({half_ppm * S_PER_DAY_PER_PPM:.2g} s a day)"
     fast = "fast" if timebase.offset_ppm > 0 else "slow"
     crystal = f"the recorder's crystal runs {abs(timebase.offset_ppm):.3g} ppm {fast}"
     if timebase.offset_ppm == 0:
@@ -174,7 +174,7 @@ def timebase_words(timebase: Timebase) -> str:
         half_ppm = math.sqrt(3) * timebase.standard_uncertainty_ppm
         return (
             f"Timebase: unknown. Nothing in the file tells how true the recorder's crystal is; it is taken "
-            f"to be within {half_ppm:.0f} ppm, which is {half_ppm * PPM_S_PER_DAY:.1f} s a day."
+            f"to be within {half_ppm:.0f} ppm, which is {half_ppm * S_PER_DAY_PER_PPM:.1f} s a day."
         )
     if timebase.source == "stated":
         return f"Timebase: stated. You gave it that {crystal}; taken as right to within {known}."
@@ -257,7 +257,7 @@ def _size(figure: UFloat) -> UFloat:
 
 
 def _timebase_rules(reading: Reading) -> bool:
-    crystal = PPM_S_PER_DAY * reading.timebase.standard_uncertainty_ppm
+    crystal = S_PER_DAY_PER_PPM * reading.timebase.standard_uncertainty_ppm
     return bool(crystal**2 > 0.5 * reading.rate_s_per_day.std_dev**2)
 
 

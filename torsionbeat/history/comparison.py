@@ -41,11 +41,11 @@ from torsionbeat.reading.intervals import (
     slope_per_day,
 )
 from torsionbeat.sound.remarks import Remark, remark_codes
+from torsionbeat.theory.rate import S_PER_DAY_PER_PPM
 from torsionbeat.theory.stability import confidence_limits
 
 __all__ = ["Comparison", "Group", "Night", "Row", "Verdict", "compare"]
 
-PPM_S_PER_DAY = 0.0864
 
 MOST_OF_SOUNDS = 0.5
 """Share of a spread's square above which it tells of the sounds and the microphone rather than of the clock."""
@@ -221,12 +221,14 @@ def _own_rate(reading: Reading) -> UFloat:
     if reading.timebase.source not in CRYSTAL_SOURCES:
         return reading.rate_s_per_day
     ppm = reading.timebase.standard_uncertainty_ppm
-    return _less(reading.rate_s_per_day, ppm * (PPM_S_PER_DAY + 1e-6 * reading.rate_s_per_day.nominal_value))
+    return _less(
+        reading.rate_s_per_day, ppm * (S_PER_DAY_PER_PPM + 1e-6 * reading.rate_s_per_day.nominal_value)
+    )
 
 
 def _crystal_doubt(before: Group, after: Group, same_recorder: bool) -> Common:
     old, new = (
-        PPM_S_PER_DAY
+        S_PER_DAY_PER_PPM
         * max(
             r.timebase.standard_uncertainty_ppm if r.timebase.source in CRYSTAL_SOURCES else 0.0
             for r in group.readings
@@ -235,7 +237,7 @@ def _crystal_doubt(before: Group, after: Group, same_recorder: bool) -> Common:
     )
     left = math.hypot(old, new)
     if crystal_cancels(before, after, same_recorder):
-        left = min(left, PPM_S_PER_DAY * CRYSTAL_CHANGE_PPM)
+        left = min(left, S_PER_DAY_PER_PPM * CRYSTAL_CHANGE_PPM)
     if len(before.nights) == len(after.nights) == 1:
         left = math.hypot(left, *(rate_wander_s_per_day(group.readings[0]) for group in (before, after)))
     return lambda _before, _after: (old, new, left)

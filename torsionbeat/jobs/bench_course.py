@@ -10,11 +10,10 @@ from torsionbeat.benchlog.tables import ClockRecord, HandCheckRecord, ReadingRec
 from torsionbeat.reading.figures import UFloat
 from torsionbeat.regulation.learning.course import Heard, Work
 from torsionbeat.regulation.present import Present
+from torsionbeat.theory.rate import S_PER_DAY_PER_PPM
 
 __all__ = ["KnownOfClock", "checks_heard", "given_heard", "readings_heard", "works_done"]
 
-PPM_S_PER_DAY = 0.0864
-"""Seconds a day in one part in a million: 86 400 / 10^6."""
 
 LATEST_DOCUMENTS = 12
 """Readings whose swings are read for the wander within them: more say little more and take time to load."""
@@ -101,7 +100,7 @@ def _reading(row: ReadingRecord) -> Heard:
         "reading",
         f"the reading of {_day(row.taken_at)}",
         _crystal(row.timebase_source),
-        (row.u_timebase_offset_ppm or 0.0) * PPM_S_PER_DAY,
+        (row.u_timebase_offset_ppm or 0.0) * S_PER_DAY_PER_PPM,
         id=row.id,
     )
 

@@ -27,7 +27,7 @@ from torsionbeat.sound.kept import is_kept
 from torsionbeat.sound.recording import open_recording
 from torsionbeat.sound.timebase import STATED_UNCERTAINTY_PPM
 
-__all__ = ["CompareRequest", "Days", "compare", "kept_night", "read_document"]
+__all__ = ["CompareRequest", "Days", "compare", "groups_of", "kept_night", "read_document"]
 
 HOW = "give a recording, a .json that analyse wrote, a folder of them, or with --clock a date or DATE..DATE"
 
@@ -110,6 +110,22 @@ def compare(
     CancelledError
         ``cancel`` was set.
     """
+    groups = groups_of(request, progress=progress, cancel=cancel)
+    return compared(
+        *groups,
+        same_recorder=request.same_recorder,
+        same_place=request.same_place,
+        swap_sides=request.swap_sides,
+    )
+
+
+def groups_of(
+    request: CompareRequest,
+    *,
+    progress: Callable[[float], None] | None = None,
+    cancel: Flag | None = None,
+) -> tuple[Group, Group]:
+    """Give both sides of a comparison, their recordings heard; for arguments and errors see `compare`."""
     request.clock.clock()  # a name that is not in the log is told before anything is heard
     groups: list[Group] = []
     earlier: datetime | None = None
@@ -122,12 +138,7 @@ def compare(
         if temperature_c is not None:
             nights = tuple(replace(night, temperature_c=temperature_c) for night in groups[-1].nights)
             groups[-1] = replace(groups[-1], nights=nights)
-    return compared(
-        *groups,
-        same_recorder=request.same_recorder,
-        same_place=request.same_place,
-        swap_sides=request.swap_sides,
-    )
+    return groups[0], groups[1]
 
 
 def kept_night(record: ReadingRecord) -> Night:

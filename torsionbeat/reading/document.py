@@ -49,12 +49,12 @@ def reading_document(reading: Reading) -> dict[str, Any]:
             "knock_arc_deg": clock.knock_arc_deg,
             "train": None if clock.train is None else str(clock.train),
         },
-        "period_s": _figure(reading.period_s),
-        "rate_s_per_day": _figure(reading.rate_s_per_day),
-        "beat_error_ms": _figure(reading.beat_error_ms),
-        "offset_deg": _figure(reading.offset_deg),
-        "arc_deg": _figure(reading.arc_deg),
-        "arc_trend_deg_per_hour": _figure(reading.arc_trend_deg_per_hour),
+        "period_s": figure_document(reading.period_s),
+        "rate_s_per_day": figure_document(reading.rate_s_per_day),
+        "beat_error_ms": figure_document(reading.beat_error_ms),
+        "offset_deg": figure_document(reading.offset_deg),
+        "arc_deg": figure_document(reading.arc_deg),
+        "arc_trend_deg_per_hour": figure_document(reading.arc_trend_deg_per_hour),
         "stretch_s": None if reading.stretch_s is None else list(reading.stretch_s),
         "beats": {"expected": reading.beats_expected, "heard": reading.beats_heard},
         "sides": _sides(reading.sides),
@@ -84,7 +84,7 @@ def _wheel(fault: WheelFault) -> dict[str, Any]:
         "shape": fault.shape,
         "where": [{"beat": beat, "side": side} for beat, side in fault.where],
         "quantity": fault.quantity,
-        "size": _figure(fault.size),
+        "size": figure_document(fault.size),
         "false_alarm": fault.false_alarm,
     }
 
@@ -127,7 +127,8 @@ def _synchronised(timebase: Timebase) -> dict[str, bool | None]:
     return {"synchronised": timebase.synchronised} if timebase.source == "host clock" else {}
 
 
-def _figure(figure: UFloat) -> dict[str, float] | None:
+def figure_document(figure: UFloat) -> dict[str, float] | None:
+    """Give an uncertain number as JSON has it; None for a figure that was not measured."""
     if figure is None:
         return None
     return {"value": float(figure.nominal_value), "standard_uncertainty": float(figure.std_dev)}
