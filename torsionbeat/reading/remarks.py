@@ -179,8 +179,7 @@ def _on_settling(reading: Reading) -> list[Remark]:
                 f"{marked}".rstrip("; "),
             )
         ]
-    low = under_way.time_constant_s - 1.96 * under_way.time_constant_uncertainty_s
-    high = under_way.time_constant_s + 1.96 * under_way.time_constant_uncertainty_s
+    low, high = under_way.time_constant_low_s, under_way.time_constant_high_s
     wait = (
         f"wait another {_clock_time(under_way.wait_s)} for it to come within one per cent"
         if under_way.wait_s > 0
@@ -191,7 +190,7 @@ def _on_settling(reading: Reading) -> list[Remark]:
             "arc-settling",
             f"The arc is still settling: {under_way.arc_now_deg:.0f} deg at the end, on its way to about "
             f"{under_way.arc_steady_deg:.0f} deg with a time constant of {_clock_time(under_way.time_constant_s)} (between "
-            f"{_clock_time(max(low, 0))} and {_clock_time(high)}); {wait}. {marked[:1].upper()}{marked[1:]}".strip(),
+            f"{_clock_time(low)} and {_clock_time(high)}); {wait}. {marked[:1].upper()}{marked[1:]}".strip(),
         )
     ]
 
