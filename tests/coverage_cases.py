@@ -130,7 +130,11 @@ def reading_case(beats_low, beats_high, *, wander_high=0.0, missed_high=0.0, wit
         mean_s, error_ms, arc = truth_of(whole)
         return [
             ("period" if stated else "period, crystal unknown", reading.period_s, mean_s),
-            ("rate", reading.rate_s_per_day, 86_400 * (period / mean_s - 1)),
+            (
+                "rate" if stated else "rate, crystal unknown",
+                reading.rate_s_per_day,
+                86_400 * (period / mean_s - 1),
+            ),
             ("beat error", reading.beat_error_ms, error_ms),
             ("offset", reading.offset_deg, offset),
             ("arc", reading.arc_deg, arc),
@@ -268,6 +272,9 @@ def nights_case(seed: int) -> list[Row]:
     ]
 
 
+RECTANGLES = ("period, crystal unknown", "rate, crystal unknown")
+"""Figures whose doubt is mostly a rectangle's: 1.96 u reaches over its ends, so that it holds always."""
+
 CASES: dict[str, Callable[[int], list[Row]]] = {
     "few beats": reading_case(12, 30),
     "steady": reading_case(60, 300),
@@ -292,4 +299,4 @@ def pulls(rows):
     return found
 
 
-__all__ = ["CASES", "COVERAGE", "pulls"]
+__all__ = ["CASES", "COVERAGE", "RECTANGLES", "pulls"]

@@ -77,7 +77,7 @@ def read(what=None, clock=CLOCK, timebase=EXACT, **more):
 
 
 def holds(figure, truth):
-    return abs(figure.nominal_value - truth) < 1.96 * 1.5 * figure.std_dev
+    return abs(figure.nominal_value - truth) <= 1.96 * figure.std_dev
 
 
 def told(reading, *words):

@@ -161,7 +161,8 @@ def free_swing(
     if sigma is None:
         factor = student_factor(len(arc) - (3 if best.law == "both" else 2))
     at = float(arc_within(at_arc_deg)) if at_arc_deg is not None else float((arc.max() + arc.min()) / 2)
-    q = _wide(best.q_at(at, period), factor)
+    # Two arcs fit any law alike; of more, each law counts by what the arcs say for it.
+    q = decay.q_over_laws(fits, at, period, factor) if len(arc) > 2 else _wide(best.q_at(at, period), factor)
     if not q.nominal_value > 1.96 * q.std_dev or not math.isfinite(q.nominal_value):
         raise InputError(
             f"the arc falls by {arc[0] - arc[-1]:.1f} deg, no more than these readings can show; let it "

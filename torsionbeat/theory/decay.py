@@ -49,6 +49,7 @@ __all__ = [
     "q_from_damping_ratio",
     "q_from_half_arc_periods",
     "q_from_log_decrement",
+    "q_over_laws",
     "settling_time_s",
     "swing_energy_uj",
     "time_to_arc_s",
@@ -401,6 +402,38 @@ def akaike_weights(fits: Sequence[FreeSwing]) -> FloatArray:
     aicc = np.array([fit.aicc for fit in fits])
     weight = np.exp(-0.5 * (aicc - aicc.min()))
     return np.asarray(weight / weight.sum())
+
+
+def q_over_laws(fits: Sequence[FreeSwing], arc_deg: float, period_s: float, factor: float = 1.0) -> Any:
+    """Q at an arc, whichever law holds: the laws' values by their Akaike weights, and their disagreement as doubt.
+
+    Parameters
+    ----------
+    fits : sequence of FreeSwing
+        Laws fitted to the same arcs.
+    arc_deg, period_s : float
+        Arc for which Q is wanted; full period.
+    factor : float
+        Widens each law's own uncertainty (`torsionbeat.theory.rate.student_factor`).
+
+    Returns
+    -------
+    ufloat
+
+    Notes
+    -----
+    K. P. Burnham & D. R. Anderson, Model Selection and Multimodel Inference, 2nd ed. 2002, 4.3.2 (from memory): the
+    variance of a mixture, within and between the laws. Laws are averaged as the reciprocal of Q, the loss, which is
+    what the fits are linear in.
+    """
+    from uncertainties import ufloat
+
+    losses = [1 / fit.q_at(arc_deg, period_s) for fit in fits]
+    value = np.array([loss.nominal_value for loss in losses])
+    spread = factor * np.array([loss.std_dev for loss in losses])
+    weight = akaike_weights(fits)
+    mean = float(weight @ value)
+    return 1 / ufloat(mean, float(np.sqrt(weight @ (spread**2 + (value - mean) ** 2))))
 
 
 def _stretch(air: FloatArray, time: FloatArray) -> FloatArray:
