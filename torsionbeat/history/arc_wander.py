@@ -22,6 +22,7 @@ from torsionbeat.reading.intervals import (
     spread,
 )
 from torsionbeat.theory.rate import student_factor
+from torsionbeat.theory.robust import median_deviation, running_median
 from torsionbeat.theory.stability import confidence_limits
 
 __all__ = ["MEMORY_PERIODS", "arc_spread", "arc_wander_deg"]
@@ -38,7 +39,7 @@ jumps from one swing to the next and back."""
 
 MOVE_FREEDOM = 3.0
 """Degrees of freedom of a movement seen in one recording or two: a line or little more. From the twin: see
-tests/reading/test_comparison.py."""
+tests/history/test_comparison.py."""
 
 
 def arc_wander_deg(reading: Reading) -> float:
@@ -107,9 +108,8 @@ def _without_strays(swings: Swings) -> tuple[FloatArray, float]:
         rows = np.flatnonzero((swings.side == side) & np.isfinite(arcs))
         if rows.size < 5:
             continue
-        padded = np.pad(arcs[rows], 2, mode="edge")
-        off = arcs[rows] - np.median(np.lib.stride_tricks.sliding_window_view(padded, 5), axis=1)
+        off = arcs[rows] - running_median(arcs[rows])
         bend = arcs[rows][:-2] - 2 * arcs[rows][1:-1] + arcs[rows][2:]
-        scatters.append(1.4826 * float(np.median(np.abs(bend))) / math.sqrt(6))
+        scatters.append(median_deviation(bend) / math.sqrt(6))
         arcs[rows[np.abs(off) > STRAY * max(scatters[-1], 0.05)]] = np.nan
     return arcs, math.sqrt(float(np.mean(np.square(scatters)))) if scatters else 0.0

@@ -13,6 +13,7 @@ from torsionbeat.reading.figures import Reading
 from torsionbeat.reading.intervals import Estimate
 from torsionbeat.theory.noise import equivalent_degrees_of_freedom
 from torsionbeat.theory.rate import DAY_S, fit_beats, student_factor
+from torsionbeat.theory.robust import median_deviation
 from torsionbeat.theory.stability import Stability, confidence_limits, phase_on_grid, stability
 
 __all__ = [
@@ -69,7 +70,7 @@ def sound_deviation(readings: Sequence[Reading], tau_s: float) -> float:
             second.append((time[2:] - 2 * time[1:-1] + time[:-2])[even])
         bends = np.concatenate(second)
         if bends.size >= 6:
-            squares.append((1.4826 * float(np.median(np.abs(bends)))) ** 2 / 6)
+            squares.append(median_deviation(bends) ** 2 / 6)
     return DAY_S * math.sqrt(3 * float(np.mean(squares))) / tau_s if squares else 0.0
 
 

@@ -1,0 +1,532 @@
+"""Deliberate faults for ``mutants.py``: what is put in where, and the tests that must notice."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """A text of one file, unique in it, what takes its place, and the tests that belong to it."""
+
+    file: str
+    name: str
+    text: str
+    instead: str
+    tests: tuple[str, ...]
+    why: str = ""
+
+
+def of(file: str, *tests: str, **faults: tuple[str, str]) -> list[Fault]:
+    """Faults of one file: name = (text, instead)."""
+    paths = tuple(f"tests/{test}" for test in tests)
+    return [
+        Fault(file, name.replace("_", " "), text, instead, paths) for name, (text, instead) in faults.items()
+    ]
+
+
+FAULTS: list[Fault] = [
+    # theory
+    *of(
+        "theory/rate.py",
+        "theory/test_rate.py",
+        "published/test_swing_published.py",
+        "published/test_straight_line.py",
+        rate_upside_down=(
+            'DAY_S * (period_within(nominal_period_s, "nominal period") / period_within(period_s) - 1)',
+            'DAY_S * (period_within(period_s) / period_within(nominal_period_s, "nominal period") - 1)',
+        ),
+        a_day_of_86164_s=("DAY_S = 86_400.0", "DAY_S = 86_164.0905"),
+        ppm_ten_times=("S_PER_DAY_PER_PPM = DAY_S / 1e6", "S_PER_DAY_PER_PPM = DAY_S / 1e5"),
+        year_of_365_days=("DAYS_PER_YEAR = 365.25", "DAYS_PER_YEAR = 365.0"),
+        students_factor_one_sided=("stdtrit(dof, 0.975)", "stdtrit(dof, 0.95)"),
+        students_factor_dropped=("return float(stdtrit(dof, 0.975) / ndtri(0.975))", "return 1.0"),
+        degrees_of_freedom_one_more=("dof = n - parameters", "dof = n - parameters + 1"),
+        sigma_over_all_beats=("np.sum((residual * root) ** 2) / dof", "np.sum((residual * root) ** 2) / n"),
+        period_is_half_a_period=("period_s=2 * slope / scale", "period_s=slope / scale"),
+        sides_exchanged=('odd = (sides == "b").astype', 'odd = (sides == "a").astype'),
+        weights_not_rooted=("root = np.sqrt(within(", "root = (within("),
+        uncertainty_of_one_side_only=(
+            "return 2 * sigma / float(np.sqrt(spread))",
+            "return sigma / float(np.sqrt(spread))",
+        ),
+        start_not_brought_back=(
+            "start_s=origin + centre - slope * middle / scale",
+            "start_s=origin + centre",
+        ),
+    ),
+    *of(
+        "theory/robust.py",
+        "theory/test_robust.py",
+        median_deviation_factor=("SIGMA_PER_MEDIAN = 1.4826", "SIGMA_PER_MEDIAN = 1.0"),
+        coverage_of_ninety_per_cent=("COVERAGE = 1.96", "COVERAGE = 1.64"),
+        median_over_three=("sliding_window_view(padded, 5)", "sliding_window_view(padded[1:-1], 3)"),
+    ),
+    *of(
+        "theory/stability.py",
+        "theory/test_stability.py",
+        "published/test_stability_published.py",
+        hadamard_over_two=("(6 if order == 3 else 2)", "2"),
+        edf_not_cut_for_gaps=("* terms / possible", ""),
+        limits_exchanged=("[(1 + share) / 2, (1 - share) / 2]", "[(1 - share) / 2, (1 + share) / 2]"),
+        limits_of_half_the_freedom=("gammaincinv(freedom / 2", "gammaincinv(freedom / 4"),
+        infinite_freedom_not_known=("        return value, value\n", "        return 0.0, value\n"),
+        noise_of_first_time_for_all=("noise_exponent(phase, m, order)", "noise_exponent(phase, 1, order)"),
+        slope_beyond_the_end=("-float(curve.alpha[end]) - 1", "-float(curve.alpha[end]) + 1"),
+        windows_of_any_share=("LEAST_SHARE = 0.75", "LEAST_SHARE = 0.0"),
+        line_left_in_windows=(
+            "flat = phase - np.polyval(np.polyfit(place[heard], phase[heard], 1), place)",
+            "flat = phase",
+        ),
+        steps_of_one_for_all=('step = 1 if kind in ("adev", "hdev") else m', "step = 1"),
+    ),
+    *of(
+        "theory/noise.py",
+        "theory/test_noise.py",
+        "published/test_stability_published.py",
+        line_for_a_parabola=(
+            "np.polyfit(place[heard], x[heard], 2)",
+            "np.polyfit(place[heard], x[heard], 1)",
+        ),
+        one_difference_too_many=('length = (m if kind == "mdev" else 1) + m * order', "length = m * order"),
+        exponent_off_by_one=("float(2 - 2 * (share + difference))", "float(1 - 2 * (share + difference))"),
+        differenced_too_late=("if share < 0.25 or", "if share < 0.45 or"),
+        structure_weights=("2: (6, -4, 1)", "2: (6, -4, 2)"),
+        filter_for_all=("filter_factor = float(m) if alpha > 0 else np.inf", "filter_factor = float(m)"),
+        weights_of_lags_left_out=(
+            "weight = 1 - np.arange(1, last) / count",
+            "weight = 1 - 0 * np.arange(1, last) / count",
+        ),
+        stride_of_overlapping=('stride = 1 if kind in ("adev", "hdev") else m', "stride = m"),
+    ),
+    *of(
+        "theory/decay.py",
+        "theory/test_decay.py",
+        "published/test_swing_published.py",
+        settling_as_slow_as_a_fall=(
+            "q_within(q) * period_within(period_s) / (2 * np.pi)",
+            "q_within(q) * period_within(period_s) / np.pi",
+        ),
+        half_life_of_energy=("figure(np.log(2) * q_within(q)", "figure(0.5 * np.log(2) * q_within(q)"),
+        q_of_half_the_decrement=("np.hypot(0.5, np.pi / delta)", "np.hypot(0.5, np.pi / delta / 2)"),
+        damping_ratio_of_one_over_q=("figure(0.5 / q_within(q))", "figure(1.0 / q_within(q))"),
+        lengthening_by_a_quarter=("np.log1p(-0.25 / q_within(q) ** 2)", "np.log1p(-0.5 / q_within(q) ** 2)"),
+        energy_without_the_half=("figure(0.5 * inertia * 1e-9", "figure(inertia * 1e-9"),
+        day_of_a_thousand_seconds=("figure(86.4 * drive_power_uw", "figure(3.6 * drive_power_uw"),
+        one_parameter_less_in_aicc=(
+            "spread, parameters = max(squares / n, np.finfo(float).tiny), free + 1",
+            "spread, parameters = max(squares / n, np.finfo(float).tiny), free",
+        ),
+        aicc_without_its_small_sample_term=("+ 2 * parameters * (parameters + 1) / (n - parameters - 1)", ""),
+        sigma_over_n=("np.sqrt(squares / (n - free))", "np.sqrt(squares / n)"),
+        akaike_weights_squared=("np.exp(-0.5 * (aicc - aicc.min()))", "np.exp(-1.0 * (aicc - aicc.min()))"),
+        laws_agree_always=("spread**2 + (value - mean) ** 2", "spread**2"),
+        student_left_out_over_laws=("spread = factor * np.array", "spread = np.array"),
+        loss_of_a_whole_period=("* (period / 2)", "* period"),
+        dry_loss_halved=(
+            "np.maximum(start * np.exp(-air * time) - dry * _stretch",
+            "np.maximum(start * np.exp(-air * time) - 0.5 * dry * _stretch",
+        ),
+        time_to_arc_without_dry=(
+            "np.log1p(air * (start - end) / (air * end + dry)) / air",
+            "np.log1p(air * (start - end) / (air * end)) / air",
+        ),
+    ),
+    *of(
+        "theory/escapement.py",
+        "theory/test_escapement.py",
+        "published/test_swing_published.py",
+        cosine_for_sine=("drive * np.sin(np.radians(phase))", "drive * np.cos(np.radians(phase))"),
+        integral_over_pi=("integral / (2 * np.pi * half * omega**2)", "integral / (np.pi * half * omega**2)"),
+        push_after_quickens=(
+            "(after - before) * (after + before) / roots",
+            "(before - after) * (after + before) / roots",
+        ),
+        loss_over_q=("/ (2 * q_within(q) * (before + after))", "/ (q_within(q) * (before + after))"),
+        tangent_for_sine=("after / np.sqrt((half - after) * (half + after))", "after / half"),
+        gain_for_loss=("figure(-DAY_S * impulse_lengthening", "figure(DAY_S * impulse_lengthening"),
+    ),
+    *of(
+        "theory/spring.py",
+        "theory/test_spring.py",
+        "published/test_strip_published.py",
+        thin_pull=("strip.width_mm**2 + strip.thickness_mm**2", "strip.width_mm**2"),
+        pull_over_24=("square / (12 * strip.active_length_mm", "square / (24 * strip.active_length_mm"),
+        thin_strip=(
+            "strip.shear_modulus_gpa * 1e9 * b * t**3 * float(beta(b / t)) / length",
+            "strip.shear_modulus_gpa * 1e9 * b * t**3 / 3 / length",
+        ),
+        load_share_expands_twice=("(1 - share) * strip) / 2)", "(1 - share) * 2 * strip) / 2)"),
+        modulus_not_halved=("figure(1e-6 * (balance - (share", "figure(1e-6 * (balance - 2 * (share"),
+        strip_expands_twice_not_thrice=("share * (drift + 3 * strip)", "share * (drift + 2 * strip)"),
+        cubic_over_180=("/ (360 * length**3)", "/ (180 * length**3)"),
+        arc_for_amplitude=(
+            "np.radians(_arc(arc_deg) / 2) ** 2 / _kappa",
+            "np.radians(_arc(arc_deg)) ** 2 / _kappa",
+        ),
+        first_order_by_a_quarter=("figure(0.375 * np.asarray(twist", "figure(0.25 * np.asarray(twist"),
+        ellipse_of_another_modulus=("ellipk(e / (2 * (1 + e)))", "ellipk(e / (1 + e))"),
+        gravity_of_the_moon=("STANDARD_GRAVITY_M_PER_S2 = 9.80665", "STANDARD_GRAVITY_M_PER_S2 = 9.81665"),
+        shear_of_a_thin_strip=("1 - 8 / np.pi**2 * float", "1 - 0 / np.pi**2 * float"),
+        tension_of_the_twist=("(twist * strip.width_mm) ** 2 / 12", "(twist * strip.width_mm) ** 2 / 24"),
+        series_of_one_term=("np.arange(1, 400, 2", "np.arange(1, 3, 2"),
+        slope_of_beta=("(total / r - slope) / r", "(total / r + slope) / r"),
+    ),
+    *of(
+        "theory/strip_change.py",
+        "theory/test_spring.py",
+        "published/test_strip_published.py",
+        pull_all_of_the_width=("of_width = ratio**2 / (1 + ratio**2)", "of_width = 1.0"),
+        bend_of_the_other_sign=('"thickness": share * (3 - bend)', '"thickness": share * (3 + bend)'),
+        twist_of_the_fourth_power=('"width": 5.0', '"width": 4.0'),
+        inch_of_25_mm=("MM_PER_THOUSANDTH_INCH = 0.0254", "MM_PER_THOUSANDTH_INCH = 0.025"),
+        period_for_stiffness=("log_period = -0.5 * exponent[measure]", "log_period = -exponent[measure]"),
+        stiffness_not_rooted=("np.sqrt(stiffer) * arc - 1", "stiffer * arc - 1"),
+        arc_effect_upside_down=(
+            "return float(slope * e / (2 * (1 + e) ** 2) - 0.5 * e / (1 + e))",
+            "return float(slope * e / (2 * (1 + e) ** 2) + 0.5 * e / (1 + e))",
+        ),
+    ),
+    *of(
+        "theory/swing.py",
+        "theory/test_swing.py",
+        "published/test_swing_published.py",
+        arc_for_half=("np.where(possible, 2 * half, np.nan)", "np.where(possible, half, np.nan)"),
+        offset_left_out=(
+            "half = np.hypot(offset / np.cos(nu), lift / 2 / np.sin(nu))",
+            "half = np.hypot(0 * offset, lift / 2 / np.sin(nu))",
+        ),
+        whole_beat_error=(
+            'np.pi * as_numbers("beat error", beat_error_ms) / 1e3',
+            '2 * np.pi * as_numbers("beat error", beat_error_ms) / 1e3',
+        ),
+        lift_left_out_of_the_offset=("half * np.sin(mu) * np.sqrt(1 - sin_nu**2)", "half * np.sin(mu)"),
+        cosine_left_out_of_the_arc=("arc = lift / (np.cos(mu) * np.sin(nu))", "arc = lift / np.sin(nu)"),
+        knock_without_offset=("/ 2 - np.abs(_offset(offset_deg))", "/ 2 - 0 * np.abs(_offset(offset_deg))"),
+        knock_of_the_whole_arc=(
+            "figure((knock - arc_within(arc_deg)) / 2",
+            "figure((knock - arc_within(arc_deg))",
+        ),
+        speed_by_the_arc=("np.sqrt(half**2 - offset**2)", "np.sqrt(4 * half**2 - offset**2)"),
+        offset_moved_by_half=(
+            "(offset[1] - offset[0]) - abs(change)",
+            "(offset[1] - offset[0]) - abs(change) / 2",
+        ),
+    ),
+    *of(
+        "theory/weights.py",
+        "theory/test_weights.py",
+        "published/test_strip_published.py",
+        disc_of_a_ring=("mass * squares / 2 if lie", "mass * squares if lie"),
+        upright_over_six=("(3 * squares + thickness**2) / 12", "(3 * squares + thickness**2) / 6"),
+        inertia_not_rooted=("np.sqrt(stiffer / grown) - 1", "(stiffer / grown) - 1"),
+        lever_without_pull=("lever = radius**2 - inertia * stiffening * factor", "lever = radius**2"),
+        rate_not_squared=(
+            "factor = (1 + _rate(rate_s_per_day) / DAY_S) ** 2",
+            "factor = 1 + _rate(rate_s_per_day) / DAY_S",
+        ),
+        mass_in_kilograms=("* density * 1e-6", "* density * 1e-9"),
+        line_not_weighted=("weight = 1 / (2 * period * sigma)", "weight = 1 / (2 * sigma)"),
+        half_left_out_of_a_gram=("-DAY_S / 2 * self.square_per_g_s2", "-DAY_S * self.square_per_g_s2"),
+    ),
+    *of(
+        "theory/materials.py",
+        "published/test_strip_published.py",
+        beryllium_copper_drift=(
+            "shear_modulus_drift_ppm_per_k=-330.0",
+            "shear_modulus_drift_ppm_per_k=-300.0",
+        ),
+        beryllium_copper_density=("density_kg_per_m3=8250.0", "density_kg_per_m3=8520.0"),
+        beryllium_copper_expansion=("expansion_ppm_per_k=17.0,", "expansion_ppm_per_k=16.0,"),
+        phosphor_bronze_drift=(
+            "shear_modulus_drift_ppm_per_k=-380.0",
+            "shear_modulus_drift_ppm_per_k=-300.0",
+        ),
+        phosphor_bronze_expansion=("expansion_ppm_per_k=17.8", "expansion_ppm_per_k=18.7"),
+        phosphor_bronze_density=("density_kg_per_m3=8860.0", "density_kg_per_m3=8680.0"),
+        constant_modulus_density=("density_kg_per_m3=8050.0", "density_kg_per_m3=8500.0"),
+        constant_modulus_expansion=("expansion_ppm_per_k=7.6", "expansion_ppm_per_k=6.7"),
+        constant_modulus_drift=("shear_modulus_drift_ppm_per_k=0.0", "shear_modulus_drift_ppm_per_k=-30.0"),
+        steel_drift=("shear_modulus_drift_ppm_per_k=-255.0", "shear_modulus_drift_ppm_per_k=-225.0"),
+        steel_density=("density_kg_per_m3=7861.0", "density_kg_per_m3=7816.0"),
+        stainless_drift=("shear_modulus_drift_ppm_per_k=-360.0", "shear_modulus_drift_ppm_per_k=-300.0"),
+        stainless_density=("density_kg_per_m3=7916.0", "density_kg_per_m3=7961.0"),
+        stainless_expansion=("expansion_ppm_per_k=17.3,", "expansion_ppm_per_k=13.7,"),
+        beryllium_copper_shear=("shear_modulus_gpa=48.3", "shear_modulus_gpa=43.8"),
+        brass_expansion=(
+            "        8500.0,\n        100.0,\n        20.0,",
+            "        8500.0,\n        100.0,\n        22.0,",
+        ),
+        lead_density=("11349.0", "11439.0"),
+        zinc_expansion=('28.8, "E. Beckett', '28.0, "E. Beckett'),
+        steel_weight_density=('WeightMetal("steel", 7850.0', 'WeightMetal("steel", 7580.0'),
+    ),
+    # reading
+    *of(
+        "reading/mean_period.py",
+        "reading/test_mean_period.py",
+        "reading/test_coverage.py",
+        students_factor_dropped=(
+            "student_factor(freedom) / student_factor(10**6) * np.sqrt(1 + 8 / len(number))",
+            "np.sqrt(1 + 8 / len(number))",
+        ),
+        few_beat_factor_dropped=(
+            "student_factor(10**6) * np.sqrt(1 + 8 / len(number))",
+            "student_factor(10**6)",
+        ),
+        rate_walk_covariance_doubled=(
+            "early**2 * (3 * late - early) / 6",
+            "early**2 * (3 * late - early) / 3",
+        ),
+        rate_walk_to_the_end_doubled=(
+            "drift * self.at**2 * (3 * end - self.at) / 6",
+            "drift * self.at**2 * (3 * end - self.at) / 3",
+        ),
+        walk_left_out_of_the_end=("of_end = walk * end + drift * end**3 / 3", "of_end = drift * end**3 / 3"),
+        period_of_a_half_swing=("period = 2 * (step + ends / beats)", "period = step + ends / beats"),
+        uncertainty_of_a_half_swing=(
+            "u_period = 2 * np.sqrt(ends_variance)",
+            "u_period = np.sqrt(ends_variance)",
+        ),
+        beat_error_not_widened=(
+            "np.sqrt(wanted @ covariance @ wanted)) * factor",
+            "np.sqrt(wanted @ covariance @ wanted))",
+        ),
+        beat_error_of_the_whole=("wanted[2] = 1.0", "wanted[2] = 2.0"),
+        group_weights_dropped=("np.diag(1 / self.weight)", "np.diag(np.ones(len(self.weight)))"),
+        jump_counts_towards_the_period=(
+            "after: FloatArray = (at > jump)",
+            "after: FloatArray = 0.0 * (at > jump)",
+        ),
+    ),
+    *of(
+        "reading/mean_arc.py",
+        "reading/test_measuring.py",
+        "reading/test_coverage.py",
+        beat_error_edge_doubled=(
+            "sum(value**2 for value in edges.values()))) / 2",
+            "sum(value**2 for value in edges.values())))",
+        ),
+        arc_uncertainty_dropped_from_the_offset=("np.hypot(by_b, by_a)", "abs(by_b)"),
+        beat_error_dropped_from_the_offset=("np.hypot(by_b, by_a)", "abs(by_a)"),
+        lift_tolerance_as_a_standard_uncertainty=(
+            "clock.lift_tolerance_deg / np.sqrt(3)",
+            "clock.lift_tolerance_deg",
+        ),
+        edge_dropped_from_the_arc=(
+            "float(np.hypot(scatter, mean * edge_s /",
+            "float(np.hypot(scatter, 0 * mean * edge_s /",
+        ),
+        impulse_forgotten=("IMPULSE_SHARE = 0.0005", "IMPULSE_SHARE = 0.05"),
+        sides_that_disagree_are_averaged=(
+            "spread = max(spread, abs(float(values[0] - values[1])) / 2)",
+            "spread = spread",
+        ),
+        passages_apart_by_chance=("BEYOND_CHANCE = 3.0", "BEYOND_CHANCE = 0.1"),
+        beginnings_unlike_doubled=("seconds_per_sample / (2 if with_contact else 1)", "seconds_per_sample"),
+        edge_of_a_tenth=("EDGE_S = 0.00015", "EDGE_S = 0.000015"),
+        greatest_arc_small=("GREATEST_ARC_DEG = 1000.0", "GREATEST_ARC_DEG = 280.0"),
+        scatter_not_divided=(
+            "0.5 * float(np.sqrt(np.mean(chosen**2)))) / float(np.sqrt(6))",
+            "0.5 * float(np.sqrt(np.mean(chosen**2))))",
+        ),
+        scatter_of_one_beat=(
+            "scatter = _scatter(beats.number[rows], arcs[rows]) / np.sqrt(count)",
+            "scatter = _scatter(beats.number[rows], arcs[rows])",
+        ),
+    ),
+    *of(
+        "reading/measuring.py",
+        "reading/test_measuring.py",
+        crystal_the_wrong_way=(
+            "1 / (heard.sample_rate_hz * (1 + timebase.offset_ppm * 1e-6))\n    seconds = ",
+            "1 / (heard.sample_rate_hz * (1 - timebase.offset_ppm * 1e-6))\n    seconds = ",
+        ),
+        crystal_s_doubt_dropped=("np.hypot(own_s, by_crystal_s)", "own_s"),
+        pull_of_another_clock_dropped=("by_travel_s**2 + by_pull_s**2", "by_travel_s**2"),
+        pull_as_a_standard_uncertainty=("PULL_S / np.sqrt(3)", "PULL_S"),
+        travel_of_the_passage_dropped=(
+            "np.sqrt(steady.period_uncertainty_s**2 + by_travel_s**2",
+            "np.sqrt(steady.period_uncertainty_s**2 + 0 * by_travel_s**2",
+        ),
+        mean_over_a_break=("if np.count_nonzero(after) >= LEAST_PRESENT:", "if False:"),
+        lost_drive_is_no_break=("moments.append(turn.time_s)", "moments = moments"),
+        slipped_clamp_is_no_break=("for jump in jumps if jump.moves_beat]", "for jump in jumps if False]"),
+        passages_apart_left_out=("apart_s / 2)", "0 * apart_s / 2)"),
+        rate_of_another_clock=("FARTHEST_NOMINAL = 0.25", "FARTHEST_NOMINAL = 25.0"),
+        rate_uncertainty_of_the_period=(
+            "(DAY_S + value) * period.std_dev / period.nominal_value",
+            "period.std_dev",
+        ),
+        sides_exchanged=(
+            'np.where(beats.number % 2 == 0, "a", "b")',
+            'np.where(beats.number % 2 == 0, "b", "a")',
+        ),
+        gaps_count_as_missed=(
+            "for gap_first, gap_last in heard.gaps:\n        inside &=",
+            "for gap_first, gap_last in heard.gaps:\n        inside |=",
+        ),
+    ),
+    *of(
+        "reading/beats.py",
+        "reading/test_beats.py",
+        "reading/test_measuring.py",
+        drop_for_the_middle=("drop_s - passage_s / 2 if", "drop_s if"),
+        whole_passage_for_the_half=("drop_s - passage_s / 2 if", "drop_s - passage_s if"),
+        strays_kept=("STRAY_S, STRAY_RATIO = 0.02, 10.0", "STRAY_S, STRAY_RATIO = 2.0, 10.0"),
+        some_middles_some_drops=(
+            "if np.isfinite(passage_s).all() else drop_s.copy()",
+            "if np.isfinite(passage_s).any() else drop_s.copy()",
+        ),
+    ),
+    *of(
+        "reading/arc_trend.py",
+        "reading/test_arc_trend.py",
+        correlation_ignored=(
+            "ratio = (WANDER_SHARES * arc_deg / noise_deg) ** 2",
+            "ratio = 0.0 * (WANDER_SHARES * arc_deg / noise_deg) ** 2",
+        ),
+        normal_for_student=(
+            "stdtr(freedom, (value - slope) / spread)",
+            "stdtr(1e6, (value - slope) / spread)",
+        ),
+        slope_a_second=("/ 3600, number, arc)", "/ 1.0, number, arc)"),
+        middle_ninety_per_cent=(
+            "for q in (0.025, 0.975))\n    return low",
+            "for q in (0.05, 0.95))\n    return low",
+        ),
+        residual_over_all=("np.sqrt(squares / freedom", "np.sqrt(squares / x.shape[0]"),
+    ),
+    *of(
+        "reading/arc_course.py",
+        "reading/test_arc_course.py",
+        turn_of_any_bend=(
+            "CORNER_OF_LINE, CORNER_OF_BEND, CORNER_F = 0.5, 0.75, 25.0",
+            "CORNER_OF_LINE, CORNER_OF_BEND, CORNER_F = 1.0, 1.0, 0.0",
+        ),
+        driven_part_for_the_free_one=(
+            "time_s >= turn.time_s if lost else time_s <= turn.time_s",
+            "time_s <= turn.time_s if lost else time_s >= turn.time_s",
+        ),
+        steady_value_at_the_end=(
+            "steady = float(start - way / np.expm1(-span / tau))",
+            "steady = float(start + way)",
+        ),
+        settling_of_a_steady_arc=("if abs(travel) < max(6 * scatter", "if abs(travel) < 0 * max(6 * scatter"),
+        wait_of_a_tenth=("CLOSE_SHARE = 0.01", "CLOSE_SHARE = 0.1"),
+    ),
+    *of(
+        "reading/jumps.py",
+        "reading/test_jumps.py",
+        beat_error_of_half=("steps[1] - steps[0])", "(steps[1] - steps[0]) / 2)"),
+        phase_of_one_side=("(steps[0] + steps[1]) / 2", "steps[0]"),
+        slope_not_extrapolated=(
+            "_slope, level = np.polyfit(number - at, residual, 1)",
+            "level = np.mean(residual)",
+        ),
+        unrest_too_small=("median_deviation(second) / np.sqrt(6)", "median_deviation(second) / 600"),
+    ),
+    *of(
+        "reading/stacked_passages.py",
+        "reading/test_stacked_passages.py",
+        travel_of_the_other_sign=(
+            "1 + self.travel * (beat - self.middle_beat)",
+            "1 - self.travel * (beat - self.middle_beat)",
+        ),
+        usual_travel_ten_times=("USUAL_TRAVEL_PER_H = 0.01", "USUAL_TRAVEL_PER_H = 0.1"),
+        travel_surer_than_it_is=("float(1 / np.sqrt(lever))", "float(0.5 / np.sqrt(lever))"),
+    ),
+    *of(
+        "reading/intervals.py",
+        "reading/test_intervals.py",
+        small_sample_factor_of_medians=("scatter = 1.2 * ", "scatter = "),
+        median_as_good_as_a_mean=("math.sqrt(math.pi / 2 / medians.size)", "math.sqrt(1 / medians.size)"),
+        f_s_freedoms_swapped=(
+            "fdtri(after.freedom, before.freedom, p)",
+            "fdtri(before.freedom, after.freedom, p)",
+        ),
+        correlations_not_squared=("total += correlation**2", "total += correlation"),
+        student_dropped_from_blocks=(
+            "sigma = student_factor(means.size - 1) * float(means.std",
+            "sigma = float(means.std",
+        ),
+        welch_without_scatter=(
+            "part = [max(own[i], scatter[i]) / counts[i] for i in (0, 1)]",
+            "part = [own[i] / counts[i] for i in (0, 1)]",
+        ),
+        welch_backwards=(
+            "np.mean([night.nominal_value for night in after]) - np.mean",
+            "-np.mean([night.nominal_value for night in after]) + np.mean",
+        ),
+        wilson_s_middle=("middle = (p + z2 / (2 * n))", "middle = (p + z2 / n)"),
+        crowding_ignored=("n = trials / max(crowding, 1.0)", "n = trials"),
+        newcombe_s_ends=(
+            "math.hypot(after.value - after.low, before.high - before.value)",
+            "math.hypot(after.high - after.value, before.value - before.low) * 1.3",
+        ),
+        slope_s_freedom=("freedom = len(days) - 2\n", "freedom = len(days)\n"),
+    ),
+    *of(
+        "reading/document.py",
+        "reading/test_document.py",
+        variance_for_uncertainty=(
+            '"standard_uncertainty": float(figure.std_dev)}',
+            '"standard_uncertainty": float(figure.std_dev) ** 2}',
+        ),
+        sound_of_another_swing=("SAME_SOUND_S = 2e-3", "SAME_SOUND_S = 2e3"),
+    ),
+    # history
+    *of(
+        "history/rate_stability.py",
+        "history/test_rate_stability.py",
+        white_phase_by_the_root_of_two=(
+            "DAY_S * math.sqrt(3 * float(np.mean(squares))) / tau_s",
+            "DAY_S * math.sqrt(2 * float(np.mean(squares))) / tau_s",
+        ),
+        sounds_not_taken_out=("- sound_deviation([reading], tau_s) ** 2", ""),
+        wander_does_not_grow=("max(own, 0.0) * max(span_s / tau_s, 1.0)", "max(own, 0.0)"),
+        student_dropped=("return student_factor(float(freedom[row])) * math.sqrt", "return math.sqrt"),
+        freedom_of_white_noise=(
+            "return min(freedom, equivalent_degrees_of_freedom(-2, factor, points))",
+            "return freedom",
+        ),
+        pooled_without_weights=(
+            "sum(square * edf for square, edf in nights) / freedom",
+            "sum(square for square, edf in nights) / freedom",
+        ),
+    ),
+    *of(
+        "history/arc_wander.py",
+        "history/test_arc_wander.py",
+        memory_not_counted=("math.sqrt(3 * memory / span_s)", "1.0"),
+        student_dropped=("return student_factor(MOVE_FREEDOM) * float", "return float"),
+        noise_counted_as_wander=("single_deg**2 * means / max", "0 * single_deg**2 * means / max"),
+        freedom_of_every_block=(
+            "freedom = min(estimate.freedom, 2.0 + memories)",
+            "freedom = estimate.freedom",
+        ),
+    ),
+    # twin
+    *of(
+        "twin/balance.py",
+        "twin/test_swing.py",
+        drag_of_the_other_sign=("- (k + 1) * terms[k + 1] / q - pull", "+ (k + 1) * terms[k + 1] / q - pull"),
+        cubic_of_half=("pull += cubic * sum", "pull += 0.5 * cubic * sum"),
+    ),
+    *of(
+        "twin/swing.py",
+        "twin/test_swing.py",
+        offset_left_out=(
+            "return middle - state.side * (self.half_lift - short)",
+            "return -state.side * (self.half_lift - short)",
+        ),
+        wander_not_drawn=(
+            "self.kick = drive.wander_percent / 100 * math.sqrt(1 - self.keep * self.keep)",
+            "self.kick = 0.0",
+        ),
+        walk_of_the_period_doubled=(
+            "math.sqrt(balance.period_s / 7200)",
+            "math.sqrt(balance.period_s / 1800)",
+        ),
+    ),
+]
