@@ -10,6 +10,7 @@ import typer
 
 from torsionbeat.cli.groups import takes_groups
 from torsionbeat.cli.options import ClockOptions, ReferenceOptions
+from torsionbeat.cli.outputs import OverwriteOption
 from torsionbeat.cli.telling import tell
 from torsionbeat.errors import InputError, TorsionbeatError
 
@@ -87,6 +88,7 @@ class OutputOptions:
             metavar="PATH", help="Draw the evidence: a .png, .svg or .pdf. Several recordings: a folder."
         ),
     ] = None
+    overwrite: OverwriteOption = False
 
 
 @takes_groups
@@ -122,9 +124,9 @@ def analyse_command(
     from torsionbeat.jobs.hear import HearRequest, hear
 
     several = len(recordings) > 1
-    outputs = Outputs(where.json, where.events, where.plot, several=several)
     keeping = _keeping(clock, began, several=several)
     paths = tuple(Path(one) for one in recordings)
+    outputs = Outputs(paths, where.json, where.events, where.plot, clock.log, where.overwrite)
     request = HearRequest(paths, clock.known(), how.listening(reference), cluster)
     with Bar("Listening") as bar:
         result = hear(request, progress=bar.share)

@@ -11,6 +11,7 @@ import typer
 from torsionbeat.cli.groups import takes_groups
 from torsionbeat.cli.history import JsonOption, print_json
 from torsionbeat.cli.options import ClockOptions
+from torsionbeat.cli.outputs import OverwriteOption, refuse_harm
 
 if TYPE_CHECKING:
     from torsionbeat.jobs.compare import Days
@@ -68,6 +69,7 @@ def compare_command(
         bool, typer.Option("--all", help="Show every row, also those that could not be judged.")
     ] = False,
     plot: Annotated[Path | None, typer.Option(help="Draw it to this file (.png, .svg or .pdf).")] = None,
+    overwrite: OverwriteOption = False,
     json: JsonOption = False,
 ) -> None:
     """Compare a clock before and after: what changed beyond doubt, and what did not."""
@@ -84,6 +86,9 @@ def compare_command(
         room.swap_sides,
         (room.temperature_before, room.temperature_after),
     )
+    if plot is not None:
+        sides = [side for side in (request.before, request.after) if isinstance(side, Path)]
+        refuse_harm([("--plot", plot)], sides, clock.log, overwrite=overwrite)
     with Bar("Listening") as bar:
         result = compare(request, progress=bar.share)
     if plot is not None:

@@ -14,6 +14,7 @@ import typer
 from torsionbeat.cli.groups import takes_groups
 from torsionbeat.cli.history import say
 from torsionbeat.cli.options import ClockOptions, ReferenceOptions, SoundOptions
+from torsionbeat.cli.outputs import refuse_harm
 from torsionbeat.cli.telling import tell
 from torsionbeat.errors import InputError, NothingHeardError, TorsionbeatError
 
@@ -107,6 +108,8 @@ def listen_command(
     Exit status: 0 heard, 2 an option cannot be used, 3 no clock heard, 4 microphone or disk failed (the
     reading of what was heard is printed), 5 the bench log failed.
     """
+    if night.status is not None:
+        refuse_harm([("--status", night.status)], (), clock.log)
     if print_unit:
         typer.echo(_unit())
     elif night.check:

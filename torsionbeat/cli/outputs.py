@@ -1,55 +1,201 @@
-"""Where ``torsionbeat analyse`` writes: JSON, events and plots, for one recording or for several."""
+"""Files that commands write: one rule for all, applied before anything is read.
+
+No output may be the same file as an input, the bench log or another output, links and hard links included. A file that
+is there is replaced only where it is of the output's own kind, written by torsionbeat before, or with --overwrite.
+"""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Sequence
+import os
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TextIO
+from typing import TYPE_CHECKING, Annotated, Any, TextIO
 
 import typer
 
-from torsionbeat.errors import DeviceError, InputError
+from torsionbeat.errors import DeviceError, InputError, TorsionbeatError
 
 if TYPE_CHECKING:
     from torsionbeat.reading.analysis import Analysis
     from torsionbeat.reading.batch import Outcome
 
-__all__ = ["Outputs"]
+__all__ = ["Outputs", "OverwriteOption", "refuse_harm", "refuse_taken"]
+
+OverwriteOption = Annotated[
+    bool, typer.Option("--overwrite", help="Replace files that torsionbeat did not write itself.")
+]
 
 PLOTS = (".png", ".svg", ".pdf")
+HEAD_BYTES = 4096
+"""As much of a file as tells its kind: the marks of torsionbeat's own stand at the beginning."""
+
+SQLITE_ASIDE = ("", "-wal", "-shm", "-journal")
+"""What the name of an SQLite log is followed by in the files that belong to it."""
+
+
+def refuse_harm(
+    outputs: Sequence[tuple[str, Path]],
+    inputs: Iterable[Path] = (),
+    log: str | None = None,
+    *,
+    overwrite: bool = False,
+) -> None:
+    """Refuse outputs that would destroy something.
+
+    Parameters
+    ----------
+    outputs : sequence of (str, Path)
+        Each with the name of its option.
+    inputs : iterable of Path
+        Files that are read; of a folder, all files in it count.
+    log : str or None
+        The bench log in use; None: the default one.
+    overwrite : bool
+        Existing files of another kind may be replaced.
+
+    Raises
+    ------
+    InputError
+        An output is an input, the log, another output, or a file of another kind; or its folder is not there.
+    """
+    kept = [("the recording", file) for one in inputs for file in _files(one)]
+    kept += [("the bench log", file) for file in _log_files(log)]
+    earlier: list[tuple[str, Path]] = []
+    for option, path in outputs:
+        if not path.parent.is_dir():
+            raise InputError(f"{path} cannot be written: there is no folder {path.parent}; make it first")
+        for what, other in kept:
+            if _same(path, other):
+                raise InputError(
+                    f"{option} is {path}, which is {what} {other}; it would be lost: give another name"
+                )
+        for what, other in earlier:
+            if _same(path, other):
+                raise InputError(f"{option} and {what} are both {path}; give each a file of its own")
+        if not overwrite:
+            refuse_taken(option, path)
+        earlier.append((option, path))
+
+
+def refuse_taken(option: str, path: Path) -> None:
+    """Refuse a file that is there and was not written as this kind of output by torsionbeat.
+
+    Parameters
+    ----------
+    option : str
+        What asks for it, for the message.
+    path : Path
+
+    Raises
+    ------
+    InputError
+        The file is something else.
+    """
+    if not path.is_file():
+        return  # a pipe or a device takes what comes; a folder is refused when it is written
+    try:
+        with path.open("rb") as file:
+            head = file.read(HEAD_BYTES)
+            file.seek(max(path.stat().st_size - HEAD_BYTES, 0))
+            tail = file.read(HEAD_BYTES)
+    except OSError:
+        head = tail = b"?"
+    if head and not _is_own(path.suffix.lower(), head, tail):
+        raise InputError(
+            f"{option} is {path}, a file that is there and was not written by this command; choose another name or "
+            "add --overwrite"
+        )
+
+
+def _is_own(suffix: str, head: bytes, tail: bytes) -> bool:
+    text = head.lstrip()
+    if suffix in PLOTS:
+        marks = (b"matplotlib", b"Matplotlib", b"torsionbeat")
+        return any(mark in head or mark in tail for mark in marks)
+    if suffix in (".html", ".htm"):
+        return b"torsionbeat" in head
+    if suffix == ".csv":
+        return text.startswith((b"time_s,", b"number,"))
+    if suffix == ".txt":
+        return b"\ta contact" in head or b"\ta drop" in head or b"\tb contact" in head or b"\tb drop" in head
+    return text.startswith((b"{", b"[")) and b'"schema"' in head
+
+
+def _files(path: Path) -> Iterable[Path]:
+    if path.is_dir():
+        return [one for one in path.iterdir() if one.is_file() and one.suffix != ".json"]
+    return [path]
+
+
+def _log_files(log: str | None) -> list[Path]:
+    from torsionbeat.benchlog.store import locate
+
+    try:
+        url = locate(log)
+    except TorsionbeatError:
+        return []  # told by what opens it
+    if url.drivername != "sqlite" or url.database is None:
+        return []
+    return [Path(url.database + aside) for aside in SQLITE_ASIDE]
+
+
+def _same(one: Path, other: Path) -> bool:
+    """Whether two names are one file, or would be."""
+    try:
+        if os.path.samefile(one, other):
+            return True
+    except OSError:
+        pass  # one of them is not there yet
+    return one.resolve() == other.resolve()
 
 
 @dataclass(frozen=True, slots=True)
 class Outputs:
-    """Files asked for; what cannot be is refused before anything is read.
+    """Files that analyse was asked for.
 
     Parameters
     ----------
+    recordings : tuple of Path
+        What is read.
     json : str or None
         A file; ``-`` for standard output; for several recordings a folder has a file each, a file the list of all.
     events, plot : Path or None
         A file; for several recordings a folder.
-    several : bool
-        Whether more than one recording is read.
+    log : str or None
+    overwrite : bool
+
+    Raises
+    ------
+    InputError
+        An output that cannot be, or would destroy something.
     """
 
+    recordings: tuple[Path, ...]
     json: str | None
     events: Path | None
     plot: Path | None
-    several: bool = False
+    log: str | None = None
+    overwrite: bool = False
 
     def __post_init__(self) -> None:
+        several = len(self.recordings) > 1
         for option, path in (("--events", self.events), ("--plot", self.plot)):
-            if path is not None and self.several and not path.is_dir():
+            if path is not None and several and not path.is_dir():
                 raise InputError(f"{option} is {path}; for several recordings give a folder that exists")
-        named = [self.events, self.plot] + ([] if self.json in (None, "-") else [Path(str(self.json))])
-        for path in named:
-            if path is not None and not path.parent.is_dir():
-                raise InputError(f"{path} cannot be written: there is no folder {path.parent}; make it first")
-        if self.plot is not None and not self.several and self.plot.suffix.lower() not in PLOTS:
+        targets: list[tuple[str, Path]] = []
+        asked = (("--json", self._json_path), ("--events", self.events), ("--plot", self.plot))
+        for option, path in asked:
+            if path is not None:
+                targets += [(option, one) for one in dict.fromkeys(self._places(path, option))]
+        refuse_harm(targets, self.recordings, self.log, overwrite=self.overwrite)
+        if self.plot is not None and not self.plot.is_dir() and self.plot.suffix.lower() not in PLOTS:
             raise InputError(f"the plot is to go to {self.plot}; its name must end in .png, .svg or .pdf")
+
+    @property
+    def _json_path(self) -> Path | None:
+        return None if self.json in (None, "-") else Path(str(self.json))
 
     @property
     def json_only(self) -> bool:
@@ -66,30 +212,56 @@ class Outputs:
         """
         if self.json is not None:
             self._write_json(self.json, outcomes)
-        for outcome in outcomes:
+        for place, outcome in enumerate(outcomes):
             if outcome.analysis is None:
                 continue
             if self.events is not None:
-                _write_events(self._place(self.events, outcome, ".events.csv"), outcome.analysis)
+                _write_events(self._places(self.events, "--events")[place], outcome.analysis)
             if self.plot is not None:
-                _write_plot(self._place(self.plot, outcome, ".png"), outcome.analysis)
+                _write_plot(self._places(self.plot, "--plot")[place], outcome.analysis)
 
-    def _place(self, path: Path, outcome: Outcome, ending: str) -> Path:
-        return path / (Path(outcome.path).name + ending) if path.is_dir() else path
+    def _places(self, path: Path, option: str) -> list[Path]:
+        """Where the output of each recording goes; in a folder each has a name of its own."""
+        if not path.is_dir():
+            return [path] * len(self.recordings)
+        ending = {"--json": ".json", "--events": ".events.csv", "--plot": ".png"}[option]
+        return [path / (name + ending) for name in _distinct(self.recordings)]
 
     def _write_json(self, path: str, outcomes: Sequence[Outcome]) -> None:
         documents = [_document(outcome) for outcome in outcomes]
-        if path != "-" and Path(path).is_dir():
-            for outcome, document in zip(outcomes, documents, strict=True):
-                _to_file(self._place(Path(path), outcome, ".json"), _json_writer(document))
-        elif not self.several and outcomes[0].analysis is None:
+        if self._json_path is not None and self._json_path.is_dir():
+            for place, document in zip(self._places(self._json_path, "--json"), documents, strict=True):
+                _to_file(place, _json_writer(document))
+        elif len(outcomes) == 1 and outcomes[0].analysis is None:
             return  # nothing was heard: no figures, and the error says why
         else:
-            value = documents if self.several else documents[0]
+            value = documents if len(outcomes) > 1 else documents[0]
             if path == "-":
                 typer.echo(_json(value))
             else:
                 _to_file(Path(path), _json_writer(value))
+
+
+def _distinct(paths: Sequence[Path]) -> list[str]:
+    """Names by which paths can be told apart: the file's own, with its folder's where two are alike, then numbered.
+
+    Examples
+    --------
+    >>> _distinct([Path("north/night.flac"), Path("south/night.flac"), Path("day.flac")])
+    ['north-night.flac', 'south-night.flac', 'day.flac']
+    """
+    names = [path.name or str(path.resolve().name) for path in paths]
+    alike = {name for name in names if names.count(name) > 1}
+    named = [
+        f"{path.resolve().parent.name}-{name}" if name in alike else name
+        for path, name in zip(paths, names, strict=True)
+    ]
+    seen: dict[str, int] = {}
+    told = []
+    for name in named:
+        seen[name] = seen.get(name, 0) + 1
+        told.append(name if seen[name] == 1 else f"{name}-{seen[name]}")
+    return told
 
 
 def _document(outcome: Outcome) -> dict[str, Any]:

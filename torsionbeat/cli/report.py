@@ -11,6 +11,7 @@ import typer
 from torsionbeat.cli.compare import SameOptions
 from torsionbeat.cli.groups import takes_groups
 from torsionbeat.cli.history import LogOption, say
+from torsionbeat.cli.outputs import OverwriteOption, refuse_harm
 from torsionbeat.errors import InputError
 
 if TYPE_CHECKING:
@@ -32,6 +33,7 @@ def report_command(
         typer.Option(help="Days before, as 2026-03-01 or 2026-03-01..2026-03-07; left out, before all work."),
     ] = None,
     after: Annotated[str | None, typer.Option(help="Days after; left out, since the last work.")] = None,
+    overwrite: OverwriteOption = False,
     log: LogOption = None,
 ) -> None:
     """Write a report on a clock: what was done, before and after, figures, findings, how it was measured."""
@@ -40,6 +42,8 @@ def report_command(
 
     if output.suffix.lower() not in (".html", ".htm"):
         raise InputError(f"the report is to go to {output}; give a name that ends in .html")
+    outputs = [("--output", output)] + ([("--pdf", output.with_suffix(".pdf"))] if pdf else [])
+    refuse_harm(outputs, (), log, overwrite=overwrite)
     days = _days(before, "--before"), _days(after, "--after")
     story = report(ReportRequest(clock, log, *days, same.same_recorder, same.same_place))
     html = report_html(story, datetime.now().astimezone())

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from torsionbeat.cli.outputs import refuse_harm
 from torsionbeat.errors import InputError
 
 if TYPE_CHECKING:
@@ -82,8 +83,11 @@ def simulate_command(
         raise InputError("give the length as --minutes or as --hours, not as both.")
     if seed < 0:
         raise InputError(f"seed {seed} is negative: give 0 or more.")
-    if out.exists() and not overwrite:
-        raise InputError(f"{out} exists and was left alone: choose another name or add --overwrite.")
+    made = [out, out.with_suffix(".truth.json"), out.with_suffix(".truth.csv")]
+    for path in made:
+        if path.exists() and not overwrite:
+            raise InputError(f"{path} exists and was left alone: choose another name or add --overwrite.")
+    refuse_harm([("OUT", path) for path in made], overwrite=True)
     duration_s = hours * 3600 if hours is not None else (20.0 if minutes is None else minutes) * 60
     nominal_s = PERIODS_S[kind] if period is None else period
     clock = _clock(
