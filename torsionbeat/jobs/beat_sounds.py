@@ -1,0 +1,195 @@
+"""The sounds of the beats: a night heard in minutes, and the portrait of a beat.
+
+Input: a recording and what is known of its clock. Output: a sound file with its label track, or the mean sounds.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from torsionbeat.beat_sounds.portrait import BeatPortrait
+from torsionbeat.errors import CancelledError, DeviceError, InputError
+from torsionbeat.jobs.known import KnownClock
+from torsionbeat.jobs.source import Flag
+from torsionbeat.reading.analysis import Listening, analyse_fully
+from torsionbeat.reading.figures import Clock, Reading
+
+__all__ = ["DigestRequest", "DigestResult", "PortraitRequest", "digest", "portrait"]
+
+PORTRAIT_BEATS = 100
+"""Beats averaged in a portrait, half of them each side: their mean scatters by a seventh of one beat, 0.6 dB."""
+
+
+@dataclass(frozen=True, slots=True)
+class DigestRequest:
+    """What is to be heard in short.
+
+    Parameters
+    ----------
+    recording : Path
+        A sound file, or the folder of a night.
+    output : Path
+        The sound to write, a ``.wav`` or ``.flac``; its label track has the same name and ends in ``.txt``.
+    clock : KnownClock
+    listening : Listening
+    beats : int or None
+        How many, spread over the night; None: all.
+    levelled : bool
+        Bring each beat to the same loudness.
+    slower : float
+        How many times slower, at the same pitch.
+    channel : int or None
+        Counted from 0; None: the mean of all.
+    """
+
+    recording: Path
+    output: Path
+    clock: KnownClock = KnownClock()
+    listening: Listening = Listening()
+    beats: int | None = None
+    levelled: bool = False
+    slower: float = 1.0
+    channel: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class DigestResult:
+    """What was written, and the reading that it rests on."""
+
+    output: Path
+    labels: Path
+    beats: int
+    duration_s: float
+    reading: Reading
+
+
+@dataclass(frozen=True, slots=True)
+class PortraitRequest:
+    """Whose beats are to be averaged: fields as in `DigestRequest`."""
+
+    recording: Path
+    clock: KnownClock = KnownClock()
+    listening: Listening = Listening()
+    beats: int | None = PORTRAIT_BEATS
+    channel: int | None = None
+
+
+def digest(
+    request: DigestRequest,
+    *,
+    progress: Callable[[float], None] | None = None,
+    cancel: Flag | None = None,
+) -> DigestResult:
+    """Write the beats of a recording one after the other.
+
+    Parameters
+    ----------
+    request : DigestRequest
+    progress : callable, optional
+        Is told the share of the reading that is done, 0 to 1.
+    cancel : Flag, optional
+
+    Raises
+    ------
+    InputError
+        The recording, the output or an option cannot be used.
+    NothingHeardError
+        No clock is heard in it.
+    DeviceError
+        The output cannot be written.
+    CancelledError
+        ``cancel`` was set; nothing is left of the output.
+    """
+    import soundfile
+
+    from torsionbeat.beat_sounds.cuts import beat_cuts
+    from torsionbeat.beat_sounds.digest import digest_pieces
+    from torsionbeat.sound.recording import open_recording
+
+    if request.output.suffix.lower() not in (".wav", ".flac"):
+        raise InputError(
+            f"the digest is to be {request.output.name!r}; give a name that ends in .wav or .flac"
+        )
+    reading = _reading(request.recording, request.clock.clock(), request.listening, progress, cancel)
+    labels_path = request.output.with_suffix(".txt")
+    new = request.output.with_name(f".{request.output.name}.new{request.output.suffix}")
+    frames = beats = 0
+    try:
+        with open_recording(request.recording) as recording:
+            rate_hz = round(recording.sample_rate_hz)
+            cuts = beat_cuts(recording, reading, beats=request.beats, channel=request.channel)
+            lines = []
+            with soundfile.SoundFile(new, "w", rate_hz, 2, subtype="PCM_16") as out:
+                for piece, labels in digest_pieces(
+                    cuts, rate_hz, levelled=request.levelled, slower=request.slower
+                ):
+                    _called_off(cancel)
+                    out.write(piece)
+                    frames, beats = frames + len(piece), beats + 1
+                    lines += [f"{one.start_s:.6f}\t{one.end_s:.6f}\t{one.text}\n" for one in labels]
+        labels_path.write_text("".join(lines), encoding="utf-8")
+        new.replace(request.output)
+    except (OSError, soundfile.LibsndfileError) as error:
+        raise DeviceError(
+            f"{request.output} could not be written: {error}; free the disk or give another path"
+        ) from error
+    finally:
+        new.unlink(missing_ok=True)
+    return DigestResult(request.output, labels_path, beats, frames / rate_hz, reading)
+
+
+def portrait(
+    request: PortraitRequest,
+    *,
+    progress: Callable[[float], None] | None = None,
+    cancel: Flag | None = None,
+) -> BeatPortrait:
+    """Average the beats of a recording, each side for itself.
+
+    Parameters
+    ----------
+    request : PortraitRequest
+    progress : callable, optional
+        Is told the share of the reading that is done, 0 to 1.
+    cancel : Flag, optional
+
+    Raises
+    ------
+    InputError
+        The recording or an option cannot be used.
+    NothingHeardError
+        No clock is heard in it.
+    CancelledError
+        ``cancel`` was set.
+    """
+    from torsionbeat.beat_sounds.cuts import beat_cuts
+    from torsionbeat.beat_sounds.portrait import portrait_of
+    from torsionbeat.sound.recording import open_recording
+
+    clock = request.clock.clock()
+    reading = _reading(request.recording, clock, request.listening, progress, cancel)
+    with open_recording(request.recording) as recording:
+        cuts = beat_cuts(recording, reading, beats=request.beats, channel=request.channel)
+        return portrait_of(clock.name or recording.name, cuts, recording.sample_rate_hz)
+
+
+def _reading(
+    path: Path,
+    clock: Clock,
+    listening: Listening,
+    progress: Callable[[float], None] | None,
+    cancel: Flag | None,
+) -> Reading:
+    def frames(done: int, of: int | None) -> None:
+        _called_off(cancel)
+        if progress is not None and of:
+            progress(min(done / of, 1.0))
+
+    return analyse_fully(path, clock, listening, frames).reading
+
+
+def _called_off(cancel: Flag | None) -> None:
+    if cancel is not None and cancel.is_set():
+        raise CancelledError("this was called off; nothing of it was kept")
