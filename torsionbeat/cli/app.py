@@ -14,7 +14,7 @@ __all__ = ["COMMANDS", "app"]
 
 COMMANDS = {
     "At the bench": ("page",),
-    "Hear": ("analyse", "listen", "inbeat", "devices", "simulate"),
+    "Hear": ("analyse", "listen", "inbeat", "digest", "portrait", "devices", "simulate"),
     "Bring to time": ("correct", "spring", "freeswing", "arc"),
     "The bench log": ("clock", "note", "handcheck", "compare", "report"),
 }

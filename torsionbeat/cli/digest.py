@@ -27,13 +27,18 @@ def channel_of(channel: int | None) -> int | None:
 def digest_command(
     recording: Annotated[Path, typer.Argument(help="Sound file, or the folder of a night.")],
     output: Annotated[
-        Path, typer.Option("--output", "-o", help="Sound to write, .wav or .flac; its labels go beside it as .txt.")
+        Path,
+        typer.Option(
+            "--output", "-o", help="Sound to write, .wav or .flac; its labels go beside it as .txt."
+        ),
     ],
     clock: ClockOptions,
     beats: Annotated[
         int | None, typer.Option(min=1, help="How many beats, spread over the night; left out, all.")
     ] = None,
-    levelled: Annotated[bool, typer.Option("--levelled", help="Bring each beat to the same loudness.")] = False,
+    levelled: Annotated[
+        bool, typer.Option("--levelled", help="Bring each beat to the same loudness.")
+    ] = False,
     slower: Annotated[
         float, typer.Option(min=1.0, max=8.0, help="How many times slower, at the same pitch.")
     ] = 1.0,
@@ -53,8 +58,16 @@ def digest_command(
         if path.exists() and not overwrite:
             raise InputError(f"{path} exists and was left alone: choose another name or add --overwrite")
     request = DigestRequest(
-        recording, output, clock.known(), beats=beats, levelled=levelled, slower=slower, channel=channel_of(channel)
+        recording,
+        output,
+        clock.known(),
+        beats=beats,
+        levelled=levelled,
+        slower=slower,
+        channel=channel_of(channel),
     )
     with Bar("Listening") as bar:
         made = digest(request, progress=bar.share)
-    typer.echo(f"{made.beats} beats in {duration_words(made.duration_s)}: {made.output}, labels in {made.labels.name}")
+    typer.echo(
+        f"{made.beats} beats in {duration_words(made.duration_s)}: {made.output}, labels in {made.labels.name}"
+    )

@@ -44,4 +44,7 @@ def portrait_command(
             request = PortraitRequest(recording, clock.known(), channel=channel_of(channel))
             drawn.append(portrait(request, progress=bar.share))
     save_figure(portrait_figure(*drawn), output)
-    typer.echo("; ".join(f"side {one.side}: {one.beats} beats" for part in drawn for one in part.sides) + f": {output}")
+    typer.echo(
+        "; ".join(f"side {one.side}: {one.beats} beats" for part in drawn for one in part.sides)
+        + f": {output}"
+    )
