@@ -14,7 +14,7 @@ from sqlalchemy import Engine, Select, select
 from sqlalchemy.orm import Session, defer
 from sqlalchemy.orm.interfaces import ORMOption
 
-from torsionbeat.benchlog.corrections import kind_of
+from torsionbeat.benchlog.corrections import entry, kind_of
 from torsionbeat.benchlog.entries import fault_of
 from torsionbeat.benchlog.names import find_clock
 from torsionbeat.benchlog.standing import overtaken
@@ -94,6 +94,20 @@ class Answers:
             if (retracted or row.retracted_at is None) and (superseded or row.id not in gone)
         ]
         return sorted(wanted, key=lambda row: (row.taken_at, row.id))
+
+    def reading_document(self, clock: str, number: int) -> dict[str, Any]:
+        """Give the document of one reading of a clock.
+
+        Raises
+        ------
+        InputError
+            The clock has no such reading.
+        """
+        with self.reading_from() as session:
+            owner = find_clock(session, clock, self.where, retracted=True)
+            found = entry(session, owner, "reading", number)
+            assert isinstance(found, ReadingRecord)
+            return found.document
 
     def trials(self, clock: str) -> list[TrialRecord]:
         """Give the trials of a clock whose work and readings stand, in the order in which they were kept."""

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from datetime import timedelta
 from typing import Any
 
 from torsionbeat.benchlog.tables import ReadingRecord, WorkRecord
 
-__all__ = ["MOVED", "overtaken", "regulator_course", "weights_on"]
+__all__ = ["MOVED", "counted_once", "overtaken", "regulator_course", "weights_on"]
 
 MOVED = ("regulator_setting", "weight_total_g")
 """Fields of a clock's record that works move."""
@@ -38,6 +39,19 @@ def overtaken(rows: Sequence[ReadingRecord]) -> dict[int, int]:
             if latest != row.id:
                 gone.setdefault(row.id, latest)
     return gone
+
+
+def counted_once(rows: Sequence[ReadingRecord]) -> list[ReadingRecord]:
+    """Leave out readings recorded while another was, of which more beats were heard: a stretch counts once."""
+    kept: list[ReadingRecord] = []
+    for row in sorted(rows, key=lambda row: -(row.beats_heard or 0)):
+        if not any(
+            row.taken_at < one.taken_at + timedelta(seconds=one.duration_s or 0)
+            and one.taken_at < row.taken_at + timedelta(seconds=row.duration_s or 0)
+            for one in kept
+        ):
+            kept.append(row)
+    return [row for row in rows if row in kept]
 
 
 def regulator_course(

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from torsionbeat.cli.groups import takes_groups
+from torsionbeat.cli.history import KeepAnyway
 from torsionbeat.cli.options import ClockOptions, ReferenceOptions
 from torsionbeat.cli.outputs import OverwriteOption
 from torsionbeat.cli.telling import tell
@@ -104,9 +105,14 @@ def analyse_command(
     began: Annotated[
         str | None,
         typer.Option(
-            help="With --clock: when the recording began, as 2026-03-01 20:00; left out, by the file's date."
+            help="With --clock: when the recording began, as 2026-03-01 20:00; left out, as it was kept before, or "
+            "as the recording itself or its file says."
         ),
     ] = None,
+    temperature: Annotated[
+        float | None, typer.Option(help="With --clock: mean temperature about it (degrees Celsius).")
+    ] = None,
+    keep_anyway: KeepAnyway = False,
     cluster: Annotated[
         str | None, typer.Option(metavar="ADDRESS", help="Read them on the Dask cluster at this address.")
     ] = None,
@@ -124,7 +130,7 @@ def analyse_command(
     from torsionbeat.jobs.hear import HearRequest, hear
 
     several = len(recordings) > 1
-    keeping = _keeping(clock, began, several=several)
+    keeping = _keeping(clock, began, temperature, keep_anyway, several=several)
     paths = tuple(Path(one) for one in recordings)
     outputs = Outputs(paths, where.json, where.events, where.plot, clock.log, where.overwrite)
     request = HearRequest(paths, clock.known(), how.listening(reference), cluster)
@@ -133,13 +139,24 @@ def analyse_command(
     raise typer.Exit(_show(result, outputs, keeping))
 
 
-def _keeping(clock: ClockOptions, began: str | None, *, several: bool) -> Keeping | None:
+def _keeping(
+    clock: ClockOptions, began: str | None, temperature: float | None, keep_anyway: bool, *, several: bool
+) -> Keeping | None:
     from torsionbeat.cli.keeping import open_keeping
 
     if clock.clock is not None:
-        return open_keeping(clock.clock, clock.log, began, several=several)
+        return open_keeping(
+            clock.clock,
+            clock.log,
+            began,
+            several=several,
+            temperature_c=temperature,
+            keep_anyway=keep_anyway,
+        )
     if began is not None or clock.log is not None:
         raise InputError("--began and --log belong to --clock; say for which clock the reading is to be kept")
+    if temperature is not None or keep_anyway:
+        raise InputError("--temperature and --keep-anyway belong to --clock; say which clock it is kept for")
     return None
 
 

@@ -10,7 +10,7 @@ import typer
 
 from torsionbeat.errors import InputError
 
-__all__ = ["JsonOption", "LogOption", "day", "moment", "print_json", "say"]
+__all__ = ["JsonOption", "KeepAnyway", "LogOption", "day", "moment", "print_json", "say"]
 
 LogOption = Annotated[
     str | None,
@@ -22,6 +22,10 @@ LogOption = Annotated[
     ),
 ]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON, and nothing else, on standard output.")]
+KeepAnyway = Annotated[
+    bool,
+    typer.Option("--keep-anyway", help="With --clock: keep the reading whatever is odd about it."),
+]
 
 EARLIEST = datetime(1800, 1, 1, tzinfo=UTC)
 

@@ -1,11 +1,10 @@
-"""Keeping readings in the bench log: the clock's record before, the reading with its recording after."""
+"""Keeping readings of analyse in the bench log, and saying what became of each."""
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,102 +13,114 @@ from torsionbeat.cli.telling import tell
 from torsionbeat.errors import BenchLogError, InputError
 
 if TYPE_CHECKING:
-    from torsionbeat.benchlog import BenchLog
+    from torsionbeat.jobs.keep_reading import ReadingKept
     from torsionbeat.reading.batch import Outcome
-    from torsionbeat.reading.figures import Clock
 
-__all__ = ["Keeping", "open_keeping", "sha256_of"]
+__all__ = ["Keeping", "open_keeping"]
 
 
 @dataclass(frozen=True, slots=True)
 class Keeping:
-    """A clock of the bench log and what is to be kept for it. ``began``: when the recording began, if given."""
+    """For which clock readings are to be kept, and what was said of them. ``began``: when the recording began."""
 
-    clock: Clock
+    clock: str
     log: str | None
     began: datetime | None
+    temperature_c: float | None = None
+    keep_anyway: bool = False
 
     def keep(self, outcomes: Sequence[Outcome]) -> None:
-        """Keep every reading; a recording that was kept before is corrected by a new row.
+        """Keep every reading; one of a recording that was kept before takes that one's place.
 
         Raises
         ------
         BenchLogError
             The log did not take them all; the sentence says which were not kept.
+        InputError
+            Some are not this clock's; the others are kept.
         """
-        from torsionbeat.benchlog import open_log
+        read = [one for one in outcomes if one.analysis is not None]
+        refused: list[InputError] = []
+        for place, outcome in enumerate(read):
+            try:
+                kept = self._keep(outcome)
+            except BenchLogError as error:
+                lost = ", ".join(Path(one.path).name for one in read[place:])
+                raise BenchLogError(f"{error} (not kept: {lost})") from error
+            if kept.refusal is not None:
+                named = f"{Path(outcome.path).name}: " if len(read) > 1 else ""
+                refused.append(InputError(f"{named}{kept.refusal}"))
+        for one in refused[:-1]:
+            tell(str(one))
+        if refused:
+            raise refused[-1]
 
-        with open_log(self.log) as log:
-            for place, outcome in enumerate(outcomes):
-                if outcome.analysis is None:
-                    continue
-                try:
-                    self._keep(log, outcome)
-                except BenchLogError as error:
-                    lost = ", ".join(
-                        Path(one.path).name for one in outcomes[place:] if one.analysis is not None
-                    )
-                    raise BenchLogError(f"{error} (not kept: {lost})") from error
-
-    def _keep(self, log: BenchLog, outcome: Outcome) -> None:
-        from torsionbeat.reading.document import reading_document
+    def _keep(self, outcome: Outcome) -> ReadingKept:
+        from torsionbeat.jobs.keep_reading import ReadingRequest, keep_reading
 
         assert outcome.analysis is not None
-        path, reading, name = Path(outcome.path), outcome.analysis.reading, self.clock.name
-        began = self.began or _began(path, reading.recording.duration_s)
-        digest = sha256_of(path)
-        before = [one for one in log.readings(name, documents=False) if one.recording_sha256 == digest]
-        log.add_reading(
-            name,
-            reading_document(reading),
-            path,
-            digest,
-            taken_at=began,
-            supersedes_id=before[-1].id if before else None,
-            reason="the same recording, analysed again" if before else "",
+        path = Path(outcome.path)
+        kept = keep_reading(
+            ReadingRequest(
+                self.clock,
+                outcome.analysis.reading,
+                path,
+                self.began,
+                self.temperature_c,
+                self.keep_anyway,
+                log=self.log,
+            )
         )
-        said = f"{path.name} is kept for {name} as recorded on {day(began)}"
-        if self.began is None and path.is_file():
-            said += " by the file's date; if that is wrong, give --began"
-        tell(said + (" (it takes the place of the reading kept of it before)" if before else ""))
+        if kept.entry is not None:
+            tell(_said(path, kept))
+            for remark in kept.remarks:
+                tell(remark)
+        return kept
 
 
-def open_keeping(name: str, log: str | None, began: str | None, *, several: bool) -> Keeping:
-    """Read a clock's record from the bench log.
+def _said(path: Path, kept: ReadingKept) -> str:
+    from torsionbeat.jobs.recordings import BY_FILE
+
+    assert kept.entry is not None
+    said = f"{path.name} is kept for {kept.clock} as recorded on {day(kept.entry.at)}"
+    if kept.dated_by not in ("", "your word"):
+        said += f" by {kept.dated_by}"
+    if kept.dated_by == BY_FILE:
+        said += "; if that is wrong, give --began"
+    if kept.odd:
+        said += f"; kept although {' and '.join(kept.odd)}"
+    again = "" if kept.replaces is None else "; it takes the place of the reading kept of it before"
+    return f"{said} (reading {kept.entry.number}{again})"
+
+
+def open_keeping(
+    clock: str,
+    log: str | None,
+    began: str | None,
+    *,
+    several: bool,
+    temperature_c: float | None = None,
+    keep_anyway: bool = False,
+) -> Keeping:
+    """Say for which clock readings are to be kept.
+
+    Parameters
+    ----------
+    clock, log, began : str or None
+        As they were typed.
+    several : bool
+        More than one recording: they did not begin together.
+    temperature_c : float or None
+    keep_anyway : bool
 
     Raises
     ------
     InputError
-        No such clock, or a date that cannot be.
-    BenchLogError
-        The log cannot be read.
+        A date that cannot be, or one for several recordings.
     """
-    from torsionbeat.benchlog import open_log
-
     if began is not None and several:
         raise InputError(
             "--began was given for several recordings, which did not begin together; read them one by one"
         )
     at = None if began is None else moment(began, "--began")
-    with open_log(log) as opened:
-        return Keeping(opened.clock(name).as_clock(), log, at)
-
-
-def sha256_of(path: Path) -> str:
-    """Give the checksum of a recording's bytes; of a folder, of all its files in order of their names."""
-    digest = hashlib.sha256()
-    for file in sorted(one for one in path.iterdir() if one.is_file()) if path.is_dir() else [path]:
-        with file.open("rb") as opened:
-            while piece := opened.read(1 << 20):
-                digest.update(piece)
-    return digest.hexdigest()
-
-
-def _began(path: Path, duration_s: float) -> datetime:
-    """Say when a recording began: by its own journal, else by the file's date, which is that of its end."""
-    from torsionbeat.sound.recording import open_recording
-
-    with open_recording(path) as recording:
-        if recording.begun_utc_ns is not None:
-            return datetime.fromtimestamp(recording.begun_utc_ns / 1e9, UTC)
-    return datetime.fromtimestamp(max(0.0, path.stat().st_mtime - duration_s), UTC)
+    return Keeping(clock, log, at, temperature_c, keep_anyway)

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from torsionbeat.cli.groups import takes_groups
-from torsionbeat.cli.history import say
+from torsionbeat.cli.history import KeepAnyway, say
 from torsionbeat.cli.options import ClockOptions, ReferenceOptions, SoundOptions
 from torsionbeat.cli.outputs import refuse_harm
 from torsionbeat.cli.telling import tell
@@ -63,6 +63,7 @@ class NightOptions:
     status: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Write the state there, one JSON line a minute.")
     ] = None
+    keep_anyway: KeepAnyway = False
     quiet: Annotated[
         bool, typer.Option("--quiet", help="No display: only the reading at the end, for cron.")
     ] = False
@@ -133,6 +134,7 @@ def _request(
         night.folder,
         reference_interval_s=reference.reference_interval,
         reference_tolerance_ppm=reference.tolerance_ppm(),
+        keep_anyway=night.keep_anyway,
     )
 
 

@@ -28,7 +28,7 @@ from torsionbeat.history.comparison_rows import (
     pair_row,
     ratio_row,
 )
-from torsionbeat.history.nights import Group, Night
+from torsionbeat.history.nights import Group, Night, counted_once
 from torsionbeat.history.rate_stability import pooled_deviations, rate_wander_s_per_day, sound_deviation
 from torsionbeat.history.side_matching import groups_alike
 from torsionbeat.history.sound_rows import LONE, loudness_rows, voice_rows
@@ -126,9 +126,13 @@ def compare(
     InputError
         A side without any reading.
     """
-    first, second, turned = groups_alike(_group(before), _group(after), swap_sides)
+    given = _group(before), _group(after)
+    first, second, turned = groups_alike(_once(given[0]), _once(given[1]), swap_sides)
     rows = tuple(map(_marked, _rows(first, second, same_recorder, same_place)))
     remarks = comparison_remarks(first, second, same_recorder, turned if swap_sides is None else False)
+    again = sum(len(group.nights) for group in given) - len(first.nights) - len(second.nights)
+    if again:
+        remarks.append(Remark("nights-overlap", _AGAIN.format(again)))
     judged = sum(row.change is not None for row in rows)
     if judged:
         remarks.append(
@@ -148,6 +152,16 @@ def compare(
             )
         )
     return Comparison(first, second, rows, tuple(remarks))
+
+
+_AGAIN = (
+    "Left out as recorded at the same time as another: {}. The same stretch counts once, however often it was heard or "
+    "read."
+)
+
+
+def _once(group: Group) -> Group:
+    return replace(group, nights=counted_once(group.nights))
 
 
 LEADING = (

@@ -15,7 +15,7 @@ from torsionbeat.history.arc_findings import Decay, course_signs, decay_signs, h
 from torsionbeat.history.beat_findings import follow_signs, side_signs, slip_signs
 from torsionbeat.history.daily_findings import day_signs
 from torsionbeat.history.finding import Finding
-from torsionbeat.history.nights import Night
+from torsionbeat.history.nights import Night, counted_once
 from torsionbeat.history.side_matching import alike
 from torsionbeat.reading.figures import Reading
 
@@ -61,7 +61,9 @@ def find(
     tuple of Finding
         In the order of `SIGNS`; empty for a healthy clock.
     """
-    rows = [Night(nights)] if isinstance(nights, Reading) else alike(nights, -1) if nights else []
+    rows = (
+        [Night(nights)] if isinstance(nights, Reading) else alike(counted_once(nights), -1) if nights else []
+    )
     found = sorted(_signs(rows, works, decays), key=lambda finding: SIGNS.index(finding.sign))
     return tuple({finding.sign: finding for finding in found}.values())
 

@@ -29,7 +29,7 @@ from torsionbeat.theory.swing import lift_passage_s
 if TYPE_CHECKING:
     from torsionbeat.hearing.heard import VoiceProfile
 
-__all__ = ["Group", "Night", "reading_from_document", "with_sides_swapped"]
+__all__ = ["Group", "Night", "counted_once", "reading_from_document", "with_sides_swapped"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +69,27 @@ class Group:
     def readings(self) -> list[Reading]:
         """The readings of all nights, in order."""
         return [night.reading for night in self.nights]
+
+
+def counted_once(nights: Sequence[Night]) -> tuple[Night, ...]:
+    """Give nights of which no two were recorded at the same time: of those that overlap the one with most beats heard.
+
+    The same stretch read twice tells nothing new, and two microphones at one clock hear the same wander; counted twice
+    they would make every interval too narrow. A night whose moment is not known stays.
+    """
+    kept: list[Night] = []
+    for night in sorted(nights, key=lambda night: -night.reading.beats_heard):
+        if not any(_overlap(night, other) for other in kept):
+            kept.append(night)
+    chosen = {id(night) for night in kept}
+    return tuple(night for night in nights if id(night) in chosen)
+
+
+def _overlap(one: Night, other: Night) -> bool:
+    if one.taken_at is None or other.taken_at is None:
+        return False
+    apart_s = (other.taken_at - one.taken_at).total_seconds()
+    return -other.reading.recording.duration_s < apart_s < one.reading.recording.duration_s
 
 
 def reading_from_document(document: dict[str, Any]) -> Reading:

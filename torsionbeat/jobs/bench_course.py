@@ -6,6 +6,7 @@ from dataclasses import dataclass, fields, replace
 from datetime import datetime
 
 from torsionbeat.benchlog import BenchLog
+from torsionbeat.benchlog.standing import counted_once
 from torsionbeat.benchlog.tables import ClockRecord, HandCheckRecord, ReadingRecord, WorkRecord
 from torsionbeat.reading.figures import UFloat
 from torsionbeat.regulation.learning.course import Heard, Work
@@ -87,8 +88,9 @@ def _work(row: WorkRecord) -> Work:
 
 
 def readings_heard(log: BenchLog, clock: str) -> list[Heard]:
-    """Give the rates of a clock's readings; a reading without a rate is passed over."""
-    return [_reading(row) for row in log.readings(clock, documents=False) if row.rate_s_per_day is not None]
+    """Give the rates of a clock's readings; one without a rate, or recorded while another was, is passed over."""
+    rows = [row for row in log.readings(clock, documents=False) if row.rate_s_per_day is not None]
+    return [_reading(row) for row in counted_once(rows)]
 
 
 def _reading(row: ReadingRecord) -> Heard:

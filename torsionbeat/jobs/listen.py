@@ -56,6 +56,8 @@ class ListenRequest:
         A quartz clock or time-signal pips at this interval are heard too, and measure the crystal.
     reference_tolerance_ppm : float
         How true those are, half-width.
+    keep_anyway : bool
+        Keep the reading in the log whatever is odd about it.
     """
 
     clock: KnownClock = KnownClock()
@@ -66,6 +68,7 @@ class ListenRequest:
     parent: Path = Path()
     reference_interval_s: float | None = None
     reference_tolerance_ppm: float = 5.0
+    keep_anyway: bool = False
 
     def __post_init__(self) -> None:
         if self.duration_s is not None and not 10 <= self.duration_s <= LONGEST_S:
@@ -290,16 +293,26 @@ def _entered(
         failures = [DeviceError(said), *failures]
     if request.clock.name is not None:
         try:
-            kept_for = _log(request.clock, reading, folder, began)
-        except BenchLogError as error:
+            kept_for = _log(request, reading, folder, began)
+        except (BenchLogError, InputError) as error:
             failures = [error, *failures]
     return ListenResult(reading, folder, began, heard_s, kept_for, tuple(failures))
 
 
-def _log(clock: KnownClock, reading: Reading, folder: Path, began: datetime) -> str:
-    from torsionbeat.benchlog import open_log
+def _log(request: ListenRequest, reading: Reading, folder: Path, began: datetime) -> str:
+    from torsionbeat.jobs.keep_reading import ReadingRequest, keep_reading
 
-    assert clock.name is not None
-    with open_log(clock.log) as opened_log:
-        opened_log.add_reading(clock.name, reading_document(reading), folder, taken_at=began)
-        return opened_log.clock(clock.name).name
+    assert request.clock.name is not None
+    kept = keep_reading(
+        ReadingRequest(
+            request.clock.name,
+            reading,
+            folder,
+            began,
+            keep_anyway=request.keep_anyway,
+            log=request.clock.log,
+        )
+    )
+    if kept.refusal is not None:
+        raise kept.refusal
+    return kept.clock

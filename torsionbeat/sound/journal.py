@@ -10,7 +10,7 @@ Every entry has ``what``; counts are frames from the start of the recording:
 what         further keys                                 meaning
 ============ ============================================ ============================================
 begun        format, sample_rate_hz, channels, keeps,     the recording was begun
-             synchronised
+             synchronised, identity
 clock        stretch, frame, monotonic_ns, utc_ns         a ``ClockRow``, about one a second
 sound        file, file_frame, start_frame                from ``file_frame`` of ``file`` on, the sound
                                                           stands at ``start_frame``
@@ -118,6 +118,17 @@ class JournalRecord:
         said = self.synchronised
         synchronised = False if False in said else True if said == {True} else None
         return host_timebase(self.clock_rows(), sample_rate_hz, synchronised)
+
+    @property
+    def identity(self) -> str:
+        """What tells this recording from every other, wherever its folder lies: given at its birth, never changed.
+
+        Journals that were begun without one are told by their first clock row; "" where there is none.
+        """
+        given = str((self.begun or {}).get("identity", ""))
+        if given or not self.rows:
+            return given
+        return "-".join(str(count) for count in self.rows[0])
 
     def begun_utc_ns(self, sample_rate_hz: float) -> int | None:
         """Clock of day at frame 0 in ns since 1970, as first noted; None without a clock row."""

@@ -17,6 +17,7 @@ from collections.abc import Callable
 from pathlib import Path
 from types import TracebackType
 from typing import Any, NoReturn, Self
+from uuid import uuid4
 
 import numpy as np
 
@@ -126,6 +127,7 @@ class Keeper:
                 channels=channels,
                 keeps=keeps,
                 synchronised=synchronised,
+                identity=uuid4().hex,
             )
             self._journal.secure()
         except OSError as error:

@@ -1,0 +1,214 @@
+"""Keep a reading for a clock: the right clock, the recording's own date, and each night once.
+
+In: a clock's name, a reading and the recording it is of. Out: what was kept, or what is odd about it and then nothing
+was kept. A reading of a recording that was kept before takes that one's place and its date.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from torsionbeat.benchlog import BenchLog, ReadingRecord, open_log
+from torsionbeat.errors import InputError
+from torsionbeat.history.same_clock import marks_of_document, what_is_odd
+from torsionbeat.jobs.clock_history import Happened, happened_of
+from torsionbeat.jobs.recordings import BY_FILE, Birth, birth_of
+from torsionbeat.reading.document import reading_document
+from torsionbeat.reading.figures import Reading
+from torsionbeat.sound.remarks import Remark
+
+__all__ = ["ReadingKept", "ReadingRequest", "keep_reading"]
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingRequest:
+    """A reading to keep.
+
+    Parameters
+    ----------
+    clock : str
+        The clock's name in the bench log.
+    reading : Reading or dict
+        The reading, or its document (schema 1).
+    recording : Path or None
+        The file or folder it is of; None where no sound was kept.
+    began : datetime or None
+        When the recording began; left out, as it was kept before, else as the recording says itself.
+    temperature_c : float or None
+        About the clock, where somebody looked.
+    keep_anyway : bool
+        Keep it whatever is odd about it.
+    sides : dict or None
+        What was learnt of which side is which in it.
+    log : str or None
+    write_id : str or None
+        So that the same reading sent again is kept once.
+    """
+
+    clock: str
+    reading: Reading | Mapping[str, Any]
+    recording: Path | None = None
+    began: datetime | None = None
+    temperature_c: float | None = None
+    keep_anyway: bool = False
+    sides: dict[str, Any] | None = None
+    log: str | None = None
+    write_id: str | None = None
+
+    @property
+    def document(self) -> dict[str, Any]:
+        """The reading's document."""
+        return reading_document(self.reading) if isinstance(self.reading, Reading) else dict(self.reading)
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingKept:
+    """What became of a reading.
+
+    ``entry`` is None where it was not kept; ``odd`` says why, or what was odd and kept anyway. ``dated_by`` says
+    where its date comes from, ``replaces`` is the number of the reading whose place it takes.
+    """
+
+    clock: str
+    entry: Happened | None
+    odd: tuple[Remark, ...] = ()
+    dated_by: str = ""
+    replaces: int | None = None
+    remarks: tuple[Remark, ...] = ()
+    where: str = ""
+
+    @property
+    def refusal(self) -> InputError | None:
+        """Say why it was not kept and what to do, as the error of a command; None where it was kept."""
+        if self.entry is not None:
+            return None
+        return InputError(
+            f"this reading was not kept for {self.clock}: {' and '.join(self.odd)}. If another clock was heard, or work "
+            "was not noted, set that right; if all is as it should be, keep it with --keep-anyway"
+        )
+
+
+def keep_reading(request: ReadingRequest, *, progress: Any = None, cancel: Any = None) -> ReadingKept:
+    """Keep a reading, unless it contradicts what is known of the clock.
+
+    Raises
+    ------
+    InputError
+        There is no such clock, or what is given is no reading.
+    BenchLogError
+        The log failed.
+    """
+    document = request.document
+    with open_log(request.log, must_exist=True) as log:
+        clock = log.clock(request.clock)
+        others = log.readings(clock.name, documents=False)
+        birth = _birth(request, document)
+        before = next((one for one in reversed(others) if _is_same(one, birth, request.recording)), None)
+        began, dated_by = _dated(request, birth, before)
+        others = [one for one in others if one is not before]
+        odd = _odd(log, clock.name, clock.nominal_period_s, document, began, others)
+        if odd and not request.keep_anyway:
+            return ReadingKept(clock.name, None, odd, where=log.where)
+        row = log.add_reading(
+            clock.name,
+            document,
+            request.recording,
+            birth.sha256 or None,
+            taken_at=began,
+            supersedes_id=_named(before),
+            reason="" if _named(before) is None else "the same recording, read again",
+            recording_id=birth.identity,
+            dated_by=dated_by,
+            temperature_c=request.temperature_c,
+            sides=request.sides,
+            write_id=request.write_id,
+        )
+        remarks = (*_redated(before, row), *_overlaps(row, others))
+        return ReadingKept(clock.name, happened_of(row), odd, dated_by, row.supersedes_id, remarks, log.where)
+
+
+def _birth(request: ReadingRequest, document: Mapping[str, Any]) -> Birth:
+    if request.recording is None:
+        return Birth("", "", None, "")
+    duration_s = float((document.get("recording") or {}).get("duration_s") or 0.0)
+    return birth_of(request.recording, duration_s)
+
+
+def _is_same(row: ReadingRecord, birth: Birth, recording: Path | None) -> bool:
+    """Whether a row is of this recording; one kept before recordings had identities is told by folder and hour."""
+    if row.recording_id or recording is None:
+        return bool(birth.identity) and row.recording_id == birth.identity
+    same_hour = birth.began is not None and abs(row.taken_at - birth.began) < timedelta(minutes=2)
+    return recording.is_dir() and row.recording_path == str(recording.absolute()) and same_hour
+
+
+def _named(before: ReadingRecord | None) -> int | None:
+    """The reading to overtake by its number, where no identity tells the log itself."""
+    return None if before is None or before.recording_id else before.id
+
+
+def _dated(
+    request: ReadingRequest, birth: Birth, before: ReadingRecord | None
+) -> tuple[datetime | None, str]:
+    """When the recording began, by the surest that is known of it; never silently now."""
+    if request.began is not None:
+        return request.began, "your word"
+    if before is not None and birth.dated_by != "the journal":
+        return before.taken_at, before.dated_by or "the reading kept of it before"
+    return birth.began, birth.dated_by
+
+
+def _odd(
+    log: BenchLog,
+    clock: str,
+    nominal_period_s: float | None,
+    document: Mapping[str, Any],
+    began: datetime | None,
+    others: Sequence[ReadingRecord],
+) -> tuple[Remark, ...]:
+    near = None
+    if others and began is not None:
+        near = min(others, key=lambda one: (one.taken_at > began, abs(one.taken_at - began)))
+    elif others:
+        near = others[-1]
+    works: set[str] = set()
+    if near is not None and began is not None:
+        first, last = sorted((near.taken_at, began))
+        works = {work.kind for work in log.works(clock) if first <= work.done_at <= last}
+    earlier = None if near is None else marks_of_document(log.reading_document(clock, near.id))
+    return what_is_odd(marks_of_document(document), nominal_period_s, earlier, works)
+
+
+def _redated(before: ReadingRecord | None, row: ReadingRecord) -> list[Remark]:
+    if before is None or abs(before.taken_at - row.taken_at) < timedelta(minutes=1):
+        return []
+    return [
+        Remark(
+            "reading-redated",
+            f"It was kept as recorded on {before.taken_at.astimezone():%Y-%m-%d %H:%M} before, and is now dated "
+            f"{row.taken_at.astimezone():%Y-%m-%d %H:%M}.",
+        )
+    ]
+
+
+def _overlaps(row: ReadingRecord, others: Sequence[ReadingRecord]) -> list[Remark]:
+    end = row.taken_at + timedelta(seconds=row.duration_s or 0.0)
+    at_once = [
+        one
+        for one in others
+        if one.taken_at < end and row.taken_at < one.taken_at + timedelta(seconds=one.duration_s or 0.0)
+    ]
+    if not at_once:
+        return []
+    doubt = " By the file's date: if that is wrong, give --began." if row.dated_by == BY_FILE else ""
+    numbers = ", ".join(str(one.id) for one in at_once)
+    return [
+        Remark(
+            "overlaps-reading",
+            f"It was recorded while reading {numbers} was: the same stretch counts once, however often it is read.{doubt}",
+        )
+    ]
