@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from torsionbeat.cli.groups import takes_groups
+from torsionbeat.cli.history import say
 from torsionbeat.cli.options import ClockOptions
 from torsionbeat.errors import InputError
 
@@ -51,6 +52,7 @@ def digest_command(
     which beat is which, and what was taken for contact and drop.
     """
     from torsionbeat.cli.progress import Bar
+    from torsionbeat.display.portrait import flutter_words
     from torsionbeat.display.words import duration_words
     from torsionbeat.jobs.beat_sounds import DigestRequest, digest
 
@@ -68,6 +70,7 @@ def digest_command(
     )
     with Bar("Listening") as bar:
         made = digest(request, progress=bar.share)
-    typer.echo(
-        f"{made.beats} beats in {duration_words(made.duration_s)}: {made.output}, labels in {made.labels.name}"
+    say(
+        f"{made.beats} beats in {duration_words(made.duration_s)}: {made.output}, labels in {made.labels.name}.",
+        flutter_words(made.flutter, made.reading.period_s.nominal_value),
     )
