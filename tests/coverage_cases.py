@@ -129,7 +129,9 @@ def reading_case(beats_low, beats_high, *, wander_high=0.0, missed_high=0.0, wit
         whole = [beat for beat in beats if kept[0].number <= beat.number <= kept[-1].number]
         if reading.stretch_s is not None:  # a wander taken for a lost drive: the figures are of a part
             first_s, last_s = reading.stretch_s
-            whole = [beat for beat in whole if first_s - 0.1 <= (beat.contact_s + beat.drop_s) / 2 <= last_s + 0.1]
+            whole = [
+                beat for beat in whole if first_s - 0.1 <= (beat.contact_s + beat.drop_s) / 2 <= last_s + 0.1
+            ]
         mean_s, error_ms, arc = truth_of(whole)
         return [
             ("period" if stated else "period, crystal unknown", reading.period_s, mean_s),

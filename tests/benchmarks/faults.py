@@ -265,7 +265,6 @@ FAULTS: list[Fault] = [
     *of(
         "reading/mean_period.py",
         "reading/test_mean_period.py",
-        "reading/test_coverage.py",
         students_factor_dropped=(
             "student_factor(freedom) / student_factor(10**6) * np.sqrt(1 + 8 / len(number))",
             "np.sqrt(1 + 8 / len(number))",
@@ -302,7 +301,6 @@ FAULTS: list[Fault] = [
     *of(
         "reading/mean_arc.py",
         "reading/test_measuring.py",
-        "reading/test_coverage.py",
         beat_error_edge_doubled=(
             "sum(value**2 for value in edges.values()))) / 2",
             "sum(value**2 for value in edges.values())))",
@@ -527,6 +525,83 @@ FAULTS: list[Fault] = [
         walk_of_the_period_doubled=(
             "math.sqrt(balance.period_s / 7200)",
             "math.sqrt(balance.period_s / 1800)",
+        ),
+    ),
+    # hearing
+    *of(
+        "hearing/exact.py",
+        "hearing/test_exact.py",
+        jackknife_factor=("(parts - 1) / parts * np.sum", "1 / parts * np.sum"),
+        edge_not_extrapolated=("back = np.log1p(-low) / (np.log1p(-high) - np.log1p(-low))", "back = 0.0"),
+        edge_at_the_upper_height=("low, high = (0.12, 0.5)", "low, high = (0.45, 0.5)"),
+        likeness_of_no_mean=(
+            "size = np.linalg.norm(each, axis=1) * np.linalg.norm(mean)",
+            "size = np.linalg.norm(each, axis=1)",
+        ),
+    ),
+    *of(
+        "hearing/reference.py",
+        "hearing/test_reference.py",
+        slow_tick_wander=(
+            "variance = max(float(np.mean(clipped**2)), size * float(np.mean(blocks**2))) / inside**2",
+            "variance = float(np.mean(clipped**2)) / inside**2",
+        ),
+        huber_s_loss_of_the_tails=(
+            "/ inside**2\n    return float(solution[1])",
+            "* inside**2\n    return float(solution[1])",
+        ),
+    ),
+    # sound
+    *of(
+        "sound/timebase.py",
+        "sound/test_timebase.py",
+        students_factor_dropped=("1e6 * error * student", "1e6 * error"),
+        segments_independent=("* (1 + memory) / (1 - memory))", ")"),
+        crystal_the_wrong_way=("return -1e6 * slope / (1 + slope)", "return 1e6 * slope / (1 + slope)"),
+        unknown_as_a_half_width=(
+            'Timebase("unknown", 0.0, UNKNOWN_HALF_WIDTH_PPM / math.sqrt(3))',
+            'Timebase("unknown", 0.0, UNKNOWN_HALF_WIDTH_PPM)',
+        ),
+        latest_arrivals=("np.quantile(level[rows], 0.1)", "np.quantile(level[rows], 0.9)"),
+    ),
+    # regulation
+    *of(
+        "regulation/handcheck.py",
+        "regulation/test_handcheck.py",
+        "published/test_straight_line.py",
+        students_factor_dropped=("float(stdtrit(freedom, 0.975)) / 1.96", "1.0"),
+        birge_s_ratio_squared=("math.sqrt(chi_squared / freedom)", "(chi_squared / freedom)"),
+        half_width_as_a_standard_uncertainty=("/ math.sqrt(3.0)\n    weight", "\n    weight"),
+        sightings_weighted_alike=("weight = sigma_s**-2.0", "weight = sigma_s**0.0"),
+        freedom_of_all_sightings=("freedom = len(seen) - 2", "freedom = len(seen) - 1"),
+    ),
+    *of(
+        "regulation/beatsetting.py",
+        "regulation/test_beatsetting.py",
+        unsure_at_ninety_per_cent=(
+            "unsure = abs(value) <= 1.96 * sigma",
+            "unsure = abs(value) <= 1.64 * sigma",
+        ),
+        fork_the_other_way=(
+            'fork: Side = "a" if value > 0 else "b"',
+            'fork: Side = "b" if value > 0 else "a"',
+        ),
+    ),
+    *of(
+        "regulation/freeswing.py",
+        "regulation/test_freeswing.py",
+        settling_as_slow_as_a_fall=(
+            "settling_time_s=q * period / (2 * math.pi)",
+            "settling_time_s=q * period / math.pi",
+        ),
+        student_dropped=(
+            "factor = student_factor(len(arc) - (3 if best.law",
+            "factor = 1.0 or student_factor(len(arc) - (3 if best.law",
+        ),
+        spacing_halved=("np.asarray(number * spacing)", "np.asarray(number * spacing / 2)"),
+        one_law_alone=(
+            "decay.q_over_laws(fits, at, period, factor) if len(arc) > 2",
+            "_wide(best.q_at(at, period), factor) if len(arc) > 2",
         ),
     ),
 ]

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy import stats
+from scipy.integrate import quad
 
+from torsionbeat.reading import mean_period as mean_period_module
 from torsionbeat.reading.mean_period import mean_period
 
 COVERAGE = 1.96
@@ -131,3 +134,50 @@ def test_side_that_falls_silent_at_a_jump_tells_nothing_of_its_own():
     steady = mean_period(time_s, number, (100.5,))
     assert abs(steady.period_s - 60.0) < 3 * steady.period_uncertainty_s
     assert steady.beat_error_s == pytest.approx(0.05, abs=3 * steady.beat_error_uncertainty_s)
+
+
+def doubly_summed(early, late):
+    """Covariance of a random walk's integral at two moments: the integral of min(u, v) over [0, early] x [0, late]."""
+    low, high = min(early, late), max(early, late)
+    return quad(lambda u: u * high - u * u / 2 if u <= high else 0.0, 0, low)[0]
+
+
+@pytest.mark.parametrize(("count", "walk", "drift"), [(9, 1e-8, 1e-10), (14, 1e-7, 0.0), (12, 0.0, 1e-9)])
+def test_prediction_is_that_of_universal_kriging(monkeypatch, count, walk, drift):
+    """With the noise given, period and beat error are the bordered system's, and the few-beat factors stand before them.
+
+    N. Cressie, Statistics for Spatial Data (1993), 3.4 (from memory). Factors: Student's for beats less three columns, and
+    sqrt(1 + 8 / n) since the noise itself is only estimated.
+    """
+    event = 1e-6
+    strengths = np.log([event, max(walk, 1e-300), max(drift, 1e-300)])
+    monkeypatch.setattr(mean_period_module._Model, "best_strengths", lambda self: strengths)
+    rng = np.random.default_rng(count)
+    number = np.arange(count)
+    time = 3.0 + 7.5 * number + 0.1 * (number % 2) + 1e-3 * rng.standard_normal(count)
+    end = count - 1.0
+    summed = np.array([[doubly_summed(i, j) for j in number] for i in number])
+    c = event * np.eye(count) + walk * np.minimum.outer(number, number) + drift * summed
+    to_end = walk * np.minimum(number, end) + drift * np.array([doubly_summed(i, end) for i in number])
+    of_end = walk * end + drift * doubly_summed(end, end)
+    x = np.column_stack([np.ones(count), number / end - 0.5, number % 2 - 0.5])
+    bordered = np.block([[c, x], [x.T, np.zeros((3, 3))]])
+    weights = np.linalg.solve(bordered, np.concatenate([to_end, [0, 1, 0]]))[:count]
+    variance = of_end + weights @ c @ weights - 2 * weights @ to_end
+    for_side = np.linalg.solve(bordered, np.concatenate([np.zeros(count), [0, 0, 1]]))[:count]
+    factor = stats.t.ppf(0.975, count - 3) / stats.norm.ppf(0.975) * np.sqrt(1 + 8 / count)
+    steady = mean_period(time, number)
+    assert steady.period_s == pytest.approx(2 * weights @ time / end, rel=1e-9)
+    assert steady.period_uncertainty_s == pytest.approx(2 * np.sqrt(variance) / end * factor, rel=1e-4)
+    assert steady.beat_error_s == pytest.approx(for_side @ time, rel=1e-7)
+    assert steady.beat_error_uncertainty_s == pytest.approx(
+        np.sqrt(for_side @ c @ for_side) * factor, rel=1e-4
+    )
+
+
+def test_groups_of_beats_count_by_their_number():
+    """Means of eight beats scatter by a root of eight less: the single event's noise is found all the same."""
+    number, time = beats(np.random.default_rng(21), 1600, sigma_s=0.002)
+    assert mean_period(time, number).event_noise_s == pytest.approx(
+        0.002, rel=0.3
+    )  # a walk takes a part of it

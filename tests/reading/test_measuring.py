@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 
 from torsionbeat.errors import NothingHeardError
-from torsionbeat.hearing.heard import Heard, HeardSounds
+from torsionbeat.hearing.heard import Heard, HeardSounds, LaidOver
 from torsionbeat.reading.figures import Clock
+from torsionbeat.reading.mean_period import mean_period
 from torsionbeat.reading.measuring import reading_of
 from torsionbeat.sound.timebase import stated_timebase, unknown_timebase
 
@@ -316,3 +317,65 @@ def test_two_beats_are_no_clock():
 def test_nothing_heard_says_why(more, words):
     with pytest.raises(NothingHeardError, match=words):
         read(replace(heard(beats=2), **more))
+
+
+EDGE_S = 0.00015  # what any mean sound's beginning is known to, standard uncertainty
+
+
+def test_beat_error_s_doubt_is_the_line_s_and_that_of_the_edges(plain):
+    """Four beginnings of 0.15 ms each: the middles of the sides are off by half of two, their difference by 0.15 ms."""
+    steady = mean_period(plain.swings.time_s, plain.swings.number)
+    expected = np.hypot(steady.beat_error_uncertainty_s, np.sqrt(4 * EDGE_S**2) / 2)
+    assert plain.beat_error_ms.std_dev == pytest.approx(1e3 * expected, rel=1e-6)
+    drops = read(contact=False)
+    steady = mean_period(drops.swings.time_s, drops.swings.number)
+    expected = np.hypot(steady.beat_error_uncertainty_s, np.sqrt(2) * EDGE_S)
+    assert drops.beat_error_ms.std_dev == pytest.approx(1e3 * expected, rel=1e-6)
+
+
+def test_arc_s_doubt_is_of_its_edges_its_impulse_and_its_scatter():
+    """Without jitter: two beginnings a side, both sides averaged, and 0.05 % of the impulse; jitter adds its own."""
+    exact = read(jitter_s=0.0)
+    edges = ARC_DEG * np.sqrt(2) * EDGE_S / PASSAGE_S / np.sqrt(2)
+    assert exact.arc_deg.std_dev == pytest.approx(np.hypot(edges, 5e-4 * ARC_DEG), rel=0.005)
+    rough = read(jitter_s=2e-3, beats=200)
+    # 2 ms in each of two sounds of a passage: arcs scatter by this, and 200 of them are averaged.
+    scatter = ARC_DEG * np.sqrt(2) * 2e-3 / PASSAGE_S / np.sqrt(200)
+    added = np.sqrt(rough.arc_deg.std_dev**2 - exact.arc_deg.std_dev**2)
+    assert added == pytest.approx(scatter, rel=0.25)  # a scatter of 200 is known to 10 % by its median
+
+
+@pytest.mark.parametrize(("tolerance_deg", "error_s"), [(2.0, 1.0), (0.0, 0.3)])
+def test_offset_carries_the_doubt_of_arc_and_beat_error(tolerance_deg, error_s):
+    """A sin(mu) cos(nu): differentiated by hand, with mu = pi b / T and sin(nu) = lift / (2 A cos(mu))."""
+    reading = read(clock=replace(CLOCK, lift_tolerance_deg=tolerance_deg), error_s=error_s)
+
+    def offset(b_ms, arc):
+        mu = np.pi * b_ms / 1e3 / PERIOD_S
+        return arc / 2 * np.sin(mu) * np.sqrt(1 - (LIFT_DEG / (arc * np.cos(mu))) ** 2)
+
+    b, arc = reading.beat_error_ms, reading.arc_deg
+    by_b = (offset(b.n + 1e-3, arc.n) - offset(b.n - 1e-3, arc.n)) / 2e-3 * b.s
+    by_arc = (offset(b.n, arc.n + 1e-3) - offset(b.n, arc.n - 1e-3)) / 2e-3 * arc.s
+    assert reading.offset_deg.std_dev == pytest.approx(
+        np.hypot(by_b, by_arc), rel=0.01
+    )  # a step of u, not of nought
+    # A lift known to 2 deg leaves the arc to decide, an exact one both.
+    assert (by_arc > 10 * by_b) == (tolerance_deg > 0)
+
+
+def test_a_travel_that_no_single_contact_shows_widens_the_period():
+    """Passages of stacked beats: with one stack a side its growth is known to 1 % an hour, half of it a beat in the middle."""
+    what = heard(contact=False, jitter_s=1e-5)
+    laid = tuple(LaidOver(side, 0, 39, PASSAGE_S * RATE_HZ, 1e-4 * RATE_HZ) for side in "ab")
+    plain, stacked = read(what), read(replace(what, laid_over=laid))
+    a_beat = 0.01 / 3600 * PERIOD_S / 2  # share by which a passage grows from beat to beat
+    wider = np.sqrt(stacked.period_s.std_dev**2 - plain.period_s.std_dev**2)
+    assert wider == pytest.approx(2 * PASSAGE_S * a_beat / 2, rel=0.02)
+    assert stacked.beats_heard == 40
+
+
+def test_rate_s_doubt_is_the_period_s():
+    reading = read(period_s=15.003)
+    share = reading.period_s.std_dev / reading.period_s.nominal_value
+    assert reading.rate_s_per_day.std_dev == pytest.approx(86_400 * 15 / 15.003 * share, rel=1e-6)

@@ -98,3 +98,10 @@ def test_limits_belong_to_the_clock():
     guard = knock_guard(ufloat(300, 1), Clock(arc_low_deg=250, arc_high_deg=320))
     assert guard.margin_deg is None
     assert guard.remarks == ()
+
+
+@pytest.mark.parametrize(("sigmas", "needed"), [(1.8, False), (2.1, True)])
+def test_unsure_is_what_its_95_percent_interval_does_not_exclude(sigmas, needed):
+    advice = beat_advice(ufloat(100, 1), ufloat(270, 1), 15.0, offset_deg=ufloat(3.0 * sigmas, 3.0))
+    assert advice.needed == needed
+    assert ("cannot be told from right" in advice.sentence) == (not needed)

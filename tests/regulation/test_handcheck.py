@@ -94,3 +94,18 @@ def test_agreement_with_a_reading():
 def test_what_cannot_be_is_refused(sightings, message):
     with pytest.raises(InputError, match=message):
         hand_check([HandSighting(*sighting) for sighting in sightings])
+
+
+def test_sightings_off_their_line_are_widened_by_birge_and_student():
+    """Four sightings, two of them 30 s off: the root of chi-squared over 2, times Student's 4.303 / 1.96."""
+    moments = np.array([0.0, 2.0, 4.0, 6.0])
+    seen = np.array([0.0, 30.0, -30.0, 0.0])
+    check = hand_check([HandSighting(86_400 * at, s, 3.0) for at, s in zip(moments, seen, strict=True)])
+    sigma = 3.0 / math.sqrt(3)
+    day = moments - moments.mean()
+    slope = float(day @ seen / (day @ day))
+    chi_squared = float(np.sum((seen - slope * day) ** 2)) / sigma**2
+    plain = sigma / math.sqrt(float(day @ day))
+    expected = plain * math.sqrt(chi_squared / 2) * 4.30265 / 1.96
+    assert check.rate_s_per_day.nominal_value == pytest.approx(slope, rel=1e-9)
+    assert check.rate_s_per_day.std_dev == pytest.approx(expected, rel=1e-5)
