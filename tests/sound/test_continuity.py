@@ -118,10 +118,57 @@ def test_what_was_in_the_buffer_before_the_loss_stays_before_the_gap():
     assert gap.stop_frame - gap.start_frame == pytest.approx(8 * RATE_HZ, abs=0.002 * RATE_HZ)
 
 
-@pytest.mark.parametrize(
-    ("lost_s", "least", "most"), [(0.0, 1, 1), (0.04, 1700, 2200), (1.0, 47_500, 48_500)]
-)
-def test_reported_loss_is_a_gap_of_at_least_one_frame(lost_s, least, most):
+def test_flag_of_overflow_without_a_measured_loss_is_no_loss():
+    line, microphone = Continuity(RATE_HZ), Microphone(jitter_s=0.02)
+    arrivals = microphone.blocks(30)
+    for _ in range(10):
+        arrivals += [microphone.block(overflow=True), *microphone.blocks(5)]
+    result = placed(line, arrivals) + line.flush()
+    assert gaps(result) == []
+    assert len(set(offsets(result))) == 1
+    assert len(result) == len([one for one in arrivals if one.first_frame >= 2 * RATE_HZ])
+
+
+@pytest.mark.parametrize("pace", [0.5, 0.9, 0.97, 1.03, 1.5, 2.0])
+def test_a_pace_that_is_not_what_the_device_says_is_no_loss(pace):
+    """60 s at up to twice the pace, jitter 20 ms, and a loss of 2 s in the midst, which is one."""
+    line, microphone = Continuity(RATE_HZ), Microphone(ppm=(pace - 1) * 1e6, jitter_s=0.02)
+    result = placed(line, microphone.blocks(30 * pace))
+    assert gaps(result) == []
+    microphone.lose(2.0)
+    result += placed(line, microphone.blocks(30 * pace)) + line.flush()
+    (gap,) = gaps(result)
+    # the earliest of 23 blocks a second at 20 ms of jitter, carried on over the two seconds held
+    assert gap.stop_frame - gap.start_frame == pytest.approx(2 * microphone.rate_hz, abs=0.03 * RATE_HZ)
+
+
+@pytest.mark.parametrize("together", [1, 3])
+def test_blocks_handed_over_twice_are_left_out(together):
+    line, microphone = Continuity(RATE_HZ), Microphone()
+    arrivals = microphone.blocks(20)
+    shift = 0
+    for _ in range(60):
+        few = [microphone.block() for _ in range(together)]
+        for copy in (0, 1):
+            arrivals += [
+                one._replace(first_frame=one.first_frame + shift + copy * together * BLOCK) for one in few
+            ]
+        shift += together * BLOCK
+    arrivals += [one._replace(first_frame=one.first_frame + shift) for one in microphone.blocks(10)]
+    result = placed(line, arrivals)
+    assert gaps(result) == []
+    assert len(set(offsets(result))) == 1
+    assert line.doubled_frames == 60 * together * BLOCK
+
+
+def test_digital_silence_is_no_copy():
+    line, microphone = Continuity(RATE_HZ), Microphone()
+    silent = [one._replace(samples=np.zeros((BLOCK, 1))) for one in microphone.blocks(20)]
+    assert sum(len(block.samples) for block, _, _ in placed(line, silent)) == (len(silent) - 47) * BLOCK
+
+
+@pytest.mark.parametrize(("lost_s", "least", "most"), [(0.04, 1700, 2200), (1.0, 47_500, 48_500)])
+def test_reported_loss_is_a_gap_as_long_as_it_is_measured(lost_s, least, most):
     line, microphone = Continuity(RATE_HZ), Microphone(jitter_s=0.0005)
     arrivals = microphone.blocks(30)
     microphone.lose(lost_s)

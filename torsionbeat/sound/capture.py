@@ -50,7 +50,9 @@ class _Intake:
 
     def __call__(self, samples: Samples, overflow: bool) -> None:
         first, self._frames = self._frames, self._frames + len(samples)
-        arrival = Arrival(first, samples.copy(), self._clock.monotonic_ns(), self._clock.utc_ns(), overflow)
+        clock = self._clock
+        seen = clock.monotonic_ns(), clock.utc_ns(), overflow, clock.raw_ns()  # type: ignore[misc]
+        arrival = Arrival(first, samples.copy(), *seen)
         with contextlib.suppress(queue.Full):  # the next block's count of frames shows what is missing
             self._arrivals.put_nowait(arrival)
 

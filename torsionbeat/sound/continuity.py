@@ -7,18 +7,25 @@ A sound system may lose sound without a word: only the count of frames against t
 that is late may be just late (the next ones catch up) or stand behind a loss (they never do). So when a
 block is later than the earliest of the last half minute by more than a limit, it and its followers are held
 until one of them is in time again, or until two seconds have passed: then the least lateness among them is
-the length of the gap.
+the length of the gap. A device whose pace is not what it says makes its blocks ever later, or earlier: a pace shows in
+all of the last half minute, a loss only at one place, so the pace is taken out first. A block that is the very one
+before it again was handed over twice, and its second copy is left out.
 """
 
 from __future__ import annotations
 
+import hashlib
+import math
 from collections import deque
 from typing import NamedTuple
+
+import numpy as np
 
 from torsionbeat.sound.block import Block, Samples
 from torsionbeat.sound.timebase import ClockRow, host_timebase
 
 __all__ = ["Arrival", "Continuity", "Gap", "Placed"]
+
 
 LATE_S = 0.15
 """A sound server may rearrange its buffers by tens of ms, which is no loss; above this it is one."""
@@ -27,9 +34,37 @@ LOSS_S = 0.005
 """Where the sound system itself reports a loss, lateness above this measures it."""
 
 HOLD_S = 2.0
+"""So long a busy computer may take to catch up before its lateness counts as a loss."""
+
 BASE_SECONDS = 30
+"""The earliest block of so many seconds tells how late a block in time is: 200 ppm make 6 ms of that."""
+
 SAME_S = 0.02
 """Blocks this close to the least lateness were recorded after the loss; later ones come from before it."""
+
+ODD_PACE = 0.004
+"""A pace further off than this is the device's, not a crystal's: in half a minute it makes 0.12 s, near a loss."""
+
+PACE_SURE = 5.0
+"""An odd pace stands so many of its standard errors above nothing; it is looked at four times a second."""
+
+PACE_BIN_NS = 250_000_000
+"""The earliest block of each quarter of a second tells the pace; half a minute of them is looked at."""
+
+PACE_BINS = 120
+LEAST_PACE_BINS = 4
+PACE_APART_BINS = 8
+"""Two seconds: 60 ms of jitter make 0.5 % of them, and a loss is in an eighth of the rises of half a minute."""
+
+FIRST_HOLD_S = 8.0
+"""Right after the opening no loss is told before the pace is: 3 % take so long to stand above 60 ms of jitter."""
+
+COPIES = 8
+"""So many blocks back a copy is looked for: sound systems hand over a few blocks together."""
+
+
+RATE_ROWS = 3600
+"""Rows by which the crystal is known well enough for a gap: 0.1 ppm over the hour before it."""
 
 
 class Arrival(NamedTuple):
@@ -43,6 +78,7 @@ class Arrival(NamedTuple):
     monotonic_ns: int
     utc_ns: int
     overflow: bool = False
+    raw_ns: int = 0
 
     @property
     def stop_frame(self) -> int:
@@ -65,6 +101,13 @@ class Placed(NamedTuple):
     row: ClockRow | None
 
 
+class _Earliest(NamedTuple):
+    """The earliest block of a second: when it came, and how late it was."""
+
+    at_s: float
+    lag_s: float
+
+
 class Continuity:
     """The time line of one live recording; frame 0 is the first that is used.
 
@@ -85,10 +128,14 @@ class Continuity:
         self._earliest_s = 0.0
         self._offset: int | None = None
         self._base_s: float | None = None
-        self._least: deque[tuple[int, float]] = deque(maxlen=BASE_SECONDS)
+        self._least: deque[_Earliest] = deque(maxlen=BASE_SECONDS)
         self._held: list[Arrival] = []
         self._reported = False
         self._why = ""
+        self._pace = 0.0
+        self._trail: deque[tuple[int, float]] = deque(maxlen=PACE_BINS)
+        self._copies: deque[bytes] = deque(maxlen=COPIES)
+        self.doubled_frames = 0
         self.begin("")
 
     def begin(self, why: str) -> list[Placed]:
@@ -101,22 +148,32 @@ class Continuity:
             self._base_s = self._base()
         self._offset = None
         self._least.clear()
+        self._copies.clear()
+        self._trail.clear()
         self._settling_s: float | None = None
         self._why = why
         return placed
 
     def take(self, arrival: Arrival) -> list[Placed]:
         """Place a block, together with those that were held for it; an empty list while it is not decided."""
+        if self._is_copy(arrival):
+            self.doubled_frames += len(arrival.samples)
+            if self._offset is not None:
+                self._offset -= len(arrival.samples)
+            return []
+        self._watch_pace(arrival)
         if self._offset is None and not self._settled(arrival):
             return []
-        late_s = self._lag(arrival) - self._base()
+        late_s = self._lag(arrival) - self._base(arrival.monotonic_ns)
         self._reported |= arrival.overflow
         if not self._held and not self._reported and late_s < LATE_S:
             return [self._place(arrival)]
         self._held.append(arrival)
         if late_s < LATE_S and not self._reported:
             return self._release()
-        if (arrival.monotonic_ns - self._held[0].monotonic_ns) * 1e-9 < HOLD_S:
+        watched_s = len(self._trail) * PACE_BIN_NS * 1e-9
+        held_s = (arrival.monotonic_ns - self._held[0].monotonic_ns) * 1e-9
+        if held_s < HOLD_S or (watched_s < FIRST_HOLD_S and held_s < FIRST_HOLD_S):
             return []
         return self.flush()
 
@@ -124,23 +181,24 @@ class Continuity:
         """Decide on what is held with what is known now."""
         if not self._held:
             return []
-        least_s = min(self._lag(arrival) for arrival in self._held)
+        lags = [self._lag(arrival) - self._pace_since(arrival.monotonic_ns) for arrival in self._held]
+        least_s = min(lags)
         excess_s = least_s - self._base()
-        frames = round(excess_s * self._rate * self._true_rate())
-        lost = frames if excess_s > (LOSS_S if self._reported else LATE_S) else 0
-        if self._reported:
-            lost = max(lost, 1)
+        # beyond what an odd pace makes of the time the lateness is the loss; a crystal's few ppm it still contains
+        frames = round(excess_s * self._rate * (1.0 if self._pace else self._true_rate()))
+        lost = frames if excess_s > (self._reported_loss_s() if self._reported else LATE_S) else 0
         if not lost:
             return self._release()
         after = 0
-        while not self._reported and self._lag(self._held[after]) > least_s + SAME_S:
+        while not self._reported and lags[after] > least_s + SAME_S:
             after += 1
         placed = [self._place(arrival) for arrival in self._held[:after]]
         del self._held[:after]
         assert self._offset is not None
         self._offset += lost
+        in_time_s = least_s + self._pace_since(self._held[0].monotonic_ns) - lost / self._rate
         self._least.clear()
-        self._least.append((0, least_s - lost / self._rate))
+        self._least.append(_Earliest(self._held[0].monotonic_ns * 1e-9, in_time_s))
         self._why = "the sound system lost sound" if self._reported else "sound was lost without a word"
         return placed + self._release()
 
@@ -166,11 +224,61 @@ class Continuity:
             self.rows.append(row)
         if self._earliest is None or lag_s < self._earliest_s:
             self._earliest_s = lag_s
-            self._earliest = ClockRow(self._stretch, self.stop_frame, arrival.monotonic_ns, arrival.utc_ns)
-        if self._least and self._least[-1][0] == second:
-            lag_s = min(lag_s, self._least.pop()[1])
-        self._least.append((second, lag_s))
+            self._earliest = ClockRow(
+                self._stretch, self.stop_frame, arrival.monotonic_ns, arrival.utc_ns, arrival.raw_ns
+            )
+        earliest = _Earliest(arrival.monotonic_ns * 1e-9, lag_s)
+        if self._least and int(self._least[-1].at_s) == second:
+            earliest = min(earliest, self._least.pop(), key=lambda one: one.lag_s)
+        self._least.append(earliest)
         return Placed(Block(start, arrival.samples), gap, row)
+
+    def _is_copy(self, arrival: Arrival) -> bool:
+        """Whether the block was handed over before; digital silence is like itself and is no copy."""
+        samples = arrival.samples
+        if not np.any(samples):
+            return False
+        content = hashlib.blake2b(np.ascontiguousarray(samples).tobytes(), digest_size=16).digest()
+        if content in self._copies:
+            return True
+        self._copies.append(content)
+        return False
+
+    def _watch_pace(self, arrival: Arrival) -> None:
+        """Look at the pace anew four times a second; losses that were told stay in what is looked at."""
+        lag_s = arrival.monotonic_ns * 1e-9 - (arrival.stop_frame - self.doubled_frames) / self._rate
+        at = arrival.monotonic_ns // PACE_BIN_NS
+        if self._trail and at <= self._trail[-1][0]:
+            self._trail[-1] = (self._trail[-1][0], min(lag_s, self._trail[-1][1]))
+            return
+        self._pace = self._odd_pace()
+        self._trail.append((at, lag_s))
+
+    def _odd_pace(self) -> float:
+        """Lateness gained a second where the device's pace is no crystal's, else 0.
+
+        The middle one of many rises over two seconds: a loss is in few of them, a pace in all.
+        """
+        count = len(self._trail)
+        apart = min(PACE_APART_BINS, count // 2)
+        if apart < LEAST_PACE_BINS:
+            return self._pace
+        at, lag_s = np.array(self._trail, np.float64).T
+        rise = (lag_s[apart:] - lag_s[:-apart]) / ((at[apart:] - at[:-apart]) * PACE_BIN_NS * 1e-9)
+        pace = float(np.median(rise))
+        # a median's standard error; of rises that lie over each other so many tell something of their own
+        doubt = 1.25 * 1.4826 * float(np.median(np.abs(rise - pace))) / math.sqrt(count / apart)
+        return pace if abs(pace) > max(ODD_PACE, PACE_SURE * doubt) else 0.0
+
+    def _pace_since(self, monotonic_ns: int) -> float:
+        """Lateness that an odd pace has made since the last second that the base knows."""
+        return self._pace * (monotonic_ns * 1e-9 - self._least[-1].at_s) if self._pace else 0.0
+
+    def _reported_loss_s(self) -> float:
+        """Above this a lateness behind a flag of overflow is a loss: seconds of their own accord scatter less."""
+        last = self._least[-1].at_s
+        lags = np.array([one.lag_s + self._pace * (last - one.at_s) for one in self._least])
+        return max(LOSS_S, 3 * float(np.median(lags - lags.min())))
 
     def _settled(self, arrival: Arrival) -> bool:
         """Watch the first blocks of a device; then lay it on the time line by the earliest of them."""
@@ -185,7 +293,8 @@ class Continuity:
             away_s = self._settling_s + arrival.first_frame / self._rate
             away_s -= self._base_s + self.stop_frame / self._rate
             self._offset += self.stop_frame + max(round(away_s * self._rate * self._true_rate()), 1)
-        self._least.append((0, self._settling_s - self._offset / self._rate))
+        least_s = self._lag(arrival) if self._pace else self._settling_s - self._offset / self._rate
+        self._least.append(_Earliest(arrival.monotonic_ns * 1e-9, least_s))
         return True
 
     def _lag(self, arrival: Arrival) -> float:
@@ -193,10 +302,15 @@ class Continuity:
         assert self._offset is not None
         return arrival.monotonic_ns * 1e-9 - (arrival.stop_frame + self._offset) / self._rate
 
-    def _base(self) -> float:
-        return min(lag_s for _, lag_s in self._least)
+    def _base(self, monotonic_ns: int | None = None) -> float:
+        """The lateness of a block that is in time: now, or at the last second that is known."""
+        last = self._least[-1].at_s
+        base_s = min(one.lag_s + self._pace * (last - one.at_s) for one in self._least)
+        return base_s if monotonic_ns is None else base_s + self._pace_since(monotonic_ns)
 
     def _true_rate(self) -> float:
         """Frames that the recorder counts in a second of the computer's clock, over the nominal rate."""
-        found = host_timebase(self.rows, self._rate, True)
-        return 1 + found.offset_ppm * 1e-6 if found.standard_uncertainty_ppm < 25 else 1.0
+        if self._pace:
+            return 1 - self._pace
+        found = host_timebase(self.rows[-RATE_ROWS:], self._rate, True)
+        return 1 + found.offset_ppm * 1e-6 if found.source == "host clock" else 1.0

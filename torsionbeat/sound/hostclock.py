@@ -1,6 +1,7 @@
-"""The computer's own clocks, and whether network time keeps them.
+"""The computer's own clocks, and what its system says of them.
 
-Out: counts in ns for the rows that set frames against time, and True, False or None (nobody can say).
+Out: counts in ns for the rows that set frames against time; whether network time keeps the clock: True, False or None
+(nobody can say); and how far off the system thinks it, by adjtimex(2) of Linux.
 """
 
 from __future__ import annotations
@@ -11,8 +12,9 @@ import sys
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import NamedTuple
 
-__all__ = ["HostClock", "host_clock_synchronised"]
+__all__ = ["HostClock", "HostState", "host_clock_state", "host_clock_synchronised"]
 
 
 class _Timex(ctypes.Structure):
@@ -30,12 +32,54 @@ class _Timex(ctypes.Structure):
         ("tolerance", ctypes.c_long),
         ("time_s", ctypes.c_long),
         ("time_us", ctypes.c_long),
+        ("tick_us", ctypes.c_long),
         ("rest", ctypes.c_long * 24),
     )
 
 
 STA_UNSYNC = 0x0040
+STA_NANO = 0x2000
 TIME_ERROR = 5
+NOMINAL_TICK_US = 10_000
+"""adjtimex(2): ``tick`` of 10 000 us adds nothing; each us more is 100 ppm; ``freq`` counts ppm in 1/65536."""
+
+
+class HostState(NamedTuple):
+    """What the system says of its clock at one moment.
+
+    ``maxerror_s`` and ``esterror_s`` are the bound and the estimate that the daemon of network time left with the
+    kernel, ``offset_s`` what the kernel has still to slew, ``frequency_ppm`` what it adds to its crystal for good; None
+    where that is not told.
+    """
+
+    synchronised: bool | None = None
+    maxerror_s: float | None = None
+    esterror_s: float | None = None
+    offset_s: float | None = None
+    frequency_ppm: float | None = None
+
+    @property
+    def half_width_s(self) -> float | None:
+        """How far off the clock may be; None where its system does not say.
+
+        A daemon that estimates no error states none (some write 0 for both and let the bound grow by 500 ppm), so its
+        bound is no figure either.
+        """
+        if not self.esterror_s or self.maxerror_s is None:
+            return None
+        return max(self.maxerror_s, self.esterror_s) + abs(self.offset_s or 0.0)
+
+
+def _adjtimex() -> tuple[int, _Timex] | None:
+    """The kernel's answer, asked without changing anything; None where it gives none."""
+    if sys.platform != "linux":
+        return None
+    try:
+        asked = _Timex()
+        state = ctypes.CDLL(None, use_errno=True).adjtimex(ctypes.byref(asked))
+    except (OSError, AttributeError):
+        return None
+    return (state, asked) if state >= 0 else None
 
 
 def host_clock_synchronised() -> bool | None:
@@ -45,14 +89,26 @@ def host_clock_synchronised() -> bool | None:
     """
     if sys.platform != "linux":
         return None
-    try:
-        asked = _Timex()
-        state = ctypes.CDLL(None, use_errno=True).adjtimex(ctypes.byref(asked))
-        if state >= 0:
-            return state != TIME_ERROR and not asked.status & STA_UNSYNC
-    except (OSError, AttributeError):
-        pass
-    return _asked_of_timedatectl()
+    answer = _adjtimex()
+    if answer is None:
+        return _asked_of_timedatectl()
+    state, asked = answer
+    return state != TIME_ERROR and not asked.status & STA_UNSYNC
+
+
+def host_clock_state() -> HostState | None:
+    """What the kernel says of its clock; None where it says nothing."""
+    answer = _adjtimex()
+    if answer is None:
+        return None
+    state, asked = answer
+    return HostState(
+        state != TIME_ERROR and not asked.status & STA_UNSYNC,
+        asked.maxerror * 1e-6,
+        asked.esterror * 1e-6,
+        asked.offset * (1e-9 if asked.status & STA_NANO else 1e-6),
+        asked.freq / 65536 + 100.0 * (asked.tick_us - NOMINAL_TICK_US),
+    )
 
 
 def _asked_of_timedatectl() -> bool | None:
@@ -71,10 +127,37 @@ def _monotonic_ns() -> int:
     return time.monotonic_ns()
 
 
+def _raw_ns() -> int:
+    """The computer's crystal as it is, slewed by nothing; 0 where it cannot be read."""
+    if sys.platform == "linux" and hasattr(time, "CLOCK_MONOTONIC_RAW"):
+        return time.clock_gettime_ns(time.CLOCK_MONOTONIC_RAW)
+    return 0
+
+
+def _no_raw_ns() -> int:
+    return 0
+
+
+def _no_state() -> HostState | None:
+    return None
+
+
 @dataclass(frozen=True, slots=True)
 class HostClock:
-    """The computer's clocks in ns, and whether they are kept by network time."""
+    """The computer's clocks in ns, whether they are kept by network time, and what the system says of them.
+
+    A clock that stands in for the computer's has neither a crystal beside it nor a system unless they are given.
+    """
 
     monotonic_ns: Callable[[], int] = _monotonic_ns
     utc_ns: Callable[[], int] = time.time_ns
     synchronised: Callable[[], bool | None] = host_clock_synchronised
+    raw_ns: Callable[[], int] | None = None
+    state: Callable[[], HostState | None] | None = None
+
+    def __post_init__(self) -> None:
+        own = self.monotonic_ns is _monotonic_ns
+        if self.raw_ns is None:
+            object.__setattr__(self, "raw_ns", _raw_ns if own else _no_raw_ns)
+        if self.state is None:
+            object.__setattr__(self, "state", host_clock_state if own else _no_state)

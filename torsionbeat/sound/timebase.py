@@ -1,13 +1,8 @@
 """How sample numbers become seconds, and how well that is known.
 
-In: what the user states, or rows that set the count of frames captured against the computer's clock. Out: a
-``Timebase``, the recorder's crystal in ppm with a standard uncertainty (GUM, JCGM 100).
-
-A block of sound is never seen before it was recorded but may be seen late, so the earliest arrivals tell
-the time and the late ones tell how busy the computer was: the line is laid along the lower decile of the
-lateness in some forty segments, with Huber's weights (P. J. Huber, Robust Estimation of a Location
-Parameter, 1964), one slope for all and its own height for each stretch between interruptions. The scatter
-of the segments about the line gives the uncertainty.
+In: what the user states, or rows that set the count of frames captured against the computer's clock, and what the
+computer's system says of that clock. Out: a ``Timebase``, the recorder's crystal in ppm with a standard uncertainty
+(GUM, JCGM 100), and the places at which sound was lost without a word. The fit is `torsionbeat.sound.hostfit`'s.
 """
 
 from __future__ import annotations
@@ -15,13 +10,14 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from torsionbeat.errors import InputError
+from torsionbeat.sound.hostclock import HostState
+from torsionbeat.sound.hostfit import HostFit, fit_host
 
 __all__ = [
     "ClockRow",
@@ -39,17 +35,30 @@ UNKNOWN_HALF_WIDTH_PPM = 50.0
 
 STATED_UNCERTAINTY_PPM = 0.5
 
-HOST_HALF_WIDTH_S = 2e-3
-"""A clock kept by network time is right to within this at either end of a recording (common practice, no
-source).
-"""
+HOST_HALF_WIDTH_S = 0.030
+"""Network time is "within a few tens of milliseconds" over most of the Internet (D. L. Mills, RFC 1128, 1989, abstract):
+so far off may a clock that it keeps be at either end, where its system says nothing better of itself."""
 
-SEGMENTS = 40
-LEAST_SEGMENTS = 8
-LEAST_ROWS_A_SEGMENT = 5
-LEAST_SPAN_S = 60.0
-HUBER = 1.345
-"""Huber's constant for 95 % efficiency on normal scatter."""
+LARGEST_CRYSTAL_PPM = 150.0
+"""No crystal of a computer or a recorder is off by more: three times what they are sold to. A clock that goes by more
+than this against another is being slewed, or is no crystal's."""
+
+SLEW_PPM = 500.0
+"""The most by which a kernel slews its clock to bring it to time (adjtime, and the phase lock of RFC 5905)."""
+
+SLEWED_SHARE = 0.2
+"""Of a slew that is known and taken out so much stays in doubt: the frequency under it is itself only estimated."""
+
+SUSPENDED_S = 0.05
+"""Where the two clocks of a computer part by more in one step beyond their slewing, it was asleep: one of them stands
+still then."""
+
+READINGS_LOSS_S = 0.010
+"""From here on the beats themselves show a jump, which the reading takes out; below, a loss stays in both the beats
+and the fit, where most of it cancels."""
+
+LARGEST_STATED_PPM = 20_000.0
+"""More cannot be stated: two in a hundred is a wrong rate, not a crystal."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,22 +75,30 @@ class Timebase:
     synchronised : bool or None
         For ``host clock``: whether the computer's clock was kept by network time; None where nobody could
         say.
+    steps : tuple of (frame, seconds)
+        Behind each frame the sound stands so much later than it was counted: lost sound that no one told, and what
+        the length of a told gap was off by.
+    silent : tuple of (frame, seconds)
+        Those of the steps that are losses without a word.
     """
 
     source: str
     offset_ppm: float
     standard_uncertainty_ppm: float
     synchronised: bool | None = None
+    steps: tuple[tuple[int, float], ...] = ()
+    silent: tuple[tuple[int, float], ...] = ()
 
     def __post_init__(self) -> None:
         if self.source not in ("host clock", "stated", "reference ticks", "unknown"):
             raise InputError(
                 f"timebase source is {self.source!r}; use host clock, stated, reference ticks or unknown"
             )
-        if not abs(self.offset_ppm) <= 20_000:
+        measured = self.source == "host clock" and -1e6 < self.offset_ppm < math.inf
+        if not measured and not abs(self.offset_ppm) <= LARGEST_STATED_PPM:
             raise InputError(
                 f"the recorder's crystal is said to be off by {self.offset_ppm:g} ppm; "
-                "at most 20000 can be right"
+                f"at most {LARGEST_STATED_PPM:.0f} can be right"
             )
         if not self.standard_uncertainty_ppm >= 0:
             raise InputError(
@@ -94,13 +111,15 @@ class ClockRow(NamedTuple):
     """The count of frames at one moment.
 
     ``stretch`` numbers the uninterrupted runs of sound; ``frame`` is one past the last frame that had
-    arrived; ``monotonic_ns`` and ``utc_ns`` are the computer's clocks at that moment.
+    arrived; ``monotonic_ns`` and ``utc_ns`` are the computer's clocks at that moment, ``raw_ns`` its crystal that
+    nothing slews, 0 where there is none to be read.
     """
 
     stretch: int
     frame: int
     monotonic_ns: int
     utc_ns: int
+    raw_ns: int = 0
 
 
 Rows = Sequence[ClockRow] | npt.NDArray[np.int64]
@@ -120,99 +139,133 @@ def stated_timebase(offset_ppm: float, standard_uncertainty_ppm: float = STATED_
     return Timebase("stated", offset_ppm, standard_uncertainty_ppm)
 
 
-def host_timebase(rows: Rows, sample_rate_hz: float, synchronised: bool | None) -> Timebase:
+def host_timebase(
+    rows: Rows, sample_rate_hz: float, synchronised: bool | None, states: Sequence[HostState] = ()
+) -> Timebase:
     """Fit the recorder's crystal against the computer's clock.
 
     Parameters
     ----------
-    rows : sequence of ClockRow, or int64 array of shape (n, 4) with the same columns
+    rows : sequence of ClockRow, or int64 array of shape (n, 4) or (n, 5) with the same columns
         In order of time, evenly spaced to within scheduling; about one a second.
     sample_rate_hz : float
         The nominal rate.
     synchronised : bool or None
         What `torsionbeat.sound.hostclock` said; unless True, the computer's own crystal is as little known as
         any.
+    states : sequence of HostState
+        What the computer's system said of its clock during the recording, in order of time.
 
     Returns
     -------
     Timebase
         ``unknown`` where the rows span less than a minute or are too few.
     """
-    fit = _fit(rows, sample_rate_hz)
+    if not len(rows):
+        return unknown_timebase()
+    table = _table(rows)
+    watched = _watched(table, states)
+    host_s = (table[:, 2] - table[0, 2]) * 1e-9 - watched.taken_out_s
+    fit = fit_host(table[:, 0], table[:, 1], host_s, sample_rate_hz)
     if fit is None:
         return unknown_timebase()
-    offset_ppm, fit_ppm, span_s = fit
+    offset_ppm = -1e6 * fit.slope / (1 + fit.slope)
     if synchronised:
-        host_ppm = 1e6 * HOST_HALF_WIDTH_S / math.sqrt(3) * math.sqrt(2) / span_s
+        host_ppm = _kept_host_ppm(fit, watched, states, abs(offset_ppm))
     else:
-        host_ppm = UNKNOWN_HALF_WIDTH_PPM / math.sqrt(3)
-    return Timebase("host clock", offset_ppm, math.hypot(fit_ppm, host_ppm), synchronised)
+        host_ppm = math.hypot(UNKNOWN_HALF_WIDTH_PPM, 1e6 * watched.bend_s / fit.span_s) / math.sqrt(3)
+    own_ppm = 1e6 * math.hypot(fit.error, _hidden(fit))
+    return Timebase(
+        "host clock", offset_ppm, math.hypot(own_ppm, host_ppm), synchronised, fit.steps, fit.silent
+    )
 
 
-def _fit(rows: Rows, sample_rate_hz: float) -> tuple[float, float, float] | None:
-    """Offset and its standard uncertainty in ppm (Student's factor within), and the span in s."""
-    if len(rows) < LEAST_SEGMENTS * LEAST_ROWS_A_SEGMENT:
-        return None
-    table = np.array(rows, dtype=np.int64)
-    stretch = table[:, 0]
-    counted_s = (table[:, 1] - table[0, 1]) / sample_rate_hz
-    lateness_s = (table[:, 2] - table[0, 2]) * 1e-9 - counted_s
-    segments = _segments(stretch)
-    if len(segments) < LEAST_SEGMENTS:
-        return None
-    which = np.array([stretch[rows.start] for rows in segments])
-    middle_s = np.array([counted_s[rows].mean() for rows in segments])
-    span_s = float(counted_s[segments[-1]][-1] - counted_s[segments[0]][0])
-    _, group = np.unique(which, return_inverse=True)
-    freedom = len(segments) - int(group.max()) - 2
-    if span_s < LEAST_SPAN_S or freedom < LEAST_SEGMENTS - 2:
-        return None
-    slope = 0.0
-    for _ in range(3):  # the tilt within a segment is taken out with the slope found so far
-        level = lateness_s - slope * counted_s
-        decile_s = np.array([np.quantile(level[rows], 0.1) for rows in segments])
-        change, error = _line(middle_s, decile_s, group, freedom)
-        slope += change
-    from scipy.special import stdtrit
+class _Watched(NamedTuple):
+    """What the crystal that nothing slews tells of the clock that is kept.
 
-    student = float(stdtrit(freedom, 0.975)) / 1.959964
-    return -1e6 * slope / (1 + slope), 1e6 * error * student, span_s
+    ``taken_out_s``: by how much the clock was slewed since the first row, where that is known and more than network
+    time's own doubt, shape (n,), else 0. ``slewed_s``: its size. ``bend_s``: how far the rest leaves a straight line.
+    ``apart_ppm``: by how much the two go apart; None where there is no such crystal.
+    """
+
+    taken_out_s: FloatArray
+    slewed_s: float
+    bend_s: float
+    apart_ppm: float | None
 
 
-def _segments(stretch: npt.NDArray[np.int64]) -> list[slice]:
-    """Cut the rows into runs of equal length, none across an interruption; leftovers are left out."""
-    length = max(len(stretch) // SEGMENTS, LEAST_ROWS_A_SEGMENT)
-    edges = [0, *(np.flatnonzero(np.diff(stretch)) + 1).tolist(), len(stretch)]
-    return [
-        slice(first, first + length)
-        for begin, end in pairwise(edges)
-        for first in range(begin, end - length + 1, length)
-    ]
+def _table(rows: Rows) -> npt.NDArray[np.int64]:
+    """The rows as (stretch, frame, monotonic_ns, utc_ns, raw_ns); a clock of day that no count holds is left 0."""
+    if isinstance(rows, np.ndarray):
+        missing = 5 - rows.shape[1]
+        return np.pad(rows, ((0, 0), (0, missing))) if missing > 0 else rows
+    largest = np.iinfo(np.int64).max
+    return np.array(
+        [(*row[:3], row[3] if abs(row[3]) <= largest else 0, *row[4:5], 0)[:5] for row in rows], np.int64
+    )
 
 
-def _line(x: FloatArray, y: FloatArray, group: npt.NDArray[np.int64], freedom: int) -> tuple[float, float]:
-    """Slope common to all groups by Huber's weights, and its standard error."""
+def _watched(table: npt.NDArray[np.int64], states: Sequence[HostState]) -> _Watched:
+    nothing = np.zeros(len(table))
+    raw, kept = table[:, 4], table[:, 2]
+    if len(table) < 2 or not np.all(raw > 0):
+        return _Watched(nothing, 0.0, 0.0, None)
+    raw_s, kept_s = (raw - raw[0]) * 1e-9, (kept - kept[0]) * 1e-9
+    ahead_s = kept_s - raw_s
+    jump_s = np.diff(ahead_s)
+    asleep = np.abs(jump_s) > SUSPENDED_S + 2e-6 * SLEW_PPM * np.diff(kept_s)
+    ahead_s -= np.concatenate([[0.0], np.cumsum(np.where(asleep, jump_s, 0.0))])
+    span_s = max(float(kept_s[-1]), 1e-9)
+    bend_s = _from_chord(kept_s, ahead_s)
+    apart_ppm = 1e6 * float(ahead_s[-1]) / span_s
+    known = [state.frequency_ppm for state in states if state.frequency_ppm is not None]
+    if not known:
+        return _Watched(nothing, 0.0, bend_s, apart_ppm)
+    # what the kernel adds to its crystal for good is the middle of what it was seen to add
+    slewed_s = ahead_s - float(np.median(known)) * 1e-6 * kept_s
+    size_s = float(np.ptp(slewed_s))
+    if size_s <= _half_width_s(states):
+        return _Watched(nothing, 0.0, bend_s, apart_ppm)
+    return _Watched(slewed_s, size_s, 0.0, float(np.median(known)))
 
-    def centred(values: FloatArray, weight: FloatArray) -> FloatArray:
-        mean = np.bincount(group, weight * values) / np.bincount(group, weight)
-        return values - mean[group]
 
-    weight = np.ones_like(x)
-    for _ in range(30):
-        dx, dy = centred(x, weight), centred(y, weight)
-        slope = float((weight * dx * dy).sum() / (weight * dx * dx).sum())
-        residual = dy - slope * dx
-        scale = max(1.4826 * float(np.median(np.abs(residual))), 1e-9)
-        weight = np.minimum(1.0, HUBER * scale / np.maximum(np.abs(residual), 1e-12))
-    clipped = weight * residual
-    inside = float((np.abs(residual) <= HUBER * scale).mean())
-    variance = float((clipped**2).sum()) / freedom / inside**2
-    neighbours = group[1:] == group[:-1]
-    together = float((clipped[1:] * clipped[:-1])[neighbours].sum() / (clipped**2).sum())
-    # a line takes out scatter that lasts long, which lowers what is left by about 4/n (Kendall, 1954)
-    memory = min(max(together + 4 / len(x), 0.0), 0.8) if together > 1.0 / math.sqrt(len(x)) else 0.0
-    dx = centred(x, np.ones_like(x))
-    return slope, math.sqrt(variance / float((dx**2).sum()) * (1 + memory) / (1 - memory))
+def _from_chord(x: FloatArray, y: FloatArray) -> float:
+    """How far a curve leaves the straight line between its ends."""
+    return float(np.ptp(y - y[0] - (y[-1] - y[0]) * x / max(float(x[-1]), 1e-9)))
+
+
+def _half_width_s(states: Sequence[HostState]) -> float:
+    """How far off the clock may be at either end: what its system states, else network time's usual."""
+    stated = [state.half_width_s for state in states if state.half_width_s is not None]
+    return max(stated, default=HOST_HALF_WIDTH_S)
+
+
+def _kept_host_ppm(fit: HostFit, watched: _Watched, states: Sequence[HostState], offset_ppm: float) -> float:
+    """Standard uncertainty of the rate of a clock that network time keeps, over the span of the fit."""
+    end_s = _half_width_s(states)
+    if watched.apart_ppm is None:
+        # nothing watches the slewing but the recorder's own crystal: what bends against it may be the clock
+        end_s = max(end_s, fit.bend_s)
+        odd_ppm = min(offset_ppm, SLEW_PPM) if offset_ppm > LARGEST_CRYSTAL_PPM else 0.0
+    else:
+        end_s = max(end_s, watched.bend_s, SLEWED_SHARE * watched.slewed_s)
+        odd_ppm = abs(watched.apart_ppm) if abs(watched.apart_ppm) > LARGEST_CRYSTAL_PPM else 0.0
+    # two ends, each a rectangle
+    return math.hypot(1e6 * end_s * math.sqrt(2) / fit.span_s, odd_ppm) / math.sqrt(3)
+
+
+def _hidden(fit: HostFit) -> float:
+    """Standard uncertainty by losses too small to be seen, as a share of the time.
+
+    A step s in the midst of the span tilts a line through it by 1.5 s over the span; the beats step as well, the other
+    way. What both keep cancels but for a half at most. What the reading takes out of the beats does not; that counts
+    where sound was lost in this recording at all.
+    """
+    if not math.isfinite(fit.least_step_s):
+        return 0.0
+    kept_s = min(fit.least_step_s, READINGS_LOSS_S)
+    taken_s = max(fit.least_step_s - READINGS_LOSS_S, 0.0) if fit.steps else 0.0
+    return (0.5 * kept_s + 1.5 * taken_s) / math.sqrt(3) / fit.span_s
 
 
 def clock_steps(rows: Rows, least_s: float = 0.1) -> list[tuple[int, float]]:
@@ -229,6 +282,6 @@ def clock_steps(rows: Rows, least_s: float = 0.1) -> list[tuple[int, float]]:
     """
     if len(rows) < 2:
         return []
-    table = np.array(rows, dtype=np.int64)
+    table = _table(rows)
     ahead_s = np.diff(table[:, 3] - table[:, 2]) * 1e-9
     return [(int(table[n + 1, 1]), float(ahead_s[n])) for n in np.flatnonzero(np.abs(ahead_s) >= least_s)]

@@ -1,0 +1,301 @@
+"""Frames against the computer's clock: the recorder's pace, and the losses of sound that no one told.
+
+In: the count of frames at moments of the computer's clock, about one a second. Out: one pace for all, and steps in the
+residual: a loss without a word makes every later block late for good, and the length of a told gap is only as good as
+the two seconds in which it was measured.
+
+A block of sound is never seen before it was recorded but may be seen late, so the earliest arrivals tell the time and
+the late ones tell how busy the computer was: the line is laid along the lower decile of the lateness in some forty
+segments, with Huber's weights (P. J. Huber, Robust Estimation of a Location Parameter, 1964), one slope for all and its
+own height for each stretch between interruptions. The scatter of the segments about the line gives the uncertainty.
+"""
+
+from __future__ import annotations
+
+import math
+from itertools import pairwise
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+__all__ = ["HostFit", "fit_host"]
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+SEGMENTS = 40
+"""So many segments give 38 degrees of freedom, where Student's factor is within 3 % of its limit."""
+
+LEAST_SEGMENTS = 8
+"""Below this the scatter of the segments says too little of itself: Student's factor passes 1.25."""
+
+LEAST_ROWS_A_SEGMENT = 5
+"""The lower decile of fewer is their least, which a single early stamp rules."""
+
+LEAST_SPAN_S = 60.0
+"""In less than a minute 5 ms of lateness are 100 ppm, more than any crystal is off."""
+
+HUBER = 1.345
+"""Huber's constant for 95 % efficiency on normal scatter."""
+
+DECILE = 0.1
+"""Of a computer that is busy nine tenths of the time the rest still tells the time."""
+
+WINDOWS = (10, 40, 160)
+"""Rows on either side between which a step is sought: the first for losses close together, the last for small ones."""
+
+LEAST_STEP_S = 0.003
+"""Smaller steps are left in: sound systems of the desk hand blocks over to within a few ms (common practice, no source)."""
+
+STEP_RATIO = 8.0
+"""A step stands so far above the scatter of steps where none is: chance comes to 7 in an hour of 60 ms of jitter."""
+
+LEAST_ROWS_BEHIND = 20
+"""A loss is told by the rows behind it; with fewer a busy moment at the end would be taken for one."""
+
+MOST_STEPS = 60
+LEVEL_ROWS = 60
+"""The height on either side of a step is that of so many rows: a minute, in which no crystal moves."""
+
+LONGEST_PIECE = 40_000
+"""Rows searched for steps at a time, for the memory's sake: eleven hours."""
+
+
+class HostFit(NamedTuple):
+    """What the count of frames against the computer's clock tells.
+
+    ``slope`` is lateness gained a counted second, ``error`` its standard error with Student's factor, ``span_s`` the
+    counted seconds it rests on. ``steps`` are (frame, seconds): behind the frame the sound stands so much later than it
+    was counted; ``silent`` of them are losses that no one told. ``least_step_s`` is the smallest loss that would have
+    been seen; ``bend_s`` how far the lateness leaves its line for long.
+    """
+
+    slope: float
+    error: float
+    span_s: float
+    steps: tuple[tuple[int, float], ...]
+    silent: tuple[tuple[int, float], ...]
+    least_step_s: float
+    bend_s: float
+
+
+def fit_host(stretch: IntArray, frame: IntArray, host_s: FloatArray, sample_rate_hz: float) -> HostFit | None:
+    """Fit frames against the computer's clock.
+
+    Parameters
+    ----------
+    stretch, frame : int64 array, shape (n,)
+        The run of sound between told interruptions, and the frames counted until then.
+    host_s : array, shape (n,)
+        The computer's clock, from anywhere.
+    sample_rate_hz : float
+        The nominal rate.
+
+    Returns
+    -------
+    HostFit or None
+        None where the rows span less than a minute or are too few.
+    """
+    if len(frame) < LEAST_SEGMENTS * LEAST_ROWS_A_SEGMENT:
+        return None
+    counted_s = (frame - frame[0]) / sample_rate_hz
+    lateness_s = host_s - host_s[0] - counted_s
+    losses, least_step_s = _silent_losses(stretch, lateness_s)
+    told = np.cumsum(np.concatenate([[0], np.diff(stretch) != 0]))
+    while True:
+        group = told + np.searchsorted(list(losses), np.arange(len(frame)), "right")
+        line = _line_through(group, counted_s, lateness_s)
+        if line is None:
+            return None
+        slope, error, span_s, bend_s = line
+        sizes_s = _sizes(group, lateness_s - slope * counted_s)
+        # seen over a whole minute, what was only a busy moment is none
+        left = {
+            row: size_s for row, size_s in losses.items() if sizes_s[row] >= max(size_s / 2, LEAST_STEP_S)
+        }
+        if len(left) == len(losses):
+            break
+        losses = left
+    # a silent loss lies between two rows; a told gap stands before all that follows
+    at = {
+        row: int(frame[row - 1] + frame[row]) // 2 if row in losses else int(frame[row - 1])
+        for row in sizes_s
+    }
+    steps = tuple((at[row], size_s) for row, size_s in sizes_s.items())
+    silent = tuple((at[row], sizes_s[row]) for row in losses)
+    return HostFit(slope, error, span_s, steps, silent, least_step_s, bend_s)
+
+
+def _sizes(group: IntArray, level_s: FloatArray) -> dict[int, float]:
+    """By how much the level steps up at the first row of each group but the first."""
+    rows = (np.flatnonzero(np.diff(group)) + 1).tolist()
+    edges = [0, *rows, len(group)]
+    return {
+        row: _height(level_s[row : min(row + LEVEL_ROWS, end)])
+        - _height(level_s[max(row - LEVEL_ROWS, begin) : row])
+        for begin, row, end in zip(edges, rows, edges[2:], strict=False)
+    }
+
+
+def _height(level_s: FloatArray) -> float:
+    return float(np.quantile(level_s, DECILE))
+
+
+def _silent_losses(stretch: IntArray, lateness_s: FloatArray) -> tuple[dict[int, float], float]:
+    """Rows, in order, before which sound was lost without a word, with sizes; and the smallest loss that would be seen."""
+    edges = [0, *(np.flatnonzero(np.diff(stretch)) + 1).tolist(), len(stretch)]
+    pieces = [
+        (first, min(first + LONGEST_PIECE, end))
+        for begin, end in pairwise(edges)
+        for first in range(begin, end, LONGEST_PIECE)
+    ]
+    found: dict[int, float] = {}
+    seen_s = []
+    for window in WINDOWS:
+        scans = [(first, _scan(lateness_s[first:end], window)) for first, end in pieces]
+        every = np.concatenate([scan for _, scan in scans])
+        every = every[np.isfinite(every)]
+        if len(every) < 2 * window:
+            continue
+        limit_s = max(LEAST_STEP_S, STEP_RATIO * 1.4826 * float(np.median(np.abs(every))))
+        seen_s.append(limit_s)
+        for first, scan in scans:
+            for row, size_s in _losses(scan, window, limit_s):
+                if all(abs(first + row - known) > window for known in found):
+                    found[first + row] = size_s
+    behind = {row: np.count_nonzero(stretch[row:] == stretch[row]) for row in found}
+    sure = sorted(row for row in found if behind[row] >= LEAST_ROWS_BEHIND)[:MOST_STEPS]
+    return {_placed(lateness_s, row, pieces): found[row] for row in sure}, min(seen_s, default=math.inf)
+
+
+def _scan(lateness_s: FloatArray, window: int) -> FloatArray:
+    """For each row: by how much the level behind it stands above the one before, less the slope round about.
+
+    The earliest of a window stand for it. What the two outer pairs of windows rise is taken as the slope, so a pace
+    that is wrong, or changes, makes no step.
+    """
+    step = np.full(len(lateness_s), np.nan)
+    if len(lateness_s) < 4 * window:
+        return step
+    views = np.lib.stride_tricks.sliding_window_view(lateness_s, window)
+    rank = int(DECILE * window)
+    low = np.partition(views, rank, axis=1)[:, rank]
+    at = np.arange(2 * window, len(lateness_s) - 2 * window + 1)
+    rise = low[at] - low[at - window]
+    outer = (low[at - window] - low[at - 2 * window] + low[at + window] - low[at]) / 2
+    step[at[at < len(step)]] = (rise - outer)[at < len(step)]
+    return step
+
+
+def _losses(scan: FloatArray, window: int, limit_s: float) -> list[tuple[int, float]]:
+    """Rows at which the lateness steps up and stays up, with sizes: what comes down again was a busy computer."""
+    size = np.where(np.isfinite(scan), scan, 0.0)
+    found: list[tuple[int, float]] = []
+    taken = np.zeros(len(size), bool)
+    for row in np.argsort(-np.abs(size)):
+        if abs(size[row]) < limit_s or len(found) >= 4 * MOST_STEPS:
+            break
+        if not taken[row]:
+            # a step shows with the other sign one window away on either side, at half its size
+            taken[max(row - 2 * window, 0) : row + 2 * window] = True
+            found.append((int(row), float(size[row])))
+    standing: list[tuple[int, float, float]] = []
+    for row, height in sorted(found):
+        if height > 0:
+            standing.append((row, height, height))
+            continue
+        down = -height
+        while standing and down > 0:
+            at, left, whole = standing.pop()
+            if left > down:
+                standing.append((at, left - down, whole))
+            down -= left
+    return [(row, left) for row, left, whole in standing if left > max(limit_s, whole / 2)]
+
+
+def _placed(lateness_s: FloatArray, row: int, pieces: list[tuple[int, int]]) -> int:
+    """The row before which the sound was lost: the one behind the last that was still in time."""
+    first, end = next(piece for piece in pieces if piece[0] <= row < piece[1])
+    window = WINDOWS[0]
+    low, high = max(row - window, first + 1), min(row + window, end - 1)
+    before = float(np.quantile(lateness_s[max(low - window, first) : low], DECILE))
+    behind = float(np.quantile(lateness_s[high : min(high + window, end)], DECILE))
+    in_time = np.flatnonzero(lateness_s[low:high] < (before + behind) / 2)
+    return low + int(in_time[-1]) + 1 if len(in_time) else low
+
+
+def _line_through(
+    group: IntArray, counted_s: FloatArray, lateness_s: FloatArray
+) -> tuple[float, float, float, float] | None:
+    """Slope common to all groups, its standard error (Student's factor within), the span in s, the bend in s."""
+    segments = _segments(group)
+    if len(segments) < LEAST_SEGMENTS:
+        return None
+    which = np.array([group[rows.start] for rows in segments])
+    middle_s = np.array([counted_s[rows].mean() for rows in segments])
+    span_s = float(counted_s[segments[-1]][-1] - counted_s[segments[0]][0])
+    _, height = np.unique(which, return_inverse=True)
+    freedom = len(segments) - int(height.max()) - 2
+    if span_s < LEAST_SPAN_S or freedom < LEAST_SEGMENTS - 2:
+        return None
+    slope = 0.0
+    for _ in range(3):  # the tilt within a segment is taken out with the slope found so far
+        level = lateness_s - slope * counted_s
+        decile_s = np.array([np.quantile(level[rows], DECILE) for rows in segments])
+        change, error = _line(middle_s, decile_s, height, freedom)
+        slope += change
+    from scipy.special import stdtrit
+
+    student = float(stdtrit(freedom, 0.975)) / 1.959964
+    return slope, error * student, span_s, _bend(middle_s, decile_s - change * middle_s, height)
+
+
+def _bend(middle_s: FloatArray, level_s: FloatArray, height: IntArray) -> float:
+    """How far an eighth of the record leaves the line, between the highest and the lowest."""
+    rest = (
+        level_s
+        - np.array([np.median(level_s[height == one]) for one in range(int(height.max()) + 1)])[height]
+    )
+    scatter = 1.4826 * float(np.median(np.abs(np.diff(rest)))) / math.sqrt(2)
+    by_chance = (
+        5 * 1.25 * scatter / math.sqrt(len(rest) / 8)
+    )  # of eight medians, in one of a thousand records
+    seen = float(np.ptp([np.median(part) for part in np.array_split(rest, 8)]))
+    return math.sqrt(max(seen**2 - by_chance**2, 0.0))
+
+
+def _segments(group: IntArray) -> list[slice]:
+    """Cut the rows into runs of equal length, none across an interruption; leftovers are left out."""
+    length = max(len(group) // SEGMENTS, LEAST_ROWS_A_SEGMENT)
+    edges = [0, *(np.flatnonzero(np.diff(group)) + 1).tolist(), len(group)]
+    return [
+        slice(first, first + length)
+        for begin, end in pairwise(edges)
+        for first in range(begin, end - length + 1, length)
+    ]
+
+
+def _line(x: FloatArray, y: FloatArray, group: IntArray, freedom: int) -> tuple[float, float]:
+    """Slope common to all groups by Huber's weights, and its standard error."""
+
+    def centred(values: FloatArray, weight: FloatArray) -> FloatArray:
+        mean = np.bincount(group, weight * values) / np.bincount(group, weight)
+        return values - mean[group]
+
+    weight = np.ones_like(x)
+    for _ in range(30):
+        dx, dy = centred(x, weight), centred(y, weight)
+        slope = float((weight * dx * dy).sum() / (weight * dx * dx).sum())
+        residual = dy - slope * dx
+        scale = max(1.4826 * float(np.median(np.abs(residual))), 1e-9)
+        weight = np.minimum(1.0, HUBER * scale / np.maximum(np.abs(residual), 1e-12))
+    clipped = weight * residual
+    inside = float((np.abs(residual) <= HUBER * scale).mean())
+    variance = float((clipped**2).sum()) / freedom / inside**2
+    neighbours = group[1:] == group[:-1]
+    together = float((clipped[1:] * clipped[:-1])[neighbours].sum() / (clipped**2).sum())
+    # a line takes out scatter that lasts long, which lowers what is left by about 4/n (Kendall, 1954)
+    memory = min(max(together + 4 / len(x), 0.0), 0.8) if together > 1.0 / math.sqrt(len(x)) else 0.0
+    dx = centred(x, np.ones_like(x))
+    return slope, math.sqrt(variance / float((dx**2).sum()) * (1 + memory) / (1 - memory))
