@@ -6,7 +6,8 @@ later, when the timebase is known.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -115,3 +116,31 @@ class Heard:
     peak: float = 0.0
     standing_db: float | None = None
     """How far the drops stand above the room, median."""
+
+    def laid_out(self, steps: Sequence[tuple[int, float]], silent: Sequence[tuple[int, float]]) -> Heard:
+        """The same with every sound where it stood, by what the timebase knows of losses.
+
+        Parameters
+        ----------
+        steps : sequence of (sample, samples)
+            Behind each sample all stands so many samples later than it was counted.
+        silent : sequence of (sample, samples)
+            Those of the steps at which sound was lost without a word: they become gaps.
+        """
+        if not steps:
+            return self
+        at, size = np.array(sorted(steps), np.float64).T
+        later = np.concatenate([[0.0], np.cumsum(size)])
+
+        def moved(samples: npt.ArrayLike) -> npt.NDArray[np.float64]:
+            places = np.asarray(samples, np.float64)
+            return np.asarray(places + later[np.searchsorted(at, places, "left")], np.float64)
+
+        gaps = [(round(float(moved(first))), round(float(moved(last)))) for first, last in self.gaps]
+        gaps += [(round(float(moved(first))), round(float(moved(first)) + lost)) for first, lost in silent]
+        return replace(
+            self,
+            samples=round(float(moved(self.samples))),
+            sounds=replace(self.sounds, sample=moved(self.sounds.sample)),
+            gaps=tuple(sorted(gaps)),
+        )

@@ -155,6 +155,7 @@ def listen(
                     keeps=request.keep,
                     planned_s=request.duration_s,
                     synchronised=live.synchronised,
+                    recorder=getattr(live, "recorder", ""),
                 )
             )
             night, stop_file = stack.enter_context(

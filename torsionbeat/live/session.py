@@ -157,6 +157,7 @@ class _Night:
         self.rate_hz = source.sample_rate_hz
         self.listener = Listener(self.rate_hz, source.channels, nominal_period_s=clock.nominal_period_s)
         self.name = keeper.folder.name if keeper is not None else source.name
+        self.recorder = str(getattr(source, "recorder", ""))
         self.away = False
         self.shown_s = time.monotonic()
         self.meter = LevelMeter.of(self.rate_hz)
@@ -242,7 +243,7 @@ class _Night:
             self.beats.found(heard)
         timebase = self.timebase(heard)
         try:
-            self.reading = reading_of(heard, self.clock, timebase, self.name, self.remarks())
+            self.reading = reading_of(heard, self.clock, timebase, self.name, self.remarks(), self.recorder)
             self.why = ""
         except NothingHeardError as error:
             self.reading = None

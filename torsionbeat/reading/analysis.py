@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from os import PathLike
 
 from torsionbeat.errors import InputError
@@ -124,7 +124,7 @@ def analyse_fully(
         if reference is not None:
             timebase, unheard = reference.timebase_or(timebase, heard.sounds.sample)
             remarks = (*remarks, Remark("reference-not-heard", unheard)) if unheard else remarks
-        reading = reading_of(heard, clock, timebase, recording.name, remarks)
+        reading = reading_of(heard, clock, timebase, recording.name, remarks, recording.recorder)
         return Analysis(with_wheels(reading, heard.other_intervals_s), heard)
 
 
@@ -183,6 +183,8 @@ def _reference(recording: SavedRecording, listening: Listening) -> ReferenceEar 
 
 
 def _timebase(recording: SavedRecording, listening: Listening) -> Timebase:
-    if listening.sample_clock_ppm is not None:
-        return stated_timebase(listening.sample_clock_ppm, listening.sample_clock_tolerance_ppm)
-    return recording.timebase or unknown_timebase()
+    own = recording.timebase or unknown_timebase()
+    if listening.sample_clock_ppm is None:
+        return own
+    stated = stated_timebase(listening.sample_clock_ppm, listening.sample_clock_tolerance_ppm)
+    return replace(stated, steps=own.steps, silent=own.silent)

@@ -32,6 +32,7 @@ def reading_document(reading: Reading) -> dict[str, Any]:
             "sample_rate_hz": recording.sample_rate_hz,
             "channels": recording.channels,
             "gaps": [list(gap) for gap in recording.gaps],
+            "recorder": recording.recorder or None,
         },
         "timebase": {
             "source": reading.timebase.source,

@@ -84,13 +84,17 @@ class Clock:
 
 @dataclass(frozen=True, slots=True)
 class RecordingInfo:
-    """What was recorded. Times in seconds from the start, timebase applied; ``gaps`` is (start_s, end_s) pairs."""
+    """What was recorded. Times in seconds from the start, timebase applied; ``gaps`` is (start_s, end_s) pairs.
+
+    ``recorder`` names what recorded it, and with it the crystal that counted; empty where that is not known.
+    """
 
     name: str
     duration_s: float
     sample_rate_hz: float
     channels: int
     gaps: tuple[tuple[float, float], ...] = ()
+    recorder: str = ""
 
 
 @dataclass(frozen=True, slots=True)

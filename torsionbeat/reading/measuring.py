@@ -79,7 +79,12 @@ class _Figures:
 
 
 def reading_of(
-    heard: Heard, clock: Clock, timebase: Timebase, name: str, remarks: Sequence[str] = ()
+    heard: Heard,
+    clock: Clock,
+    timebase: Timebase,
+    name: str,
+    remarks: Sequence[str] = (),
+    recorder: str = "",
 ) -> Reading:
     """The reading of one recording.
 
@@ -95,6 +100,8 @@ def reading_of(
         Name of the recording.
     remarks : tuple of str
         What is to be told besides, before the reading's own remarks.
+    recorder : str
+        What recorded it; empty where that is not known.
 
     Raises
     ------
@@ -102,6 +109,12 @@ def reading_of(
         Fewer than three beats of a clock were heard.
     """
     seconds_per_sample = 1 / (heard.sample_rate_hz * (1 + timebase.offset_ppm * 1e-6))
+    heard = heard.laid_out(
+        *(
+            [(at, size_s / seconds_per_sample) for at, size_s in steps]
+            for steps in (timebase.steps, timebase.silent)
+        )
+    )
     seconds = heard.sounds.sample * seconds_per_sample
     half_s = (heard.period_samples or 0.0) / 2 * seconds_per_sample
     together = stacked_passages(heard.laid_over, seconds_per_sample, half_s) if heard.laid_over else {}
@@ -118,7 +131,7 @@ def reading_of(
     figures = whole if part.all() else _figures_of(beats.where(part), jumps, heard, clock, timebase, together)
     arcs[part] = single_arcs_deg(beats.where(part), clock, figures.steady)
     reading = Reading(
-        recording=_info(heard, name, seconds_per_sample),
+        recording=replace(_info(heard, name, seconds_per_sample), recorder=recorder),
         timebase=timebase,
         clock=clock,
         period_s=figures.period,

@@ -9,6 +9,7 @@ says.
 from __future__ import annotations
 
 import contextlib
+import platform
 import queue
 import threading
 import time
@@ -21,9 +22,9 @@ from torsionbeat.sound.block import Block, Samples, regrouped
 from torsionbeat.sound.continuity import Arrival, Continuity, Gap, Placed
 from torsionbeat.sound.devicelock import hold_device
 from torsionbeat.sound.devices import Backend, Device, PortAudio, Stream, find_device, negotiated
-from torsionbeat.sound.hostclock import HostClock
-from torsionbeat.sound.remarks import Remark, clock_remarks, gap_remarks
-from torsionbeat.sound.timebase import Timebase, host_timebase
+from torsionbeat.sound.hostclock import HostClock, HostState
+from torsionbeat.sound.remarks import Remark, clock_remarks, gap_remarks, timebase_remarks
+from torsionbeat.sound.timebase import Timebase, host_timebase, unknown_timebase
 
 __all__ = ["LiveSource"]
 
@@ -109,6 +110,7 @@ class LiveSource:
         self._clock = clock or HostClock()
         self.device = find_device(device, self._backend.devices())
         self.name = self.device.name
+        self.recorder = f"{self.name} ({self.device.system}) at {platform.node() or 'this computer'}"
         # a stand-in for the sound system has no microphone that another program could hold
         self._hold = contextlib.ExitStack() if backend else hold_device(f"{self.name} ({self.device.system})")
         self.sample_rate_hz, self.channels = negotiated(self._backend, self.device, sample_rate_hz, channels)
@@ -139,12 +141,19 @@ class LiveSource:
         self._utc_ahead_ns: int | None = None
         self._synchronised: set[bool | None] = {self._clock.synchronised()}
         self._asked_ns = self._clock.monotonic_ns()
+        self._host_states: list[HostState] = []
+        self._host_noted = False
+        self._fitted: tuple[int, Timebase] | None = None
+        self._doubled_told = 0
 
     @property
     def remarks(self) -> list[Remark]:
         """Plain sentences on what went wrong so far."""
-        gaps = gap_remarks(self._gaps, self.sample_rate_hz)
-        return self._remarks + gaps + clock_remarks(self._steps_s)
+        rate_hz, doubled = self.sample_rate_hz, self._line.doubled_frames
+        said = self._remarks + gap_remarks(self._gaps, rate_hz) + clock_remarks(self._steps_s)
+        # by the last fit: a new one each time somebody looks would be dear
+        found = unknown_timebase() if self._fitted is None else self._fitted[1]
+        return said + timebase_remarks(found, rate_hz, doubled)
 
     @property
     def synchronised(self) -> bool | None:
@@ -155,7 +164,11 @@ class LiveSource:
     @property
     def timebase(self) -> Timebase:
         """The recorder's crystal as known so far; ``unknown`` in the first minute."""
-        return host_timebase(self._line.rows, self.sample_rate_hz, self.synchronised)
+        rows = len(self._line.rows)
+        if self._fitted is None or self._fitted[0] != rows:
+            found = host_timebase(self._line.rows, self.sample_rate_hz, self.synchronised, self._host_states)
+            self._fitted = (rows, found)
+        return self._fitted[1]
 
     @property
     def elapsed_s(self) -> float:
@@ -217,6 +230,7 @@ class LiveSource:
                 yield from self._told(self._line.begin("the microphone was away"))
                 yield from self._rejoin()
         yield from self._told(self._line.flush())
+        self._note_host()
 
     def _blocks_until_lost(self) -> Iterator[Block | None]:
         """Yield until stopped, or until the device ends or falls silent."""
@@ -239,6 +253,8 @@ class LiveSource:
             if arrival.overflow:
                 self._tell("overflow", frame=self._line.stop_frame)
             yield from self._told(self._line.take(arrival))
+            if self._line.doubled_frames >= self._doubled_told + self.sample_rate_hz:
+                self._tell_doubled()
 
     def _told(self, placed: list[Placed]) -> Iterator[Block]:
         for block, gap, row in placed:
@@ -249,7 +265,24 @@ class LiveSource:
                 self._tell("clock", **row._asdict())
             yield block
 
+    def _tell_doubled(self) -> None:
+        self._doubled_told = self._line.doubled_frames
+        self._tell("doubled", frame=self._line.stop_frame, frames=self._doubled_told)
+
+    def _note_host(self) -> None:
+        """Note what the computer's system says of its clock, where it says anything."""
+        if self._line.doubled_frames > self._doubled_told:
+            self._tell_doubled()
+        state = self._clock.state()  # type: ignore[misc]
+        if state is not None:
+            self._host_states.append(state)
+            self._fitted = None
+            self._tell("host clock", frame=self._line.stop_frame, **state._asdict())
+
     def _watch_clock(self, arrival: Arrival) -> None:
+        if not self._host_noted:
+            self._host_noted = True
+            self._note_host()
         ahead_ns = arrival.utc_ns - arrival.monotonic_ns
         if self._utc_ahead_ns is not None:
             step_s = (ahead_ns - self._utc_ahead_ns) * 1e-9
@@ -259,6 +292,7 @@ class LiveSource:
         self._utc_ahead_ns = ahead_ns
         if arrival.monotonic_ns - self._asked_ns >= SYNCHRONISED_AGAIN_NS:
             self._asked_ns = arrival.monotonic_ns
+            self._note_host()
             now = self._clock.synchronised()
             if now not in self._synchronised:
                 self._synchronised.add(now)

@@ -159,11 +159,23 @@ def _silent_losses(stretch: IntArray, lateness_s: FloatArray) -> tuple[dict[int,
         if len(every) < 2 * window:
             continue
         limit_s = max(LEAST_STEP_S, STEP_RATIO * 1.4826 * float(np.median(np.abs(every))))
+        # what a shorter window would have seen, it has seen, with what came down again
+        largest_s = min(seen_s, default=math.inf)
         seen_s.append(limit_s)
         for first, scan in scans:
             for row, size_s in _losses(scan, window, limit_s):
-                if all(abs(first + row - known) > window for known in found):
+                if size_s <= largest_s and all(abs(first + row - known) > window for known in found):
                     found[first + row] = size_s
+    # a pace that changes bends the level over minutes; a loss is there at once
+    sharp = np.full(len(lateness_s), -math.inf)
+    for first, end in pieces:
+        scan = _scan(lateness_s[first:end], WINDOWS[0])
+        sharp[first:end] = np.where(np.isfinite(scan), scan, -math.inf)
+    found = {
+        row: size_s
+        for row, size_s in found.items()
+        if sharp[max(row - WINDOWS[1], 0) : row + WINDOWS[1]].max() >= size_s / 2
+    }
     behind = {row: np.count_nonzero(stretch[row:] == stretch[row]) for row in found}
     sure = sorted(row for row in found if behind[row] >= LEAST_ROWS_BEHIND)[:MOST_STEPS]
     return {_placed(lateness_s, row, pieces): found[row] for row in sure}, min(seen_s, default=math.inf)

@@ -10,8 +10,11 @@ Every entry has ``what``; counts are frames from the start of the recording:
 what         further keys                                 meaning
 ============ ============================================ ============================================
 begun        format, sample_rate_hz, channels, keeps,     the recording was begun
-             synchronised, identity
-clock        stretch, frame, monotonic_ns, utc_ns         a ``ClockRow``, about one a second
+             synchronised, identity, recorder
+clock        stretch, frame, monotonic_ns, utc_ns,        a ``ClockRow``, about one a second; raw_ns is new
+             raw_ns
+host clock   frame and the fields of ``HostState``        what the computer's system said of its clock
+doubled      frame, frames                                so many frames in all were handed over twice, left out
 sound        file, file_frame, start_frame                from ``file_frame`` of ``file`` on, the sound
                                                           stands at ``start_frame``
 closed       file, frames                                 this file is complete and on the disk
@@ -31,20 +34,36 @@ ended        frame                                        the recording was ende
 from __future__ import annotations
 
 import json
+import math
 import os
 from dataclasses import dataclass, field
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
+from torsionbeat.sound.hostclock import HostState
 from torsionbeat.sound.timebase import Timebase, host_timebase
 
 __all__ = ["JOURNAL_NAME", "Journal", "JournalRecord", "read_journal"]
 
 JOURNAL_NAME = "journal.jsonl"
 FORMAT = 1
+
+LARGEST_COUNT = 1 << 63
+"""What a clock counts in ns fits into 63 bits until the year 2262; a clock of day set beyond is as good as none."""
+
+LARGEST_FRAME = 1 << 45
+"""Three years at 384 kHz: a place beyond is a damaged line, not a recording."""
+
+SLACK_S = 10.0
+"""So much a late or early block may put between two rows."""
+
+LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 8_000, 384_000
+MOST_CHANNELS = 8
+"""What can be heard and what FLAC holds: a journal that says otherwise is damaged."""
 
 
 class Journal:
@@ -91,7 +110,9 @@ class JournalRecord:
     """
 
     begun: dict[str, Any] | None = None
-    rows: list[tuple[int, int, int, int]] = field(default_factory=list)
+    rows: list[tuple[int, int, int, int, int]] = field(default_factory=list)
+    host_states: list[HostState] = field(default_factory=list)
+    doubled_frames: int = 0
     sound: dict[str, list[tuple[int, int]]] = field(default_factory=dict)
     closed: dict[str, int] = field(default_factory=dict)
     gaps: list[tuple[int, int, str]] = field(default_factory=list)
@@ -104,9 +125,22 @@ class JournalRecord:
     last_frame: int = 0
     lines_lost: int = 0
 
+    @property
+    def recorder(self) -> str:
+        """What recorded; empty where that was not noted."""
+        return str((self.begun or {}).get("recorder") or "")
+
     def clock_rows(self) -> npt.NDArray[np.int64]:
-        """The clock rows, shape (n, 4), columns as in ``ClockRow``."""
-        return np.array(self.rows, dtype=np.int64).reshape(-1, 4)
+        """The clock rows, shape (n, 5), columns as in ``ClockRow``."""
+        rate_hz = float((self.begun or {}).get("sample_rate_hz", HIGHEST_RATE_HZ))
+        kept: list[tuple[int, int, int, int, int]] = []
+        for row, following in pairwise([*self.rows, *self.rows[-2:-1]]):
+            # one damaged number would pull the line through all the others
+            if (kept and _follows(kept[-1], row, rate_hz)) or (
+                not kept and _follows(row, following, rate_hz)
+            ):
+                kept.append(row)
+        return np.array(kept, dtype=np.int64).reshape(-1, 5)
 
     def timebase(self, sample_rate_hz: float) -> Timebase:
         """The recorder's crystal against a reference clock if one was heard, else against the computer's clock.
@@ -117,7 +151,7 @@ class JournalRecord:
             return self.reference
         said = self.synchronised
         synchronised = False if False in said else True if said == {True} else None
-        return host_timebase(self.clock_rows(), sample_rate_hz, synchronised)
+        return host_timebase(self.clock_rows(), sample_rate_hz, synchronised, self.host_states)
 
     @property
     def identity(self) -> str:
@@ -128,54 +162,111 @@ class JournalRecord:
         given = str((self.begun or {}).get("identity", ""))
         if given or not self.rows:
             return given
-        return "-".join(str(count) for count in self.rows[0])
+        return "-".join(str(count) for count in self.rows[0][:4])
 
     def begun_utc_ns(self, sample_rate_hz: float) -> int | None:
         """Clock of day at frame 0 in ns since 1970, as first noted; None without a clock row."""
         if not self.rows:
             return None
-        _, frame, _, utc_ns = self.rows[0]
-        return utc_ns - round(1e9 * frame / sample_rate_hz)
+        known = next((row for row in self.rows if row[3]), None)
+        return None if known is None else known[3] - round(1e9 * known[1] / sample_rate_hz)
 
     def _enter(self, entry: dict[str, Any]) -> None:
         match entry["what"]:
             case "begun":
-                self.synchronised.add(entry.get("synchronised"))
-                _ = int(entry["channels"]), float(entry["sample_rate_hz"]), str(entry["keeps"])
+                rate_hz, channels = float(entry["sample_rate_hz"]), int(entry["channels"])
+                if not (LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ and 1 <= channels <= MOST_CHANNELS):
+                    raise ValueError("a sound that cannot be")
+                if entry["keeps"] not in ("sound", "beats", "figures"):
+                    raise ValueError("a way of keeping that there is not")
+                self.synchronised.add(_true_false_or_none(entry.get("synchronised")))
                 self.begun = entry
             case "clock":
-                row = tuple(int(entry[key]) for key in ("stretch", "frame", "monotonic_ns", "utc_ns"))
-                self.rows.append(row)  # type: ignore[arg-type]
+                stretch, frame, monotonic_ns = (
+                    int(entry[key]) for key in ("stretch", "frame", "monotonic_ns")
+                )
+                utc_ns, raw_ns = int(entry["utc_ns"]), int(entry.get("raw_ns", 0))
+                if not (
+                    0 <= stretch <= LARGEST_COUNT
+                    and abs(monotonic_ns) < LARGEST_COUNT
+                    and 0 <= raw_ns < LARGEST_COUNT
+                ):
+                    raise ValueError("a time that cannot be")
+                # a clock of day that is set to no day that can be counted is as good as none
+                self.rows.append(
+                    (
+                        stretch,
+                        _frames(frame),
+                        monotonic_ns,
+                        utc_ns if 0 <= utc_ns < LARGEST_COUNT else 0,
+                        raw_ns,
+                    )
+                )
+            case "host clock":
+                self.host_states.append(_host_state(entry))
+            case "doubled":
+                self.doubled_frames = max(self.doubled_frames, _frames(int(entry["frames"])))
             case "sound":
-                place = int(entry["file_frame"]), int(entry["start_frame"])
+                place = _frames(int(entry["file_frame"])), _frames(int(entry["start_frame"]))
                 self.sound.setdefault(str(entry["file"]), []).append(place)
             case "closed":
-                self.closed[str(entry["file"])] = int(entry["frames"])
+                self.closed[str(entry["file"])] = _frames(int(entry["frames"]))
             case "gap":
-                gap = int(entry["start_frame"]), int(entry["stop_frame"]), str(entry["why"])
+                gap = _frames(int(entry["start_frame"])), _frames(int(entry["stop_frame"])), str(entry["why"])
                 self.gaps.append(gap)
                 self.last_frame = max(self.last_frame, gap[1])
             case "overflow":
                 self.overflows += 1
             case "clock set":
-                self.clock_steps.append((int(entry["frame"]), float(entry["step_s"])))
+                self.clock_steps.append((_frames(int(entry["frame"])), _finite(entry["step_s"])))
             case "network time":
-                self.synchronised.add(entry["synchronised"])
+                self.synchronised.add(_true_false_or_none(entry["synchronised"]))
             case "reference":
                 ppm, doubt_ppm = float(entry["offset_ppm"]), float(entry["standard_uncertainty_ppm"])
                 self.reference = Timebase("reference ticks", ppm, doubt_ppm)
             case "stopped":
                 self.stopped = str(entry["why"])
             case "ended":
-                self.ended_frame = int(entry["frame"])
-        self.last_frame = max(self.last_frame, int(entry.get("frame", 0)))
+                self.ended_frame = _frames(int(entry["frame"]))
+        self.last_frame = max(self.last_frame, _frames(int(entry.get("frame", 0))))
+
+
+def _follows(one: tuple[int, ...], next_one: tuple[int, ...], rate_hz: float) -> bool:
+    """Whether a clock row can come after another: forwards, and at no more than four times the pace."""
+    frames, seconds = next_one[1] - one[1], (next_one[2] - one[2]) * 1e-9
+    return seconds > 0 and 0 < frames <= rate_hz * (4 * seconds + SLACK_S)
+
+
+def _frames(count: int) -> int:
+    if not 0 <= count <= LARGEST_FRAME:
+        raise ValueError("a count of frames that cannot be")
+    return count
+
+
+def _finite(number: Any) -> float:
+    if not math.isfinite(value := float(number)):
+        raise ValueError("no number")
+    return value
+
+
+def _true_false_or_none(answer: Any) -> bool | None:
+    if answer is not None and not isinstance(answer, bool):
+        raise ValueError("neither yes nor no")
+    return answer
+
+
+def _host_state(entry: dict[str, Any]) -> HostState:
+    said = [entry.get(name) for name in HostState._fields[1:]]
+    numbers = [None if value is None else _finite(value) for value in said]
+    return HostState(_true_false_or_none(entry.get("synchronised")), *numbers)
 
 
 def read_journal(path: Path) -> JournalRecord:
     """Read a journal, whole or damaged, still growing or long ended. A missing one reads as empty."""
     record = JournalRecord()
     try:
-        lines = path.read_bytes().split(b"\n")
+        # what is no plain file (a pipe, say) could be waited on for ever
+        lines = path.read_bytes().split(b"\n") if path.is_file() else []
     except OSError:
         return record
     for line in lines:
@@ -183,6 +274,6 @@ def read_journal(path: Path) -> JournalRecord:
             continue
         try:
             record._enter(json.loads(line))
-        except (ValueError, KeyError, TypeError, AttributeError, OverflowError):
+        except (ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError):
             record.lines_lost += 1
     return record

@@ -73,6 +73,12 @@ class Keeper:
         How long the recording will be; the free space is checked against it.
     segment_s : float
         Length of a file.
+    memory_s : float
+        So much of the sound last heard is held for `keep`.
+    synchronised : bool, optional
+        Whether network time keeps the computer's clock; None where nobody can say.
+    recorder : str
+        What records: the microphone, where it is plugged in.
     free_bytes : callable, optional
         Free space of the disk under a folder, in bytes.
 
@@ -95,6 +101,7 @@ class Keeper:
         segment_s: float = 300.0,
         memory_s: float = 120.0,
         synchronised: bool | None = None,
+        recorder: str = "",
         free_bytes: Callable[[Path], int] = _free_bytes,
     ) -> None:
         if keeps not in KEEPS:
@@ -128,6 +135,7 @@ class Keeper:
                 keeps=keeps,
                 synchronised=synchronised,
                 identity=uuid4().hex,
+                recorder=recorder,
             )
             self._journal.secure()
         except OSError as error:

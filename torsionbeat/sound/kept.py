@@ -14,11 +14,17 @@ from pathlib import Path
 from torsionbeat.errors import InputError
 from torsionbeat.sound.block import Block
 from torsionbeat.sound.journal import JOURNAL_NAME, read_journal
-from torsionbeat.sound.remarks import Remark, as_remark, clock_remarks, gap_remarks
+from torsionbeat.sound.remarks import Remark, as_remark, clock_remarks, gap_remarks, timebase_remarks
 from torsionbeat.sound.soundfiles import SoundFileReader, sound_file_reader
 from torsionbeat.sound.timebase import Timebase
 
 __all__ = ["KeptReader", "is_kept", "readable_frames"]
+
+LONGEST_AFTER_S = 600.0
+"""Sound may stand so long after the last clock row, which comes every second: the journal may have lost its end."""
+
+LONGEST_UNTIMED_S = 86_400.0
+"""Where no clock row is left, a day: the journal of so long a recording is not lost whole by one damage."""
 
 
 def is_kept(folder: Path) -> bool:
@@ -53,7 +59,8 @@ class KeptReader:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         self.journal = journal = read_journal(folder / JOURNAL_NAME)
-        self.files = sorted(folder.glob("sound-*.flac"))
+        # what is no plain file (a pipe, say) could be waited on for ever
+        self.files = sorted(path for path in folder.glob("sound-*.flac") if path.is_file())
         first = next((reader for path in self.files if (reader := _opened(path))), None)
         if journal.begun is not None:
             self.sample_rate_hz = float(journal.begun["sample_rate_hz"])
@@ -73,19 +80,31 @@ class KeptReader:
         self.frames_stated = journal.ended_frame
         self.timebase: Timebase | None = journal.timebase(self.sample_rate_hz)
         self.begun_utc_ns = journal.begun_utc_ns(self.sample_rate_hz)
+        self.recorder = journal.recorder
+        self._last_place = self._last_plausible()
         self.not_kept = tuple(self._left_out()) if self.keeps == "beats" else ()
         self.header_remarks = self._remarks()
 
     def _places(self, path: Path, after: int) -> list[tuple[int, int]]:
         """(file_frame, start_frame) pairs of a file: the journal's, else its own tag's, else ``after``."""
-        places = self.journal.sound.get(path.name, [])
+        places = [place for place in self.journal.sound.get(path.name, []) if place[1] <= self._last_place]
         if places and places[0][0] == 0:
             return places
         import soundfile
 
         with soundfile.SoundFile(path) as file:
-            tag = re.fullmatch(r"start_frame=(\d+)", file.comment)
-        return [(0, int(tag[1]) if tag else after), *places]
+            tag = re.fullmatch(r"start_frame=(\d{1,15})", file.comment)
+        start = after if tag is None or int(tag[1]) > self._last_place else int(tag[1])
+        return [(0, start), *places]
+
+    def _last_plausible(self) -> int:
+        """The last frame at which sound can stand: some time after the last that the computer's clock saw.
+
+        A place beyond it is a damaged line: the stretch up to it would be heard as days of silence.
+        """
+        rows = self.journal.clock_rows()
+        last = int(rows[:, 1].max()) if len(rows) else 0
+        return last + round((LONGEST_AFTER_S if len(rows) else LONGEST_UNTIMED_S) * self.sample_rate_hz)
 
     def blocks(self, frames: int, remark: Callable[[str], None]) -> Iterator[Block]:
         """Yield the sound from the start of the recording; nothing ever goes back in time."""
@@ -167,6 +186,13 @@ class KeptReader:
                     "The recording was not ended properly, or is still running; what is there was read.",
                 )
             )
+        if any(start > self._last_place for places in journal.sound.values() for _, start in places):
+            remarks.append(
+                Remark(
+                    "place-that-cannot-be",
+                    "The journal puts sound where the recording had long ended; it was read where it follows.",
+                )
+            )
         missing = sorted(set(journal.sound) - {path.name for path in self.files})
         if missing:
             remarks.append(
@@ -185,6 +211,8 @@ class KeptReader:
                 )
             )
         remarks += clock_remarks([step_s for _, step_s in journal.clock_steps])
+        if self.timebase is not None:
+            remarks += timebase_remarks(self.timebase, rate, journal.doubled_frames)
         return remarks
 
 

@@ -38,6 +38,7 @@ class PhoneReader:
     timebase: Timebase | None = None
     not_kept: tuple[tuple[int, int], ...] = ()
     begun_utc_ns: int | None = None
+    recorder = ""
 
     def __init__(self, path: Path) -> None:
         import av

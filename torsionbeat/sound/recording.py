@@ -33,6 +33,7 @@ class Reader(Protocol):
     timebase: Timebase | None
     not_kept: tuple[tuple[int, int], ...]
     begun_utc_ns: int | None
+    recorder: str
 
     def blocks(self, frames: int, remark: Callable[[str], None]) -> Iterator[Block]:
         """Yield the recording from its start in blocks of any length."""
@@ -57,6 +58,8 @@ class SavedRecording:
         What a recording folder's own journal says of the recorder's crystal; None for a file.
     begun_utc_ns : int or None
         Clock of day at frame 0, ns since 1970, from the folder's journal; None for a file.
+    recorder : str
+        What recorded it, as far as folder or file says; empty where it does not.
     not_kept : tuple of (start_frame, stop_frame)
         Stretches that were listened to but whose sound was not kept: jumps in the blocks that are no gaps.
     """
@@ -70,6 +73,7 @@ class SavedRecording:
         self.timebase = reader.timebase
         self.not_kept = reader.not_kept
         self.begun_utc_ns = reader.begun_utc_ns
+        self.recorder = reader.recorder
         self.remarks: list[Remark] = list(reader.header_remarks)
         self._reader = reader
         self._streams: list[Iterator[Block]] = []

@@ -4,7 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-__all__ = ["Remark", "as_remark", "clock_remarks", "gap_remarks", "remark_codes"]
+from torsionbeat.sound.timebase import Timebase
+
+__all__ = ["Remark", "as_remark", "clock_remarks", "gap_remarks", "remark_codes", "timebase_remarks"]
+
+ODD_PACE_PPM = 1000.0
+"""No crystal is off by a thousandth: the device's pace is not the one it states."""
 
 
 class Remark(str):
@@ -79,6 +84,52 @@ def gap_remarks(gaps: Sequence[tuple[int, int, str]], sample_rate_hz: float, mos
     if rest:
         lost_s = sum(stop - start for start, stop, _ in rest) / sample_rate_hz
         remarks.append(Remark("more-gaps", f"{len(rest)} more gaps come to {lost_s:.2f} s."))
+    return remarks
+
+
+def timebase_remarks(timebase: Timebase, sample_rate_hz: float, doubled_frames: int = 0) -> list[Remark]:
+    """Sentences on what the count of frames against the computer's clock brought to light.
+
+    Parameters
+    ----------
+    timebase : Timebase
+    sample_rate_hz : float
+        As the microphone says it.
+    doubled_frames : int
+        Frames that were handed over twice.
+
+    >>> timebase_remarks(Timebase("host clock", 0.0, 1.0, True, silent=((48_000, 0.1),)), 48_000)
+    ['Sound was lost without a word: 0.100 s at 1.0 s. It was found by the computer's clock and counts as a gap.']
+    """
+    remarks = []
+    if timebase.silent:
+        told = ", ".join(
+            f"{lost_s:.3f} s at {at / sample_rate_hz:.1f} s" for at, lost_s in timebase.silent[:5]
+        )
+        more = len(timebase.silent) - 5
+        told += f" and {more} times more" if more > 0 else ""
+        remarks.append(
+            Remark(
+                "lost-without-a-word",
+                f"Sound was lost without a word: {told}. It was found by the computer's clock and counts as a gap.",
+            )
+        )
+    if timebase.source == "host clock" and abs(timebase.offset_ppm) > ODD_PACE_PPM:
+        frames = sample_rate_hz * (1 + timebase.offset_ppm * 1e-6)
+        remarks.append(
+            Remark(
+                "pace-not-as-stated",
+                f"The microphone delivers {frames:.0f} frames in a second of the computer's clock and says "
+                f"{sample_rate_hz:.0f}: all times are by the computer's clock. Try another microphone or sample rate.",
+            )
+        )
+    if doubled_frames:
+        remarks.append(
+            Remark(
+                "handed-over-twice",
+                f"{doubled_frames / sample_rate_hz:.2f} s of sound were handed over twice and left out once.",
+            )
+        )
     return remarks
 
 

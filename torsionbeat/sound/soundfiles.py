@@ -53,6 +53,7 @@ class SoundFileReader:
     timebase: Timebase | None = None
     not_kept: tuple[tuple[int, int], ...] = ()
     begun_utc_ns: int | None = None
+    recorder = ""
 
     def __init__(self, path: Path) -> None:
         self.path = path

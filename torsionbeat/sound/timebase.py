@@ -173,7 +173,7 @@ def host_timebase(
     if synchronised:
         host_ppm = _kept_host_ppm(fit, watched, states, abs(offset_ppm))
     else:
-        host_ppm = math.hypot(UNKNOWN_HALF_WIDTH_PPM, 1e6 * watched.bend_s / fit.span_s) / math.sqrt(3)
+        host_ppm = math.hypot(UNKNOWN_HALF_WIDTH_PPM, 2e6 * watched.bend_s / fit.span_s) / math.sqrt(3)
     own_ppm = 1e6 * math.hypot(fit.error, _hidden(fit))
     return Timebase(
         "host clock", offset_ppm, math.hypot(own_ppm, host_ppm), synchronised, fit.steps, fit.silent
@@ -245,10 +245,11 @@ def _kept_host_ppm(fit: HostFit, watched: _Watched, states: Sequence[HostState],
     end_s = _half_width_s(states)
     if watched.apart_ppm is None:
         # nothing watches the slewing but the recorder's own crystal: what bends against it may be the clock
-        end_s = max(end_s, fit.bend_s)
+        end_s = max(end_s, 2 * fit.bend_s)
         odd_ppm = min(offset_ppm, SLEW_PPM) if offset_ppm > LARGEST_CRYSTAL_PPM else 0.0
     else:
-        end_s = max(end_s, watched.bend_s, SLEWED_SHARE * watched.slewed_s)
+        # a slew in one half of the record leaves the line by half of itself
+        end_s = max(end_s, 2 * watched.bend_s, SLEWED_SHARE * watched.slewed_s)
         odd_ppm = abs(watched.apart_ppm) if abs(watched.apart_ppm) > LARGEST_CRYSTAL_PPM else 0.0
     # two ends, each a rectangle
     return math.hypot(1e6 * end_s * math.sqrt(2) / fit.span_s, odd_ppm) / math.sqrt(3)
