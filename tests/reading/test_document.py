@@ -40,7 +40,14 @@ def test_document_has_the_names_that_other_programs_read(plain):
     document = reading_document(plain)
     assert document["schema"] == 1
     assert document["torsionbeat"] == torsionbeat.__version__
-    assert set(document["recording"]) == {"name", "duration_s", "sample_rate_hz", "channels", "gaps"}
+    assert set(document["recording"]) == {
+        "name",
+        "duration_s",
+        "sample_rate_hz",
+        "channels",
+        "gaps",
+        "recorder",
+    }
     assert set(document["timebase"]) >= {"source", "offset_ppm", "standard_uncertainty_ppm"}
     assert set(document["clock"]) >= {"nominal_period_s", "lift_deg"}
     assert set(document["beats"]) == {"expected", "heard"}

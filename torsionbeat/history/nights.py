@@ -156,6 +156,7 @@ def _restored(document: dict[str, Any]) -> Reading:
             float(recording.get("sample_rate_hz") or 0.0),
             int(recording.get("channels") or 0),
             tuple((float(start), float(end)) for start, end in recording.get("gaps") or ()),
+            str(recording.get("recorder") or ""),
         ),
         timebase=Timebase(
             str(timebase.get("source") or "unknown"),
