@@ -151,7 +151,7 @@ def _silent_losses(stretch: IntArray, lateness_s: FloatArray) -> tuple[dict[int,
         for first in range(begin, end, LONGEST_PIECE)
     ]
     found: dict[int, float] = {}
-    seen_s = []
+    seen_s: list[float] = []
     for window in WINDOWS:
         scans = [(first, _scan(lateness_s[first:end], window)) for first, end in pieces]
         every = np.concatenate([scan for _, scan in scans])
