@@ -47,9 +47,9 @@ class Server:
         self.environment.pop("TORSIONBEAT_LOG", None)
         self.start()
 
-    def start(self):
+    def start(self, *more):
         code = "import sys; from torsionbeat.cli import main; sys.exit(main(sys.argv[1:]))"
-        command = ["page", "--port", "0", "--no-browser", "--log", self.log, *self._options]
+        command = ["page", "--port", "0", "--no-browser", "--log", self.log, *self._options, *more]
         with self.said.open("w") as out, self.told.open("a") as err:
             self.process = subprocess.Popen(
                 [sys.executable, "-c", code, *command],

@@ -144,7 +144,7 @@ def tell_state(night: Night, state: LiveState) -> None:
     told: dict[str, Any] = {
         field.name: getattr(state, field.name)
         for field in fields(state)
-        if field.name not in ("reading", "level", "remarks")
+        if field.name not in ("reading", "level", "remarks", "voices")
     }
     told["reading"] = state.reading is not None
     level = {

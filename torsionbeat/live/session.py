@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from torsionbeat.errors import DeviceError, NothingHeardError
-from torsionbeat.hearing.heard import Heard
+from torsionbeat.hearing.heard import Heard, VoiceProfile
 from torsionbeat.hearing.listener import Listener
 from torsionbeat.hearing.reference import ReferenceEar
 from torsionbeat.live.beat_windows import BeatKeeping
@@ -90,6 +90,8 @@ class LiveState:
         What went wrong so far, of microphone and disk.
     kept : str
         Name of the folder in which the sound is kept; empty where nothing is, or no longer.
+    voices : tuple of VoiceProfile
+        Mean sounds of contact and drop, of the same moment as the reading; only in the process that listens.
     """
 
     heard_s: float = 0.0
@@ -103,6 +105,7 @@ class LiveState:
     remarks: tuple[Remark, ...] = ()
     kept: str = ""
     silent_s: float = 0.0
+    voices: tuple[VoiceProfile, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,6 +170,7 @@ class _Night:
         self.reading: Reading | None = None
         self.reading_at_s = 0.0
         self.standing_db: float | None = None
+        self.voices: tuple[VoiceProfile, ...] = ()
         self.why = "Listening; the first figures need a few swings."
         self.failure = ""
         self.no_reference = ""
@@ -238,7 +242,7 @@ class _Night:
 
     def measure(self, heard: Heard) -> None:
         self.reading_at_s = self.heard_s
-        self.standing_db = heard.standing_db
+        self.standing_db, self.voices = heard.standing_db, heard.voices
         if self.beats is not None:
             self.beats.found(heard)
         timebase = self.timebase(heard)
@@ -299,6 +303,7 @@ class _Night:
             self.remarks(),
             self.kept(),
             self.silent_s,
+            self.voices,
         )
 
     def kept(self) -> str:

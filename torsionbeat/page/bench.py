@@ -49,6 +49,7 @@ class Bench:
         self.recordings = Recordings(self.sounds, log, self.feed, limits or Limits())
         self.listening = Listening(self.sounds, log, self.feed, self.recordings)
         self.watch = NightWatch(self)
+        self.listening.on_end = lambda _: self.watch.show_now()
 
     def open(self, tell: Callable[[str], None]) -> None:
         """Make sure that the log can be opened, then begin to look after nights.

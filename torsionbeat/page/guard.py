@@ -10,7 +10,6 @@ from __future__ import annotations
 import ipaddress
 from collections.abc import Awaitable, Callable
 from http.cookies import CookieError, SimpleCookie
-from urllib.parse import quote
 
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.requests import Request
@@ -197,11 +196,14 @@ def _fields(body: bytes) -> dict[str, str]:
 
 
 def _stale(request: Request) -> Response:
-    """A form of before the server started anew: nothing is carried out."""
-    back = quote(request.headers.get("referer", "/").partition("://")[2].partition("/")[2] or "")
-    return Response(
-        "<!doctype html><html lang=en><title>Not carried out</title><h1>Not carried out</h1><p>This form is from before "
-        f'torsionbeat was started anew. <a href="/{back}">Open the page again</a>, then send it once more.</p>',
-        status_code=403,
-        media_type="text/html",
+    """Answer a form of before the server started anew: nothing is carried out."""
+    from torsionbeat.errors import InputError
+    from torsionbeat.page.views import trouble
+
+    said = InputError(
+        "this form is from before torsionbeat was started anew, so it was not carried out; open the page again and "
+        "send it once more"
     )
+    answer = trouble(request, said)
+    answer.status_code = 403
+    return answer

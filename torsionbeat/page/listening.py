@@ -7,7 +7,9 @@ that is open. It goes on when the page is closed, and ends by its length, by a p
 from __future__ import annotations
 
 import contextlib
+import os
 import threading
+import traceback
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -164,6 +166,18 @@ class Listening:
                 self.on_end(activity)
             self._show(activity, "whole")
 
+    def _told(self, show: Callable[[Any], None]) -> Callable[[Any], None]:
+        """Give what is told the states: a fault in showing one never ends a listening."""
+
+        def told(state: Any) -> None:
+            try:
+                show(state)
+            except Exception:
+                if os.environ.get("TORSIONBEAT_DEBUG") == "1":
+                    traceback.print_exc()
+
+        return told
+
     def _sound(self, wanted: Wanted) -> Microphone | Playback:
         if wanted.recording is not None:
             return Playback(wanted.recording, pace=1.0)
@@ -195,7 +209,7 @@ class Listening:
             self._known(wanted),
             **({} if wanted.duration_s is None else {"duration_s": wanted.duration_s}),
         )
-        result = check_microphone(request, on_state=on_state, cancel=activity.cancel)
+        result = check_microphone(request, on_state=self._told(on_state), cancel=activity.cancel)
         activity.result = result
         activity.said = (*result.placing.sentences, *map(str, result.remarks))
 
@@ -220,7 +234,7 @@ class Listening:
             if fresh and state.setting is not None:
                 self._tell_beat(activity, state)
 
-        set_beat(request, on_state=on_state, cancel=activity.cancel)
+        set_beat(request, on_state=self._told(on_state), cancel=activity.cancel)
         activity.said = (
             "Setting in beat has ended. Nothing of it is kept; listen for some minutes to have a reading.",
         )
@@ -262,7 +276,7 @@ class Listening:
             self._known(wanted), self._sound(wanted), wanted.duration_s, keep=wanted.keep, parent=self._folder
         )
         self._folder.mkdir(parents=True, exist_ok=True, mode=0o700)
-        result = listen(request, on_state=on_state, cancel=activity.cancel)
+        result = listen(request, on_state=self._told(on_state), cancel=activity.cancel)
         activity.result = result
         activity.said = tuple(reading_sentences(result.reading))
         activity.trouble = " ".join(str(failure) for failure in result.failures)
@@ -273,7 +287,7 @@ class Listening:
         """Draw the plots of a night so far on every page that shows it."""
         if state.reading is None:
             return
-        for name, plot in reading_plots(state.reading, getattr(state, "voices", ()), names).items():
+        for name, plot in reading_plots(state.reading, state.voices, names).items():
             self._feed.plot(TOPIC, f"plot-{name}", plot)
 
     def _as_recording(self, result: ListenResult, wanted: Wanted) -> str:

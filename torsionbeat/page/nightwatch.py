@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from markupsafe import Markup
 
 from torsionbeat.errors import InputError, NothingHeardError, TorsionbeatError
-from torsionbeat.page.views import day_words, fragment, sentence
+from torsionbeat.page.views import day_words, fragment, named_path, sentence
 
 if TYPE_CHECKING:
     from torsionbeat.jobs.nights import Night
@@ -130,7 +130,7 @@ class NightWatch:
             failed = " ".join(str(failure) for failure in result.failures)
             self._news(
                 f"{what}. It was read from what was kept. {found} {failed}",
-                f"/clocks?named={night.clock}",
+                named_path(night.clock) if result.kept_for else "",
                 tell,
             )
 

@@ -23,7 +23,16 @@ from torsionbeat.reading.beats import middles_s
 from torsionbeat.reading.figures import Clock, Reading, UFloat
 from torsionbeat.theory.rate import fit_beats
 
-__all__ = ["Plot", "arc_plot", "history_plot", "offset_plot", "reading_plots", "remainder_plot", "sound_plot"]
+__all__ = [
+    "Plot",
+    "arc_plot",
+    "decay_plot",
+    "history_plot",
+    "offset_plot",
+    "reading_plots",
+    "remainder_plot",
+    "sound_plot",
+]
 
 Plot = dict[str, Any]
 
@@ -32,6 +41,9 @@ MOST_POINTS = 600
 
 HEADROOM = 0.08
 """Free height above and below the values, as a share of their span."""
+
+DECAY_POINTS = 60
+"""A smooth curve at any width of a screen."""
 
 LEAST_ARC_SPAN_DEG = 4.0
 """An arc known to a tenth of a degree is a line, not a mountain range."""
@@ -203,11 +215,43 @@ def offset_plot(settings: Sequence[tuple[float, UFloat, bool]], unit: str) -> Pl
         x,
         [_value_series("out of beat", "a", figures)],
         x_label="min from the start",
-        y_label=unit,
+        y_label="degrees" if unit == "\N{DEGREE SIGN}" else unit.strip(),
         y_range=(low, high),
-        said=f"Out of beat after each swing, last {figure_words(figures[-1], unit)}.",
+        said=f"Out of beat after each swing, last {figure_words(figures[-1], unit.strip())}.",
         limits=[{"y": 0.0, "label": "in beat", "aim": True}],
         marks=touched,
+    )
+
+
+def decay_plot(time_s: Sequence[float], arc_deg: Sequence[float]) -> Plot | None:
+    """Arcs of a free swing (degrees) against time (min), with the laws fitted: drag of air alone, rubbing alone."""
+    from torsionbeat.theory.decay import arc_at_deg, fit_free_swing
+
+    time, arc = np.asarray(time_s, float), np.asarray(arc_deg, float)
+    known = np.isfinite(arc)
+    time, arc = time[known] - time[known][0], arc[known]
+    x = np.unique(np.concatenate([np.linspace(0, time[-1], DECAY_POINTS), time]))
+    row = np.full(len(x), np.nan)
+    row[np.searchsorted(x, time)] = arc
+    series = [_series("seen", "points", "a", row)]
+    for label, law, side in (("drag of air alone", "air", "a"), ("rubbing alone", "dry", "b")):
+        try:
+            fit = fit_free_swing(time, arc, law)  # type: ignore[arg-type]
+        except InputError:
+            continue
+        values = (
+            getattr(one, "nominal_value", one)
+            for one in (fit.arc_start_deg, fit.air_per_s, fit.dry_deg_per_s)
+        )
+        line = _series(label, "line", side, np.round(np.asarray(arc_at_deg(x, *values), float), 2))
+        series.append(line | {"dashed": side == "b"})
+    return _plot(
+        np.round(x / 60, 3),
+        series,
+        x_label="min from the first look",
+        y_label="degrees, end to end",
+        y_range=_range(arc, least=10.0),
+        said="Arcs as seen; drawn through: drag of air alone; dashed: rubbing alone.",
     )
 
 

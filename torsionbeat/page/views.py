@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from functools import cache
 from typing import TYPE_CHECKING, Any
+from urllib.parse import quote
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from starlette.requests import Request
@@ -15,12 +16,13 @@ from torsionbeat.display.words import duration_words, figure_words, number, rate
 from torsionbeat.errors import BenchLogError, DeviceError, InputError, TorsionbeatError
 from torsionbeat.page.guard import from_here, token_of
 from torsionbeat.page.pictures import beat_bar, beat_figure, level_share, rate_bar
+from torsionbeat.reading.figures import UFloat
 from torsionbeat.version import __version__
 
 if TYPE_CHECKING:
     from torsionbeat.page.bench import Bench
 
-__all__ = ["ago", "bench_of", "day_words", "fragment", "page", "trouble"]
+__all__ = ["ago", "bench_of", "capital", "day_words", "fragment", "named_path", "page", "sentence", "trouble"]
 
 STATUS = {InputError: 422, BenchLogError: 503, DeviceError: 503}
 """What a browser is told with an error of ours; nothing heard is no fault of the request and is 422 too."""
@@ -38,6 +40,7 @@ def _environment() -> Environment:
     made.filters |= {
         "rate": rate_words,
         "figure": figure_words,
+        "degrees": degree_words,
         "lasting": duration_words,
         "day": day_words,
         "ago": ago,
@@ -123,6 +126,29 @@ def trouble(
         back=back,
         back_word=back_word,
     )
+
+
+def degree_words(figure: UFloat) -> str:
+    """Say an angle with its 95 % interval, the sign close to the number.
+
+    Examples
+    --------
+    >>> from uncertainties import ufloat
+    >>> degree_words(ufloat(431.23, 0.41))
+    '431.2°, between 430.4 and 432.0'
+    """
+    return figure_words(figure, "\N{DEGREE SIGN}").replace(" \N{DEGREE SIGN}", "\N{DEGREE SIGN}")
+
+
+def named_path(clock: str, said: str = "") -> str:
+    """Path that leads to a clock by its name.
+
+    Examples
+    --------
+    >>> named_path("Gate & house", "kept")
+    '/clocks?named=Gate%20%26%20house&said=kept'
+    """
+    return f"/clocks?named={quote(clock, safe='')}" + (f"&said={said}" if said else "")
 
 
 def plain_number(value: float) -> str:

@@ -44,7 +44,7 @@ def _plots(activity: Activity) -> dict[str, object]:
         _, unit, _ = beat_figure(state.setting) if state.setting is not None else (None, "\N{DEGREE SIGN}", 0)
         return {"offset": offset_plot(activity.settings[-400:], unit)}
     if wanted.kind == "night" and state is not None and state.reading is not None:
-        return dict(reading_plots(state.reading, getattr(state, "voices", ()), wanted.side_names))
+        return dict(reading_plots(state.reading, state.voices, wanted.side_names))
     return {}
 
 

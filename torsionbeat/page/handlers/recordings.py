@@ -15,7 +15,7 @@ from torsionbeat.page import forms
 from torsionbeat.page.guard import form_handler, token_is_right
 from torsionbeat.page.handlers.choices import clock_names
 from torsionbeat.page.recordings import TooBigError, TooSlowError
-from torsionbeat.page.views import bench_of, capital, page, sentence, trouble
+from torsionbeat.page.views import bench_of, capital, named_path, page, sentence, trouble
 
 __all__ = ["ROUTES"]
 
@@ -92,7 +92,7 @@ def kept(request: Request, form: dict[str, str]) -> Response:
         bench.recordings.mark_kept(number, name)
     except TorsionbeatError as error:
         return trouble(request, error, f"/recordings/{number}", "Back to the recording")
-    return RedirectResponse(f"/clocks?named={name}&said=kept", status_code=303)
+    return RedirectResponse(named_path(name, "kept"), status_code=303)
 
 
 def keep_reading(

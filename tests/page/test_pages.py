@@ -1,0 +1,296 @@
+"""Every page in a real browser: reachable for everyone, nothing lost on a phone, the first reading within a minute."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import time
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import pytest
+from uncertainties import ufloat
+
+AXE = Path(__file__).parent / "vendor" / "axe.min.js"
+FIGURES = {
+    "period_s": (59.97, 0.001), "rate_s_per_day": (43.2, 1.4), "beat_error_ms": (12.0, 1.0),
+    "offset_deg": (0.4, 0.05), "arc_deg": (431.0, 0.6), "arc_trend_deg_per_hour": (0.1, 0.4),
+}  # fmt: skip
+PAGES = {
+    "clocks": "/clocks",
+    "new": "/clocks/new",
+    "clock": "/clocks/1",
+    "record": "/clocks/1/record",
+    "next": "/clocks/1/next",
+    "report": "/clocks/1/report",
+    "reading": "/clocks/1/readings/1",
+    "compare": "/clocks/1/compare?before=1&after=3",
+    "listen": "/listen",
+    "recordings": "/recordings",
+    "by hand": "/byhand",
+    "hand check": "/byhand/handcheck?when0=2026-03-01T08:00:00&ahead0=0&when1=2026-03-08T08:00:00&ahead1=18",
+    "free swing": "/byhand/freeswing?period=60&looks=0+400%0A10+352%0A20+310%0A30+273%0A40+240%0A50+211",
+    "strip": "/byhand/strip?thickness=100&width=2.5&length=120&load=300&period=60&rate=720",
+    "lift": "/byhand/lift?lift=20&read=400&counted=440",
+    "cautions": "/cautions",
+    "not there": "/nothing",
+}
+
+
+@pytest.fixture(scope="module")
+def stocked(page_server, make_night_document):
+    """The module's server, its log holding a clock with a life and one without."""
+    from torsionbeat.benchlog import open_log
+
+    began = datetime(2026, 3, 2, 20).astimezone()
+    with open_log(page_server.log) as log:
+        log.add_clock(
+            "Harbour shelf", kind="air-driven", nominal_period_s=60.0, lift_deg=20.0, arc_low_deg=360.0,
+            arc_high_deg=540.0, knock_arc_deg=600.0, side_a_name="towards the window", side_b_name="towards the wall",
+        )  # fmt: skip
+        log.add_clock("Glass shelf", kind="400-day")
+        for night, (rate, added) in enumerate(((612.0, 4.0), (81.0, 0.5), (9.0, 0.06), (1.4, None))):
+            document = make_night_document(seed=night, rate=rate)
+            log.add_reading("Harbour shelf", document, "", taken_at=began + timedelta(days=3 * night))
+            if added:
+                promise = {
+                    "expected_rate_s_per_day": 2.0 if night else 70.0,
+                    "u_expected_rate_s_per_day": 12.0,
+                }
+                done = began + timedelta(days=3 * night + 1)
+                log.add_work(
+                    "Harbour shelf",
+                    "weights",
+                    f"{added:g} g in all",
+                    {"added_g": added} | promise,
+                    done_at=done,
+                )
+        log.add_note("Harbour shelf", "Hangs straight, fork touched up", written_at=began + timedelta(days=2))
+        log.add_handcheck("Harbour shelf", ufloat(1.6, 0.8), 168.0, [], checked_at=began + timedelta(days=17))
+        log.add_freeswing("Harbour shelf", {}, law="air", q=ufloat(310.0, 12.0), settling_time_s=6000.0)
+    return page_server
+
+
+@pytest.fixture(scope="module")
+def make_night_document(make_night_session):
+    from torsionbeat.reading.document import reading_document
+
+    def make(seed, rate):
+        return reading_document(make_night_session(seed, hours=2.0, period=60.0 / (1 + rate / 86_400)))
+
+    return make
+
+
+@pytest.fixture(scope="module")
+def make_night_session(twin_readings):
+    """As ``make_night`` of the shared fixtures, for a module."""
+    from torsionbeat.reading.figures import Clock
+    from torsionbeat.twin import Balance, Drive, Escapement, TwinClock
+
+    def make(seed, *, hours, period):
+        twin = TwinClock(
+            balance=Balance(60.0),
+            escapement=Escapement(lift_deg=20.0, offset_deg=0.4),
+            drive=Drive(arc_deg=430.0, wander_percent=1.0),
+        ).with_period(period)
+        beats, _ = twin.run(hours * 3600, seed)
+        known = Clock("Harbour shelf", 60.0, 20.0, 0.5)
+        return twin_readings.reading_of_beats(beats, known, duration_s=hours * 3600, seed=seed)
+
+    return make
+
+
+@pytest.fixture
+def open_page(browser, stocked):
+    """Give what opens a page; what the browser complains of fails the test."""
+    contexts, complaints = [], []
+
+    def open_it(path, width=1200, scheme="light", expect=(200,), checker=False):
+        context = browser.new_context(
+            viewport={"width": width, "height": 900}, color_scheme=scheme, bypass_csp=checker
+        )
+        contexts.append(context)
+        page = context.new_page()
+        page.on("console", lambda told: complaints.append(told.text) if "Refused to" in told.text else None)
+        page.on("pageerror", lambda error: complaints.append(f"{path}: {error}"))
+        page.on(
+            "request",
+            lambda request: complaints.append(request.url) if stocked.url not in request.url else None,
+        )
+        answer = page.goto(stocked.url + path)
+        assert answer.status in expect, path
+        page.wait_for_selector("body[data-ready]", timeout=15_000)
+        return page
+
+    yield open_it
+    for context in contexts:
+        context.close()
+    assert complaints == []
+
+
+def test_the_checker_is_what_was_published():
+    name, *_, digest = (AXE.parent / "registry.txt").read_text().split()
+    assert hashlib.sha256((AXE.parent / name).read_bytes()).hexdigest() == digest
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_nothing_on_a_page_shuts_anyone_out(open_page, name):
+    """axe-core's rules for WCAG 2.2 AA and its best practices, on a phone and a wide screen, light and dark."""
+    wanted = {"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}
+    for width, scheme in ((360, "light"), (1600, "dark")):
+        page = open_page(PAGES[name], width, scheme, expect=(200, 404), checker=True)
+        for details in page.locator("details").all():
+            details.evaluate("one => one.open = true")
+        page.add_script_tag(path=str(AXE))
+        found = page.evaluate("wanted => axe.run(document, wanted)", wanted)["violations"]
+        told = [
+            f"{one['id']}: {one['nodes'][0]['html'][:160]} {one['nodes'][0]['failureSummary'][:200]}"
+            for one in found
+        ]
+        assert told == [], f"{name} at {width}, {scheme}"
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_nothing_is_lost_at_360_and_what_is_pressed_is_as_large_as_a_thumb(open_page, name):
+    page = open_page(PAGES[name], 360, expect=(200, 404))
+    assert page.evaluate("document.documentElement.scrollWidth") <= 360
+    for button in page.locator("button:visible, .button:visible, nav a:visible").all():
+        box = button.bounding_box()
+        assert box["height"] >= 44, button.inner_text()
+        assert box["x"] >= 0, button.inner_text()
+        assert box["x"] + box["width"] <= 361, button.inner_text()
+
+
+def test_the_first_reading_of_the_sample_within_a_minute_by_keyboard_alone(open_page):
+    began = time.monotonic()
+    page = open_page("/clocks")
+    page.get_by_role("button", name="Hear the sample").focus()
+    page.keyboard.press("Enter")
+    page.wait_for_selector("#plot-arc[data-drawn]", timeout=60_000)
+    assert time.monotonic() - began < 60
+    said = page.inner_text("main")
+    assert re.search(r"gains 3\d s a day, between 3\d and 4\d", said)
+    assert "out of beat by 3.0" in said or "out of beat by 2.99" in said
+
+
+def test_a_clock_says_how_it_goes_and_how_expectations_came_out(open_page):
+    page = open_page("/clocks/1")
+    assert re.search(r"gains 1\.\d+ s a day", page.inner_text(".say"))
+    assert "Next:" in page.inner_text("main")
+    life = page.inner_text("ol.life")
+    assert "It came out as expected" in life
+    assert life.index("Heard for 2 h: gains 1.") < life.index("gains 61")
+    assert page.locator("#plot-rate[data-drawn='4']").count() == 1
+    assert page.get_attribute("#plot-rate", "aria-label").startswith("Last of 4")
+
+
+def test_a_note_is_added_put_right_taken_back_and_counted_again(open_page):
+    page = open_page("/clocks/1")
+    page.get_by_text("Add a note or what was done").click()
+    page.fill("#text", "fork touched up <b>twice</b>")
+    page.get_by_role("button", name="Keep", exact=True).click()
+    row = page.locator("ol.life > li", has_text="fork touched up <b>twice</b>")
+    assert row.count() == 1
+    row.get_by_text("Put right", exact=True).first.click()
+    row.get_by_label("Note").fill("fork touched up once")
+    row.get_by_label("Why").fill("counted wrongly")
+    row.get_by_role("button", name="Put right").click()
+    row = page.locator("ol.life > li", has_text="fork touched up once")
+    row.get_by_text("Put right", exact=True).first.click()
+    row.get_by_label("Why").fill("another clock's")
+    row.get_by_role("button", name="Take it back").click()
+    row = page.locator("ol.life > li", has_text="fork touched up once")
+    assert row.locator("s").count() == 1
+    assert "another clock's" in row.inner_text()
+    row.get_by_text("Put right", exact=True).first.click()
+    row.get_by_role("button", name="Count it again").click()
+    assert page.locator("ol.life > li", has_text="fork touched up once").locator("s").count() == 0
+
+
+def test_a_form_sent_twice_is_kept_once(page_kit, stocked):
+    visitor = page_kit["Visitor"](stocked).enter()
+    for _ in range(2):
+        assert (
+            visitor.post("/clocks/2/notes", {"kind": "note", "text": "pressed twice", "write_id": "a" * 32})[
+                0
+            ]
+            == 303
+        )
+    assert visitor.ask("GET", "/clocks/2")[2].count("pressed twice</div>") <= 1
+    assert "pressed twice" in visitor.ask("GET", "/clocks/2")[2]
+
+
+def test_what_cannot_be_done_is_a_sentence_that_names_the_field(page_kit, stocked):
+    visitor = page_kit["Visitor"](stocked).enter()
+    for fields, words in (
+        ({"name": "Glass Shelf", "kind": "other"}, "Glass"),
+        ({"name": "X", "kind": "other", "lift_deg": "wide"}, "Lift (degrees) is &#39;wide&#39;"),
+        ({"name": "X", "kind": "sundial"}, "choose one from the list"),
+        ({"name": "", "kind": "other"}, "name"),
+        ({"name": "X", "kind": "other", "nominal_period_s": "7200"}, "7200"),
+    ):
+        status, _, body = visitor.post("/clocks/new", fields)
+        assert status == 422
+        assert words in body
+        assert "Traceback" not in body
+
+
+def test_by_hand_works_out_what_the_commands_do(open_page):
+    assert "gains 2.6 s a day" in open_page(PAGES["hand check"]).inner_text(".say")
+    assert open_page(PAGES["free swing"]).inner_text(".say").startswith("Q is")
+    assert "stiff" in open_page(PAGES["strip"]).inner_text("main").lower()
+    assert "22.0°" in open_page(PAGES["lift"]).inner_text(".say")
+
+
+def test_a_hand_check_is_kept_with_its_clock(open_page):
+    page = open_page(PAGES["hand check"])
+    page.select_option("#clock", "Glass shelf")
+    page.get_by_role("button", name="Keep", exact=True).click()
+    assert "Hands seen over 7 d" in page.inner_text("ol.life")
+
+
+def test_the_report_opens_and_may_run_nothing(page_kit, stocked):
+    visitor = page_kit["Visitor"](stocked).enter()
+    status, headers, body = visitor.ask("GET", "/clocks/1/report.html")
+    assert status == 200
+    assert "sandbox" in headers["content-security-policy"]
+    assert "script-src" not in headers["content-security-policy"]
+    assert "Harbour shelf" in body
+    download = visitor.ask("GET", "/clocks/1/report.html?download=1")[1]["content-disposition"]
+    assert download == 'attachment; filename="report-1.html"'
+
+
+def test_a_recording_is_dropped_read_kept_and_thrown_away(open_page, tmp_path, stocked):
+    from torsionbeat.page.worker import make_sample
+
+    sound = tmp_path / "north wall.flac"
+    make_sample(sound)
+    page = open_page("/recordings")
+    page.set_input_files("#files", str(sound))
+    page.wait_for_url("**/recordings/*", timeout=30_000)
+    page.wait_for_selector("#plot-remainder[data-drawn]", timeout=60_000)
+    assert page.inner_text("h1") == "north wall.flac"
+    page.select_option("#clock", "Glass shelf")
+    page.get_by_role("button", name="Keep", exact=True).click()
+    assert "The reading is kept" in page.inner_text("main")
+    assert "Heard for 12 min" in page.inner_text("ol.life")
+    page.goto(stocked.url + "/recordings")
+    page.get_by_role("link", name="north wall.flac").click()
+    assert "Kept with Glass shelf" in page.inner_text("main")
+    page.get_by_role("button", name="Throw away").click()
+    assert page.get_by_role("link", name="north wall.flac").count() == 0
+
+
+def test_a_lost_connection_is_said_and_joined_again_by_itself(browser, start_page):
+    server = start_page()
+    context = browser.new_context()
+    page = context.new_page()
+    page.goto(server.url + "/clocks")
+    page.wait_for_selector("body[data-ready]")
+    port = server.port
+    assert server.stop() == 0
+    page.wait_for_selector("#lost:visible", timeout=20_000)
+    assert "joins again by itself" in page.inner_text("#lost")
+    server.start("--port", str(port))
+    page.wait_for_selector("#lost", state="hidden", timeout=30_000)
+    context.close()
