@@ -234,7 +234,7 @@ def test_summer_time_is_minded(bench):
     [
         (
             ["clock", "add", "x", "--period", "6000"],
-            "nominal period is 6000; it must lie between 0.1 and 600 s",
+            "period is 6000; it must lie between 0.1 and 600 s",
         ),
         (["clock", "add", "x", "--kind", "grandfather"], "kind is 'grandfather'; use one of"),
         (["clock", "add", "lamp"], "a clock is named 'Lamp' already"),

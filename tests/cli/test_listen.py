@@ -296,12 +296,12 @@ def test_devices(monkeypatch, capsys):
         (["--every-night", "22:00-22:00"], "begin and end at different hours"),
         (["--check", "--until", "07:00"], "leave --until and --every-night out"),
         (["--keep", "everything", "--for", "60s"], "use sound, beats or figures"),
-        (["--reference-interval", "60", "--for", "60s"], "0.2 to 10 s can be used"),
+        (["--reference-interval", "60", "--for", "60s"], "it must lie between 0.2 and 10 s"),
         (
             ["--reference-interval", "1", "--reference-tolerance-ppm", "-1", "--for", "60s"],
             "between 0 and 1000",
         ),
-        (["--reference-tolerance-ppm", "2", "--for", "60s"], "belongs to --reference-interval"),
+        (["--reference-tolerance-ppm", "2", "--for", "60s"], "does nothing without --reference-interval"),
         (["--log", "x.db", "--for", "60s"], "--log belongs to --clock"),
     ],
 )

@@ -24,7 +24,8 @@ def test_help_lists_every_command_and_carries_the_cautions(run):
     for caution in CAUTIONS:
         assert " ".join(caution.split()) in told.words
     for name in known_commands():
-        assert f"│ {name} " in told.out
+        assert f"\n  {name} " in told.out
+    assert max(map(len, told.out.splitlines())) <= 80
     assert run().words == told.words
 
 

@@ -50,7 +50,7 @@ def _run(arguments: list[str]) -> int:
     from torsionbeat.cli.app import app
 
     try:
-        result = app(arguments or ["--help"], prog_name="torsionbeat", standalone_mode=False)
+        result = app(arguments, prog_name="torsionbeat", standalone_mode=False)
     except Exception as error:
         if not hasattr(error, "format_message"):
             raise

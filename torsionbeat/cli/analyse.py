@@ -43,14 +43,12 @@ class HearingOptions:
         Raises
         ------
         InputError
-            A value is out of range, or a tolerance belongs to nothing.
+            A value is out of range.
         """
         from torsionbeat.reading.analysis import Listening
         from torsionbeat.sound.timebase import STATED_UNCERTAINTY_PPM, stated_timebase
 
         ppm, tolerance_ppm = self.sample_clock_ppm, self.sample_clock_tolerance_ppm
-        if ppm is None and tolerance_ppm is not None:
-            raise InputError("--sample-clock-tolerance-ppm belongs to --sample-clock-ppm; give that too")
         tolerance_ppm = STATED_UNCERTAINTY_PPM if tolerance_ppm is None else tolerance_ppm
         if ppm is not None:
             stated_timebase(ppm, tolerance_ppm)  # refuses what cannot be, before anything is read

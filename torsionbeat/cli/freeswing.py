@@ -66,10 +66,6 @@ class SourceOptions:
             raise InputError(
                 f"{sources} sources of arcs were given; give readings, --reading or --events. {HOW}"
             )
-        if self.events is None and (self.lift is not None or self.mark is not None):
-            raise InputError("--lift and --mark belong to --events; leave them out")
-        if not typed and self.spacing is not None:
-            raise InputError("--spacing belongs to ornaments counted by eye; leave it out")
         if self.reading is not None:
             return SwingsHeard(document_of(self.reading), self.within)
         if self.events is not None:

@@ -70,15 +70,7 @@ class ReferenceOptions:
     ] = None
 
     def tolerance_ppm(self) -> float:
-        """Give the half-width of the interval's error.
-
-        Raises
-        ------
-        InputError
-            A tolerance was given for no interval.
-        """
-        if self.reference_interval is None and self.reference_tolerance_ppm is not None:
-            raise InputError("--reference-tolerance-ppm belongs to --reference-interval; give that too")
+        """Give the half-width of the interval's error."""
         return (
             REFERENCE_TOLERANCE_PPM if self.reference_tolerance_ppm is None else self.reference_tolerance_ppm
         )
