@@ -13,7 +13,7 @@ from torsionbeat.cli.history import KeepAnyway
 from torsionbeat.cli.options import ClockOptions, ReferenceOptions
 from torsionbeat.cli.outputs import OverwriteOption
 from torsionbeat.cli.telling import tell
-from torsionbeat.errors import InputError, TorsionbeatError
+from torsionbeat.errors import TorsionbeatError
 
 if TYPE_CHECKING:
     from torsionbeat.cli.keeping import Keeping
@@ -151,10 +151,6 @@ def _keeping(
             temperature_c=temperature,
             keep_anyway=keep_anyway,
         )
-    if began is not None or clock.log is not None:
-        raise InputError("--began and --log belong to --clock; say for which clock the reading is to be kept")
-    if temperature is not None or keep_anyway:
-        raise InputError("--temperature and --keep-anyway belong to --clock; say which clock it is kept for")
     return None
 
 
