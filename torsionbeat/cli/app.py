@@ -32,6 +32,7 @@ COMMANDS = {
         "spring": "Say what a suspension strip does, and which one brings to time.",
         "freeswing": "Find Q, what damps the balance, and how long it settles.",
         "arc": "Find the arc where only the drop is heard, by a turn of the beat.",
+        "lift": "Find the lift from the arc, counted by eye.",
     },
     "The bench log": {
         "clock": "Add, show, list, change, export and import clocks.",

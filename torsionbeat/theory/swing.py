@@ -50,6 +50,7 @@ __all__ = [
     "beat_error_ms",
     "knock_clearance_mm",
     "knock_margin_deg",
+    "lift_from_arc_deg",
     "lift_from_counted_arc_deg",
     "lift_passage_s",
     "middle_speed_deg_per_s",
@@ -222,6 +223,41 @@ def arc_and_offset_deg(
         arc = lift / (np.cos(mu) * np.sin(nu))
         offset = arc / 2 * np.sin(mu) * np.cos(nu)
     return figure(np.where(possible, arc, np.nan)), figure(np.where(possible, offset, np.nan))
+
+
+@elementwise
+def lift_from_arc_deg(
+    passage_s: npt.ArrayLike, beat_error_ms: npt.ArrayLike, period_s: npt.ArrayLike, arc: npt.ArrayLike
+) -> Figure:
+    """Lift of a clock whose arc was counted by eye, from the lift passage and the beat error.
+
+    Parameters
+    ----------
+    passage_s, beat_error_ms, period_s, arc : array_like
+        Time from contact to drop; half of (interval a to b minus interval b to a); full period; arc (end to end, deg).
+
+    Returns
+    -------
+    float or ndarray
+        Degrees; nan where no swing has these timings.
+
+    Notes
+    -----
+    lift = arc cos mu sin nu, with mu = pi beat error / T and nu = pi passage / T: the inverse of
+    `arc_and_offset_deg`.
+
+    Examples
+    --------
+    >>> round(lift_from_arc_deg(0.3543, 177.2, period_s=15, arc=270.0), 2)
+    20.0
+    """
+    period, arcs = period_within(period_s), arc_within(arc)
+    nu = np.pi * as_numbers("lift passage", passage_s) / period
+    mu = _beat_phase(beat_error_ms, period)
+    with np.errstate(invalid="ignore"):
+        possible = (nu > 0) & (np.abs(mu) + nu <= np.pi / 2)
+        lift = arcs * np.cos(mu) * np.sin(nu)
+    return figure(np.where(possible, lift, np.nan))
 
 
 def arc_from_two_offsets_deg(

@@ -1,0 +1,177 @@
+"""Find the lift: from arcs that were counted by eye while the clock was recorded.
+
+Input: a recording, and the arc counted once or several times. Output: the lift with its uncertainty, for the clock's
+record. Counts made while the balance swings down after the drive was taken off serve best: the arc changes, and each
+count tries the same lift at another one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from uncertainties import ufloat
+
+from torsionbeat.errors import CancelledError, InputError
+from torsionbeat.jobs.keep import ClockRequest, change_clock
+from torsionbeat.jobs.known import KnownClock
+from torsionbeat.jobs.source import Flag
+from torsionbeat.reading.analysis import Listening, analyse_fully
+from torsionbeat.reading.figures import Reading, UFloat
+from torsionbeat.sound.remarks import Remark
+from torsionbeat.theory.limits import within
+from torsionbeat.theory.swing import lift_from_arc_deg
+
+__all__ = ["CountedArc", "FindLiftRequest", "FindLiftResult", "find_lift", "lift_of_counts"]
+
+COUNTED_WITHIN_DEG = 10.0
+"""How far off a counted arc may be: a third of the distance of twelve ornaments (common practice, no source)."""
+
+NEAR_S = 90.0
+"""Beats within so long of a count belong to it: an arc settles with a time constant of ten minutes and more."""
+
+LEAST_BEATS = 4
+"""Beats whose passages make one arc: two of each side."""
+
+CONFLICT = 3.0
+"""Standard uncertainties beyond which counts contradict each other: 1 in 400 by chance."""
+
+
+@dataclass(frozen=True, slots=True)
+class CountedArc:
+    """An arc counted by eye: end to end in degrees, how far off it may be, and when (None: of the whole recording)."""
+
+    arc_deg: float
+    within_deg: float = COUNTED_WITHIN_DEG
+    at_s: float | None = None
+
+    def __post_init__(self) -> None:
+        within("counted arc", self.arc_deg, 10, 1500, "deg", "count from one turning point to the other")
+        within("its error", self.within_deg, 0, 90, "deg", "say how far off the count may be")
+
+
+@dataclass(frozen=True, slots=True)
+class FindLiftRequest:
+    """A recording and the arcs counted in it; ``keep`` sets the lift in the clock's record."""
+
+    recording: Path
+    counted: tuple[CountedArc, ...]
+    clock: KnownClock = KnownClock()
+    listening: Listening = Listening()
+    keep: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class FindLiftResult:
+    """The lift (deg), that of each count, remarks, and the clock in whose record it was kept."""
+
+    lift_deg: UFloat
+    each_deg: tuple[UFloat, ...]
+    remarks: tuple[Remark, ...]
+    kept_for: str | None = None
+
+    @property
+    def tolerance_deg(self) -> float:
+        """Half-width of a rectangle of the same standard uncertainty, as a clock's record has it."""
+        return float(np.sqrt(3) * self.lift_deg.std_dev)
+
+
+def find_lift(
+    request: FindLiftRequest,
+    *,
+    progress: Callable[[float], None] | None = None,
+    cancel: Flag | None = None,
+) -> FindLiftResult:
+    """Find the lift of a clock from arcs counted while it was recorded.
+
+    Parameters
+    ----------
+    request : FindLiftRequest
+    progress : callable, optional
+        Is told the share of the reading that is done, 0 to 1.
+    cancel : Flag, optional
+
+    Raises
+    ------
+    InputError
+        No count, no contact heard near one, no clock to keep it for, or a recording that cannot be used.
+    NothingHeardError
+        No clock is heard.
+    BenchLogError
+        The log failed.
+    CancelledError
+        ``cancel`` was set.
+    """
+    if request.keep and request.clock.name is None:
+        raise InputError("the lift is to be kept, but for no clock; name the clock of the bench log")
+
+    def frames(done: int, of: int | None) -> None:
+        if cancel is not None and cancel.is_set():
+            raise CancelledError("the reading was called off; nothing of it was kept")
+        if progress is not None and of:
+            progress(min(done / of, 1.0))
+
+    clock = request.clock.clock()
+    reading = analyse_fully(request.recording, clock, request.listening, frames).reading
+    lift, each, remarks = lift_of_counts(reading, request.counted)
+    found = FindLiftResult(lift, each, remarks)
+    if not request.keep:
+        return found
+    fields = {"lift_deg": round(lift.nominal_value, 2), "lift_tolerance_deg": round(found.tolerance_deg, 2)}
+    kept = change_clock(ClockRequest(str(request.clock.name), fields, request.clock.log))
+    return FindLiftResult(lift, each, remarks, kept.clock.name)
+
+
+def lift_of_counts(
+    reading: Reading, counted: tuple[CountedArc, ...]
+) -> tuple[UFloat, tuple[UFloat, ...], tuple[Remark, ...]]:
+    """Give the lift that counted arcs and a reading's passages tell, that of each count, and remarks.
+
+    Each count's error is taken as a rectangle of its half-width; the counts as independent.
+
+    Raises
+    ------
+    InputError
+        No count, or no contact heard near one.
+    """
+    if not counted:
+        raise InputError("no arc was counted; count it once at least while the clock is recorded")
+    each = tuple(_lift_of(reading, one) for one in counted)
+    weights = np.array([1 / max(one.std_dev, 1e-6) ** 2 for one in each])
+    values = np.array([one.nominal_value for one in each])
+    mean, u = float(weights @ values / weights.sum()), float(1 / np.sqrt(weights.sum()))
+    off = np.abs(values - mean) * np.sqrt(weights)
+    remarks = []
+    if len(each) > 1 and off.max() > CONFLICT:
+        u *= float(np.sqrt(np.sum(off**2) / (len(each) - 1)))  # R. T. Birge, Phys. Rev. 40 (1932) 207
+        worst = counted[int(np.argmax(off))]
+        remarks.append(
+            Remark(
+                "counts-contradict",
+                f"The counts contradict each other: {worst.arc_deg:g} deg fits the others worst. Count again, from one "
+                "turning point to the other; the interval is wider for it.",
+            )
+        )
+    return ufloat(mean, u), each, tuple(remarks)
+
+
+def _lift_of(reading: Reading, counted: CountedArc) -> UFloat:
+    swings = reading.swings
+    near = np.isfinite(swings.lift_passage_s)
+    if counted.at_s is not None:
+        near &= np.abs(swings.time_s - counted.at_s) <= max(NEAR_S, reading.period_s.nominal_value)
+    if near.sum() < LEAST_BEATS:
+        where = "in the recording" if counted.at_s is None else f"near {counted.at_s:g} s"
+        raise InputError(
+            f"{int(near.sum())} beats with contact and drop are heard {where}; an arc needs at least {LEAST_BEATS}: count "
+            "it at another time, or move the microphone until the contact is heard"
+        )
+    passage = swings.lift_passage_s[near]
+    error_ms = 0.0 if reading.beat_error_ms is None else reading.beat_error_ms.nominal_value
+    period_s = reading.period_s.nominal_value
+    lift = float(lift_from_arc_deg(passage.mean(), error_ms, period_s, counted.arc_deg))
+    of_count = counted.within_deg / np.sqrt(3) / counted.arc_deg
+    of_passage = float(passage.std(ddof=1)) / np.sqrt(near.sum()) / passage.mean()
+    return ufloat(lift, lift * np.hypot(of_count, of_passage))
