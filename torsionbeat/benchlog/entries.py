@@ -9,6 +9,7 @@ from typing import Any
 from torsionbeat.benchlog.ranges import CLOCK_FIELDS, CLOCK_KINDS, fault_of_details, fault_of_number
 from torsionbeat.benchlog.tables import FIGURES, WORK_KINDS, Base, ClockRecord, WorkRecord
 from torsionbeat.errors import InputError
+from torsionbeat.theory.train import Train
 
 __all__ = [
     "CLOCK_FIELDS",
@@ -89,6 +90,8 @@ def clean_fields(fields: dict[str, Any]) -> dict[str, Any]:
             )
         else:
             kept[name] = float(value)
+    if kept.get("train"):
+        kept["train"] = str(Train.from_text(kept["train"]))
     if "kind" in kept and kept["kind"] not in CLOCK_KINDS:
         raise InputError(f"the clock's kind is {kept['kind']!r}; use one of {', '.join(CLOCK_KINDS)}")
     return kept

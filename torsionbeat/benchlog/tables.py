@@ -27,6 +27,7 @@ from sqlalchemy import (
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, validates
 
 from torsionbeat.reading.figures import Clock, UFloat
+from torsionbeat.theory.train import Train
 
 __all__ = [
     "FIGURES",
@@ -204,6 +205,7 @@ class ClockRecord(Retractable):
             arc_low_deg=self.arc_low_deg,
             arc_high_deg=self.arc_high_deg,
             knock_arc_deg=self.knock_arc_deg,
+            train=Train.from_text(self.train) if self.train else None,
         )
 
 

@@ -36,6 +36,13 @@ class ClockOptions:
     period: Period = None
     lift: Annotated[float | None, typer.Option(help="Lift, contact to drop (deg); the arc needs it.")] = None
     lift_tolerance: Annotated[float | None, typer.Option(help="How far off the lift may be (deg).")] = None
+    train: Annotated[
+        str | None,
+        typer.Option(
+            metavar="TEETH",
+            help="Tooth counts from the escape wheel up, each wheel over the pinion it drives: 15,60/8,72/10.",
+        ),
+    ] = None
     log: LogOption = None
 
     def known(self) -> KnownClock:
@@ -47,10 +54,12 @@ class ClockOptions:
             A log was named for no clock.
         """
         from torsionbeat.jobs.known import KnownClock
+        from torsionbeat.theory.train import Train
 
         if self.clock is None and self.log is not None:
             raise InputError("--log belongs to --clock; say for which clock the reading is to be kept")
-        return KnownClock(self.clock, self.period, self.lift, self.lift_tolerance, self.log)
+        train = None if self.train is None else Train.from_text(self.train)
+        return KnownClock(self.clock, self.period, self.lift, self.lift_tolerance, self.log, train)
 
 
 @dataclass(frozen=True, slots=True)

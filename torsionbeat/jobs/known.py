@@ -7,6 +7,7 @@ from typing import Any
 
 from torsionbeat.errors import InputError
 from torsionbeat.reading.figures import Clock
+from torsionbeat.theory.train import Train
 
 __all__ = ["KnownClock"]
 
@@ -23,6 +24,8 @@ class KnownClock:
         What goes before the record; a tolerance on record belongs to the lift on record and goes with it.
     log : str or None
         The bench log; None for the default one.
+    train : Train or None
+        Tooth counts from the escape wheel up; they too go before the record.
     """
 
     name: str | None = None
@@ -30,6 +33,7 @@ class KnownClock:
     lift_deg: float | None = None
     lift_tolerance_deg: float | None = None
     log: str | None = None
+    train: Train | None = None
 
     def clock(self) -> Clock:
         """Give all that is known, the record read from the bench log where a name is given.
@@ -57,6 +61,7 @@ class KnownClock:
             "lift_tolerance_deg": 0.0
             if self.lift_deg is not None and self.lift_tolerance_deg is None
             else self.lift_tolerance_deg,
+            "train": self.train,
         }
         known = replace(record, **{name: value for name, value in given.items() if value is not None})
         if known.lift_tolerance_deg and known.lift_deg is None:
