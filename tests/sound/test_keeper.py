@@ -521,3 +521,92 @@ def test_kept_sound_is_the_owners_alone(tmp_path):
     record(tmp_path / "night", blocks_of(noise(10_000)))
     if os.name == "posix":
         assert {path.stat().st_mode & 0o777 for path in (tmp_path / "night").iterdir()} == {0o600}
+
+
+def told_by(folder, **entry):
+    """A kept folder whose journal holds one more line, put behind the first."""
+    path = folder / "journal.jsonl"
+    lines = path.read_text().splitlines()
+    path.write_text("\n".join([lines[0], json.dumps(entry), *lines[1:]]) + "\n")
+
+
+@pytest.mark.parametrize(
+    "entry",
+    [
+        {"what": "sound", "file": "sound-0001.flac", "file_frame": 5000, "start_frame": 10**10},
+        {"what": "sound", "file": "sound-0001.flac", "file_frame": 5000, "start_frame": -7},
+        {"what": "clock", "stretch": 0, "frame": 10**10, "monotonic_ns": 10**9, "utc_ns": 10**18},
+        {"what": "clock", "stretch": 0, "frame": 1, "monotonic_ns": 10**30, "utc_ns": 10**40},
+        {"what": "gap", "start_frame": 10**20, "stop_frame": 10**21, "why": "away"},
+        {"what": "clock set", "frame": 1, "step_s": float("inf")},
+        {"what": "reference", "offset_ppm": 1e9, "standard_uncertainty_ppm": -1},
+        {"what": "begun", "sample_rate_hz": float("nan"), "channels": -1, "keeps": "all"},
+        {"what": "network time", "synchronised": [1]},
+        {"what": ["a"], "frame": {}},
+        {"what": "host clock", "maxerror_s": "x"},
+    ],
+    ids=lambda entry: f"{entry['what']}",
+)
+def test_a_damaged_line_costs_only_itself(tmp_path, entry):
+    sound = noise(10_000)
+    with Keeper(tmp_path / "night", RATE_HZ, 1) as keeper:
+        keeper.clock(ClockRow(0, 8000, 10**9, 10**18))
+        keeper.clock(ClockRow(0, 16_000, 2 * 10**9, 10**18))
+        for block in blocks_of(sound):
+            keeper.hear(block)
+    told_by(tmp_path / "night", **entry)
+    blocks, recording = gathered(tmp_path / "night")
+    assert np.array_equal(np.concatenate([block.samples for block in blocks]), sound)
+    assert blocks[-1].stop_frame == 10_000
+    assert recording.timebase.source == "unknown"
+
+
+def test_a_line_too_deep_and_a_clock_of_day_in_the_year_2265(tmp_path):
+    with Keeper(tmp_path / "night", RATE_HZ, 1) as keeper:
+        for second in range(1, 100):
+            keeper.clock(ClockRow(0, RATE_HZ * second, second * 10**9, 2**63 + second * 10**9))
+        keeper.hear(Block(0, noise(5000)))
+    with (tmp_path / "night" / "journal.jsonl").open("a") as journal:
+        journal.write("[" * 200_000 + "]" * 200_000 + "\n")
+    blocks, recording = gathered(tmp_path / "night")
+    assert blocks[-1].stop_frame == 5000
+    assert recording.begun_utc_ns is None
+    assert recording.timebase.source == "host clock"
+    assert any("1 lines of the journal" in remark for remark in recording.remarks)
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no pipes in the file system here")
+def test_pipes_in_place_of_files_are_not_waited_for(tmp_path):
+    record(tmp_path / "night", blocks_of(noise(5000)))
+    os.mkfifo(tmp_path / "night" / "sound-0002.flac")
+    assert gathered(tmp_path / "night")[0][-1].stop_frame == 5000
+    (tmp_path / "night" / "journal.jsonl").unlink()
+    os.mkfifo(tmp_path / "night" / "journal.jsonl")
+    assert gathered(tmp_path / "night")[0][-1].stop_frame == 5000
+
+
+def test_journal_of_before_is_read_as_ever(tmp_path):
+    """Clock rows of four columns, no system, no recorder: as written until now."""
+    record(tmp_path / "night", blocks_of(noise(5000)))
+    path = tmp_path / "night" / "journal.jsonl"
+    first, *rest = path.read_text().splitlines()
+    begun = {key: value for key, value in json.loads(first).items() if key not in ("recorder", "identity")}
+    begun["synchronised"] = True
+    rows = [
+        {
+            "what": "clock",
+            "stretch": 0,
+            "frame": RATE_HZ * n,
+            "monotonic_ns": n * 10**9,
+            "utc_ns": 10**18 + n * 10**9,
+        }
+        for n in range(1, 700)
+    ]
+    path.write_text("\n".join([json.dumps(begun), *map(json.dumps, rows), *rest]) + "\n")
+    recording = gathered(tmp_path / "night")[1]
+    assert recording.recorder == ""
+    assert recording.timebase.synchronised is True
+    # 30 ms at either end of 700 s, as rectangles
+    assert recording.timebase.standard_uncertainty_ppm == pytest.approx(
+        30e-3 * np.sqrt(2 / 3) / 690 * 1e6, rel=0.05
+    )

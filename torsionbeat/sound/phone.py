@@ -1,4 +1,4 @@
-"""Phone memos and the sound of videos (AAC, AMR, ALAC and the like), decoded through PyAV.
+"""Phone memos, the sound of videos and MP3 (AAC, AMR, ALAC and the like), decoded through PyAV.
 
 In: a path. Out: blocks of float32 samples as decoded, never resampled, at the place their time stamps give
 them: the decoder's priming is left out, and a step in the time stamps of half a packet or more is a gap.
@@ -19,6 +19,14 @@ from torsionbeat.sound.timebase import Timebase
 
 __all__ = ["PhoneReader"]
 
+SELF_CONTAINED = "aac,ac3,aiff,amr,amrnb,amrwb,ape,asf,au,avi,caf,dsf,flac,iff,matroska,mov,mp3,mpeg,mpegts,ogg,tta,w64,wav,wv"
+"""Containers that hold their own sound. All others are refused: a play list would open other files, or other hosts."""
+
+ONLY_THIS_FILE = {"protocol_whitelist": "file", "format_whitelist": SELF_CONTAINED}
+
+TAG_WITHIN_BYTES = 1 << 16
+"""A picture or a title may stand before the first frame; larger ones only cost the remark on what is missing."""
+
 FULL_SCALE = {"u8": 128.0, "s16": 32768.0, "s32": 2147483648.0, "s64": 9223372036854775808.0}
 
 
@@ -27,12 +35,10 @@ class PhoneReader:
 
     Raises
     ------
-    ImportError
-        PyAV is not installed.
     av.FFmpegError
         PyAV cannot open it.
     LookupError
-        It holds no sound track that can be decoded.
+        It holds no sound track that can be decoded, or is a container that refers to other files.
     """
 
     timebase: Timebase | None = None
@@ -41,23 +47,36 @@ class PhoneReader:
     recorder = ""
 
     def __init__(self, path: Path) -> None:
-        import av
 
         self.path = path.resolve()  # a bare name like "http:x" would be taken for an address
         self.header_remarks: list[Remark] = []
-        with av.open(str(self.path)) as container:
+        with self._opened() as container:
             if not container.streams.audio:
                 raise LookupError("no sound track")
             stream = container.streams.audio[0]
             frame = next(self._decoded(container, stream, []), None)
             if frame is None:
                 raise LookupError("the sound track is empty")
+            _as_float32(frame)  # refuses here what could not be read later
+            self.recorder = _maker(container.metadata)
             self.sample_rate_hz = float(frame.sample_rate)
             self.channels = len(frame.layout.channels)
             self.frames_stated: int | None = None
-            exact = "mov" in container.format.name  # other kinds only guess from the size of the file
+            self._timed = (
+                "mp3" not in container.format.name
+            )  # its frames carry no time: they are only counted
+            # other kinds only guess from the size of the file
+            exact = "mov" in container.format.name or (not self._timed and _states_its_length(path))
             if exact and stream.duration and stream.time_base:
                 self.frames_stated = round(stream.duration * stream.time_base * frame.sample_rate)
+
+    def _opened(self) -> Any:
+        import av
+
+        try:
+            return av.open(str(self.path), options=ONLY_THIS_FILE)
+        except av.ArgumentError:
+            raise LookupError("a container that refers to other files") from None
 
     @staticmethod
     def _decoded(container: Any, stream: Any, damage: list[str]) -> Iterator[Any]:
@@ -80,12 +99,10 @@ class PhoneReader:
 
     def blocks(self, frames: int, remark: Callable[[str], None]) -> Iterator[Block]:
         """Yield the sound track from its start in pieces as long as its packets."""
-        import av
-
         position = 0
         damage: list[str] = []
         expected_s: float | None = None
-        with av.open(str(self.path)) as container:
+        with self._opened() as container:
             for frame in self._decoded(container, container.streams.audio[0], damage):
                 if frame.sample_rate != self.sample_rate_hz or len(frame.layout.channels) != self.channels:
                     remark(
@@ -118,20 +135,52 @@ class PhoneReader:
                     f"The file is damaged: {len(damage)} packets of its sound could not be decoded.",
                 )
             )
-        if self.frames_stated is not None and position + self.sample_rate_hz < self.frames_stated:
+        stated = self.frames_stated
+        if damage and not self._timed and stated is not None and position < stated:
+            remark(
+                Remark(
+                    "sound-may-stand-early",
+                    f"{(stated - position) / self.sample_rate_hz:.3f} s of the {stated / self.sample_rate_hz:.3f} s that "
+                    "the file should hold are missing where it is damaged; sound after the damage may stand too early "
+                    "by that.",
+                )
+            )
+        elif stated is not None and position + self.sample_rate_hz < stated:
             remark(
                 Remark(
                     "file-ends-early",
                     f"The file ends early: {position / self.sample_rate_hz:.3f} s could be read of the "
-                    f"{self.frames_stated / self.sample_rate_hz:.3f} s that its header states.",
+                    f"{stated / self.sample_rate_hz:.3f} s that its header states.",
                 )
             )
 
 
+def _maker(metadata: dict[str, str]) -> str:
+    """Maker and model of the device that recorded, where the file says them."""
+    said = {key.lower().rpartition(".")[2]: value.strip() for key, value in metadata.items()}
+    return " ".join(filter(None, (said.get("make") or said.get("manufacturer"), said.get("model"))))
+
+
+def _states_its_length(path: Path) -> bool:
+    """Whether an MP3 file says how many frames it holds (the tag that encoders write into its first frame)."""
+    with path.open("rb") as file:
+        head = file.read(TAG_WITHIN_BYTES)
+    return b"Xing" in head or b"Info" in head
+
+
 def _as_float32(frame: Any) -> Samples:
     """The samples of a decoded frame, shape (frames, channels), full scale 1."""
-    raw = frame.to_ndarray()
     kind = frame.format.name.removesuffix("p")
+    if kind == "s64":  # the one kind that PyAV gives no array of
+        planes = [np.frombuffer(plane, np.int64) for plane in frame.planes]
+        raw = np.array(
+            [
+                plane[: frame.samples * (1 if len(planes) > 1 else len(frame.layout.channels))]
+                for plane in planes
+            ]
+        )
+    else:
+        raw = frame.to_ndarray()
     samples = raw.T if frame.format.is_planar else raw.reshape(frame.samples, -1)
     if kind in FULL_SCALE:
         shifted = samples - 128.0 if kind == "u8" else samples

@@ -125,8 +125,8 @@ def open_recording(path: str | PathLike[str]) -> SavedRecording:
     Parameters
     ----------
     path : path-like
-        A sound file: WAV, FLAC, Ogg, MP3, AIFF, CAF, W64, RF64 and what else libsndfile reads; with the extra
-        ``phone`` also M4A, 3GP, MP4, MOV and what else PyAV reads. Or a folder in which a
+        A sound file: WAV, FLAC, Ogg, MP3, AIFF, CAF, W64, RF64 and what else libsndfile reads; also
+        M4A, 3GP, MP4, MOV and what else PyAV reads. Or a folder in which a
         live recording was kept.
 
     Raises
@@ -176,14 +176,8 @@ def _reader(path: Path) -> Reader:
         return sound_file_reader(path)
     except (soundfile.SoundFileError, TypeError):
         pass
-    try:
-        import av
-    except ImportError:
-        raise InputError(
-            f"{path.name} is not a sound file of a kind that can be read here (WAV, FLAC, Ogg, MP3, AIFF, "
-            "CAF, W64, RF64). If it is a phone memo or a video, install what reads those: "
-            'pip install "torsionbeat[phone]"'
-        ) from None
+    import av
+
     from torsionbeat.sound.phone import PhoneReader
 
     try:

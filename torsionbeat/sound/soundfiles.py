@@ -62,17 +62,21 @@ class SoundFileReader:
             self.sample_rate_hz = float(file.samplerate)
             self.channels = int(file.channels)
             self.frames_stated = file.frames if 0 <= file.frames < PLAUSIBLE_FRAMES else None
+            self.mpeg = file.format in ("MP3", "MPEG")
             self._lossy = file.format in ("OGG", "MP3", "MPEG")
             self.header_remarks = _header_remarks(file)
         if self._finished is not None:
             *_, there, stated = self._finished
-            self.header_remarks = [
-                Remark(
-                    "header-unfinished",
-                    f"The file's header was never finished: it states {stated} bytes of sound, and {there} are "
-                    "there; all of them were read.",
-                )
-            ]
+            unfinished = Remark(
+                "header-unfinished",
+                f"The file's header was never finished: it states {stated} bytes of sound, and {there} are "
+                "there; all of them were read.",
+            )
+            damaged = Remark(
+                "header-damaged",
+                "A part of the file's header claims more than the file holds; the sound behind it was read.",
+            )
+            self.header_remarks = [unfinished if there > stated else damaged]
 
     def _opened(self, spliced: SplicedFile | None = None) -> Any:
         """The file, or what it was spliced into, open at its start."""
@@ -250,7 +254,11 @@ def sound_file_reader(path: Path) -> SoundFileReader:
     if flac:
         with contextlib.suppress(ValueError):
             return FlacReader(path)
-    return SoundFileReader(path)
+    reader = SoundFileReader(path)
+    if reader.mpeg:
+        # its decoder gives up at the first damage, and writes to the terminal what it thinks of it
+        raise TypeError("MPEG audio is read through PyAV")
+    return reader
 
 
 def _header_remarks(file: Any) -> list[Remark]:

@@ -10,7 +10,7 @@ import mmap
 import string
 import struct
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 __all__ = ["SplicedFile", "finished"]
 
@@ -18,6 +18,13 @@ UNSTATED_BYTES = 0x7FFF_F000
 """Recorders that stream write this or more for a length they do not know; libsndfile copes up to 4 GB."""
 
 LARGEST_CHUNK = 0xFFFF_FFFF
+
+LARGEST_FORM = 1024
+"""The form of a WAV file is 16 to 40 bytes; what claims more is damaged, and is not read whole."""
+
+SOUGHT_BYTES = 1 << 16
+"""So far behind a damaged chunk's head the sound is sought: titles and marks are shorter."""
+
 PRINTABLE = frozenset(string.printable.encode()) - frozenset(b"\t\n\r\x0b\x0c")
 
 
@@ -68,24 +75,24 @@ def finished(path: Path) -> tuple[bytes, int, int, int] | None:
     with path.open("rb") as file:
         if file.read(4) != b"RIFF" or file.read(8)[4:] != b"WAVE":
             return None
-        form = b""
-        while len(head := file.read(8)) == 8:
-            name, length = head[:4], struct.unpack("<I", head[4:])[0]
-            if name == b"data":
-                break
-            body = file.read(length + length % 2)
-            if name == b"fmt ":
-                form = body
-        else:
+        found = _to_sound(file, size)
+        if found is None:
             return None
+        form, length, salvaged = found
         offset = file.tell()
         there = size - offset
         file.seek(min(offset + length + length % 2, size))
         after = file.read(8)
-    if len(form) < 16 or there <= length or (length >= UNSTATED_BYTES and there <= LARGEST_CHUNK):
+    if len(form) < 16:
         return None
-    if len(after) < 8 or (_is_name(after[:4]) and there >= length + 8 + struct.unpack("<I", after[4:])[0]):
+    if not salvaged and (there <= length or (length >= UNSTATED_BYTES and there <= LARGEST_CHUNK)):
         return None
+    if not salvaged and (
+        len(after) < 8 or (_is_name(after[:4]) and there >= length + 8 + struct.unpack("<I", after[4:])[0])
+    ):
+        return None
+    if salvaged:
+        there = min(there, length) if length else there
     frame_bytes = max(struct.unpack("<H", form[12:14])[0], 1)
     there -= there % frame_bytes
     ds64 = struct.pack("<QQQI", there + 68 + len(form), there, there // frame_bytes, 0)
@@ -94,6 +101,31 @@ def finished(path: Path) -> tuple[bytes, int, int, int] | None:
     )
     header += b"fmt " + struct.pack("<I", len(form)) + form + b"data" + struct.pack("<I", LARGEST_CHUNK)
     return header, offset, there, length
+
+
+def _to_sound(file: BinaryIO, size: int) -> tuple[bytes, int, bool] | None:
+    """Go to the first byte of sound: the form, the bytes stated, and whether a damaged chunk was passed on the way.
+
+    A chunk that claims more than there is ends the file for every reader, though the sound may stand right behind it.
+    """
+    form, passed = b"", False
+    while len(head := file.read(8)) == 8:
+        name, length = head[:4], struct.unpack("<I", head[4:])[0]
+        if name == b"data":
+            return form, length, passed
+        begins = file.tell()
+        if name == b"fmt ":
+            form = file.read(min(length, LARGEST_FORM))
+        if begins + length > size:
+            file.seek(begins)
+            at = file.read(SOUGHT_BYTES).find(b"data" if form else b"fmt ")
+            if at < 0:
+                return None
+            file.seek(begins + at)
+            passed = True
+            continue
+        file.seek(begins + length + length % 2)
+    return None
 
 
 def _is_name(name: bytes) -> bool:
