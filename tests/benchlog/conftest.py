@@ -42,9 +42,9 @@ def postgres_server():
     run("pg_ctl", "-D", data, "-w", "-l", folder / "server.log", "-o", options, "start")
     numbers = itertools.count(1)
 
-    def new_database():
+    def new_database(encoding="UTF8"):
         name = f"bench{next(numbers)}"
-        run("createdb", "-h", folder, "-U", "bench", name)
+        run("createdb", "-h", folder, "-U", "bench", "-E", encoding, "-T", "template0", name)
         return f"postgresql+psycopg://bench@/{name}?host={folder}"
 
     try:

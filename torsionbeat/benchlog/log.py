@@ -7,7 +7,6 @@ Changing a copy changes nothing in the log. Nothing is ever taken out: a correct
 from __future__ import annotations
 
 import math
-import shlex
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
@@ -82,12 +81,7 @@ def open_log(path_or_url: str | Path | None = None, *, must_exist: bool = False)
         A log that cannot be opened, is damaged, or was written by a newer torsionbeat.
     """
     url = locate(path_or_url)
-    if must_exist and path_or_url and url.drivername == "sqlite" and not Path(str(url.database)).exists():
-        raise InputError(
-            f"there is no bench log {url.database}; check --log, or begin one there with: torsionbeat clock add NAME "
-            f"--log {shlex.quote(str(path_or_url))}"
-        )
-    return BenchLog(open_engine(url), spoken(url))
+    return BenchLog(open_engine(url, must_exist=must_exist and bool(path_or_url)), spoken(url))
 
 
 class BenchLog(Answers):
