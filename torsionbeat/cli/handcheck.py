@@ -9,21 +9,22 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from torsionbeat.cli.history import JsonOption, LogOption, moment, print_json, say
+from torsionbeat.cli.plaintext import TakesTexts
 from torsionbeat.errors import InputError
 
 if TYPE_CHECKING:
     from torsionbeat.jobs.by_hand import Sighting
 
-__all__ = ["handcheck_command"]
+__all__ = ["COMMAND_CLASS", "handcheck_command"]
 
-HOW = (
-    'write it as "2026-03-01 20:00:00 +5" or "2026-03-01 20:00:00 20:00:05", or for hours gone by "168h +18"'
-)
+COMMAND_CLASS = TakesTexts
+
+HOW = 'write it as "2026-03-01 20:00:00 +5" or "2026-03-01 20:00:00 20:00:05", or for hours gone by "168h +18" or "168h +1min"'
 
 SIGHTING = re.compile(
     r"(?:(?P<date>\d{4}-\d\d-\d\d[T ]\d\d:\d\d(?::\d\d(?:\.\d+)?)?(?:Z|[+-]\d\d:\d\d)?)"
     r"|(?P<gone>\d+(?:\.\d+)?) ?(?P<unit>[hd]))"
-    r"\s+(?:(?P<time>\d{1,2}:\d\d(?::\d\d(?:\.\d+)?)?)|(?P<ahead>[+-]?\d+(?:\.\d+)?) ?s?)"
+    r"\s+(?:(?P<time>\d{1,2}:\d\d(?::\d\d(?:\.\d+)?)?)|(?P<ahead>[+-]?\d+(?:\.\d+)?) ?(?P<of>s|min)?)"
     r"(?:\s+within\s+(?P<within>\d+(?:\.\d+)?) ?s?)?"
 )
 
@@ -64,15 +65,16 @@ def _read(text: str, within_s: float) -> Sighting:
     if match is None:
         raise InputError(f"the sighting {text!r} cannot be read; {HOW}")
     error_s = float(match["within"] or within_s)
+    ahead_s = float(match["ahead"] or 0) * (60 if match["of"] == "min" else 1)
     if match["date"] is None:
         if match["time"]:
             raise InputError(f"the sighting {text!r} has hours gone by and a time on the dial; {HOW}")
         hours = float(match["gone"]) * (24 if match["unit"] == "d" else 1)
-        return Sighting(float(match["ahead"]), error_s, elapsed_h=hours)
+        return Sighting(ahead_s, error_s, elapsed_h=hours)
     told = datetime.fromisoformat(match["date"])
     when = moment(match["date"], "the moment of a sighting").astimezone(told.tzinfo)
     if match["ahead"]:
-        return Sighting(float(match["ahead"]), error_s, when)
+        return Sighting(ahead_s, error_s, when)
     parts = [float(part) for part in match["time"].split(":")]
     if parts[0] > 24 or any(part >= 60 for part in parts[1:]):
         raise InputError(f"the sighting {text!r} has the hand at {match['time']}; no dial shows that")

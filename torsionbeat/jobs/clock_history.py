@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from types import MappingProxyType
-from typing import Any
+from typing import Any, NamedTuple
 
 from torsionbeat.benchlog import (
     FreeSwingRecord,
@@ -30,6 +30,7 @@ from torsionbeat.sound.remarks import Remark
 __all__ = [
     "ClockFacts",
     "ClockHistory",
+    "ClockList",
     "Happened",
     "HistoryRequest",
     "ListRequest",
@@ -37,6 +38,7 @@ __all__ = [
     "clock_history",
     "facts_of",
     "happened_of",
+    "history_document",
     "list_clocks",
 ]
 
@@ -144,6 +146,14 @@ class ListedClock:
     last: Happened | None
 
 
+class ClockList(NamedTuple):
+    """All clocks of the log ``where`` in order of their names; ``remarks`` name what had to be left out."""
+
+    clocks: tuple[ListedClock, ...]
+    remarks: tuple[Remark, ...]
+    where: str
+
+
 def clock_history(request: HistoryRequest, *, progress: Any = None, cancel: Any = None) -> ClockHistory:
     """Take a clock's record and history out of the log.
 
@@ -168,10 +178,8 @@ def clock_history(request: HistoryRequest, *, progress: Any = None, cancel: Any 
         return ClockHistory(facts_of(log.clock(name)), tuple(entries), log.where, tuple(log.left_out))
 
 
-def list_clocks(
-    request: ListRequest, *, progress: Any = None, cancel: Any = None
-) -> tuple[tuple[ListedClock, ...], tuple[Remark, ...], str]:
-    """Give all clocks in order of their names, what had to be left out, and where the log is.
+def list_clocks(request: ListRequest, *, progress: Any = None, cancel: Any = None) -> ClockList:
+    """Give all clocks of a log.
 
     Raises
     ------
@@ -184,7 +192,21 @@ def list_clocks(
             readings = log.readings(record.name, documents=False)
             last = happened_of(readings[-1]) if readings else None
             listed.append(ListedClock(facts_of(record), len(readings), last))
-        return tuple(listed), tuple(log.left_out), log.where
+        return ClockList(tuple(listed), tuple(log.left_out), log.where)
+
+
+def history_document(clock: str, log: str | None = None) -> dict[str, Any]:
+    """Give a clock's whole history as the document that an export writes.
+
+    Raises
+    ------
+    InputError
+        There is no such clock, or no such log.
+    BenchLogError
+        The log cannot be read.
+    """
+    with open_log(log, must_exist=True) as opened:
+        return opened.export_clock(clock)
 
 
 def facts_of(record: ClockRecord) -> ClockFacts:

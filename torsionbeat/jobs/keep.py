@@ -31,6 +31,7 @@ __all__ = [
     "add_clock",
     "amend_entry",
     "change_clock",
+    "import_clock",
     "keep_hand_check",
     "keep_note",
     "keep_work",
@@ -195,6 +196,28 @@ def change_clock(request: ClockRequest, *, progress: Any = None, cancel: Any = N
     with open_log(request.log, must_exist=True) as log:
         record = log.change_clock(request.clock, **request.fields)
         return ClockKept(facts_of(record), log.where)
+
+
+def import_clock(document: dict[str, Any], name: str | None = None, log: str | None = None) -> ClockKept:
+    """Take in an exported history under the clock's own name or a new one, whole or not at all.
+
+    Parameters
+    ----------
+    document : dict
+        As ``torsionbeat.benchlog.exchange.read_history`` gives it.
+    name : str or None
+        The clock's name here; left out, its own.
+    log : str or None
+
+    Raises
+    ------
+    InputError
+        Something in it cannot be, said with its place; or the name is taken.
+    BenchLogError
+        The log failed.
+    """
+    with open_log(log) as opened:
+        return ClockKept(facts_of(opened.import_clock(document, name)), opened.where)
 
 
 def keep_note(request: NoteRequest, *, progress: Any = None, cancel: Any = None) -> EntryKept:

@@ -1,0 +1,126 @@
+"""``torsionbeat clock undo``, ``restore`` and ``amend``: what is in the bench log is put right, never deleted."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from torsionbeat.cli.history import JsonOption, LogOption, moment, print_json, say
+from torsionbeat.cli.note import Details, details_of
+from torsionbeat.errors import InputError
+
+if TYPE_CHECKING:
+    from torsionbeat.jobs.keep import ClockKept, EntryKept, EntryName
+
+__all__ = ["amend_command", "restore_command", "undo_command"]
+
+Clock = Annotated[str, typer.Argument(help="The clock's name in the bench log.")]
+What = Annotated[
+    list[str],
+    typer.Argument(
+        metavar="ENTRY",
+        help="What clock show calls it: note 3, work 2, reading 5, hand check 1, free swing 1; or clock, the clock itself.",
+    ),
+]
+Because = Annotated[str, typer.Option("--because", help="Why: it is kept beside it.")]
+
+WHEN_OF = {
+    "note": "written_at",
+    "work": "done_at",
+    "reading": "taken_at",
+    "hand check": "checked_at",
+    "free swing": "done_at",
+}
+"""What the moment of an entry is called."""
+
+
+def undo_command(
+    clock: Clock, entry: What, because: Because = "", log: LogOption = None, json: JsonOption = False
+) -> None:
+    """Take an entry back: it stays in the log, struck through, and counts nowhere any more."""
+    from torsionbeat.jobs.keep import TurnRequest, undo_entry
+
+    name = _entry(entry)
+    kept = undo_entry(TurnRequest(clock, name, because, log))
+    _tell(kept, json, f"Taken back: {_called(name, clock)}. It stays in the log and counts nowhere.")
+
+
+def restore_command(
+    clock: Clock, entry: What, because: Because = "", log: LogOption = None, json: JsonOption = False
+) -> None:
+    """Bring back an entry that was taken back."""
+    from torsionbeat.jobs.keep import TurnRequest, restore_entry
+
+    name = _entry(entry)
+    kept = restore_entry(TurnRequest(clock, name, because, log))
+    _tell(kept, json, f"Brought back: {_called(name, clock)}.")
+
+
+def amend_command(
+    clock: Clock,
+    entry: What,
+    text: Annotated[
+        str | None, typer.Option(help="The words of a note, or what was done of a work, anew.")
+    ] = None,
+    work: Annotated[str | None, typer.Option(help="The kind of a work.")] = None,
+    detail: Details = None,
+    when: Annotated[str | None, typer.Option(help="When it was, as 2026-03-01 20:00.")] = None,
+    temperature: Annotated[
+        float | None, typer.Option(help="Temperature about the clock at a reading (degrees Celsius).")
+    ] = None,
+    because: Because = "",
+    log: LogOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Put an entry right: its words, its moment, the details of a work. What stood there before stays in the log.
+
+    A detail is laid over those there are; --detail NAME= takes one out.
+    """
+    from torsionbeat.jobs.keep import AmendRequest, amend_entry
+
+    name = _entry(entry)
+    changes: dict[str, Any] = {
+        "text" if name.kind == "note" else "what": text,
+        "kind": work,
+        "details": details_of(detail) if detail else None,
+        WHEN_OF.get(name.kind, "at"): None if when is None else moment(when, "--when"),
+        "temperature_c": temperature,
+    }
+    given = {key: value for key, value in changes.items() if value is not None}
+    kept = amend_entry(AmendRequest(clock, name, given, because, log))
+    _tell(kept, json, f"Put right: {_called(name, clock)}. What stood there before stays in the log.")
+
+
+def _entry(words: list[str]) -> EntryName:
+    """Read ``note 3``, typed as one word or two."""
+    from torsionbeat.jobs.keep import EntryName
+
+    *kind, number = " ".join(words).casefold().split() or [""]
+    if [*kind, number] == ["clock"]:
+        return EntryName("clock")
+    if not kind or not number.isdecimal() or len(number) > 9:
+        raise InputError(
+            f"the entry {' '.join(words)!r} cannot be read; write it as clock show does: note 3, work 2"
+        )
+    called = {"handcheck": "hand check", "freeswing": "free swing"}
+    return EntryName(called.get(" ".join(kind), " ".join(kind)), int(number))
+
+
+def _called(name: EntryName, clock: str) -> str:
+    return f"the clock {clock}" if name.kind == "clock" else f"{name.kind} {name.number} of {clock}"
+
+
+def _tell(kept: EntryKept | ClockKept, json: bool, said: str) -> None:
+    from torsionbeat.display.record import entry_document, entry_words, where_it_stands
+    from torsionbeat.jobs.keep import EntryKept
+
+    if not isinstance(kept, EntryKept):
+        print_json(
+            {"clock": kept.clock.name, "retracted_because": kept.clock.retracted_because}
+        ) if json else say(said)
+    elif json:
+        print_json({"clock": kept.clock.name} | entry_document(kept.entry))
+    else:
+        moved = where_it_stands(kept.clock) if kept.entry.kind == "work" else ""
+        say(said, entry_words(kept.entry), *([moved] if moved else []))
