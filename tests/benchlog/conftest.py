@@ -21,6 +21,7 @@ BEGIN = datetime(2026, 2, 3, 20, 0, tzinfo=UTC)
 @pytest.fixture(scope="session")
 def postgres_server():
     """Give what makes a URL of a database name, on a server of this session's own."""
+    pytest.importorskip("psycopg", reason="psycopg is not installed: pip install torsionbeat[postgres]")
     found = sorted(Path("/usr/lib/postgresql").glob("*/bin"), key=lambda path: int(path.parent.name))
     if not found:
         pytest.skip("no PostgreSQL server here: Debian's package postgresql is not installed")

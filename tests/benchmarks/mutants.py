@@ -11,6 +11,7 @@ Target: 95 % killed, and every survivor explained.
 from __future__ import annotations
 
 import argparse
+import compileall
 import contextlib
 import importlib
 import multiprocessing
@@ -50,6 +51,7 @@ def copied(to: Path) -> Path:
         if (ROOT / name).exists():
             shutil.copy(ROOT / name, to / name)
     (to / "samples").symlink_to(ROOT / "samples")
+    compileall.compile_dir(to / "torsionbeat", quiet=2)
     return to
 
 
@@ -59,7 +61,7 @@ def run_tests(folder: Path, tests: tuple[str, ...]) -> None:
 
     os.chdir(folder)
     os.environ["PYTHONPATH"] = str(folder)
-    sys.dont_write_bytecode = True
+    os.environ["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = "1"
     sys.path[:] = [str(folder), *(path for path in sys.path if Path(path or ".").resolve() != ROOT)]
     with (
         open(os.devnull, "w") as nowhere,
@@ -78,6 +80,7 @@ class Bench:
         self.fault: Fault | None = None
         self.process: Any = None
         self.text, self.started = "", 0.0
+        self.written = int(time.time())
 
     def begin(self, fault: Fault) -> str:
         """Put a fault in and start its tests; why it could not be, or nothing. A fault without a text changes nothing."""
@@ -86,11 +89,17 @@ class Bench:
         if fault.text and self.text.count(fault.text) != 1:
             return f"NOT PUT IN: its text stands there {self.text.count(fault.text)} times"
         if fault.text:
-            path.write_text(self.text.replace(fault.text, fault.instead), encoding="utf-8")
+            self.write(path, self.text.replace(fault.text, fault.instead))
         self.fault, self.started = fault, time.monotonic()
         self.process = _BRANCH.Process(target=run_tests, args=(self.folder, fault.tests))
         self.process.start()
         return ""
+
+    def write(self, path: Path, text: str) -> None:
+        """Write a file with a time of its own: compiled files are told to be stale by the second and the size."""
+        path.write_text(text, encoding="utf-8")
+        self.written += 2
+        os.utime(path, (self.written, self.written))
 
     def ended(self) -> str:
         """Whether the fault was killed or survived, once its tests are through; before that, nothing."""
@@ -102,7 +111,8 @@ class Bench:
             self.process.kill()
             self.process.join()
         assert self.fault is not None
-        (self.folder / "torsionbeat" / self.fault.file).write_text(self.text, encoding="utf-8")
+        if self.fault.text:
+            self.write(self.folder / "torsionbeat" / self.fault.file, self.text)
         status = self.process.exitcode
         if not late and status not in (0, 1, 2):
             return f"NOT PUT IN: its tests ended with status {status}"

@@ -182,7 +182,11 @@ def realticks():
     """Give the folder of real clips."""
     project = Path(__file__).parents[2]
     named = os.environ.get("TORSIONBEAT_REALTICKS")
-    folders = [Path(named)] if named else sorted(project.parent.glob("*/realticks"))
+    folders = (
+        [Path(named)]
+        if named
+        else sorted([*project.parent.glob("realticks"), *project.parent.glob("*/realticks")])
+    )
     if not folders or not folders[0].is_dir():
         pytest.skip("real clips of ESC-10 are not here: set TORSIONBEAT_REALTICKS to their folder")
     return folders[0]

@@ -104,6 +104,24 @@ def test_no_more_differences_are_counted_than_there_are():
         assert noise.equivalent_degrees_of_freedom(0, m, n, "adev") == pytest.approx(plain, rel=1e-12)
 
 
+@pytest.mark.parametrize("alpha", [2, 1, -1, -2])
+def test_every_noise_equals_the_reference_library(alpha):
+    """Where the library stops differencing, we stop: its exponent, before it rounds, for each kind of noise."""
+    make = record if alpha % 2 == 0 else flicker
+    for seed in range(6):
+        phase = make(alpha, 2000, np.random.default_rng([seed, 46]))
+        _, expected, order, _ = ci.autocorr_noise_id(phase, 1)
+        assert order >= 0
+        assert noise.noise_exponent(phase) == pytest.approx(expected, abs=0.02)
+
+
+def test_a_drift_of_the_rate_is_taken_off_first():
+    """A parabola in the phase, a thousand times its white noise: the noise is found all the same."""
+    place = np.arange(1000.0)
+    phase = np.random.default_rng(47).normal(size=1000) + 1e-3 * place**2
+    assert noise.noise_exponent(phase) == pytest.approx(2, abs=0.15)
+
+
 def test_noise_of_a_short_record_is_not_guessed():
     assert noise.noise_exponent(np.random.default_rng(40).normal(size=29)) is None
     assert noise.noise_exponent(np.zeros(100)) is None

@@ -32,7 +32,11 @@ MEMORY_PERIODS = 120.0
 practice, no source)."""
 
 SWINGS_PER_MEAN = 6
+"""Swings averaged, so that the scatter of single sounds is a small part of what their means scatter by."""
+
 MOST_MEANS = 96
+"""Means of a night, a few minutes each: shorter than any memory of a balance."""
+
 STRAY = 8.0
 """Times the usual scatter by which a swing's arc must miss its neighbours' to be a misheard sound: no balance
 jumps from one swing to the next and back."""

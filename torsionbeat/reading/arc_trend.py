@@ -49,8 +49,7 @@ STILL_SHARE = 0.05
 MEMORIES_BEATS = (5.0, 15.0, 50.0, 150.0, 500.0)
 """Beats that the wander may remember: a tooth or two of the train, up to the settling of a heavy balance."""
 
-_NODES = np.array([-np.sqrt(0.6), 0.0, np.sqrt(0.6)]) / 2
-_WEIGHTS = np.array([5.0, 8.0, 5.0]) / 18
+_NODES, _WEIGHTS = np.array([-np.sqrt(0.6), 0.0, np.sqrt(0.6)]) / 2, np.array([5.0, 8.0, 5.0]) / 18
 """Three-point Gauss quadrature over a stretch of one: a group's wander is its mean over the group's beats."""
 
 

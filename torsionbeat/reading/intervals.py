@@ -19,6 +19,7 @@ import numpy.typing as npt
 from torsionbeat.errors import InputError
 from torsionbeat.reading.figures import FloatArray, UFloat
 from torsionbeat.theory.rate import student_factor
+from torsionbeat.theory.robust import COVERAGE, SIGMA_PER_MEDIAN
 from torsionbeat.theory.stability import confidence_limits
 
 __all__ = [
@@ -49,7 +50,7 @@ BLOCKS = 12
 """Blocks into which a night is cut: longer than the drive remembers, and enough of them for Student."""
 
 LEAST_BLOCKS = 4
-COVERAGE = 1.96
+"""Fewer blocks leave Student's factor above 3.2 / 1.96, and a spread that hardly is one."""
 
 ROUNDING = 1e-12
 """Below this share of a value its scatter is that of floating-point numbers."""
@@ -147,7 +148,7 @@ def middle_of_blocks(medians: FloatArray) -> UFloat:
     from uncertainties import ufloat
 
     middle = float(np.median(medians))
-    scatter = 1.2 * 1.4826 * float(np.median(np.abs(medians - middle)))
+    scatter = 1.2 * SIGMA_PER_MEDIAN * float(np.median(np.abs(medians - middle)))
     sigma = student_factor(medians.size - 1) * math.sqrt(math.pi / 2 / medians.size) * scatter
     return ufloat(middle, max(sigma, ROUNDING * max(abs(middle), 1.0)))
 

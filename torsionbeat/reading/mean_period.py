@@ -32,6 +32,7 @@ FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
 _MOST_GROUPS = 100
+"""Matrices of this size are inverted in a millisecond, some hundred times for the likelihood."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -145,6 +145,7 @@ VOWELS_HZ = (
     (300, 870, 2240),
     (490, 1350, 1690),
 )
+"""First three formants of men's vowels: G. E. Peterson and H. L. Barney, J. Acoust. Soc. Am. 24 (1952) 175, from memory."""
 
 
 def talk(per_hour: float, peak: float, rate_hz: float, rng: np.random.Generator) -> Iterator[Grain]:

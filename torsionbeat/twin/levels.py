@@ -21,9 +21,9 @@ from torsionbeat.twin.voices import VOICES, strike
 
 __all__ = ["at_sigmas", "band_energy", "sigmas"]
 
-BAND_HZ = (2000.0, 10_000.0)
+BAND_HZ = (2000.0, 10_000.0)  # where a tick stands highest above a room (common practice, no source)
 LISTEN_S = 20.0  # 20,000 windows: their standard deviation is known to about 1 %
-STRIKES = 40
+STRIKES = 40  # strikes of a voice vary by 12 %: their mean is known to 2 %
 
 
 def band_energy(sound: NDArray[np.floating], rate_hz: float) -> NDArray[np.float64]:

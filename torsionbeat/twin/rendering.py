@@ -23,7 +23,7 @@ from torsionbeat.twin.voices import VOICES, VoiceSet
 __all__ = ["Rendering", "simulate"]
 
 CHUNK = 1 << 16  # samples made at a time, whatever block size is asked for
-LONGEST_S = 400 * 3600.0
+LONGEST_S = 400 * 3600.0  # two weeks and more: the longest that a restorer waits
 
 
 class Rendering:

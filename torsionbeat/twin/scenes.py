@@ -22,10 +22,12 @@ from torsionbeat.twin.voices import VoiceSet
 
 __all__ = ["SCENES", "Scene"]
 
-MINUTE_S = 60.0
+MINUTE_S = 60.0  # seconds of a minute
 DROPS = ("clear_ring", "bright_tooth", "dull_plate", "long_ring", "dry_knack")
 CONTACTS = ("soft_pin", "thin_pin", "dry_knack", "slow_seat")
-BUSY = Room(talk=Talk(per_hour=60), bangs=Bangs(per_hour=30))
+BUSY = Room(
+    talk=Talk(per_hour=60), bangs=Bangs(per_hour=30)
+)  # a shop in the day: a word a minute, a bang in two
 
 
 @dataclass(frozen=True, slots=True)
