@@ -277,6 +277,40 @@ def nights_case(seed: int) -> list[Row]:
     ]
 
 
+def promise_case(seed: int) -> list[Row]:
+    """A clock answers to weights and regulator as its prior allows; after some trials its rate is promised.
+
+    What differs from night to night is in ``tests/benchmarks/regulation.py``, through the commands.
+    """
+    from torsionbeat.regulation.learning.trials import Trial, learn
+    from torsionbeat.regulation.response import Response, per_unit_from_effect
+
+    rng = np.random.default_rng([seed, 37])
+    prior = Response(ufloat(0.0035, 0.0012), per_unit_from_effect(20, 5))
+    per_gram = 0.0035 * np.exp(rng.normal(0, np.sqrt(np.log1p((0.0012 / 0.0035) ** 2))))
+    per_unit = rng.normal(prior.per_unit.nominal_value, prior.per_unit.std_dev)
+    level, mass, setting = rng.normal(0, 0.02), 0.0, 0.0
+    told_g, told_units, rows = 0.0, 0.0, []
+
+    def rate() -> float:
+        square = np.exp(level) * (1 + per_gram * mass) * (1 + per_unit * setting)
+        return float(86_400 * (square**-0.5 - 1))
+
+    for trial in range(int(rng.integers(1, 5))):
+        touched = float(trial > 0)
+        add, move = touched * rng.normal(0, 3), touched * rng.normal(0, 1)
+        told_g, told_units = told_g + add, told_units + move
+        mass += add + touched * rng.normal(0, 0.02)
+        setting += move + touched * rng.normal(0, 0.01)
+        level += touched * 2 / 86_400 * rng.normal(0, 0.2)
+        read = ufloat(rate() + rng.normal(0, 0.3), 0.3)
+        rows.append(
+            Trial(read, told_g, told_units, mass_doubt_g=0.02 * touched, setting_doubt=0.01 * touched)
+        )
+    mass, setting = mass + 4, setting + 0.5
+    return [("promise of the next step", learn(rows, prior).expected_rate_s_per_day(4.0, 0.5), rate())]
+
+
 RECTANGLES = ("period, crystal unknown", "rate, crystal unknown")
 """Figures whose doubt is mostly a rectangle's: 1.96 u reaches over its ends, so that it holds always."""
 
@@ -292,6 +326,7 @@ CASES: dict[str, Callable[[int], list[Row]]] = {
     "hands": hand_check_case,
     "timebase": timebase_case,
     "nights": nights_case,
+    "promise": promise_case,
 }
 
 

@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
+from scipy.stats import norm
 
 from torsionbeat.errors import InputError
 from torsionbeat.theory import decay
@@ -203,3 +204,41 @@ def test_energy_and_power():
 def test_absurd_arguments_are_refused(call, message):
     with pytest.raises(InputError, match=message):
         call()
+
+
+@pytest.mark.parametrize(("law", "free"), [("air", 2), ("dry", 2), ("both", 3)])
+@pytest.mark.parametrize("sigma_deg", [None, 0.7])
+def test_criterion_counts_every_parameter(law, free, sigma_deg):
+    """AICc = 2 k - 2 ln L + 2 k (k + 1) / (n - k - 1); the scatter is a parameter where it is not given.
+
+    C. M. Hurvich & C.-L. Tsai, Biometrika 76 (1989) 297, from memory; the likelihood is that of normal residuals.
+    """
+    time = np.arange(0, 300, 15.0)
+    arc = np.asarray(decay.arc_at_deg(time, 270, 3e-4)) + np.random.default_rng(14).normal(0, 0.7, time.size)
+    fit = decay.fit_free_swing(time, arc, law, sigma_deg=sigma_deg)
+    n, k = time.size, free + (sigma_deg is None)
+    spread = np.sqrt(np.mean(fit.residual_deg**2)) if sigma_deg is None else sigma_deg
+    likelihood = norm.logpdf(fit.residual_deg, 0, spread).sum()
+    assert fit.log_likelihood == pytest.approx(likelihood, rel=1e-9)
+    assert fit.aicc == pytest.approx(2 * k - 2 * likelihood + 2 * k * (k + 1) / (n - k - 1), rel=1e-9)
+
+
+def test_q_over_laws_is_the_mixture():
+    """Losses weighed by what the arcs say for each law; their disagreement is part of the doubt."""
+    time = np.arange(0, 600, 30.0)
+    arc = np.asarray(decay.arc_at_deg(time, 270, 2e-4, 0.03)) + np.random.default_rng(15).normal(
+        0, 1.0, time.size
+    )
+    fits = decay.compare_laws(time, arc)
+    weight = decay.akaike_weights(fits)
+    loss = [1 / fit.q_at(200.0, PERIOD_S) for fit in fits]
+    mean = sum(w * one.nominal_value for w, one in zip(weight, loss, strict=True))
+    variance = sum(
+        w * ((1.3 * one.std_dev) ** 2 + (one.nominal_value - mean) ** 2)
+        for w, one in zip(weight, loss, strict=True)
+    )
+    mixed = decay.q_over_laws(fits, 200.0, PERIOD_S, factor=1.3)
+    assert mixed.nominal_value == pytest.approx(1 / mean, rel=1e-9)
+    assert mixed.std_dev / mixed.nominal_value == pytest.approx(np.sqrt(variance) / mean, rel=1e-9)
+    # Between the laws there is more than within any of them.
+    assert np.sqrt(variance) > 1.1 * min(1.3 * one.std_dev for one in loss)
