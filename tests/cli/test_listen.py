@@ -8,9 +8,12 @@ from __future__ import annotations
 
 import importlib.util
 import json
+import os
 import re
 import resource
+import shutil
 import signal
+import subprocess
 import sys
 import threading
 import time
@@ -338,15 +341,69 @@ def test_every_night_until_a_signal(bench, sound, monkeypatch, capsys):
     assert "the microphone is away" in capsys.readouterr().err
 
 
+def unit_of(monkeypatch, capsys, *options):
+    monkeypatch.setattr(sys, "argv", ["torsionbeat", "listen", *options, "--print-unit"])
+    status = main(["listen", *options, "--print-unit"])
+    said = capsys.readouterr()
+    return status, said.out, said.err
+
+
 def test_unit(capsys, monkeypatch):
-    monkeypatch.setattr(
-        sys, "argv", ["torsionbeat", "listen", "--every-night", "22:00-07:00", "--print-unit"]
-    )
-    assert main(["listen", "--every-night", "22:00-07:00", "--print-unit"]) == 0
-    unit = capsys.readouterr().out
+    status, unit, _ = unit_of(monkeypatch, capsys, "--every-night", "22:00-07:00")
+    assert status == 0
     assert "listen --every-night 22:00-07:00 --quiet" in unit
     for part in ("[Unit]", "[Service]", "[Install]", "KillSignal=SIGTERM"):
         assert part in unit
+    (start,) = [line for line in unit.splitlines() if line.startswith("ExecStart=")]
+    assert Path(start.removeprefix("ExecStart=").split()[0]).is_absolute()
+
+
+def test_nothing_that_is_typed_makes_a_second_directive_or_a_specifier(capsys, monkeypatch, tmp_path):
+    monkeypatch.setenv("TORSIONBEAT_LOG", str(tmp_path / "log.db"))
+    hostile = 'listen\nExecStart=/bin/false %h $HOME "x" \\'
+    status, unit, _ = unit_of(monkeypatch, capsys, "--clock", hostile, "--for", "9h")
+    assert status == 0
+    assert len([line for line in unit.splitlines() if line.startswith("ExecStart=")]) == 1
+    assert '--clock "listen\\x0aExecStart=/bin/false %%h $$HOME \\"x\\" \\\\"' in unit
+    (tmp_path / "t.service").write_text(unit)
+    if shutil.which("systemd-analyze"):
+        checked = subprocess.run(
+            ["systemd-analyze", "--user", "verify", str(tmp_path / "t.service")],
+            capture_output=True,
+            text=True,
+            env={**os.environ, "XDG_RUNTIME_DIR": str(tmp_path)},
+            check=False,
+        )
+        assert "t.service" not in checked.stderr, checked.stderr
+
+
+def test_unit_of_what_cannot_be_is_refused_and_holds_no_password(capsys, monkeypatch):
+    assert unit_of(monkeypatch, capsys, "--for", "9 parsecs")[0] == 2
+    url = "postgresql+psycopg://bench:s3cret@db/log?password=s3cret"
+    status, unit, _ = unit_of(monkeypatch, capsys, "--clock", "Alder", "--log", url, "--for", "9h")
+    assert status == 0
+    assert "s3cret" not in unit
+    assert "bench@db/log" in unit
+
+
+@pytest.mark.skipif(not hasattr(time, "tzset"), reason="the zone cannot be set")
+def test_until_an_hour_that_comes_twice_or_never(monkeypatch):
+    """Berlin: on 25 October 2026 the hour from 2 to 3 comes twice, on 29 March it is left out."""
+    monkeypatch.setenv("TZ", "Europe/Berlin")
+    time.tzset()
+    try:
+        second_time = datetime.fromisoformat("2026-10-25T02:10:00+01:00")
+        first_time = datetime.fromisoformat("2026-10-25T02:10:00+02:00")
+        assert until_s("02:30", first_time.astimezone()) == 20 * 60
+        assert until_s("02:30", second_time.astimezone()) == 20 * 60
+        assert until_s("07:00", datetime.fromisoformat("2026-10-24T22:00:00+02:00").astimezone()) == 10 * 3600
+        assert until_s("07:00", datetime.fromisoformat("2026-03-28T22:00:00+01:00").astimezone()) == 8 * 3600
+        evening = datetime.fromisoformat("2026-03-28T22:00:00+01:00").astimezone()
+        begin, end = next_night(night_span("02:10-02:40"), evening)
+        assert (end - begin).total_seconds() == 30 * 60
+    finally:
+        monkeypatch.undo()
+        time.tzset()
 
 
 def test_hours():

@@ -7,12 +7,14 @@ output went away.
 
 from __future__ import annotations
 
+import contextlib
+import errno
 import os
 import sys
 from collections.abc import Sequence
 
 from torsionbeat.cli.telling import tell
-from torsionbeat.errors import TorsionbeatError
+from torsionbeat.errors import DeviceError, TorsionbeatError
 
 __all__ = ["DEBUG_VARIABLE", "main"]
 
@@ -20,6 +22,12 @@ DEBUG_VARIABLE = "TORSIONBEAT_DEBUG"
 """Environment variable: set to 1, an unforeseen error shows its traceback."""
 
 UNFORESEEN, BAD_INPUT, STOPPED, READER_GONE = 1, 2, 130, 141
+
+NAMES_THAT_CANNOT_BE = (errno.ENAMETOOLONG, errno.ELOOP, errno.ENOTDIR, errno.EACCES, errno.EPERM)
+"""Why a file that was named cannot be had, where that is the name's or its folder's fault."""
+
+DISK_FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO)
+"""Why a write to standard output fails, where that is not a pipe whose reader went away."""
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -32,7 +40,18 @@ def main(arguments: Sequence[str] | None = None) -> int:
         status = _run(list(sys.argv[1:] if arguments is None else arguments))
         sys.stdout.flush()
     except BrokenPipeError:
-        return _leave_quietly()
+        return _leave_quietly(READER_GONE)
+    except OSError as error:
+        if error.errno in NAMES_THAT_CANNOT_BE and error.filename is not None:
+            tell(f"{error.filename!s:.200} cannot be used: {error.strerror}; check the name and its folder")
+            return BAD_INPUT
+        if error.filename is not None or error.errno not in DISK_FULL:
+            return _unforeseen(error)
+        tell(
+            f"what was to be printed could not be: {error.strerror}; the disk under standard output is full. What was "
+            "kept is kept"
+        )
+        return _leave_quietly(DeviceError.exit_status)
     except KeyboardInterrupt:
         tell("stopped")
         return STOPPED
@@ -84,8 +103,8 @@ def _take_any_letter() -> None:
             reconfigure(errors="backslashreplace")
 
 
-def _leave_quietly() -> int:
-    """Let nothing more be written to a pipe that nobody reads, not even when the program ends."""
-    nowhere = os.open(os.devnull, os.O_WRONLY)
-    os.dup2(nowhere, sys.stdout.fileno())
-    return READER_GONE
+def _leave_quietly(status: int) -> int:
+    """Let nothing more be written where nothing can be, not even when the program ends."""
+    with contextlib.suppress(OSError, ValueError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    return status

@@ -86,11 +86,13 @@ def _hour(text: str, option: str) -> time:
 
 
 def _next(hour: time, now: datetime) -> datetime:
-    """The next such hour on the wall: summer time may make a night longer or shorter."""
+    """The next such hour on the wall: summer time may make a night longer or shorter, and an hour come twice."""
     for days in (0, 1):
-        wall = datetime.combine(now.astimezone().date() + timedelta(days=days), hour).astimezone()
-        if wall > now:
-            return wall
+        for fold in (0, 1):
+            date = now.astimezone().date() + timedelta(days=days)
+            wall = datetime.combine(date, hour.replace(fold=fold)).astimezone()
+            if wall > now:
+                return wall
     return wall
 
 

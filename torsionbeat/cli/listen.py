@@ -15,13 +15,15 @@ from torsionbeat.cli.groups import takes_groups
 from torsionbeat.cli.history import KeepAnyway, say
 from torsionbeat.cli.options import ClockOptions, ReferenceOptions, SoundOptions
 from torsionbeat.cli.outputs import refuse_harm
-from torsionbeat.cli.telling import tell
+from torsionbeat.cli.telling import reading_line, tell
 from torsionbeat.errors import InputError, NothingHeardError, TorsionbeatError
 
 if TYPE_CHECKING:
     from torsionbeat.cli.ending import Ending
+    from torsionbeat.display.live import LiveScreen
     from torsionbeat.jobs.listen import ListenRequest, ListenResult
     from torsionbeat.jobs.microphone import CheckState
+    from torsionbeat.jobs.nights import Night
     from torsionbeat.live.session import LiveState
 
 __all__ = ["listen_command"]
@@ -112,7 +114,10 @@ def listen_command(
     if night.status is not None:
         refuse_harm([("--status", night.status)], (), clock.log)
     if print_unit:
-        typer.echo(_unit())
+        from torsionbeat.cli.unit import systemd_unit
+
+        _ = night.duration_s(), clock.known(), sound.sound()  # what cannot be is not put into a unit either
+        typer.echo(systemd_unit())
     elif night.check:
         _check(clock, sound, night)
     elif night.every_night is not None:
@@ -180,17 +185,30 @@ def _one_night(request: ListenRequest, night: NightOptions, ending: Ending | Non
         screen = LiveScreen("Opening the microphone")
         if not night.quiet:
             stack.enter_context(screen)
-        result = listen(request, on_state=_Watcher(night, screen), on_begin=screen.begin, cancel=flag)
+        watcher = _Watcher(night, screen)
+        try:
+            result = listen(request, on_state=watcher, on_begin=watcher.begin, cancel=flag)
+        except KeyboardInterrupt:  # the second Ctrl-C: all ends at once
+            if watcher.night is not None:
+                tell(f"ended before the night was read; read it with: {reading_line(watcher.night)}")
+            raise
     _show(result, request, night)
 
 
 class _Watcher:
     """Is told each state: shows it, and writes the status file once a minute."""
 
-    def __init__(self, night: NightOptions, screen: object) -> None:
-        self._show = None if night.quiet else screen.show  # type: ignore[attr-defined]
+    def __init__(self, night: NightOptions, screen: LiveScreen) -> None:
+        self.night: Night | None = None
+        self._screen = screen
+        self._show = None if night.quiet else screen.show
         self._status = night.status
         self._status_at_s = -STATUS_EVERY_S
+
+    def begin(self, night: Night) -> None:
+        """Take note of the night."""
+        self.night = night
+        self._screen.begin(night)
 
     def __call__(self, state: LiveState) -> None:
         if self._show is not None:
@@ -245,35 +263,3 @@ def _every_night(request: ListenRequest, night: NightOptions) -> None:
 
 def _seconds_to(moment: datetime) -> float:
     return (moment - datetime.now().astimezone()).total_seconds()
-
-
-def _unit() -> str:
-    """A systemd user unit that runs these very options."""
-    import shlex
-    import shutil
-    import sys
-
-    program = shutil.which("torsionbeat") or "torsionbeat"
-    options = [option for option in sys.argv[1:] if option not in ("--print-unit", "listen")]
-    if "--quiet" not in options:
-        options.append("--quiet")
-    return f"""\
-# Save as ~/.config/systemd/user/torsionbeat.service, then:
-#   systemctl --user daemon-reload
-#   systemctl --user enable --now torsionbeat
-#   loginctl enable-linger      # so that it runs when nobody is logged in
-# What it says in the morning: journalctl --user -u torsionbeat
-[Unit]
-Description=Listen to the clock on the bench
-After=sound.target
-
-[Service]
-ExecStart={shlex.join([program, "listen", *options])}
-WorkingDirectory=%h
-KillSignal=SIGTERM
-TimeoutStopSec=120
-Restart=on-failure
-RestartSec=60
-
-[Install]
-WantedBy=default.target"""

@@ -11,6 +11,7 @@ from functools import wraps
 from inspect import Parameter, signature
 from typing import Any
 
+from torsionbeat.cli.telling import tell_broken_off
 from torsionbeat.errors import InputError
 
 __all__ = ["NEEDS", "RANGES", "checked"]
@@ -174,6 +175,9 @@ def checked(name: str, command: Callable[..., Any]) -> Callable[..., Any]:
         for key, other in GIVEN_UP.get(name, {}).items():
             if key in given and other in given:
                 raise InputError(f"{_option(key)} does nothing with {_option(other)}; leave one of them out")
+        clock = values.get("clock") or (values.get("name") if name.startswith("clock ") else None)
+        if isinstance(clock, str):
+            tell_broken_off(clock)
         return command(**values)
 
     called.is_checked = True  # type: ignore[attr-defined]

@@ -2,12 +2,45 @@
 
 from __future__ import annotations
 
+import shlex
 import sys
+from typing import TYPE_CHECKING
 
-__all__ = ["tell"]
+if TYPE_CHECKING:
+    from torsionbeat.jobs.nights import Night
+
+__all__ = ["LONGEST", "reading_line", "tell", "tell_broken_off"]
+
+LONGEST = 1500
+"""Letters of a sentence that are shown: some twenty lines, more than any sentence of ours without what was typed."""
 
 
 def tell(sentence: str) -> None:
-    """Print one sentence on standard error, in one line."""
-    line = " ".join(sentence.split())
+    """Print one sentence on standard error, in one line, as letters that cannot move a cursor."""
+    line = "".join(sign if sign.isprintable() else _escaped(sign) for sign in " ".join(sentence.split()))
+    if len(line) > LONGEST:
+        half = LONGEST // 2
+        line = f"{line[:half]} ... ({len(line) - 2 * half} letters left out) ... {line[-half:]}"
     print(line if line.endswith((".", "?", "!")) else line + ".", file=sys.stderr)
+
+
+def tell_broken_off(clock: str) -> None:
+    """Say which nights of a clock were broken off and never read, each with the command that reads it."""
+    from torsionbeat.jobs.nights import broken_off_nights
+
+    for night in broken_off_nights(clock):
+        tell(
+            f"the night of {night.clock} that began on {night.began.astimezone():%Y-%m-%d at %H:%M} was broken off and "
+            f"was not read; read and keep it with: {reading_line(night)}"
+        )
+
+
+def reading_line(night: Night) -> str:
+    """Give the command that reads a night, and keeps it where it was begun for a clock."""
+    clock = ["--clock", night.clock] if night.clock else []
+    log = ["--log", night.log] if night.clock and night.log else []
+    return shlex.join(["torsionbeat", "analyse", str(night.folder), *clock, *log])
+
+
+def _escaped(sign: str) -> str:
+    return sign.encode("unicode_escape", "backslashreplace").decode("ascii")

@@ -46,7 +46,13 @@ def eighty_columns() -> Console:
     """Give a console on standard output, no wider than 80 columns, which takes text as it stands."""
     from rich.console import Console
 
-    return Console(width=min(Console().width, WIDEST), highlight=False, markup=False, emoji=False)
+    class Screen(Console):
+        """rich ends the program where the reader has gone away; how it ends is for the command line to say."""
+
+        def on_broken_pipe(self) -> None:
+            raise BrokenPipeError
+
+    return Screen(width=min(Console().width, WIDEST), highlight=False, markup=False, emoji=False)
 
 
 def say(*sentences: str, console: Console | None = None) -> None:

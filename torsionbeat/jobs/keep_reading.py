@@ -16,6 +16,7 @@ from torsionbeat.benchlog import BenchLog, ReadingRecord, open_log
 from torsionbeat.errors import InputError
 from torsionbeat.history.same_clock import marks_of_document, what_is_odd
 from torsionbeat.jobs.clock_history import Happened, happened_of
+from torsionbeat.jobs.nights import forget_night
 from torsionbeat.jobs.recordings import BY_FILE, Birth, birth_of
 from torsionbeat.reading.document import reading_document
 from torsionbeat.reading.figures import Reading
@@ -127,6 +128,8 @@ def keep_reading(request: ReadingRequest, *, progress: Any = None, cancel: Any =
             sides=request.sides,
             write_id=request.write_id,
         )
+        if request.recording is not None and request.recording.is_dir():
+            forget_night(request.recording)
         remarks = (*_redated(before, row), *_overlaps(row, others))
         return ReadingKept(clock.name, happened_of(row), odd, dated_by, row.supersedes_id, remarks, log.where)
 

@@ -16,14 +16,13 @@ from collections.abc import Iterator
 from dataclasses import asdict, dataclass, fields
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from torsionbeat.errors import InputError, TorsionbeatError
-from torsionbeat.history.nights import reading_from_document
-from torsionbeat.jobs.known import KnownClock
-from torsionbeat.live.level import Level
-from torsionbeat.live.session import LiveState
-from torsionbeat.sound.remarks import Remark
+
+if TYPE_CHECKING:
+    from torsionbeat.jobs.known import KnownClock
+    from torsionbeat.live.session import LiveState
 
 __all__ = [
     "READING_NAME",
@@ -74,6 +73,8 @@ class Night:
     @property
     def known(self) -> KnownClock:
         """The clock as the night was begun for it."""
+        from torsionbeat.jobs.known import KnownClock
+
         return KnownClock(self.clock or None, log=self.log or None)
 
 
@@ -123,6 +124,11 @@ def stop_night(night: Night) -> None:
 
 def night_state(night: Night) -> LiveState | None:
     """Give the state that a night told last, with its reading, or None where it has told none yet."""
+    from torsionbeat.history.nights import reading_from_document
+    from torsionbeat.live.level import Level
+    from torsionbeat.live.session import LiveState
+    from torsionbeat.sound.remarks import Remark
+
     try:
         told = json.loads(_file(night.id, "state").read_text(encoding="utf-8"))
         reading = None
