@@ -604,4 +604,90 @@ FAULTS: list[Fault] = [
             "_wide(best.q_at(at, period), factor) if len(arc) > 2",
         ),
     ),
+    *of(
+        "regulation/learning/course.py",
+        "regulation/learning/test_course.py",
+        setting_summed_from_moves=("moved = work.setting - before", "moved = work.setting"),
+        setting_begins_at_nought=("return work.setting - place", "return 0.0"),
+        record_for_the_beginning=("    return on_record\n", "    return None\n"),
+        weights_replace_each_other=("self.mass_g += added", "self.mass_g = added"),
+        moves_replace_each_other=("self.place += moved", "self.place = moved"),
+        doubts_are_kept_for_good=(
+            "self.mass_variance = self.setting_variance = self.handling = 0.0\n        self.unknown",
+            "self.handling = 0.0\n        self.unknown",
+        ),
+        doubts_added_straight=("self.mass_variance += doubt**2", "self.mass_variance += doubt"),
+        weight_doubt_dropped=(
+            "WEIGHT_DOUBT * abs(added) if work.doubt_g is None",
+            "0.0 * abs(added) if work.doubt_g is None",
+        ),
+        handling_dropped=("max(step.handling, HANDLING_S_PER_DAY) if worked else 0.0", "0.0"),
+        handling_always=(
+            "max(step.handling, HANDLING_S_PER_DAY) if worked else 0.0",
+            "max(step.handling, HANDLING_S_PER_DAY)",
+        ),
+        unknown_amount_is_nought=(
+            "if added is None:\n                self.unknown = True",
+            "if added is None:\n                self.unknown = False",
+        ),
+        contradiction_not_doubted=(
+            "self.setting_variance += (work.setting - before - moved) ** 2",
+            "self.setting_variance += 0.0",
+        ),
+        new_spring_is_the_old_one=("self.spring += 1", "self.spring += 0"),
+        work_counts_before_it_was_done=(
+            "if work.done_at_s <= one.from_s]",
+            "if work.done_at_s <= one.until_s + 1e5]",
+        ),
+        hand_check_over_work_counts=(
+            'if one.source == "hand check" and between:',
+            'if one.source == "none" and between:',
+        ),
+        crystal_doubt_beyond_the_rate_s=(
+            "min(heard.timebase_s_per_day, heard.rate_s_per_day.std_dev)",
+            "heard.timebase_s_per_day",
+        ),
+    ),
+    *of(
+        "regulation/learning/trials.py",
+        "regulation/learning/test_trials.py",
+        "regulation/learning/test_course.py",
+        rate_not_doubled=("observed = -2 * np.log1p(rate / DAY_S)", "observed = -1 * np.log1p(rate / DAY_S)"),
+        handling_left_out_of_the_step=("to_level[i] * row.handling_s_per_day,", "0.0,"),
+        mass_doubt_left_out_of_the_step=("per_gram[i] * row.mass_doubt_g,", "0.0,"),
+        crystals_independent=(
+            "shared = np.array([row.timebase_s_per_day if row.timebase else 0.0 for row in rows])",
+            "shared = np.zeros(len(rows))",
+        ),
+        prior_without_spread=("max(log_sigma, 1e-9)", "1e-9"),
+    ),
+    *of(
+        "regulation/learning/learnt.py",
+        "regulation/learning/test_trials.py",
+        "regulation/test_correction.py",
+        handling_dropped_from_the_promise=("+ (2 * handling_s_per_day / DAY_S) ** 2", ""),
+        mass_doubt_dropped_from_the_promise=("extra = (per_gram / then * mass_doubt_g) ** 2", "extra = 0.0"),
+        promise_twice_as_sure=("DAY_S / 2 * ratio * sigma", "DAY_S / 4 * ratio * sigma"),
+    ),
+    *of(
+        "regulation/correction.py",
+        "regulation/test_correction.py",
+        unsure_at_ninety_per_cent=(
+            "unsure = abs(rate.nominal_value) <= 1.96 * rate.std_dev",
+            "unsure = abs(rate.nominal_value) <= 1.64 * rate.std_dev",
+        ),
+    ),
+    *of(
+        "regulation/temperature.py",
+        "regulation/test_temperature.py",
+        drift_left_in=(
+            "(middle - middle.mean()) / max(float(np.ptp(middle)), 1.0),",
+            "0 * (middle - middle.mean()) + 1e-9 * np.arange(len(middle)),",
+        ),
+    ),
+    *of(
+        "regulation/waiting.py",
+        "regulation/test_waiting.py",
+        share_left_not_logged=("-math.log(share)", "(1 - share)"),
+    ),
 ]

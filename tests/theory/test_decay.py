@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -242,3 +243,21 @@ def test_q_over_laws_is_the_mixture():
     assert mixed.std_dev / mixed.nominal_value == pytest.approx(np.sqrt(variance) / mean, rel=1e-9)
     # Between the laws there is more than within any of them.
     assert np.sqrt(variance) > 1.1 * min(1.3 * one.std_dev for one in loss)
+
+
+def test_scatter_of_one_arc_is_over_the_degrees_of_freedom():
+    time = np.arange(0, 300, 15.0)
+    arc = np.asarray(decay.arc_at_deg(time, 270, 3e-4)) + np.random.default_rng(16).normal(0, 0.7, time.size)
+    for law, free in (("air", 2), ("both", 3)):
+        fit = decay.fit_free_swing(time, arc, law)
+        assert fit.sigma_deg == pytest.approx(
+            np.sqrt(np.sum(fit.residual_deg**2) / (time.size - free)), rel=1e-9
+        )
+
+
+def test_weights_are_akaike_s():
+    """exp(-difference / 2), brought to a sum of one: 1, 0.3679 and 0.0067 for differences of 0, 2 and 10."""
+    time = np.arange(0, 300, 15.0)
+    fit = decay.fit_free_swing(time, decay.arc_at_deg(time, 270, 3e-4), "air", sigma_deg=1.0)
+    found = decay.akaike_weights([replace(fit, aicc=3.0 + more) for more in (0, 2, 10)])
+    np.testing.assert_allclose(found, np.array([1, 0.367879, 0.006738]) / 1.374617, rtol=1e-5)

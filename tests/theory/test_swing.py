@@ -234,3 +234,10 @@ def test_middle_speed():
 def test_absurd_arguments_are_refused(call, message):
     with pytest.raises(InputError, match=message):
         call()
+
+
+def test_knock_is_nearer_by_the_offset():
+    """Knock at 340, arc 300: 20 deg of room at either turning point; an offset of 4 deg takes 4 of one of them."""
+    assert swing.knock_margin_deg(300, 340) == pytest.approx(20, rel=1e-15)
+    for offset in (4.0, -4.0):
+        assert swing.knock_margin_deg(300, 340, offset) == pytest.approx(16, rel=1e-15)
