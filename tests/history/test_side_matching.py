@@ -33,6 +33,14 @@ def nights(make_night):
     return [Night(make_night(seed, hours=1.0, level_db=LEVELS)) for seed in (71, 72, 73)]
 
 
+def unlike(twin_readings):
+    """Mean sounds of a clock whose side b rings in the upper bands and side a in the lower ones."""
+    return tuple(
+        replace(voice, profile=voice.profile * np.geomspace(*((1, 30) if voice.side == "b" else (30, 1)), 12))
+        for voice in twin_readings.voices()
+    )
+
+
 def mute(night):
     events = night.reading.events
     return replace(night, reading=replace(night.reading, events=type(events)([], [], [], [])))
@@ -102,6 +110,16 @@ def test_a_beat_error_unlike_the_last_names_no_side(value):
 
 def test_after_work_on_the_beat_its_sign_tells_nothing():
     assert not recognise([error_marks(14.2)], error_marks(-13.0), TOUCHED).sure
+
+
+@pytest.mark.parametrize(("before", "after"), [(521.0, -434.0), (60.0, -35.0), (8.0, -6.5)])
+@pytest.mark.parametrize("moved", [UNTOUCHED, TOUCHED])
+def test_a_setting_moved_past_the_middle_is_not_turned_back_by_its_size(twin_readings, before, after, moved):
+    voices = unlike(twin_readings)
+    known, new = (SideMarks(voices, beat_error_ms=ufloat(value, 0.3)) for value in (before, after))
+    assert not recognise([known], new, moved).exchanged
+    assert recognise([known], new.exchanged(), moved).exchanged
+    assert recognise([known], new, TOUCHED).sure
 
 
 def test_the_beat_error_is_compared_with_the_latest_reading_alone():

@@ -62,9 +62,23 @@ def test_a_fork_on_the_strip_turns_by_its_share():
     assert "share of 0.1" in part.sentence
 
 
-def test_what_the_user_calls_the_sides_is_said():
-    advice = beat_advice(ufloat(100, 0.3), ufloat(270, 1), 15.0, side_names=("to the left", "to the right"))
-    assert "at a beat of to the left" in advice.sentence
+def test_the_way_to_turn_is_named_where_the_sides_are_known():
+    names = ("towards the window", "away from the window")
+    advice = beat_advice(ufloat(100, 0.3), ufloat(270, 1), 15.0, side_names=names)
+    assert advice.fork_towards == "a"
+    assert "Turn the fork 2.83 deg (give or take 0.03) towards the window" in advice.sentence
+    assert "if the suspension is what turns, away from the window" in advice.sentence
+    other = beat_advice(ufloat(-100, 0.3), ufloat(270, 1), 15.0, side_names=names)
+    assert "(give or take 0.03) away from the window" in other.sentence
+
+
+def test_where_they_are_not_known_the_words_say_how_to_see_it():
+    said = beat_advice(ufloat(100, 0.3), ufloat(270, 1), 15.0).sentence
+    assert "at a beat of side a, the beat after which the next is longer in coming (by 0.2 s)" in said
+    assert "torsionbeat clock sides" in said
+    shown = beat_advice(ufloat(100, 0.3), ufloat(270, 1), 15.0, sides_shown=True).sentence
+    assert "torsionbeat" not in shown
+    assert "at a beat of side a" in shown
 
 
 def test_an_uncertain_offset_is_not_turned():

@@ -235,6 +235,36 @@ def import_command(
     _answer(kept.clock, log, json, f"Taken into the bench log {kept.where}.")
 
 
+@app.command("sides")
+def sides_command(
+    name: Name,
+    recording: Annotated[Path, typer.Argument(help="Made while you watched the balance.")],
+    at: Annotated[
+        str, typer.Option(metavar="MOMENT", help="When it went by, from the start, as 12.5s or 1:35.")
+    ],
+    towards: Annotated[str, typer.Option(help="Where it went then, such as 'the window'.")],
+    other: Annotated[str, typer.Option(help="Where it goes the other way; left out, away from there.")] = "",
+    log: LogOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Teach which side is which: one moment at which you saw the balance go by, and which way it went.
+
+    Sound alone cannot tell it. Taught once, the sides are known again in later recordings by their sounds and
+    their beat error, and the advice names the way to turn.
+    """
+    from dataclasses import asdict
+
+    from torsionbeat.cli.hours import moment_s
+    from torsionbeat.display.words import sides_sentences
+    from torsionbeat.jobs.sides import LearnSidesRequest, learn_sides
+
+    result = learn_sides(LearnSidesRequest(name, recording, moment_s(at), towards, other, log))
+    if json:
+        print_json(asdict(result))
+        return
+    say(*sides_sentences(name, result))
+
+
 def _answer(clock: ClockFacts, log: str | None, json: bool, *first: str) -> None:
     """Show the record of a clock, or its whole history as JSON."""
     from torsionbeat.display.record import clock_sentences, record_table

@@ -7,12 +7,13 @@ from datetime import datetime, time, timedelta
 
 from torsionbeat.errors import InputError
 
-__all__ = ["length_s", "next_night", "night_span", "until_s", "whole_days"]
+__all__ = ["length_s", "moment_s", "next_night", "night_span", "until_s", "whole_days"]
 
 LENGTH = re.compile(
     r"(?:(\d+(?:\.\d+)?)\s*h)?\s*(?:(\d+(?:\.\d+)?)\s*m(?:in)?)?\s*(?:(\d+(?:\.\d+)?)\s*s)?", re.I
 )
 DATES = re.compile(r"(\d{4}-\d{2}-\d{2})(?:\.\.(\d{4}-\d{2}-\d{2}))?")
+MOMENT = re.compile(r"(?:(\d+):)?(\d+(?:\.\d+)?)")
 HOUR = re.compile(r"(\d{1,2}):(\d{2})")
 SHORTEST_S, LONGEST_S = 10.0, 31 * 86400.0
 
@@ -32,6 +33,26 @@ def length_s(text: str) -> float:
     if not SHORTEST_S <= seconds <= LONGEST_S:
         raise InputError(f"--for is {text!r}; listen for at least 10 s and at most 31 days (744h)")
     return seconds
+
+
+def moment_s(text: str) -> float:
+    """Read a moment of a recording such as ``12.5s``, ``95``, ``1:35`` or ``1m35s``, in seconds from its start.
+
+    Examples
+    --------
+    >>> moment_s("12.5s"), moment_s("95"), moment_s("1:35"), moment_s("1m35s")
+    (12.5, 95.0, 95.0, 95.0)
+    """
+    said = text.strip()
+    clock = MOMENT.fullmatch(said)
+    if clock is not None:
+        return 60 * float(clock[1] or 0) + float(clock[2])
+    match = LENGTH.fullmatch(said)
+    if match is None or not any(match.groups()):
+        raise InputError(
+            f"the moment {text!r} cannot be read; write it as 12.5s, 1:35 or 1m35s from the start"
+        )
+    return sum(float(part or 0) * unit for part, unit in zip(match.groups(), (3600, 60, 1), strict=True))
 
 
 def until_s(text: str, now: datetime) -> float:

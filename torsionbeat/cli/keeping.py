@@ -68,6 +68,7 @@ class Keeping:
                 self.began,
                 self.temperature_c,
                 self.keep_anyway,
+                voices=outcome.analysis.heard.voices,
                 log=self.log,
             )
         )

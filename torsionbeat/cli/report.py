@@ -26,8 +26,13 @@ def report_command(
     same: SameOptions,
     output: Annotated[Path, typer.Option("--output", "-o", help="HTML file to write.")] = Path("report.html"),
     pdf: Annotated[
-        bool, typer.Option("--pdf", help="Write a PDF beside it too (needs torsionbeat[pdf]).")
+        bool, typer.Option("--pdf", help="Print a PDF beside it too, by a browser that is here.")
     ] = False,
+    photo: Annotated[Path | None, typer.Option(help="Photo of the clock for the owner's page.")] = None,
+    workshop: Annotated[
+        Path | None,
+        typer.Option(help="Letterhead (TOML); left out, workshop.toml in your settings of torsionbeat."),
+    ] = None,
     before: Annotated[
         str | None,
         typer.Option(help="Days before, as 2026-03-01 or 2026-03-01..2026-03-07; left out, before all work."),
@@ -36,8 +41,14 @@ def report_command(
     overwrite: OverwriteOption = False,
     log: LogOption = None,
 ) -> None:
-    """Write a report on a clock: what was done, before and after, figures, findings, how it was measured."""
+    """Write a report on a clock: a page for its owner, and the technical annex behind it.
+
+    The owner reads how the clock goes, what was done, before and after, and what is still to be done; the annex
+    holds figures, findings, and how they were measured.
+    """
     from torsionbeat.display.report import report_html, write_pdf, write_report
+    from torsionbeat.display.workshop import load_workshop, picture_data
+    from torsionbeat.jobs.advise import judgement_or_none
     from torsionbeat.jobs.report import ReportRequest, report
 
     if output.suffix.lower() not in (".html", ".htm"):
@@ -46,7 +57,13 @@ def report_command(
     refuse_harm(outputs, (), log, overwrite=overwrite)
     days = _days(before, "--before"), _days(after, "--after")
     story = report(ReportRequest(clock, log, *days, same.same_recorder, same.same_place))
-    html = report_html(story, datetime.now().astimezone())
+    html = report_html(
+        story,
+        datetime.now().astimezone(),
+        judgement=judgement_or_none(clock, log),
+        workshop=load_workshop(workshop),
+        photo="" if photo is None else picture_data(photo),
+    )
     write_report(html, output)
     written = [str(output)]
     if pdf:

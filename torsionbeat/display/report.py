@@ -14,7 +14,7 @@ from datetime import datetime
 from io import StringIO
 from itertools import count
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from torsionbeat.display import style
 from torsionbeat.display.changes import (
@@ -30,7 +30,8 @@ from torsionbeat.display.clockplots import DatedFigure, DatedWork, decay_figure,
 from torsionbeat.display.evidence import evidence_figure
 from torsionbeat.display.glossary import CAUTIONS, WORDS
 from torsionbeat.display.nightplots import beat_error_figure, stability_figure
-from torsionbeat.display.story import ClockStory
+from torsionbeat.display.owner_page import OwnerStory, owner_story
+from torsionbeat.display.printing import pdf_of
 from torsionbeat.display.words import (
     duration_words,
     figure_rows,
@@ -39,8 +40,25 @@ from torsionbeat.display.words import (
     reading_sentences,
     timebase_words,
 )
+from torsionbeat.display.workshop import Workshop
 from torsionbeat.errors import DeviceError, InputError
 from torsionbeat.history.comparison_rows import Row
+from torsionbeat.jobs.report import ClockStory
+from torsionbeat.reading.figures import Reading
+
+READING_COLUMNS = (
+    "Begun",
+    "Length",
+    "Beats heard",
+    "Rate, s/day",
+    "Beat error, ms",
+    "Arc, deg",
+    "Timebase",
+)
+
+if TYPE_CHECKING:
+    from torsionbeat.benchlog import ClockRecord, ReadingRecord
+    from torsionbeat.jobs.advise import Judgement
 
 __all__ = ["Picture", "inline_svg", "report_html", "write_pdf", "write_report"]
 
@@ -54,15 +72,28 @@ class Picture:
     caption: str
 
 
-def report_html(story: ClockStory, made_at: datetime) -> str:
-    """Write the report.
+def report_html(
+    story: ClockStory,
+    made_at: datetime,
+    *,
+    judgement: Judgement | None = None,
+    workshop: Workshop | None = None,
+    photo: str = "",
+) -> str:
+    """Write the report: the owner's part, two printed pages at most, and the technical annex behind it.
 
     Parameters
     ----------
     story : ClockStory
-        From `torsionbeat.display.story.gather`.
+        From `torsionbeat.jobs.report.gather`.
     made_at : datetime
         Moment printed on the report.
+    judgement : Judgement, optional
+        The judgement of the clock as it stands: its rate by all that was heard, and what is still to be done.
+    workshop : Workshop, optional
+        The letterhead and the paper.
+    photo : str
+        A photo of the clock as a data URI (`torsionbeat.display.workshop.picture_data`).
 
     Returns
     -------
@@ -84,12 +115,20 @@ def report_html(story: ClockStory, made_at: datetime) -> str:
     environment.filters["options"] = _options
     environment.filters["moment"] = lambda when: f"{when.astimezone():%Y-%m-%d %H:%M}"
     last = story.nights[-1].reading if story.nights else None
+    owner, letterhead = owner_story(story, judgement), workshop or Workshop()
     return environment.get_template("report.html").render(
         version=__version__,
         made_at=made_at,
         story=story,
         clock=story.clock,
-        summary=_summary(story),
+        owner=owner,
+        has_before=any(row.before for row in owner.rows),
+        identity=_identity(story.clock),
+        workshop=letterhead,
+        photo=photo,
+        paper=letterhead.paper,
+        running=_css_text(f"{story.clock.name}, report of {made_at.astimezone():%Y-%m-%d}"),
+        summary=_summary(story, owner),
         facts=_facts(story),
         last=last,
         last_sentences=reading_sentences(last) if last else [],
@@ -97,7 +136,10 @@ def report_html(story: ClockStory, made_at: datetime) -> str:
         comparison_sentences=comparison_sentences(story.comparison)[2:] if story.comparison else [],
         comparison_rows=row_cells(story.comparison.rows) if story.comparison else [],
         comparison_notes=row_notes(story.comparison.rows) if story.comparison else [],
-        readings=[_reading_row(one) for one in story.readings],
+        readings=[
+            list(zip(READING_COLUMNS, _reading_row(one, night.reading), strict=True))
+            for one, night in zip(story.readings, story.nights, strict=True)
+        ],
         handchecks=[_handcheck_row(one) for one in story.handchecks],
         measured=_measured(story),
         pictures=_pictures(story),
@@ -120,24 +162,16 @@ def write_report(html: str, path: str | Path) -> None:
 
 
 def write_pdf(html: str, path: str | Path) -> None:
-    """Write the report as PDF by WeasyPrint (extra ``pdf``).
+    """Write the report as PDF, printed by a browser that is here.
 
     Raises
     ------
     InputError
-        WeasyPrint is not installed, or there is no such folder.
+        No such browser, or no such folder.
     DeviceError
-        The disk refused it.
+        The browser failed, or the disk refused it.
     """
-    try:
-        from weasyprint import HTML
-    except (ImportError, OSError) as error:
-        raise InputError(
-            f"a PDF needs WeasyPrint, which is not installed here ({error}); install torsionbeat[pdf], or "
-            "open the report in a browser and print it to PDF"
-        ) from error
-    document = HTML(string=html).write_pdf()
-    _write(Path(path), document)
+    _write(Path(path), pdf_of(html))
 
 
 def inline_svg(figure: Any, prefix: str) -> str:
@@ -196,15 +230,25 @@ def _pictures(story: ClockStory) -> dict[str, Picture]:
             "How far the rate wanders when it is averaged over longer and longer times.",
         )
     if len(story.readings) > 1:
-        rates, arcs = (
-            [DatedFigure(one.taken_at, one.figure(figure)) for one in story.readings]
-            for figure in ("rate_s_per_day", "arc_deg")
+        rates, arcs, beats = (
+            [
+                DatedFigure(one.taken_at, getattr(night.reading, figure))
+                for one, night in zip(story.readings, story.nights, strict=True)
+            ]
+            for figure in ("rate_s_per_day", "arc_deg", "beat_error_ms")
         )
         works = [DatedWork(work.done_at, work.what) for work in story.works]
         add(
+            "owner",
+            lambda: history_figure(rates, [], works),
+            f"What {name} gains or loses in a day at every reading, with the works between them",
+            "What the clock gains (above zero) or loses in a day, each time it was listened to; the works between "
+            "are numbered.",
+        )
+        add(
             "history",
-            lambda: history_figure(rates, arcs, works),
-            f"Rate and arc of {name} at every reading, with the works between them",
+            lambda: history_figure(rates, arcs, works, beats),
+            f"Rate, arc and beat error of {name} at every reading, with the works between them",
             "Every reading, and the works between them.",
         )
     decay = story.decay
@@ -218,7 +262,7 @@ def _pictures(story: ClockStory) -> dict[str, Picture]:
     return made
 
 
-def _summary(story: ClockStory) -> list[str]:
+def _summary(story: ClockStory, owner: OwnerStory) -> list[str]:
     """Say the most that the report has to say in a few sentences."""
     if not story.readings:
         return ["No reading of this clock is in the log yet."]
@@ -235,12 +279,27 @@ def _summary(story: ClockStory) -> list[str]:
             if changed
             else "Nothing measured changed beyond doubt by the work."
         )
-    said.append(
-        f"The figures point to: {'; '.join(one.sign for one in story.findings)}."
-        if story.findings
-        else "The figures point to no fault."
-    )
+    if story.findings:
+        said.append(f"The figures point to: {'; '.join(one.sign for one in story.findings)}.")
+    elif owner.still:
+        said.append(f"No fault stands out besides what is still to be done. {owner.still[0]}")
+    else:
+        said.append("No fault stands out from the figures.")
     return said
+
+
+def _identity(clock: ClockRecord) -> list[str]:
+    """Maker, serial number and owner, as far as they are in the record."""
+    named = (("maker", ""), ("serial_number", "No. "), ("owner_text", "For "))
+    return [f"{word}{value}" for field, word in named if (value := getattr(clock, field, ""))]
+
+
+def _css_text(text: str) -> Any:
+    """Give a text as the inside of a CSS string, every sign but letters and digits by its number: it cannot end it."""
+    from markupsafe import Markup
+
+    signs = (sign if sign.isascii() and sign.isalnum() else f"\\{ord(sign):06x}" for sign in text)
+    return Markup("".join(signs))
 
 
 def _from_to(row: Row) -> str:
@@ -275,16 +334,16 @@ def _facts(story: ClockStory) -> list[tuple[str, str]]:
     return facts
 
 
-def _reading_row(reading: Any) -> tuple[str, ...]:
-    heard = "" if reading.beats_heard is None else f"{reading.beats_heard} of {reading.beats_expected}"
+def _reading_row(row: ReadingRecord, reading: Reading) -> tuple[str, ...]:
+    heard = "" if row.beats_heard is None else f"{row.beats_heard} of {row.beats_expected}"
     return (
-        f"{reading.taken_at.astimezone():%Y-%m-%d %H:%M}",
-        "" if reading.duration_s is None else duration_words(reading.duration_s),
+        f"{row.taken_at.astimezone():%Y-%m-%d %H:%M}",
+        "" if row.duration_s is None else duration_words(row.duration_s),
         heard,
-        plus_minus(reading.figure("rate_s_per_day"), sign=True),
-        plus_minus(reading.figure("beat_error_ms"), sign=True),
-        plus_minus(reading.figure("arc_deg")),
-        reading.timebase_source or "not said",
+        plus_minus(reading.rate_s_per_day, sign=True),
+        plus_minus(reading.beat_error_ms, sign=True),
+        plus_minus(reading.arc_deg),
+        row.timebase_source or "not said",
     )
 
 

@@ -8,9 +8,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
+from torsionbeat.history.side_matching import SURE
 from torsionbeat.reading.figures import Reading, Timebase, UFloat
 from torsionbeat.theory.rate import S_PER_DAY_PER_PPM
+
+if TYPE_CHECKING:
+    from torsionbeat.jobs.sides import LearnSidesResult
 
 __all__ = [
     "COVERAGE",
@@ -26,6 +31,7 @@ __all__ = [
     "plus_minus",
     "rate_words",
     "reading_sentences",
+    "sides_sentences",
     "timebase_words",
 ]
 
@@ -227,6 +233,25 @@ def reading_sentences(reading: Reading) -> list[str]:
     return said
 
 
+def sides_sentences(clock: str, learnt: LearnSidesResult) -> list[str]:
+    """Say what was learnt of a clock's sides, and what that means for the readings kept before."""
+    a, b = learnt.names
+    said = [
+        f"Learnt for {clock}: at the beat heard at {learnt.beat_s:.1f} s the balance went {learnt.towards}. At a beat "
+        f"of side a it goes {a}, at a beat of side b {b}."
+    ]
+    if learnt.match is None:
+        said.append("It is the first that is known of this clock's sides; later readings are matched to it.")
+    elif learnt.match.sure:
+        said.append("The readings kept before have the same sides.")
+    else:
+        said.append(
+            "Whether the readings kept before call the same side a could not be told for certain "
+            f"({100 * learnt.match.probability:.0f} %); from now on readings are matched to this one."
+        )
+    return said
+
+
 def figure_rows(reading: Reading) -> list[FigureRow]:
     """Give the measured figures of a reading as rows for a table."""
     figures = (
@@ -267,11 +292,20 @@ def _beat_sentence(reading: Reading) -> str:
     size = f"beat error {figure_words(error, 'ms')}"
     if low <= 0 <= high:
         return f"It is in beat as far as can be heard: {size}."
-    longer = "a to b" if error.nominal_value > 0 else "b to a"
+    longer = _longer(reading)
     angle = ""
     if reading.offset_deg is not None:
         angle = f" by {figure_words(_size(reading.offset_deg), 'deg')}"
     return f"It is out of beat{angle}: {size}; the swing {longer} is the longer."
+
+
+def _longer(reading: Reading) -> str:
+    """Name the longer of the two swings: by what the balance goes towards where that is known, else by letters."""
+    first = reading.beat_error_ms.nominal_value > 0
+    sides = reading.sides
+    if sides is not None and sides.probability >= SURE and sides.a and sides.b:
+        return f"on the side {sides.a if first else sides.b}"
+    return "a to b" if first else "b to a"
 
 
 def _limit_sentences(reading: Reading) -> list[str]:

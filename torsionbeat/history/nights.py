@@ -22,6 +22,7 @@ from torsionbeat.reading.figures import (
     Swings,
     Timebase,
     UFloat,
+    WheelFault,
 )
 from torsionbeat.sound.remarks import Remark
 from torsionbeat.theory.swing import lift_passage_s
@@ -135,6 +136,7 @@ def with_sides_swapped(night: Night) -> Night:
         offset_deg=None if reading.offset_deg is None else -reading.offset_deg,
         swings=swings,
         events=turned(reading.events),
+        wheels=None if reading.wheels is None else tuple(map(_wheel_swapped, reading.wheels)),
     )
     voices = tuple(replace(voice, side="b" if voice.side == "a" else "a") for voice in night.voices)
     return replace(night, reading=swapped, voices=voices)
@@ -178,6 +180,19 @@ def _restored(document: dict[str, Any]) -> Reading:
         remarks=_remarks(document),
         stretch_s=tuple(document["stretch_s"]) if document.get("stretch_s") else None,
         sides=_own_sides(document.get("sides")),
+        wheels=None if document.get("wheels") is None else tuple(map(_wheel_fault, document["wheels"])),
+    )
+
+
+def _wheel_fault(kept: dict[str, Any]) -> WheelFault:
+    return WheelFault(
+        float(kept["every_beats"]),
+        None if kept["teeth"] is None else int(kept["teeth"]),
+        str(kept["shape"]),
+        tuple((int(place["beat"]), str(place["side"])) for place in kept["where"]),
+        str(kept["quantity"]),
+        _figure(kept["size"]),
+        float(kept["false_alarm"]),
     )
 
 
@@ -187,6 +202,13 @@ def _remarks(document: dict[str, Any]) -> tuple[Remark, ...]:
     if len(codes) != len(texts):
         codes = ["unnamed"] * len(texts)
     return tuple(Remark(str(code), str(text)) for code, text in zip(codes, texts, strict=True))
+
+
+def _wheel_swapped(wheel: WheelFault) -> WheelFault:
+    """The same with the sides exchanged: beat numbers move by one, and with them the places in the turn."""
+    turn = max(round(wheel.every_beats), 1)
+    places = tuple(sorted(((beat + 1) % turn, "b" if side == "a" else "a") for beat, side in wheel.where))
+    return replace(wheel, where=places)
 
 
 def _own_sides(kept: dict[str, Any] | None) -> OwnSides | None:

@@ -42,6 +42,8 @@ __all__ = [
 SURE = 0.99
 """Least probability at which a side is named: a restorer turns the setting by it, and may be wrong once in a hundred."""
 
+SURE_LOG_ODDS = math.log(SURE / (1 - SURE))
+
 LOG_ODDS_OF_LIKENESS = 60.0
 """Log odds for each unit of likeness, letters as they are less letters exchanged, contact and drop together. Fitted by
 maximum likelihood to simulated pairs with the microphone in other places (tests/benchmarks/sides.py)."""
@@ -50,9 +52,10 @@ SOUND_MAY_MISLEAD = 0.002
 """Share of pairs in which the sounds may tell the wrong thing however clear they are: a microphone put to the other side
 of the clock, a part changed. It bounds what the sounds alone can say (no source: the simulated pairs show none)."""
 
-LEAST_LIKENESS = 0.85
-"""Mean likeness of the better lettering below which the clock does not sound as it did, and the sounds decide nothing.
-Of 120 pairs of simulated recordings of one clock in unlike places 95 % reach it, of other clocks a fifth."""
+LEAST_LIKENESS, FULL_LIKENESS = 0.80, 0.92
+"""Mean likeness of the better lettering up to which the clock does not sound as it did, and the sounds say nothing, and
+from which they count in full; between, their log odds count in proportion. Of 138 pairs of simulated recordings of one
+clock in unlike places 97 % reach the first and half the second, of other clocks 40 % and 6 %."""
 
 MOST_OFF = 2.0
 """Standard uncertainties by which a kind's levels may differ with the better lettering, and still be used."""
@@ -72,8 +75,8 @@ DRIFT_FREEDOM = 3.0
 """Degrees of freedom of Student's distribution that stands for it: now and then it differs by far more."""
 
 MOVED_MS = 30.0
-"""Typical size of the beat error of a setting that was just moved: either sign, an exponential fall (no source; it weighs
-only the chance that a moved setting comes to the same size)."""
+"""Typical size of the beat error of a setting that was just moved, of either sign: scale of a Cauchy distribution, for a
+setting may be left far out (no source; it weighs only the chance that a moved setting comes to the same size)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,17 +188,16 @@ def recognise(known: Sequence[SideMarks], new: SideMarks, moved: float) -> SideM
 
 def same_letters(one: Sequence[Night], other: Sequence[Night], moved: float = TOUCHED) -> bool | None:
     """Whether two rows of nights, each lettered alike, call the same side a; None where that is not sure."""
-    pairs = list(product(map(marks_of, one), map(marks_of, other)))
-    odds = sum(same_side_log_odds(x, y, moved) for x, y in pairs) / len(pairs)
-    return odds > 0 if abs(odds) >= math.log(SURE / (1 - SURE)) else None
+    odds = sum(_night_log_odds(x, y, moved) for x, y in product(one, other)) / (len(one) * len(other))
+    return odds > 0 if abs(odds) >= SURE_LOG_ODDS else None
 
 
 def alike(nights: Sequence[Night], reference: int = 0) -> list[Night]:
     """Give nights of one state of a clock with the letters of one of them: for each the likelier of the two."""
-    known = marks_of(nights[reference])
+    known = nights[reference]
     turned = []
-    for place, night in enumerate(nights):
-        same = place == reference % len(nights) or same_side_log_odds(known, marks_of(night), UNTOUCHED) >= 0
+    for night in nights:
+        same = night is known or _night_log_odds(known, night, UNTOUCHED) >= 0
         turned.append(night if same else with_sides_swapped(night))
     return turned
 
@@ -214,6 +216,19 @@ def groups_alike(before: Group, after: Group, swap_sides: bool | None) -> tuple[
     if turned:
         second = replace(second, nights=tuple(map(with_sides_swapped, second.nights)))
     return first, second, turned
+
+
+def _night_log_odds(one: Night, other: Night, moved: float) -> float:
+    """Log odds that two nights call the same side a; those in the letters of one clock do."""
+    if _of_its_clock(one) and _of_its_clock(other) and one.reading.clock.name == other.reading.clock.name:
+        return 2 * SURE_LOG_ODDS
+    return same_side_log_odds(marks_of(one), marks_of(other), moved)
+
+
+def _of_its_clock(night: Night) -> bool:
+    """Whether the night's letters are surely those of the clock that it names."""
+    sides = night.reading.sides
+    return bool(night.reading.clock.name) and sides is not None and sides.probability >= SURE
 
 
 def _by_sounds(known: SideMarks, new: SideMarks) -> float:
@@ -237,9 +252,9 @@ def _by_voices(known: SideMarks, new: SideMarks) -> float | None:
             exchanged += [likeness(old[a], now[b]), likeness(old[b], now[a])]
     if not kept:
         return None
-    if max(sum(kept), sum(exchanged)) < LEAST_LIKENESS * len(kept):
-        return 0.0
-    return LOG_ODDS_OF_LIKENESS * (sum(kept) - sum(exchanged))
+    better = max(sum(kept), sum(exchanged)) / len(kept)
+    counts = min(max((better - LEAST_LIKENESS) / (FULL_LIKENESS - LEAST_LIKENESS), 0.0), 1.0)
+    return counts * LOG_ODDS_OF_LIKENESS * (sum(kept) - sum(exchanged))
 
 
 def _by_levels(known: SideMarks, new: SideMarks) -> float:
@@ -264,7 +279,7 @@ def _by_beat_error(known: UFloat, new: UFloat, moved: float) -> float:
     scale = math.sqrt(
         known.std_dev**2 + new.std_dev**2 + DRIFT_MS**2 + (DRIFT_SHARE * max(abs(old), abs(now))) ** 2
     )
-    anew = moved * math.exp(-abs(now) / MOVED_MS) / (2 * MOVED_MS)
+    anew = moved / (math.pi * MOVED_MS * (1 + (now / MOVED_MS) ** 2))
     same, other = ((1 - moved) * _student((now - sign * old) / scale) / scale + anew for sign in (1, -1))
     return math.log(same / other)
 

@@ -8,6 +8,7 @@ from typing import Any
 
 from torsionbeat.benchlog import BenchLog, open_log
 from torsionbeat.errors import InputError
+from torsionbeat.history.side_matching import SURE
 from torsionbeat.jobs.bench_course import (
     KnownOfClock,
     checks_heard,
@@ -15,6 +16,7 @@ from torsionbeat.jobs.bench_course import (
     readings_heard,
     works_done,
 )
+from torsionbeat.jobs.sides import own_sides, side_names
 from torsionbeat.reading.figures import UFloat
 from torsionbeat.regulation.beatsetting import AIR_DRIVEN_LIMITS
 from torsionbeat.regulation.correction import Correction, correct
@@ -28,7 +30,7 @@ from torsionbeat.regulation.room import Room
 from torsionbeat.regulation.stock import Stock
 from torsionbeat.regulation.temperature import TemperatureEffect, temperature_effect
 
-__all__ = ["AdviseRequest", "Judgement", "advise"]
+__all__ = ["AdviseRequest", "Judgement", "advise", "judgement_or_none"]
 
 STEPS_IN_TRAVEL = 200
 """Smallest step of a regulator of which nothing is said: its travel over this (common practice, no source)."""
@@ -135,6 +137,14 @@ def advise(request: AdviseRequest) -> Judgement:
         return _judge(request, request.known.or_else(record), log)
 
 
+def judgement_or_none(clock: str, log: str | None = None) -> Judgement | None:
+    """Judge a clock of the bench log with what is in it alone; None where that gives no rate yet."""
+    try:
+        return advise(AdviseRequest(clock, log=log))
+    except InputError:
+        return None
+
+
 def _judge(request: AdviseRequest, known: KnownOfClock, log: BenchLog | None) -> Judgement:
     present, course, began_s = _gathered(request, known, log)
     prior = prior_response(_facts(request, known))
@@ -150,7 +160,7 @@ def _judge(request: AdviseRequest, known: KnownOfClock, log: BenchLog | None) ->
         q=known.q,
         roller_radius_mm=known.roller_radius_mm,
         share_above_fork=request.share_above_fork,
-        side_names=(known.side_a_name, known.side_b_name),
+        side_names=_side_names(request, log),
         air_driven=known.air_driven,
     )
     return Judgement(
@@ -214,6 +224,19 @@ def _last(log: BenchLog, clock: str, readings: list[Heard], course: Course) -> t
     last = readings[-1]
     document = next(one.document for one in log.readings(clock) if one.id == last.id)
     return from_document(document), last.from_s
+
+
+def _side_names(request: AdviseRequest, log: BenchLog | None) -> tuple[str, str]:
+    """What the balance goes towards at a beat of each side of the reading: empty unless it was recognised."""
+    if log is None or request.clock is None:
+        return "", ""
+    record, rows = log.clock(request.clock), log.readings(request.clock, documents=False)
+    if request.reading is not None:
+        probability = float((request.reading.get("sides") or {}).get("probability") or 0.5)
+    else:
+        own = own_sides(record, rows[-1]) if rows else None
+        probability = 0.5 if own is None else own.probability
+    return side_names(record) if probability >= SURE else ("", "")
 
 
 def _limits(known: KnownOfClock) -> dict[str, float | None]:

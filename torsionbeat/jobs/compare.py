@@ -13,13 +13,14 @@ from pathlib import Path
 
 from uncertainties import ufloat
 
-from torsionbeat.benchlog import BenchLog, ReadingRecord, open_log
+from torsionbeat.benchlog import BenchLog, open_log
 from torsionbeat.errors import InputError
 from torsionbeat.history.comparison import Comparison
 from torsionbeat.history.comparison import compare as compared
 from torsionbeat.history.nights import Group, Night, reading_from_document
 from torsionbeat.jobs.hear import HearRequest, hear
 from torsionbeat.jobs.known import KnownClock
+from torsionbeat.jobs.sides import kept_night
 from torsionbeat.jobs.source import Flag
 from torsionbeat.reading.analysis import Listening
 from torsionbeat.reading.figures import Reading
@@ -27,7 +28,7 @@ from torsionbeat.sound.kept import is_kept
 from torsionbeat.sound.recording import open_recording
 from torsionbeat.sound.timebase import STATED_UNCERTAINTY_PPM
 
-__all__ = ["CompareRequest", "Days", "compare", "groups_of", "kept_night", "read_document"]
+__all__ = ["CompareRequest", "Days", "compare", "groups_of", "read_document"]
 
 HOW = "give a recording, a .json that analyse wrote, a folder of them, or with --clock a date or DATE..DATE"
 
@@ -141,11 +142,6 @@ def groups_of(
     return groups[0], groups[1]
 
 
-def kept_night(record: ReadingRecord) -> Night:
-    """Give the night that a row of the log keeps."""
-    return Night(reading_from_document(record.document), taken_at=record.taken_at)
-
-
 def read_document(path: Path) -> dict[str, object]:
     """Read a JSON document from a file.
 
@@ -235,10 +231,10 @@ def _days_group(clock: KnownClock, days: Days, earlier: datetime | None) -> Grou
     """
     assert clock.name is not None
     with open_log(clock.log) as log:
-        readings = log.readings(clock.name)
-        nights = tuple(kept_night(record) for record in readings if days.start <= record.taken_at < days.end)
+        record, readings = log.clock(clock.name), log.readings(clock.name)
+        nights = tuple(kept_night(record, row) for row in readings if days.start <= row.taken_at < days.end)
         if not nights:
-            taken = sorted({f"{record.taken_at.astimezone():%Y-%m-%d}" for record in readings})
+            taken = sorted({f"{row.taken_at.astimezone():%Y-%m-%d}" for row in readings})
             raise InputError(
                 f"no reading of {clock.name!r} was taken on {_said(days)}; the log has "
                 + (f"readings of {', '.join(taken[-12:])}" if taken else "none of it yet")

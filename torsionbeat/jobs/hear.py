@@ -6,12 +6,14 @@ recording is read in this process; several over the cores of this computer, a pr
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from torsionbeat.errors import CancelledError
+from torsionbeat.history.nights import Night
 from torsionbeat.jobs.known import KnownClock
+from torsionbeat.jobs.sides import known_sides, own_letters
 from torsionbeat.jobs.source import Flag
 from torsionbeat.reading.analysis import Analysis, Listening
 from torsionbeat.reading.batch import Outcome, analyse_many, outcome_of
@@ -114,4 +116,26 @@ def hear(
         outcomes = [outcome_of(paths[0], clock, request.listening, frames)]
     else:
         outcomes = analyse_many(paths, clock, request.listening, share, request.processes)
+    if request.clock.name is not None:
+        outcomes = _in_own_letters(outcomes, request.clock.name, request.clock.log)
     return HearResult(tuple(outcomes), clock)
+
+
+def _in_own_letters(outcomes: Sequence[Outcome], name: str, log: str | None) -> list[Outcome]:
+    """Give what was heard in the letters of its clock, as far as the bench log knows them."""
+    from torsionbeat.benchlog import open_log
+
+    with open_log(log) as opened:
+        known = known_sides(opened, name)
+    heard = [outcome.analysis for outcome in outcomes if outcome.analysis is not None]
+    own = iter(own_letters(known, [Night(one.reading, voices=one.heard.voices) for one in heard]))
+    return [
+        outcome
+        if outcome.analysis is None
+        else replace(outcome, analysis=_lettered(outcome.analysis, next(own)))
+        for outcome in outcomes
+    ]
+
+
+def _lettered(analysis: Analysis, night: Night) -> Analysis:
+    return replace(analysis, reading=night.reading, heard=replace(analysis.heard, voices=night.voices))

@@ -14,10 +14,12 @@ from typing import Any
 
 from torsionbeat.benchlog import BenchLog, ReadingRecord, open_log
 from torsionbeat.errors import InputError
+from torsionbeat.hearing.heard import VoiceProfile
 from torsionbeat.history.same_clock import marks_of_document, what_is_odd
 from torsionbeat.jobs.clock_history import Happened, happened_of
 from torsionbeat.jobs.nights import forget_night
 from torsionbeat.jobs.recordings import BY_FILE, Birth, birth_of
+from torsionbeat.jobs.sides import in_own_letters
 from torsionbeat.reading.document import reading_document
 from torsionbeat.reading.figures import Reading
 from torsionbeat.sound.remarks import Remark
@@ -43,8 +45,8 @@ class ReadingRequest:
         About the clock, where somebody looked.
     keep_anyway : bool
         Keep it whatever is odd about it.
-    sides : dict or None
-        What was learnt of which side is which in it.
+    voices : tuple of VoiceProfile
+        Mean sounds of contact and drop, by which its sides are known again; empty where they are not at hand.
     log : str or None
     write_id : str or None
         So that the same reading sent again is kept once.
@@ -56,7 +58,7 @@ class ReadingRequest:
     began: datetime | None = None
     temperature_c: float | None = None
     keep_anyway: bool = False
-    sides: dict[str, Any] | None = None
+    voices: tuple[VoiceProfile, ...] = ()
     log: str | None = None
     write_id: str | None = None
 
@@ -114,9 +116,10 @@ def keep_reading(request: ReadingRequest, *, progress: Any = None, cancel: Any =
         odd = _odd(log, clock.name, clock.nominal_period_s, document, began, others)
         if odd and not request.keep_anyway:
             return ReadingKept(clock.name, None, odd, where=log.where)
+        lettered = in_own_letters(log, clock.name, request.reading, began, request.voices)
         row = log.add_reading(
             clock.name,
-            document,
+            lettered.document,
             request.recording,
             birth.sha256 or None,
             taken_at=began,
@@ -125,11 +128,12 @@ def keep_reading(request: ReadingRequest, *, progress: Any = None, cancel: Any =
             recording_id=birth.identity,
             dated_by=dated_by,
             temperature_c=request.temperature_c,
-            sides=request.sides,
+            sides=lettered.sides,
             write_id=request.write_id,
         )
         if request.recording is not None and request.recording.is_dir():
             forget_night(request.recording)
+        lettered.settle(log, clock.name)
         remarks = (*_redated(before, row), *_overlaps(row, others))
         return ReadingKept(clock.name, happened_of(row), odd, dated_by, row.supersedes_id, remarks, log.where)
 

@@ -17,9 +17,11 @@ from pathlib import Path
 
 from torsionbeat.errors import BenchLogError, DeviceError, InputError, NothingHeardError, TorsionbeatError
 from torsionbeat.hearing.reference import ReferenceEar
+from torsionbeat.history.nights import Night as ReadNight
 from torsionbeat.jobs.hear import HearRequest, hear
 from torsionbeat.jobs.known import KnownClock
 from torsionbeat.jobs.nights import READING_NAME, Night, announced, forget_night, tell_state
+from torsionbeat.jobs.sides import known_sides
 from torsionbeat.jobs.source import Flag, LiveSound, Microphone, Playback, opened, stopped_by
 from torsionbeat.live.session import LiveResult, LiveState, listen_live
 from torsionbeat.reading.analysis import Listening
@@ -241,12 +243,13 @@ def finish_night(
     """
     if not is_kept(folder):
         raise InputError(f"{folder} holds no night; give the folder in which listen kept one")
-    found = hear(HearRequest((folder,), clock), progress=progress, cancel=cancel).analysis.reading
+    analysis = hear(HearRequest((folder,), clock), progress=progress, cancel=cancel).analysis
+    found = ReadNight(analysis.reading, voices=analysis.heard.voices)
     with open_recording(folder) as recording:
         begun_ns = recording.begun_utc_ns
     began = datetime.now(UTC) if begun_ns is None else datetime.fromtimestamp(begun_ns / 1e9, UTC)
     request = ListenRequest(replace(clock), folder=folder)
-    result = _entered(request, found, folder, began, found.recording.duration_s, [])
+    result = _entered(request, found, folder, began, found.reading.recording.duration_s, [])
     if not result.failures:
         forget_night(folder)
     return result
@@ -274,19 +277,33 @@ def _kept(request: ListenRequest, result: LiveResult, folder: Path, began: datet
         kept = f" What was heard is kept in {folder}." if result.kept else ""
         raise NothingHeardError(f"{result.why}{kept}")
     failures: list[TorsionbeatError] = [DeviceError(result.failure)] if result.failure else []
-    return _entered(request, result.reading, folder, began, result.heard_s, failures)
+    night = _in_own_letters(request.clock, ReadNight(result.reading, began, voices=result.heard.voices))
+    return _entered(request, night, folder, began, result.heard_s, failures)
+
+
+def _in_own_letters(clock: KnownClock, night: ReadNight) -> ReadNight:
+    """Give a night in the letters of its clock, as far as the bench log can be read and knows them."""
+    if clock.name is None:
+        return night
+    from torsionbeat.benchlog import open_log
+
+    try:
+        with open_log(clock.log) as log:
+            return known_sides(log, clock.name).own(night)[0]
+    except (BenchLogError, InputError):  # told when the reading is to be kept there
+        return night
 
 
 def _entered(
     request: ListenRequest,
-    reading: Reading,
+    night: ReadNight,
     folder: Path,
     began: datetime,
     heard_s: float,
     failures: list[TorsionbeatError],
 ) -> ListenResult:
     """Keep the reading in the folder and in the log; what fails is told beside it."""
-    kept_for = None
+    kept_for, reading = None, night.reading
     try:
         write_reading(folder, reading)
     except OSError as error:
@@ -294,23 +311,24 @@ def _entered(
         failures = [DeviceError(said), *failures]
     if request.clock.name is not None:
         try:
-            kept_for = _log(request, reading, folder, began)
+            kept_for = _log(request, night, folder, began)
         except (BenchLogError, InputError) as error:
             failures = [error, *failures]
     return ListenResult(reading, folder, began, heard_s, kept_for, tuple(failures))
 
 
-def _log(request: ListenRequest, reading: Reading, folder: Path, began: datetime) -> str:
+def _log(request: ListenRequest, night: ReadNight, folder: Path, began: datetime) -> str:
     from torsionbeat.jobs.keep_reading import ReadingRequest, keep_reading
 
     assert request.clock.name is not None
     kept = keep_reading(
         ReadingRequest(
             request.clock.name,
-            reading,
+            night.reading,
             folder,
             began,
             keep_anyway=request.keep_anyway,
+            voices=night.voices,
             log=request.clock.log,
         )
     )

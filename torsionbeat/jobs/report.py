@@ -15,7 +15,8 @@ import numpy as np
 
 from torsionbeat.history.comparison import Comparison, Group, Night, compare
 from torsionbeat.history.findings import Decay, Finding, find
-from torsionbeat.history.nights import reading_from_document
+from torsionbeat.history.side_matching import alike
+from torsionbeat.jobs.sides import kept_night
 
 if TYPE_CHECKING:
     from torsionbeat.benchlog import (
@@ -36,7 +37,10 @@ Span = tuple[datetime, datetime]
 
 @dataclass(frozen=True, slots=True)
 class ClockStory:
-    """Everything a report says of a clock. Lists are in order of time; ``nights`` match ``readings``."""
+    """Everything a report says of a clock. Lists are in order of time.
+
+    ``nights`` match ``readings``, all in the letters of the last one: beat errors keep their sign.
+    """
 
     clock: ClockRecord
     works: list[WorkRecord]
@@ -132,7 +136,8 @@ def gather(
     """
     clock = log.clock(name)
     works, readings = log.works(name), log.readings(name)
-    nights = [Night(reading_from_document(one.document), taken_at=one.taken_at) for one in readings]
+    nights = [kept_night(clock, one) for one in readings]
+    nights = alike(nights, -1) if nights else []
     freeswings = log.freeswings(name)
     first = min((work.done_at for work in works), default=None)
     last = max((work.done_at for work in works), default=None)

@@ -186,6 +186,7 @@ def _state(
             offset_deg=setting.offset_deg,
             share_above_fork=request.share_above_fork,
             side_names=request.side_names,
+            sides_shown=True,
         )
     return replace(
         state,

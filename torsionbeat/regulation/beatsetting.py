@@ -56,6 +56,7 @@ def beat_advice(
     offset_deg: UFloat = None,
     share_above_fork: float = 1.0,
     side_names: tuple[str, str] = ("", ""),
+    sides_shown: bool = False,
 ) -> BeatAdvice:
     """Turn beat error and arc into the angle and the way to turn.
 
@@ -70,7 +71,10 @@ def beat_advice(
     share_above_fork : float
         Share of the strip above the fork where the fork rides on it; 1 where it does not.
     side_names : tuple of str
-        What the user calls side a and side b.
+        What the balance goes towards at a beat of side a and of side b; empty unless the reading's sides were
+        recognised as those that were learnt.
+    sides_shown : bool
+        The user sees at each beat which side it was, as while setting the beat; else the words say how to see it.
 
     Examples
     --------
@@ -100,9 +104,6 @@ def beat_advice(
     arc = _value(arc_deg)
     small = abs(value) <= IN_BEAT_SHARE * arc
     unsure = abs(value) <= 1.96 * sigma
-    names = dict(
-        zip("ab", (name or f"side {key}" for name, key in zip(side_names, "ab", strict=True)), strict=True)
-    )
     digits = 1 if 1.96 * turn.std_dev >= 0.05 else 2
     if small:
         said = (
@@ -116,14 +117,39 @@ def beat_advice(
         )
     else:
         angle = f"{turn.nominal_value:.{digits}f} deg (give or take {1.96 * turn.std_dev:.{digits}f})"
-        said = (
-            f"Out of beat by {abs(value):.1f} deg of the balance. Turn the fork {angle} the way the "
-            f"balance goes at a beat of {names[fork]}; or, if the suspension is what turns, the way it "
-            f"goes at {names[rest]}."
+        said = f"Out of beat by {abs(value):.1f} deg of the balance. " + _turn_words(
+            angle,
+            side_names["ab".index(fork)],
+            side_names["ab".index(rest)],
+            fork,
+            beat_error_ms,
+            sides_shown,
         )
         if share < 1:
             said += f" That is the share of {share:g} which the fork takes of the balance's angle."
     return BeatAdvice(offset, turn, fork, rest, not (small or unsure), said)
+
+
+def _turn_words(
+    angle: str, there: str, back: str, fork: Side, beat_error_ms: UFloat, sides_shown: bool
+) -> str:
+    """Say which way to turn: by name where the sides are known, else how to see it."""
+    if there and back:
+        return (
+            f"Turn the fork {angle} {there}, the way the balance goes then; or, if the suspension is what turns, "
+            f"{back}."
+        )
+    longer_s = 2e-3 * abs(_value(beat_error_ms))
+    said = (
+        f"Turn the fork {angle} the way the balance goes at a beat of side {fork}, the beat after which the next is "
+        f"longer in coming (by {longer_s:.2g} s); or, if the suspension is what turns, the other way."
+    )
+    if sides_shown:
+        return said
+    return said + (
+        " Which way that is no sound can tell. To see it, watch the balance while torsionbeat inbeat shows the side of "
+        "each beat, or teach it once with torsionbeat clock sides."
+    )
 
 
 @dataclass(frozen=True, slots=True)

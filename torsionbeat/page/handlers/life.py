@@ -168,7 +168,7 @@ def report(request: Request) -> Response:
 
     from torsionbeat.benchlog import open_log
     from torsionbeat.display.report import report_html
-    from torsionbeat.display.story import gather
+    from torsionbeat.jobs.report import gather
 
     bench = bench_of(request)
     clock = clock_of(bench, request.path_params["number"])

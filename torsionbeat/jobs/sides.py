@@ -1,0 +1,431 @@
+"""The sides of a clock as its own: learnt once at the bench, known again in every later reading.
+
+The hearing calls the side of the first beat a, in each recording anew. Here the letters of a reading are made those of
+its clock before anything is shown, kept or compared, by the sounds and the beat error that the bench log keeps
+(`torsionbeat.history.side_matching`), with the probability that they are right. The first reading kept of a clock gives
+its letters; which way the balance goes at a beat of side a is learnt from what the restorer saw (:func:`learn_sides`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+
+from torsionbeat.errors import InputError
+from torsionbeat.history.nights import Night, reading_from_document, with_sides_swapped
+from torsionbeat.history.side_matching import (
+    SURE,
+    TOUCHED,
+    UNTOUCHED,
+    SideMarks,
+    SideMatch,
+    marks_of,
+    recognise,
+)
+from torsionbeat.reading.document import reading_document
+from torsionbeat.reading.figures import OwnSides, Reading
+from torsionbeat.sound.remarks import Remark
+
+if TYPE_CHECKING:
+    from torsionbeat.benchlog import BenchLog, ClockRecord, ReadingRecord
+    from torsionbeat.hearing.heard import VoiceProfile
+
+__all__ = [
+    "KnownSides",
+    "LearnSidesRequest",
+    "LearnSidesResult",
+    "in_own_letters",
+    "keep_sides",
+    "kept_night",
+    "known_sides",
+    "learn_sides",
+    "own_letters",
+    "own_sides",
+    "side_names",
+]
+
+Side = Literal["a", "b"]
+
+LETTERED = ("beat_error_ms", "offset_deg", "swings", "wheels", "sides")
+"""Parts of a reading's document that hang on the letters of the sides."""
+
+UNSURE = "sides-unsure"
+"""Code of the remark that the sides were not recognised for certain."""
+
+MOVES_THE_BEAT = ("beat", "spring", "cleaning", "level", "other")
+"""Kinds of work after which the beat error may be another (common practice, no source): its sign then tells little."""
+
+MOST_COMPARED = 3
+"""Latest readings whose sounds a new one is compared with, besides those that were learnt: a microphone that was moved
+lately is in them, and more would only cost time."""
+
+NEAREST_SHARE = 0.2
+"""Farthest from a beat that the balance may be said to have been seen going by, in periods: at a quarter it turns round,
+and a twentieth is left for the eye and the watch."""
+
+
+@dataclass(frozen=True, slots=True)
+class DatedMarks:
+    """What a reading that was kept tells of its sides, in the clock's letters, and when it was taken."""
+
+    taken_at: datetime
+    marks: SideMarks
+
+
+@dataclass(frozen=True, slots=True)
+class KnownSides:
+    """What is known of a clock's sides before a recording is matched to them.
+
+    Parameters
+    ----------
+    reference : SideMarks or None
+        The reading whose letters are the clock's: that at which the sides were learnt, else the first one.
+    readings : tuple of DatedMarks
+        Readings in which the sides were recognised, in order of time.
+    works : tuple of datetime
+        When the clock was worked on in a way that may move its beat.
+    names : (str, str)
+        What the balance goes towards at a beat of side a and of side b; empty where it was not learnt.
+    """
+
+    reference: SideMarks | None = None
+    readings: tuple[DatedMarks, ...] = ()
+    works: tuple[datetime, ...] = ()
+    names: tuple[str, str] = ("", "")
+
+    def match(self, night: Night) -> SideMatch | None:
+        """Match a night's letters to the clock's; None where nothing is known of the clock yet."""
+        known = [] if self.reference is None else [self.reference]
+        known += [one.marks for one in self.readings[-MOST_COMPARED:]]
+        if not known:
+            return None
+        taken_at = night.taken_at or datetime.now(UTC)
+        nearest, moved = self._nearest(taken_at)
+        return recognise([*known, nearest] if nearest is not None else known, marks_of(night), moved)
+
+    def own(self, night: Night) -> tuple[Night, SideMatch | None]:
+        """Give a night in the clock's own letters, its doubt among the remarks; as it is where nothing is known."""
+        match = self.match(night)
+        if match is None:
+            return night, None
+        turned = with_sides_swapped(night) if match.exchanged else night
+        remarks = [one for one in turned.reading.remarks if getattr(one, "code", "") != UNSURE]
+        if not match.sure:
+            remarks.append(_doubt(match))
+        sides = OwnSides(match.probability, *self.names)
+        return replace(turned, reading=replace(turned.reading, sides=sides, remarks=tuple(remarks))), match
+
+    def with_night(self, night: Night) -> KnownSides:
+        """Give what is known once a night in the clock's letters is kept too."""
+        marks = marks_of(night)
+        dated = DatedMarks(night.taken_at or datetime.now(UTC), marks)
+        rows = tuple(sorted((*self.readings, dated), key=lambda one: one.taken_at))
+        return replace(self, reference=self.reference or marks, readings=rows)
+
+    def _nearest(self, taken_at: datetime) -> tuple[SideMarks | None, float]:
+        """The reading whose beat error the next one has most likely kept, and the odds that it was moved since."""
+        if not self.readings:
+            return None, TOUCHED if self.works else UNTOUCHED
+
+        def works_between(one: DatedMarks) -> int:
+            first, last = sorted((one.taken_at, taken_at))
+            return sum(first < work <= last for work in self.works)
+
+        def apart(one: DatedMarks) -> tuple[int, float]:
+            return works_between(one), abs((one.taken_at - taken_at).total_seconds())
+
+        nearest = min(self.readings, key=apart)
+        return nearest.marks, TOUCHED if works_between(nearest) else UNTOUCHED
+
+
+def known_sides(log: BenchLog, clock: str) -> KnownSides:
+    """Gather from the bench log what is known of a clock's sides.
+
+    Raises
+    ------
+    InputError
+        No such clock.
+    BenchLogError
+        The log cannot be read.
+    """
+    record = log.clock(clock)
+    rows = log.readings(clock, documents=False)
+    works = tuple(work.done_at for work in log.works(clock) if work.kind in MOVES_THE_BEAT)
+    readings = []
+    for row in rows:
+        own = own_sides(record, row)
+        if own is not None and own.probability >= SURE and row.sides is not None:
+            readings.append(DatedMarks(row.taken_at, SideMarks.of_document(row.sides)))
+    reference = None if record.sides is None else SideMarks.of_document(record.sides)
+    if (
+        reference is None and not readings and rows
+    ):  # kept before there were sides: the latest gives the letters
+        last = log.readings(clock)[-1]
+        readings = [DatedMarks(last.taken_at, marks_of(Night(reading_from_document(last.document))))]
+    return KnownSides(reference, tuple(readings), works, side_names(record))
+
+
+def side_names(record: ClockRecord) -> tuple[str, str]:
+    """What the balance goes towards at a beat of side a and b: empty until it was learnt which is which."""
+    learnt = record.sides is not None and bool(record.sides.get("learnt"))
+    return (record.side_a_name, record.side_b_name) if learnt else ("", "")
+
+
+def own_sides(record: ClockRecord, row: ReadingRecord) -> OwnSides | None:
+    """How sure a kept reading's letters are those of its clock, with the names as they are known now."""
+    if row.sides is None or record.sides is None:
+        return None
+    sure = float(row.sides.get("probability", 0.5))
+    since = record.sides.get("since")
+    if since is not None and row.kept_at < datetime.fromisoformat(since):
+        earlier = float(record.sides.get("earlier", 1.0))
+        sure = sure * earlier + (1 - sure) * (1 - earlier)
+    return OwnSides(sure, *side_names(record))
+
+
+def kept_night(record: ClockRecord, row: ReadingRecord) -> Night:
+    """Give the night that a row of the log keeps: its reading, its mean sounds, and whose letters its sides have."""
+    reading = replace(reading_from_document(row.document), sides=own_sides(record, row))
+    voices = () if row.sides is None else SideMarks.of_document(row.sides).voices
+    return Night(reading, row.taken_at, row.temperature_c, voices)
+
+
+@dataclass(frozen=True, slots=True)
+class Lettered:
+    """A reading as it is to be kept: its document in the clock's letters, and what the log keeps of its sides.
+
+    ``gives_letters`` says that nothing was kept of the clock's sides yet: this reading's letters become the clock's.
+    """
+
+    document: dict[str, Any]
+    sides: dict[str, Any] | None
+    gives_letters: bool
+
+    def settle(self, log: BenchLog, clock: str) -> None:
+        """Keep the letters with the clock, once the reading is kept."""
+        if self.gives_letters and self.sides is not None:
+            marks = {name: self.sides[name] for name in ("sounds", "louder_b_db", "beat_error_ms")}
+            log.learn_sides(clock, marks | {"learnt": None})
+
+
+def in_own_letters(
+    log: BenchLog,
+    clock: str,
+    reading: Reading | Mapping[str, Any],
+    began: datetime | None,
+    voices: tuple[VoiceProfile, ...] = (),
+) -> Lettered:
+    """Put a reading that is to be kept into the letters of its clock.
+
+    Parameters
+    ----------
+    log : BenchLog
+    clock : str
+        The clock's name.
+    reading : Reading or dict
+        The reading, or its document; of a document everything else stays as it is, and one without the beats stays
+        as it is altogether.
+    began : datetime or None
+        When the recording began.
+    voices : tuple of VoiceProfile
+        Mean sounds of contact and drop, in the reading's own letters; may be empty.
+
+    Raises
+    ------
+    InputError
+        No such clock.
+    """
+    given = None if isinstance(reading, Reading) else dict(reading)
+    try:
+        heard = reading if isinstance(reading, Reading) else reading_from_document(dict(reading))
+    except InputError:
+        return Lettered(dict(given or {}), None, False)
+    first = log.clock(clock).sides is None
+    own, match = known_sides(log, clock).own(Night(heard, began, voices=voices))
+    if first:  # whatever was known before is in its letters now
+        own = replace(own, reading=replace(own.reading, sides=OwnSides(1.0)))
+        match = SideMatch(1.0, match is not None and match.exchanged)
+    assert match is not None
+    document = reading_document(own.reading)
+    if given is not None:
+        changed = LETTERED if match.exchanged else ("sides",)
+        document = given | {name: document[name] for name in changed if name in document}
+    sides = marks_of(own).document() | {"probability": match.probability, "exchanged": match.exchanged}
+    return Lettered(document, sides, first)
+
+
+@dataclass(frozen=True, slots=True)
+class LearnSidesRequest:
+    """What was seen at the bench.
+
+    Parameters
+    ----------
+    clock : str
+        The clock's name in the bench log.
+    recording : Path
+        Made while the balance was watched.
+    at_s : float
+        When, from the start of the recording, the balance went by the middle that way.
+    towards : str
+        Where it went, such as "the window".
+    other : str
+        Where it goes the other way; left out: away from there.
+    log : str or None
+        The bench log; None for the default one.
+    """
+
+    clock: str
+    recording: Path
+    at_s: float
+    towards: str
+    other: str = ""
+    log: str | None = None
+
+    def __post_init__(self) -> None:
+        if not self.towards.strip():
+            raise InputError("say which way the balance went, such as: --towards 'the window'")
+
+
+@dataclass(frozen=True, slots=True)
+class LearnSidesResult:
+    """What was learnt.
+
+    Attributes
+    ----------
+    side : str
+        The clock's letter of the side at whose beats the balance goes that way.
+    beat_s : float
+        The beat that was meant, from the start of the recording.
+    names : (str, str)
+        What the balance goes towards at a beat of side a and of side b.
+    match : SideMatch or None
+        How the recording's letters stood to those of the readings kept before; None where there were none.
+    """
+
+    side: Side
+    beat_s: float
+    names: tuple[str, str]
+    match: SideMatch | None
+
+    @property
+    def towards(self) -> str:
+        """Where the balance went at the beat that was meant."""
+        return self.names["ab".index(self.side)]
+
+
+def learn_sides(request: LearnSidesRequest) -> LearnSidesResult:
+    """Learn which way the balance goes at a beat of each side, from one moment at which it was seen.
+
+    Raises
+    ------
+    InputError
+        No such clock or recording, or no beat was heard near that moment.
+    NothingHeardError
+        The recording holds no clock.
+    BenchLogError
+        The log cannot be read, or did not take it.
+    """
+    from torsionbeat.benchlog import open_log
+    from torsionbeat.reading.analysis import analyse_fully
+
+    with open_log(request.log) as log:
+        record = log.clock(request.clock)
+        analysis = analyse_fully(request.recording, record.as_clock())
+        night = Night(analysis.reading, voices=analysis.heard.voices)
+        night, match = known_sides(log, request.clock).own(night)
+        row = _seen_beat(night.reading, request.at_s)
+        side: Side = "a" if str(night.reading.swings.side[row]) == "a" else "b"
+        learnt = {"at_s": request.at_s, "recording": request.recording.name}
+        names = keep_sides(log, request.clock, night, match, side, request.towards, request.other, learnt)
+    return LearnSidesResult(side, float(night.reading.swings.time_s[row]), names, match)
+
+
+def keep_sides(
+    log: BenchLog,
+    clock: str,
+    night: Night,
+    match: SideMatch | None,
+    side: Side,
+    towards: str,
+    other: str = "",
+    seen: dict[str, Any] | None = None,
+) -> tuple[str, str]:
+    """Keep with a clock which way its balance goes at a beat of a side; give the names of side a and side b.
+
+    Parameters
+    ----------
+    log : BenchLog
+    clock : str
+    night : Night
+        What was heard while it was seen, in the clock's letters.
+    match : SideMatch or None
+        How it was matched to the readings kept before.
+    side : str
+        The side at whose beats the balance goes ``towards``.
+    towards, other : str
+        Where it goes then, and where it goes at a beat of the other side.
+    seen : dict, optional
+        Where and when that was seen, to be kept with it.
+    """
+    towards = towards.strip()
+    there = towards if towards.lower().startswith("towards ") else f"towards {towards}"
+    back = other.strip() or f"away from {there.split(' ', 1)[1]}"
+    if other.strip() and not back.lower().startswith(("towards ", "away ")):
+        back = f"towards {back}"
+    names = (there, back) if side == "a" else (back, there)
+    now = datetime.now(UTC)
+    learnt = {"side": side, "towards": there, "learnt_at": now.isoformat()} | (seen or {})
+    earlier = 1.0 if match is None else match.probability
+    log.learn_sides(
+        clock,
+        marks_of(night).document() | {"learnt": learnt, "since": now.isoformat(), "earlier": earlier},
+    )
+    log.change_clock(clock, side_a_name=names[0], side_b_name=names[1])
+    return names
+
+
+def own_letters(known: KnownSides, nights: Sequence[Night]) -> list[Night]:
+    """Give nights in the clock's letters, each matched to what was known and to those before it."""
+    rows = []
+    for night in nights:
+        own, match = known.own(night)
+        if match is None or match.sure:
+            known = known.with_night(own)
+        rows.append(own)
+    return rows
+
+
+def _doubt(match: SideMatch) -> Remark:
+    chance = (
+        "it may as well be the other way round"
+        if match.probability < 0.65
+        else f"the chance that they are right is {100 * match.probability:.0f} %"
+    )
+    return Remark(
+        UNSURE,
+        "Which side is side a and which side b cannot be told for certain here by sounds and beat error: "
+        f"{chance}. So the sign of the beat error may be the other, and no way to turn is named.",
+    )
+
+
+def _seen_beat(reading: Reading, at_s: float) -> int:
+    """Row of the beat that was seen: the nearest, for from one turning point to the next the balance goes one way."""
+    times = reading.swings.time_s
+    if not 0 <= at_s <= reading.recording.duration_s:
+        raise InputError(
+            f"the moment is {at_s:g} s; the recording lasts {reading.recording.duration_s:.0f} s, so give one within it"
+        )
+    assert reading.period_s is not None
+    row = int(np.argmin(np.abs(times - at_s)))
+    apart_s = abs(float(times[row]) - at_s)
+    if apart_s > NEAREST_SHARE * reading.period_s.nominal_value:
+        raise InputError(
+            f"at {at_s:g} s the balance was near where it turns round, or its beat was not heard: the nearest beat is at "
+            f"{times[row]:.1f} s. Give the moment at which it goes by the middle"
+        )
+    return row
