@@ -181,8 +181,9 @@ def checked(name: str, command: Callable[..., Any]) -> Callable[..., Any]:
         return command(**values)
 
     called.is_checked = True  # type: ignore[attr-defined]
-    called.__signature__ = signature(command)  # type: ignore[attr-defined]
-    called.__annotations__ = command.__annotations__
+    shown = signature(command, eval_str=True)  # else the texts of options would be looked for in this module
+    called.__signature__ = shown  # type: ignore[attr-defined]
+    called.__annotations__ = {one.name: one.annotation for one in shown.parameters.values()}
     return called
 
 
