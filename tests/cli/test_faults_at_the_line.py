@@ -40,7 +40,7 @@ def test_a_night_broken_off_is_told_by_whatever_touches_its_clock(run, alder, so
     break_off(tmp_path / "night of the storm")
     for line in (
         ["clock", "show", "Alder"],
-        ["handcheck", "0h 0", "168h +18", "--clock", "ALDER"],
+        ["handcheck", "0h 0", "168h +18", "--clock", "Alder"],
     ):
         told = run(*line)
         assert told.status == 0
