@@ -18,6 +18,7 @@ from torsionbeat.live.beat_trace import BeatSetting
 from torsionbeat.live.level import Level
 from torsionbeat.live.session import LiveState
 from torsionbeat.reading.figures import Clock, Events, Reading, RecordingInfo, Swings
+from torsionbeat.sound.remarks import Remark
 from torsionbeat.sound.timebase import unknown_timebase
 
 
@@ -82,7 +83,7 @@ def test_what_matters_stands_first(state):
 
 @pytest.mark.parametrize("width", [80, 40])
 def test_fits_the_terminal(state, width):
-    remarked = replace(state, remarks=tuple(f"Remark {n}: " + "long " * 30 for n in range(7)))
+    remarked = replace(state, remarks=tuple(Remark("gap", f"Remark {n}: " + "long " * 30) for n in range(7)))
     lines = drawn(live_view(remarked, "Listening"), width).splitlines()
     assert max(map(len, lines)) <= width
     if width == 80:
@@ -187,3 +188,50 @@ def test_beat_view():
     assert beat_line(unsure, "Wait.") == "side a: +38.5 ms (just changed). Wait."
     assert "one more swing to be sure" in " ".join(drawn(beat_view(unsure, "", "")).split())
     assert "three beats" in drawn(beat_view(None, "", "three beats"))
+
+
+DISK_FULL = Remark(
+    "keeping-failed",
+    "Writing to night stopped at 5400.0 s: the disk is full. What was kept until then is intact; make room on the disk, "
+    "then begin a new recording. Listening went on without keeping.",
+)
+
+
+@pytest.mark.parametrize(("width", "height"), [(80, 24), (40, 10), (40, 6)])
+def test_what_must_be_acted_on_is_never_left_out(state, width, height):
+    gaps = [
+        Remark("gap", f"Nothing was heard for 1.00 s at {s} s: the microphone was away.") for s in range(9)
+    ]
+    full = replace(state, remarks=(*gaps[:4], DISK_FULL, *gaps[4:]))
+    lines = drawn(live_view(full, "Listening to Alder with bench microphone", height), width).splitlines()
+    said = " ".join(" ".join(lines).split())
+    assert "the disk is full" in said
+    assert "Listening went on without keeping." in said
+    assert "The tick is heard clearly" in said
+    if height >= 10:
+        assert len(lines) < height
+    gone = replace(full, away=True)
+    assert "The microphone is gone" in drawn(live_view(gone, "Listening", height), width)
+
+
+@pytest.mark.parametrize(("width", "height"), [(80, 24), (40, 10)])
+def test_the_way_to_turn_is_never_left_out(width, height):
+    setting = BeatSetting("a", ufloat(64.2, 0.4), ufloat(6.2, 0.1), ufloat(401, 2), 12, True)
+    advice = (
+        "Out of beat by 6.2 deg of the balance. Turn the fork 6.2 deg (give or take 0.2) the way the balance goes at a beat "
+        "of side a; or, if the suspension is what turns, the way it goes at side b."
+    )
+    lines = drawn(beat_view(setting, advice, "Ctrl-C ends.", height=height), width).splitlines()
+    assert advice in " ".join(" ".join(lines).split())
+    assert len(lines) < height
+
+
+def test_a_terminal_that_cannot_redraw_gets_a_line_now_and_then(state, monkeypatch):
+    monkeypatch.setenv("TERM", "dumb")
+    console = Console(width=80, file=io.StringIO(), force_terminal=True, highlight=False, markup=False)
+    with LiveScreen("Listening", console) as screen:
+        for heard_s in range(0, 3600, 60):
+            screen.show(replace(state, heard_s=float(heard_s)))
+    lines = [line for line in console.file.getvalue().splitlines() if "The tick is heard clearly" in line]
+    assert len(lines) == 6  # at the beginning, then every ten minutes of the hour
+    assert "\x1b[" not in console.file.getvalue()

@@ -9,6 +9,7 @@ import contextlib
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
+from torsionbeat.display.terminal import Fitted
 from torsionbeat.display.words import COVERAGE, decimals, figure_words, number, plain
 
 if TYPE_CHECKING:
@@ -35,6 +36,9 @@ LETTERS = {
     ".": (" ", " ", " ", " ", "#"),
 }
 GAP = "  "
+LEAST_HEIGHT = 16
+"""Lines from which there is room for large figures beside the way to turn."""
+
 LEARNING = "Listening for the clock: three beats of each side are needed to know its sound."
 AWAY = "No sound arrives from the microphone; it is waited for. Check its plug."
 TITLE = "Setting in beat. Offset: middle of the lift against rest; aim at 0."
@@ -62,25 +66,37 @@ def _figure(setting: BeatSetting) -> tuple[str, str]:
 
 
 def beat_view(
-    setting: BeatSetting | None, advice: str, waiting: str, in_beat: bool = False
+    setting: BeatSetting | None, advice: str, waiting: str, in_beat: bool = False, height: int | None = None
 ) -> RenderableType:
-    """Lay out a setting; None where there is none yet: ``waiting`` then says for what."""
-    from rich.console import Group
+    """Lay out a setting: the way to turn first, then how far, as large as there is room for.
+
+    Parameters
+    ----------
+    setting : BeatSetting or None
+        None where there is none yet: ``waiting`` then says for what.
+    advice, waiting : str
+        What to do; what is waited for.
+    in_beat : bool
+    height : int or None
+        Lines of the terminal; None: all is shown.
+    """
     from rich.text import Text
 
     if setting is None:
-        return Group(Text(TITLE, style="bold"), Text(""), Text(plain(waiting)))
+        return Fitted([(1, Text(TITLE, style="bold")), (2, Text("")), (0, Text(plain(waiting)))], height)
     shown, unit = _figure(setting)
     style = "green" if in_beat else "yellow" if not setting.settled else ""
-    lines: list[RenderableType] = [Text(TITLE, style="bold"), Text("")]
-    lines += [Text(row, style=style) for row in large(shown)]
-    lines += [Text(""), Text(_said(setting, unit)), Text(plain(advice), style=style)]
-    lines += [
-        Text(""),
-        Text(f"The balance just went by at side {setting.side}."),
-        Text(plain(waiting), style="dim"),
-    ]
-    return Group(*lines)
+    large_enough = height is None or height >= LEAST_HEIGHT
+    parts: list[tuple[int, RenderableType]] = [(4, Text(TITLE, style="bold"))]
+    parts.append((0, Text(plain(advice), style=style)))
+    if large_enough:
+        parts += [(5, Text("")), *((1, Text(row, style=style)) for row in large(shown)), (5, Text(""))]
+    else:
+        parts.append((0, Text(f"{shown} {unit}", style=style)))
+    parts.append((2, Text(_said(setting, unit))))
+    parts.append((1, Text(f"The balance just went by at side {setting.side}.")))
+    parts.append((3, Text(plain(waiting), style="dim")))
+    return Fitted(parts, height)
 
 
 def _said(setting: BeatSetting, unit: str) -> str:
@@ -130,13 +146,15 @@ class BeatScreen:
         waiting = AWAY if state.away else LEARNING if state.learning else "Ctrl-C ends."
         words = setting_words(state)
         if self._live is not None:
-            self._live.update(beat_view(state.setting, words, waiting, state.in_beat), refresh=True)
+            self._live.update(
+                beat_view(state.setting, words, waiting, state.in_beat, self._console.height), refresh=True
+            )
         elif (state.beats, waiting) != self._told:
             self._told = state.beats, waiting
             self._console.print(waiting if state.setting is None else beat_line(state.setting, words))
 
     def __enter__(self) -> Self:
-        if self._console.is_terminal:
+        if self._console.is_terminal and not self._console.is_dumb_terminal:
             from rich.live import Live
 
             self._live = Live(console=self._console, auto_refresh=False, transient=False)

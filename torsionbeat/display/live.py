@@ -12,7 +12,7 @@ from datetime import datetime
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
-from torsionbeat.display.terminal import WIDEST, simple_table
+from torsionbeat.display.terminal import WIDEST, Fitted, simple_table
 from torsionbeat.display.words import amount, duration_words, figure_words, number, plain, rate_words
 
 if TYPE_CHECKING:
@@ -31,6 +31,12 @@ LAST_BEATS = 6
 TOO_LOUD_DB = -1.0
 FAINT_DB = -75.0
 REMARKS_SHOWN = 4
+LINE_EVERY_S = 600.0
+"""Where no view can be redrawn, a line says that it goes on: at least every ten minutes."""
+
+URGENT = frozenset(["keeping-failed", "figures-failed"])
+"""Remarks that must be acted on while there is a night still to save."""
+
 CLEAR_DB, ENOUGH_DB = 20.0, 10.0
 
 
@@ -74,35 +80,38 @@ def tick_sentence(state: LiveState) -> str:
     return f"The tick is only just heard, {height}. Bring the microphone to the movement."
 
 
-def live_view(state: LiveState, title: str) -> RenderableType:
-    """Lay out the state for a terminal of 80 columns.
+def live_view(state: LiveState, title: str, height: int | None = None) -> RenderableType:
+    """Lay out the state for a terminal of 80 columns; what must be acted on stands first and is never left out.
 
     Parameters
     ----------
     state : LiveState
     title : str
         What is listened to, and with what.
+    height : int or None
+        Lines of the terminal; None: all is shown.
     """
-    from rich.console import Group
     from rich.text import Text
 
-    parts: list[RenderableType] = [Text(plain(title), style="bold")]
-    parts.append(
-        Text(plain(tick_sentence(state)), style="" if state.reading and not state.away else "yellow")
-    )
+    heard = state.reading is not None and not state.away
+    parts: list[tuple[int, RenderableType]] = [(3, Text(plain(title), style="bold"))]
+    parts.append((0, Text(plain(tick_sentence(state)), style="" if heard else "yellow")))
+    urgent = [remark for remark in state.remarks if remark.code in URGENT]
+    parts += [(0, Text(plain(remark), style="yellow")) for remark in urgent]
     if state.reading is not None:
-        parts += [Text(line) for line in _figure_lines(state.reading)]
-        parts.append(Text(f"(figures at {duration_words(state.reading_at_s)})", style="dim"))
-        parts.append(_last_beats(state.reading))
+        parts += [(2, Text(line)) for line in _figure_lines(state.reading)]
+        parts.append((6, Text(f"(figures at {duration_words(state.reading_at_s)})", style="dim")))
+        parts.append((7, _last_beats(state.reading)))
     else:
-        parts.append(Text(""))
-    parts.append(Text(f"Level {level_bar(state.level)}"))
-    parts.append(Text(plain(_remains(state))))
-    remarks = state.remarks[-REMARKS_SHOWN:]
-    if len(state.remarks) > len(remarks):
-        parts.append(Text(f"{len(state.remarks) - len(remarks)} earlier remarks", style="dim"))
-    parts += [Text(f"- {plain(remark)}") for remark in remarks]
-    return Group(*parts)
+        parts.append((7, Text("")))
+    parts.append((4, Text(f"Level {level_bar(state.level)}")))
+    parts.append((1, Text(plain(_remains(state)))))
+    others = [remark for remark in state.remarks if remark.code not in URGENT]
+    remarks = others[-REMARKS_SHOWN:]
+    if len(others) > len(remarks):
+        parts.append((5, Text(f"{len(others) - len(remarks)} earlier remarks", style="dim")))
+    parts += [(5, Text(f"- {plain(remark)}")) for remark in remarks]
+    return Fitted(parts, height)
 
 
 def _figure_lines(reading: Reading) -> list[str]:
@@ -214,7 +223,8 @@ class LiveScreen:
         self.title = title
         self.console = console
         self._live: Any = None
-        self._told: tuple[float, str] | None = None
+        self._told: tuple[float, str, int] | None = None
+        self._told_at_s = 0.0
 
     def begin(self, night: Night) -> None:
         """Say in the title what is listened to, and with what."""
@@ -224,18 +234,20 @@ class LiveScreen:
         """Show a state."""
         try:
             if self._live is not None:
-                self._live.update(live_view(state, self.title), refresh=False)
+                self._live.update(live_view(state, self.title, self.console.height), refresh=False)
             else:
                 self._tell(state)
         except OSError:
             self._live = None
 
     def _tell(self, state: LiveState) -> None:
-        new = (state.reading_at_s, tick_sentence(state))
-        if new == self._told:
+        new = (state.reading_at_s, tick_sentence(state), len(state.remarks))
+        if new == self._told and state.heard_s < self._told_at_s + LINE_EVERY_S:
             return
+        self._told_at_s = state.heard_s
         self._told = new
         said = [f"{duration_words(state.heard_s)}: {new[1]}"]
+        said += [remark for remark in state.remarks if remark.code in URGENT]
         if state.reading is not None:
             if state.reading.rate_s_per_day is not None:
                 said.append(f"It {rate_words(state.reading.rate_s_per_day)}.")
@@ -244,7 +256,7 @@ class LiveScreen:
         self.console.print(plain(" ".join(said)))
 
     def __enter__(self) -> Self:
-        if self.console.is_terminal:
+        if self.console.is_terminal and not self.console.is_dumb_terminal:
             from rich.live import Live
             from rich.text import Text
 

@@ -18,7 +18,7 @@ from torsionbeat.display.words import (
 from torsionbeat.reading.figures import Reading
 
 if TYPE_CHECKING:
-    from rich.console import Console, RenderableType
+    from rich.console import Console, ConsoleOptions, RenderableType, RenderResult
     from rich.table import Table
     from rich.text import Text
 
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "WIDEST",
+    "Fitted",
     "as_it_stands",
     "device_table",
     "eighty_columns",
@@ -53,6 +54,36 @@ def eighty_columns() -> Console:
             raise BrokenPipeError
 
     return Screen(width=min(Console().width, WIDEST), highlight=False, markup=False, emoji=False)
+
+
+class Fitted:
+    """Parts of a view, each with its rank; where they do not all fit, those of the highest rank give way.
+
+    Parameters
+    ----------
+    parts : sequence of (int, renderable)
+        In the order in which they are shown; rank 0 is never left out.
+    height : int or None
+        Lines of the terminal; None: all parts are shown.
+    """
+
+    def __init__(self, parts: Sequence[tuple[int, RenderableType]], height: int | None) -> None:
+        self._parts, self._height = list(parts), height
+
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+        from rich.segment import Segment
+
+        drawn = [console.render_lines(part, options, pad=False) for _, part in self._parts]
+        shown = set(range(len(drawn)))
+        for place in sorted(shown, key=lambda one: (-self._parts[one][0], -one)):
+            full = self._height is None or sum(len(drawn[one]) for one in shown) <= self._height - 1
+            if full or not self._parts[place][0]:
+                break
+            shown.discard(place)
+        for place in sorted(shown):
+            for line in drawn[place]:
+                yield from line
+                yield Segment.line()
 
 
 def say(*sentences: str, console: Console | None = None) -> None:
