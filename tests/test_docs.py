@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import runpy
 import shlex
 import shutil
 from pathlib import Path
@@ -112,3 +113,14 @@ def test_notebooks_hold_no_outputs_and_public_names_only(path):
         assert set(re.findall(r"(?:from|import) (torsionbeat\S*)(?: import| as)", text)) <= {"torsionbeat"}
         assert set(re.findall(r"\btb\.(\w+)", text)) <= set(torsionbeat.__all__)
         assert set(re.findall(r"\btwin\.(\w+)", text)) <= set(torsionbeat.twin.__all__)
+
+
+def test_the_script_that_listens_for_a_minute_runs(monkeypatch, capsys):
+    """On a recording in the place of the microphone; it uses public names alone."""
+    script = ROOT / "notebooks/listen_for_a_minute.py"
+    monkeypatch.setattr("sys.argv", [str(script), str(ROOT / "samples/glass-shelf-15s.flac")])
+    runpy.run_path(str(script), run_name="__main__")
+    said = " ".join(capsys.readouterr().out.split())
+    assert "The clock " in said
+    assert "of 8 beats" in said
+    assert set(re.findall(r"\btb\.(\w+)", script.read_text(encoding="utf-8"))) <= set(torsionbeat.__all__)
