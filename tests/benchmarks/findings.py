@@ -29,8 +29,18 @@ from uncertainties import ufloat
 from torsionbeat.history.findings import SIGNS, Decay, find
 from torsionbeat.history.nights import Night
 from torsionbeat.reading.figures import Clock
+from torsionbeat.reading.wheels import with_wheels
 from torsionbeat.theory.swing import arc_deg
-from torsionbeat.twin import Balance, BeatShift, Drive, DriveChange, Escapement, TwinClock
+from torsionbeat.twin import (
+    BadTooth,
+    Balance,
+    BeatShift,
+    Drive,
+    DriveChange,
+    Eccentric,
+    Escapement,
+    TwinClock,
+)
 
 LAST_NIGHT = datetime(2026, 5, 30, 21, 0, tzinfo=UTC)
 HOURS = 6.0
@@ -40,7 +50,7 @@ ALLOWED_HEALTHY = 0.02
 
 
 def builder():
-    path = Path(__file__).parents[1] / "reading" / "twin_readings.py"
+    path = Path(__file__).parents[1] / "twin_readings.py"
     spec = importlib.util.spec_from_file_location(path.stem, path)
     module = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(module)
@@ -233,7 +243,16 @@ SIZES = {
     "arc wanders": "11 to 20 deg rms",
     "arc falls": "0.8 to 2 deg/day for 28 days",
     "something rubs": "sticks within 0.15 to 0.5 deg",
+    "bad tooth": "passage 2 to 5 % longer, at two places of 30 beats",
+    "wheel out of true": "0.3 to 1 % of lift, 30 beats",
 }
+
+
+def with_train(rng, seed, fault):
+    """Give a night of a clock whose train has a fault, searched for wheels."""
+    twin, clock = build(rng)
+    return Case([Night(with_wheels(heard(rng, seed, replace(twin, train_faults=(fault,)), clock)))])
+
 
 FAULTS = {
     "arc low": with_limits(lambda rng: lambda arc: {"arc_low_deg": arc + rng.uniform(12, 40)}),
@@ -283,6 +302,10 @@ FAULTS = {
     "something rubs": lambda rng, seed: Case(
         [], decays=(swing_down(rng, seed, float(rng.uniform(0.15, 0.5))),)
     ),
+    "bad tooth": lambda rng, seed: with_train(
+        rng, seed, BadTooth(30, (7, 20), passage_percent=float(rng.uniform(2, 5)))
+    ),
+    "wheel out of true": lambda rng, seed: with_train(rng, seed, Eccentric(30, float(rng.uniform(0.3, 1)))),
 }
 
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from torsionbeat.display import style
+from torsionbeat.display.fold import plot_fold
 from torsionbeat.display.words import COVERAGE, figure_words, interval, rate_words
 from torsionbeat.errors import InputError
 from torsionbeat.reading.beats import middles_s
@@ -58,8 +59,8 @@ def evidence_figure(
     Returns
     -------
     matplotlib.figure.Figure
-        Rate through the recording, what remains of each beat's time, arc, and the mean sound of a beat on each side. What has
-        no data gives its room to the others and is named at the foot.
+        Rate through the recording, what remains of each beat's time, arc, the mean sound of a beat on each side, and what
+        comes back with a wheel where something does. What has no data gives its room to the others and is named at the foot.
     """
     fit = _fit(reading)
     heard = (
@@ -71,6 +72,7 @@ def evidence_figure(
         (["rest"] if fit is not None else [], 1.8),
         (["arc"] if with_arc else [], 2.3),
         ([f"sound {side}" for side in heard], 2.1),
+        (["fold"] if reading.wheels else [], 2.1),
     ]
     missing = [
         name
@@ -91,6 +93,8 @@ def evidence_figure(
         )
         for side in heard if top else "":
             panels[f"sound {side}"].set_ylim(0, 1.18 * top)
+        if reading.wheels:
+            plot_fold(panels["fold"], reading, reading.wheels[0])
         if missing:
             style.foot(figure, f"Not measured: {', '.join(missing)}; the remarks of the reading say why.")
         return figure

@@ -17,6 +17,7 @@ from torsionbeat.history.daily_findings import day_signs
 from torsionbeat.history.finding import Finding
 from torsionbeat.history.nights import Night, counted_once
 from torsionbeat.history.side_matching import alike
+from torsionbeat.history.wheel_findings import wheel_signs
 from torsionbeat.reading.figures import Reading
 
 __all__ = ["SIGNS", "Decay", "Finding", "find"]
@@ -35,6 +36,8 @@ SIGNS = (
     "arc wanders",
     "arc falls",
     "something rubs",
+    "bad tooth",
+    "wheel out of true",
 )
 """All signs that are looked for."""
 
@@ -81,6 +84,7 @@ def _signs(nights: list[Night], works: Sequence[datetime], decays: Sequence[Deca
     yield from level_signs(last.reading)
     yield from course_signs(last, works)
     yield from side_signs(last.reading)
+    yield from wheel_signs(last.reading)
     yield from slip_signs(present or [last])
     yield from follow_signs(present or [last])
     yield from history_signs(present)

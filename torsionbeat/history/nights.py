@@ -26,6 +26,7 @@ from torsionbeat.reading.figures import (
 )
 from torsionbeat.sound.remarks import Remark
 from torsionbeat.theory.swing import lift_passage_s
+from torsionbeat.theory.train import Train
 
 if TYPE_CHECKING:
     from torsionbeat.hearing.heard import VoiceProfile
@@ -146,6 +147,8 @@ def _restored(document: dict[str, Any]) -> Reading:
     recording, timebase, known = (document.get(name) or {} for name in ("recording", "timebase", "clock"))
     beats = document.get("beats") or {}
     fields = {name: known[name] for name in Clock.__dataclass_fields__ if known.get(name) is not None}
+    if "train" in fields:
+        fields["train"] = Train.from_text(str(fields["train"]))
     clock = Clock(**fields)
     period = _figure(document.get("period_s"))
     offset = _figure(document.get("offset_deg"))
@@ -180,19 +183,27 @@ def _restored(document: dict[str, Any]) -> Reading:
         remarks=_remarks(document),
         stretch_s=tuple(document["stretch_s"]) if document.get("stretch_s") else None,
         sides=_own_sides(document.get("sides")),
-        wheels=None if document.get("wheels") is None else tuple(map(_wheel_fault, document["wheels"])),
+        wheels=_wheels(document.get("wheels"), clock.train),
     )
 
 
-def _wheel_fault(kept: dict[str, Any]) -> WheelFault:
-    return WheelFault(
-        float(kept["every_beats"]),
-        None if kept["teeth"] is None else int(kept["teeth"]),
-        str(kept["shape"]),
-        tuple((int(place["beat"]), str(place["side"])) for place in kept["where"]),
-        str(kept["quantity"]),
-        _figure(kept["size"]),
-        float(kept["false_alarm"]),
+def _wheels(kept: list[dict[str, Any]] | None, train: Train | None) -> tuple[WheelFault, ...] | None:
+    """What came back with a wheel; None where it was not searched."""
+    if kept is None:
+        return None
+    names = {wheel.beats: wheel.name for wheel in train.wheels} if train is not None else {}
+    return tuple(
+        WheelFault(
+            every_beats=float(one["every_beats"]),
+            teeth=None if one.get("teeth") is None else int(one["teeth"]),
+            shape=str(one["shape"]),
+            where=tuple((int(place["beat"]), str(place["side"])) for place in one["where"]),
+            quantity=str(one["quantity"]),
+            size=_figure(one["size"]),
+            false_alarm=float(one["false_alarm"]),
+            wheel=names.get(float(one["every_beats"]), ""),
+        )
+        for one in kept
     )
 
 

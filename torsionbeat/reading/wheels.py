@@ -58,9 +58,9 @@ ALIAS = 0.6
 """Steadiness (0 to 1) of another clock's phase at a place above which its ticks may be what is heard there: the teeth
 of a clock drift through another's phases, and 20 turns then reach 0.6 once in a thousand (Rayleigh's test)."""
 
-WAVE_SHARE = 0.5
-"""Share of what a fold shows that one sine must explain, to be a wave and not a tooth (a tooth of an escape wheel of
-15 leaves its sine a tenth)."""
+OVERTONES = range(2, 8)
+"""Multiples of a turn's frequency by which a wave and a tooth are told apart: a wave has none of them, and of a tooth
+each is as strong as the first."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -254,6 +254,15 @@ def find_wheels(
     rows += [
         _Row("arc_deg", step, step, beats) for beats in STEP_BEATS for step in [folding.steps(arc, beats)]
     ]
+    for wave in waves:  # the lift's wave moves the middle of the passage too
+        rows = [
+            _Row(
+                row.quantity,
+                *(_without_wave(one, wave.turn) for one in (row.contrast, row.excess)),
+                row.step_beats,
+            )
+            for row in rows
+        ]
     faults, told = _teeth(rows, search)
     if passage is not None and not waves:
         for row in rows:
@@ -431,25 +440,46 @@ def _sine(passage: FloatArray, search: _Search) -> _Wave | None:
 
 
 def _wave_of(passage: FloatArray, turn: _Turn, chance: float, search: _Search) -> _Wave:
-    """The wave of a turn by least squares on each side, and whether it is most of what the fold shows."""
-    beat = np.arange(len(passage))
-    angle = 2 * np.pi * beat / turn.beats
-    course, squares, crest = np.zeros(len(passage)), [], 0
-    for side in (0, 1):
-        mine = (beat % 2 == side) & np.isfinite(passage)
-        design = np.stack([np.cos(angle), np.sin(angle), np.ones(len(beat))], axis=1)
-        cosine, sine, _mean = np.linalg.lstsq(design[mine], passage[mine], rcond=None)[0]
-        course[side::2] = (cosine * np.cos(angle) + sine * np.sin(angle))[side::2]
-        squares.append(cosine**2 + sine**2)
-        if side == 0:
-            crest = 2 * round(np.arctan2(sine, cosine) / (2 * np.pi) * turn.beats / 2)
-    at, places = folding.fold_places(beat, turn.beats)
-    mean, _ = folding.folded_mean(passage, at, places)
+    """The wave of a turn by least squares on each side."""
+    course, (cosines, sines) = _fitted(passage, turn)
+    crest = 2 * round(np.arctan2(sines[0], cosines[0]) / (2 * np.pi) * turn.beats / 2)
     known = np.isfinite(passage)
     noise = float(np.std((passage - course)[known])) / np.sqrt(known.sum() / 2)
-    half_height = ufloat(np.sqrt(np.mean(squares)), noise)
+    half_height = ufloat(np.sqrt(np.mean(cosines**2 + sines**2)), noise)
     where = ((round((crest + search.first) % turn.beats), "a"),)
     fault = WheelFault(
         turn.beats, turn.teeth, "sine", where, "lift_passage_percent", half_height, chance, turn.wheel
     )
-    return _Wave(fault, turn, course, float(np.mean(squares)) / 2 > WAVE_SHARE * float(np.nanvar(mean)))
+    return _Wave(fault, turn, course, _is_all(passage, turn))
+
+
+def _fitted(row: FloatArray, turn: _Turn) -> tuple[FloatArray, FloatArray]:
+    """The wave of a turn by least squares on each side: its course, and [cosines, sines] of sides a and b."""
+    beat = np.arange(len(row))
+    angle = 2 * np.pi * beat / turn.beats
+    design = np.stack([np.cos(angle), np.sin(angle), np.ones(len(beat))], axis=1)
+    course, heights = np.zeros(len(row)), np.zeros((2, 2))
+    for side in (0, 1):
+        mine = (beat % 2 == side) & np.isfinite(row)
+        if mine.sum() > 3:
+            heights[:, side] = np.linalg.lstsq(design[mine], row[mine], rcond=None)[0][:2]
+        course[side::2] = (design[:, :2] @ heights[:, side])[side::2]
+    return course, heights
+
+
+def _without_wave(row: FloatArray, turn: _Turn) -> FloatArray:
+    return row - _fitted(row, turn)[0]
+
+
+def _is_all(passage: FloatArray, turn: _Turn) -> bool:
+    """Whether the first wave of a turn is stronger than its overtones together, the background taken off each."""
+    rows = [folding.tapered(passage[side::2]) for side in (0, 1)]
+
+    def strength(times: int) -> float:
+        cycles = [2 * len(row) * times / turn.beats for row in rows]
+        return sum(
+            folding.sine_power(row, many) - folding.background_power(row, many)[0]
+            for row, many in zip(rows, cycles, strict=True)
+        )
+
+    return strength(1) > sum(max(strength(times), 0.0) for times in OVERTONES if turn.beats / times > 4)

@@ -1,0 +1,68 @@
+"""Signs from the train: what comes back with a wheel in the last night, by `torsionbeat.reading.wheels`."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from torsionbeat.history.finding import Finding, pm
+from torsionbeat.reading.figures import Reading, WheelFault
+
+__all__ = ["wheel_signs"]
+
+POWER = "Let the mainspring down, or take the drive off, before anything in the train is touched: it is under power."
+
+QUANTITIES = {
+    "drop_level_db": ("loudness of the drop", "dB"),
+    "contact_level_db": ("loudness of the contact", "dB"),
+    "lift_passage_percent": ("lift passage", "%"),
+    "time_error_ms": ("time of the beat", "ms"),
+    "arc_deg": ("step of the arc", "deg"),
+}
+"""What each quantity is called, and its unit."""
+
+
+def wheel_signs(reading: Reading) -> Iterator[Finding]:
+    """One finding for each shape: a tooth, and a wheel out of true; each with all that shows it."""
+    for shape in ("tooth", "sine"):
+        faults = [fault for fault in reading.wheels or () if fault.shape == shape]
+        if faults:
+            yield _finding(shape, faults)
+
+
+def _finding(shape: str, faults: list[WheelFault]) -> Finding:
+    first = faults[0]
+    wheel = first.wheel or f"an escape wheel of {first.teeth} teeth" if first.teeth is not None else "a wheel"
+    every = f"every {first.every_beats:.4g} beats, once a turn of {wheel}"
+    evidence = tuple(
+        f"{QUANTITIES[fault.quantity][0]} {pm(fault.size, 2)} {QUANTITIES[fault.quantity][1]}{_places(fault)}"
+        for fault in faults
+    )
+    if shape == "tooth":
+        return Finding(
+            "bad tooth",
+            f"One tooth is not like the others: it shows {every}.",
+            (*evidence, _by_chance(first)),
+            "clear" if len(faults) > 1 else "likely",
+            "That tooth and what it meets: bent, worn, dirty or nicked. Mark the wheel, and count from a beat you see.",
+            POWER,
+        )
+    return Finding(
+        "wheel out of true",
+        f"A wheel runs out of true: the lift goes up and down {every}.",
+        (*evidence, _by_chance(first)),
+        "likely",
+        "The wheel on its arbor, its depth in the pinion, and the pivots: turn it slowly and watch its rim.",
+        POWER,
+    )
+
+
+def _places(fault: WheelFault) -> str:
+    return f" at {' and '.join(f'beat {beat} ({side})' for beat, side in fault.where)} of the turn"
+
+
+def _by_chance(fault: WheelFault) -> str:
+    return (
+        "a healthy clock shows as much in fewer than 1 of 10 000 recordings"
+        if fault.false_alarm < 1e-4
+        else f"a healthy clock shows as much in 1 of {1 / fault.false_alarm:.0f} recordings"
+    )
