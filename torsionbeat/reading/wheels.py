@@ -258,7 +258,8 @@ def find_wheels(
         rows = [
             _Row(
                 row.quantity,
-                *(_without_wave(one, wave.turn) for one in (row.contrast, row.excess)),
+                _without_wave(row.contrast, wave.turn),
+                _without_wave(row.excess, wave.turn),
                 row.step_beats,
             )
             for row in rows
