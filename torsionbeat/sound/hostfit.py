@@ -65,10 +65,10 @@ LONGEST_PIECE = 40_000
 class HostFit(NamedTuple):
     """What the count of frames against the computer's clock tells.
 
-    ``slope`` is lateness gained a counted second, ``error`` its standard error with Student's factor, ``span_s`` the
-    counted seconds it rests on. ``steps`` are (frame, seconds): behind the frame the sound stands so much later than it
-    was counted; ``silent`` of them are losses that no one told. ``least_step_s`` is the smallest loss that would have
-    been seen; ``bend_s`` how far the lateness leaves its line for long.
+    ``slope`` is lateness gained a counted second, ``error`` its standard error with Student's factor as a share of the
+    time, ``span_s`` the seconds of the computer's clock it rests on. ``steps`` are (frame, seconds): behind the frame the
+    sound stands so much later than it was counted; ``silent`` of them are losses that no one told. ``least_step_s`` is the
+    smallest loss that would have been seen; ``bend_s`` how far the lateness leaves its line for long.
     """
 
     slope: float
@@ -124,7 +124,10 @@ def fit_host(stretch: IntArray, frame: IntArray, host_s: FloatArray, sample_rate
     }
     steps = tuple((at[row], size_s) for row, size_s in sizes_s.items())
     silent = tuple((at[row], sizes_s[row]) for row in losses)
-    return HostFit(slope, error, span_s, steps, silent, least_step_s, bend_s)
+    host_s_a_counted = 1 + slope
+    return HostFit(
+        slope, error / host_s_a_counted, span_s * host_s_a_counted, steps, silent, least_step_s, bend_s
+    )
 
 
 def _sizes(group: IntArray, level_s: FloatArray) -> dict[int, float]:

@@ -22,6 +22,14 @@ __all__ = ["Block", "SavedRecording", "open_recording"]
 
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 8_000, 384_000
 
+SNDFILE_MARKS = (
+    *(b"RIFF", b"RIFX", b"RF64", b"riff", b"FORM", b"fLaC", b"OggS", b"caff", b".snd", b"dns."),
+    *(b"Creative Voice", b"NIST_1A", b"PVF1", b" paf", b"fap ", b"2BIT", b"MATLAB"),
+)
+"""With these bytes begin the files that libsndfile decodes by itself."""
+
+LONGEST_MARK = 16
+
 
 class Reader(Protocol):
     """What decodes one kind of recording."""
@@ -168,6 +176,22 @@ def open_recording(path: str | PathLike[str]) -> SavedRecording:
 
 
 def _reader(path: Path) -> Reader:
+    """The reader that can: libsndfile's for what begins as one of its kinds, PyAV's after it and for all else.
+
+    What begins as nothing known may be MPEG audio: libsndfile's decoder for that gives up at the first damage, and writes
+    to the terminal what it thinks of it.
+    """
+    with path.open("rb") as file:
+        known = file.read(LONGEST_MARK).startswith(SNDFILE_MARKS)
+    readers = (_by_sndfile, _by_pyav) if known else (_by_pyav,)
+    for reader in readers:
+        found = reader(path)
+        if found is not None:
+            return found
+    raise _unreadable(path, "is not a sound file, or it is damaged beyond reading")
+
+
+def _by_sndfile(path: Path) -> Reader | None:
     import soundfile
 
     from torsionbeat.sound.soundfiles import sound_file_reader
@@ -175,7 +199,10 @@ def _reader(path: Path) -> Reader:
     try:
         return sound_file_reader(path)
     except (soundfile.SoundFileError, TypeError):
-        pass
+        return None
+
+
+def _by_pyav(path: Path) -> Reader | None:
     import av
 
     from torsionbeat.sound.phone import PhoneReader
@@ -183,7 +210,7 @@ def _reader(path: Path) -> Reader:
     try:
         return PhoneReader(path)
     except (av.FFmpegError, LookupError, ValueError):
-        raise _unreadable(path, "is not a sound file, or it is damaged beyond reading") from None
+        return None
 
 
 def _unreadable(path: Path, what: str) -> InputError:

@@ -62,7 +62,6 @@ class SoundFileReader:
             self.sample_rate_hz = float(file.samplerate)
             self.channels = int(file.channels)
             self.frames_stated = file.frames if 0 <= file.frames < PLAUSIBLE_FRAMES else None
-            self.mpeg = file.format in ("MP3", "MPEG")
             self._lossy = file.format in ("OGG", "MP3", "MPEG")
             self.header_remarks = _header_remarks(file)
         if self._finished is not None:
@@ -254,11 +253,7 @@ def sound_file_reader(path: Path) -> SoundFileReader:
     if flac:
         with contextlib.suppress(ValueError):
             return FlacReader(path)
-    reader = SoundFileReader(path)
-    if reader.mpeg:
-        # its decoder gives up at the first damage, and writes to the terminal what it thinks of it
-        raise TypeError("MPEG audio is read through PyAV")
-    return reader
+    return SoundFileReader(path)
 
 
 def _header_remarks(file: Any) -> list[Remark]:
