@@ -96,7 +96,7 @@ class Night:
             begins_s = true_s
             true_s += BLOCK / rate_hz
             seen_s = true_s + self.rng.exponential(self.jitter_s)
-            at = int(self.rng.integers(0, len(self.noise) - BLOCK))
+            at = count // BLOCK * 4099 % (len(self.noise) - BLOCK)  # no two alike in a row: a copy is a fault
             ns = round(1e9 * float(self.host_s(seen_s)))
             raw_ns = round(1e9 * (1000 + seen_s * (1 - self.frequency_ppm * 1e-6))) if self.watched else 0
             twice = any(first <= begins_s < first + length for first, length in self.doubled)
