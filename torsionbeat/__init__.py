@@ -53,11 +53,11 @@ _HOMES = {
     "Facts": "regulation.facts",
     "HandCheckRequest": "jobs.by_hand",
     "HearRequest": "jobs.hear",
-    "KnownClock": "jobs.known",
+    "KnownClock": "bench.known",
     "ListenRequest": "jobs.listen",
     "Listening": "reading.analysis",
-    "Microphone": "jobs.source",
-    "Playback": "jobs.source",
+    "Microphone": "bench.source",
+    "Playback": "bench.source",
     "Reading": "reading.figures",
     "ReportRequest": "jobs.report",
     "SetBeatRequest": "jobs.set_beat",
@@ -89,7 +89,7 @@ _HOMES = {
     "prior_response": "regulation.facts",
     "reading_document": "reading.document",
     "report": "jobs.report",
-    "running_nights": "jobs.nights",
+    "running_nights": "bench.nights",
     "set_beat": "jobs.set_beat",
     "simulate": "twin",
     "strip": "jobs.strip",
@@ -148,6 +148,9 @@ __all__ = [
 ]
 
 if TYPE_CHECKING:  # what a type checker or an editor sees
+    from torsionbeat.bench.known import KnownClock
+    from torsionbeat.bench.nights import running_nights
+    from torsionbeat.bench.source import Microphone, Playback
     from torsionbeat.benchlog import open_log
     from torsionbeat.display.changes import comparison_figure
     from torsionbeat.display.evidence import evidence_figure
@@ -163,13 +166,10 @@ if TYPE_CHECKING:  # what a type checker or an editor sees
         two_offsets,
     )
     from torsionbeat.jobs.hear import HearRequest, hear
-    from torsionbeat.jobs.known import KnownClock
     from torsionbeat.jobs.listen import ListenRequest, finish_night, listen
     from torsionbeat.jobs.microphone import CheckMicrophoneRequest, check_microphone, devices
-    from torsionbeat.jobs.nights import running_nights
     from torsionbeat.jobs.report import ReportRequest, report
     from torsionbeat.jobs.set_beat import SetBeatRequest, set_beat
-    from torsionbeat.jobs.source import Microphone, Playback
     from torsionbeat.jobs.strip import StripRequest, strip
     from torsionbeat.reading.analysis import Listening, analyse, analyse_fully
     from torsionbeat.reading.document import reading_document

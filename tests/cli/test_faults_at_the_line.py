@@ -12,10 +12,10 @@ from pathlib import Path
 
 import pytest
 
+from torsionbeat.bench.known import KnownClock
+from torsionbeat.bench.nights import announced, broken_off_nights
 from torsionbeat.benchlog import open_log
-from torsionbeat.cli.telling import LONGEST
-from torsionbeat.jobs.known import KnownClock
-from torsionbeat.jobs.nights import announced, broken_off_nights
+from torsionbeat.terminal.telling import LONGEST
 
 COMMAND = [sys.executable, "-m", "torsionbeat"]
 

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 import soundfile
 
+from torsionbeat.bench.known import KnownClock
 from torsionbeat.cli import main
 from torsionbeat.errors import CancelledError, DeviceError, InputError
 from torsionbeat.jobs.beat_sounds import DigestRequest, PortraitRequest, digest, portrait
-from torsionbeat.jobs.known import KnownClock
 from torsionbeat.twin import Balance, Drive, Escapement, Recorder, Room, TwinClock, simulate
 
 KNOWN = KnownClock(None, 6.0, 20.0)

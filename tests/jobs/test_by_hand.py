@@ -8,12 +8,12 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
+from torsionbeat.bench.known import KnownClock
 from torsionbeat.benchlog import open_log
 from torsionbeat.errors import InputError
 from torsionbeat.jobs.by_hand import HandCheckRequest, Sighting, TwoOffsetsRequest, hand_check, two_offsets
 from torsionbeat.jobs.compare import Days
 from torsionbeat.jobs.free_swing import ArcsSeen, FreeSwingRequest, SoundsHeard, SwingsHeard, free_swing
-from torsionbeat.jobs.known import KnownClock
 from torsionbeat.jobs.strip import StripRequest, strip
 from torsionbeat.reading.document import reading_document
 from torsionbeat.reading.figures import Clock

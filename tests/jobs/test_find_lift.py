@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from torsionbeat.bench.known import KnownClock
 from torsionbeat.cli import main
 from torsionbeat.errors import InputError
 from torsionbeat.jobs.find_lift import CountedArc, FindLiftRequest, find_lift, lift_of_counts
 from torsionbeat.jobs.keep import ClockRequest, add_clock
-from torsionbeat.jobs.known import KnownClock
 from torsionbeat.reading.figures import Clock
 from torsionbeat.theory.swing import arc_and_offset_deg, lift_from_arc_deg
 

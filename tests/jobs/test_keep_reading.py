@@ -11,10 +11,10 @@ import numpy as np
 import pytest
 import soundfile
 
+from torsionbeat.bench.recordings import birth_of
 from torsionbeat.benchlog import open_log
 from torsionbeat.jobs.keep import ClockRequest, WorkRequest, add_clock, keep_work
 from torsionbeat.jobs.keep_reading import ReadingRequest, keep_reading
-from torsionbeat.jobs.recordings import birth_of
 from torsionbeat.sound.block import Block
 from torsionbeat.sound.keeper import Keeper
 from torsionbeat.sound.timebase import ClockRow
@@ -151,7 +151,7 @@ def test_a_stretch_heard_twice_is_said_and_counts_once(log, night, tmp_path):
     third = tmp_path / "third.flac"
     soundfile.write(third, np.full(16_000, 0.2), 16_000)
     assert keep(log, document(100.2), third, START + timedelta(minutes=39, seconds=1)).remarks == ()
-    from torsionbeat.jobs.bench_course import readings_heard
+    from torsionbeat.bench.bench_course import readings_heard
 
     with open_log(log) as opened:
         heard = readings_heard(opened, "Lamp")

@@ -11,14 +11,14 @@ from pathlib import Path
 
 import pytest
 
+from torsionbeat.bench.known import KnownClock
+from torsionbeat.bench.nights import broken_off_nights, night_state, running_nights
+from torsionbeat.bench.source import Playback
 from torsionbeat.errors import CancelledError, DeviceError, InputError, NothingHeardError
 from torsionbeat.jobs.hear import HearRequest, hear
-from torsionbeat.jobs.known import KnownClock
 from torsionbeat.jobs.listen import ListenRequest, finish_night, listen
 from torsionbeat.jobs.microphone import CheckMicrophoneRequest, check_microphone
-from torsionbeat.jobs.nights import broken_off_nights, night_state, running_nights
 from torsionbeat.jobs.set_beat import SetBeatRequest, set_beat
-from torsionbeat.jobs.source import Playback
 
 _spec = importlib.util.spec_from_file_location("live_parts", Path(__file__).parents[1] / "live_parts.py")
 live_parts = importlib.util.module_from_spec(_spec)
@@ -90,7 +90,7 @@ def test_any_program_of_the_user_can_stop_a_night(alder, tmp_path):
 
     def elsewhere(night):
         script = (
-            "from torsionbeat.jobs.nights import running_nights, stop_night\n"
+            "from torsionbeat.bench.nights import running_nights, stop_night\n"
             "(night,) = running_nights()\nprint(night.clock)\nstop_night(night)"
         )
         said.append(
@@ -196,7 +196,7 @@ class Dead(live_parts.Playback):
 
 
 def test_no_sound_for_a_while_is_told_and_it_ends_all_the_same(monkeypatch):
-    monkeypatch.setattr("torsionbeat.jobs.source.STATE_S", 0.0)
+    monkeypatch.setattr("torsionbeat.bench.source.STATE_S", 0.0)
     sound = live_parts.rendered(6.0, 110.0)[0][:16_000]
     told = []
     check = CheckMicrophoneRequest(clock=KNOWN, duration_s=10.0)

@@ -6,10 +6,10 @@ import json
 
 import pytest
 
+from torsionbeat.bench.known import KnownClock
 from torsionbeat.cli import main
 from torsionbeat.errors import InputError
 from torsionbeat.jobs.keep import ClockRequest, add_clock
-from torsionbeat.jobs.known import KnownClock
 from torsionbeat.theory.train import Train
 from torsionbeat.twin import (
     BadTooth,

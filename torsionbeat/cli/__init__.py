@@ -13,8 +13,8 @@ import os
 import sys
 from collections.abc import Sequence
 
-from torsionbeat.cli.telling import tell
 from torsionbeat.errors import DeviceError, TorsionbeatError
+from torsionbeat.terminal.telling import tell
 
 __all__ = ["DEBUG_VARIABLE", "main"]
 

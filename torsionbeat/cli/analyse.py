@@ -10,16 +10,15 @@ import typer
 
 from torsionbeat.cli.groups import takes_groups
 from torsionbeat.cli.history import KeepAnyway
-from torsionbeat.cli.options import ClockOptions, ReferenceOptions
-from torsionbeat.cli.outputs import OverwriteOption
-from torsionbeat.cli.telling import tell
+from torsionbeat.cli.options import ClockOptions, OverwriteOption, ReferenceOptions
 from torsionbeat.errors import TorsionbeatError
+from torsionbeat.terminal.telling import tell
 
 if TYPE_CHECKING:
     from torsionbeat.cli.keeping import Keeping
-    from torsionbeat.cli.outputs import Outputs
     from torsionbeat.jobs.hear import HearResult
     from torsionbeat.reading.analysis import Listening
+    from torsionbeat.terminal.outputs import Outputs
 
 __all__ = ["analyse_command"]
 
@@ -123,9 +122,9 @@ def analyse_command(
     Exit status: 0 heard, 2 the recording or an option cannot be used, 3 no clock heard, 4 a device failed,
     5 the bench log failed.
     """
-    from torsionbeat.cli.outputs import Outputs
-    from torsionbeat.cli.progress import Bar
     from torsionbeat.jobs.hear import HearRequest, hear
+    from torsionbeat.terminal.outputs import Outputs
+    from torsionbeat.terminal.progress import Bar
 
     several = len(recordings) > 1
     keeping = _keeping(clock, began, temperature, keep_anyway, several=several)

@@ -44,9 +44,9 @@ def arc_command(
     The beat error moves with the offset, by more the smaller the arc: two beat errors and the turn between them
     give it. Turn far enough that the beat errors differ by many times their intervals, some five degrees.
     """
-    from torsionbeat.cli.progress import Bar
     from torsionbeat.display.by_hand import two_offsets_sentences
     from torsionbeat.jobs.by_hand import TwoOffsetsRequest, two_offsets
+    from torsionbeat.terminal.progress import Bar
 
     sides = side_of(before), side_of(after)
     request = TwoOffsetsRequest(*sides, turned, within, share_above_fork, swap_sides, clock.known())

@@ -161,9 +161,9 @@ def _forgotten(wanted: dict[str, Any], forget: list[str]) -> dict[str, Any]:
 @app.command("show")
 def show_command(name: Name, log: LogOption = None, json: JsonOption = False) -> None:
     """Show a clock: what is known of it, its last reading, and all that happened to it, with numbers and details."""
-    from torsionbeat.display.record import history_table, reading_words
     from torsionbeat.display.terminal import eighty_columns
     from torsionbeat.jobs.clock_history import HistoryRequest, clock_history
+    from torsionbeat.terminal.record import history_table, reading_words
 
     history = clock_history(HistoryRequest(name, log=log))
     _answer(history.clock, log, json)
@@ -179,9 +179,9 @@ def show_command(name: Name, log: LogOption = None, json: JsonOption = False) ->
 @app.command("list")
 def list_command(log: LogOption = None, json: JsonOption = False) -> None:
     """List all clocks with their last reading."""
-    from torsionbeat.display.record import clocks_sentences, clocks_table, record
     from torsionbeat.display.terminal import eighty_columns
     from torsionbeat.jobs.clock_history import ListRequest, list_clocks
+    from torsionbeat.terminal.record import clocks_sentences, clocks_table, record
 
     found = list_clocks(ListRequest(log))
     if json:
@@ -206,8 +206,8 @@ def export_command(
 ) -> None:
     """Write a clock's whole history to a JSON file or a folder of CSV files, to keep or to take elsewhere."""
     from torsionbeat.benchlog.exchange import write_history
-    from torsionbeat.display.record import counted
     from torsionbeat.jobs.clock_history import history_document
+    from torsionbeat.terminal.record import counted
 
     history = history_document(name, log)
     written = write_history(history, path)
@@ -254,9 +254,9 @@ def sides_command(
     """
     from dataclasses import asdict
 
+    from torsionbeat.bench.sides import LearnSidesRequest, learn_sides
     from torsionbeat.cli.hours import moment_s
     from torsionbeat.display.words import sides_sentences
-    from torsionbeat.jobs.sides import LearnSidesRequest, learn_sides
 
     result = learn_sides(LearnSidesRequest(name, recording, moment_s(at), towards, other, log))
     if json:
@@ -267,9 +267,9 @@ def sides_command(
 
 def _answer(clock: ClockFacts, log: str | None, json: bool, *first: str) -> None:
     """Show the record of a clock, or its whole history as JSON."""
-    from torsionbeat.display.record import clock_sentences, record_table
     from torsionbeat.display.terminal import eighty_columns
     from torsionbeat.jobs.clock_history import history_document
+    from torsionbeat.terminal.record import clock_sentences, record_table
 
     if json:
         print_json(history_document(clock.name, log))

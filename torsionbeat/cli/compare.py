@@ -10,8 +10,8 @@ import typer
 
 from torsionbeat.cli.groups import takes_groups
 from torsionbeat.cli.history import JsonOption, print_json
-from torsionbeat.cli.options import ClockOptions
-from torsionbeat.cli.outputs import OverwriteOption, refuse_harm
+from torsionbeat.cli.options import ClockOptions, OverwriteOption
+from torsionbeat.terminal.outputs import refuse_harm
 
 if TYPE_CHECKING:
     from torsionbeat.jobs.compare import Days
@@ -73,8 +73,8 @@ def compare_command(
     json: JsonOption = False,
 ) -> None:
     """Compare a clock before and after: what changed beyond doubt, and what did not."""
-    from torsionbeat.cli.progress import Bar
     from torsionbeat.jobs.compare import CompareRequest, compare
+    from torsionbeat.terminal.progress import Bar
 
     request = CompareRequest(
         side_of(before),

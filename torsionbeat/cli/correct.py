@@ -14,8 +14,8 @@ from torsionbeat.cli.history import JsonOption, LogOption, moment, print_json, s
 from torsionbeat.errors import InputError
 
 if TYPE_CHECKING:
+    from torsionbeat.bench.bench_course import KnownOfClock
     from torsionbeat.jobs.advise import AdviseRequest
-    from torsionbeat.jobs.bench_course import KnownOfClock
     from torsionbeat.regulation.stock import Stock
 
 __all__ = ["ClockOptions", "StateOptions", "WeightOptions", "correct_command", "request_of"]
@@ -122,7 +122,7 @@ class ClockOptions:
 
     def known(self) -> KnownOfClock:
         """Give it under the names of a clock's record."""
-        from torsionbeat.jobs.bench_course import KnownOfClock
+        from torsionbeat.bench.bench_course import KnownOfClock
 
         names = {field.name for field in fields(KnownOfClock)}
         given = {

@@ -51,10 +51,10 @@ def digest_command(
     Each from shortly before its contact to after its drop. The label track beside it opens in any audio editor and says
     which beat is which, and what was taken for contact and drop.
     """
-    from torsionbeat.cli.progress import Bar
     from torsionbeat.display.portrait import flutter_words
     from torsionbeat.display.words import duration_words
     from torsionbeat.jobs.beat_sounds import DigestRequest, digest
+    from torsionbeat.terminal.progress import Bar
 
     for path in (output, output.with_suffix(".txt")):
         if path.exists() and not overwrite:

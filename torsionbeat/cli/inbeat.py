@@ -40,8 +40,8 @@ def inbeat_command(
     """
     from torsionbeat.cli.ending import ended_by_signals
     from torsionbeat.cli.hours import length_s
-    from torsionbeat.display.beatview import BeatScreen
     from torsionbeat.jobs.set_beat import SetBeatRequest, set_beat
+    from torsionbeat.terminal.beatview import BeatScreen
 
     duration_s = None if length is None else length_s(length)
     request = SetBeatRequest(sound.sound(), clock.known(), arc, share_above_fork, duration_s)

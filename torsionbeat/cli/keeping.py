@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from torsionbeat.cli.history import day, moment
-from torsionbeat.cli.telling import tell
 from torsionbeat.errors import BenchLogError, InputError
+from torsionbeat.terminal.telling import tell
 
 if TYPE_CHECKING:
     from torsionbeat.jobs.keep_reading import ReadingKept
@@ -80,7 +80,7 @@ class Keeping:
 
 
 def _said(path: Path, kept: ReadingKept) -> str:
-    from torsionbeat.jobs.recordings import BY_FILE
+    from torsionbeat.bench.recordings import BY_FILE
 
     assert kept.entry is not None
     said = f"{path.name} is kept for {kept.clock} as recorded on {day(kept.entry.at)}"

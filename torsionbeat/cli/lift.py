@@ -41,9 +41,9 @@ def lift_command(
     Ornaments passing a pointer will do: twelve of them stand 30 degrees apart. The arc of every later recording then
     rests on this lift.
     """
-    from torsionbeat.cli.progress import Bar
     from torsionbeat.display.words import figure_words
     from torsionbeat.jobs.find_lift import FindLiftRequest, find_lift
+    from torsionbeat.terminal.progress import Bar
 
     request = FindLiftRequest(recording, tuple(map(_counted, counted)), clock.known(), keep=keep)
     with Bar("Listening") as bar:

@@ -14,17 +14,17 @@ import typer
 from torsionbeat.cli.groups import takes_groups
 from torsionbeat.cli.history import KeepAnyway, say
 from torsionbeat.cli.options import ClockOptions, ReferenceOptions, SoundOptions
-from torsionbeat.cli.outputs import refuse_harm
-from torsionbeat.cli.telling import reading_line, tell
 from torsionbeat.errors import InputError, NothingHeardError, TorsionbeatError
+from torsionbeat.terminal.outputs import refuse_harm
+from torsionbeat.terminal.telling import reading_line, tell
 
 if TYPE_CHECKING:
+    from torsionbeat.bench.nights import Night
     from torsionbeat.cli.ending import Ending
-    from torsionbeat.display.live import LiveScreen
     from torsionbeat.jobs.listen import ListenRequest, ListenResult
     from torsionbeat.jobs.microphone import CheckState
-    from torsionbeat.jobs.nights import Night
     from torsionbeat.live.session import LiveState
+    from torsionbeat.terminal.live import LiveScreen
 
 __all__ = ["listen_command"]
 
@@ -114,7 +114,7 @@ def listen_command(
     if night.status is not None:
         refuse_harm([("--status", night.status)], (), clock.log)
     if print_unit:
-        from torsionbeat.cli.unit import systemd_unit
+        from torsionbeat.terminal.unit import systemd_unit
 
         _ = night.duration_s(), clock.known(), sound.sound()  # what cannot be is not put into a unit either
         typer.echo(systemd_unit())
@@ -177,8 +177,8 @@ class _CheckTeller:
 def _one_night(request: ListenRequest, night: NightOptions, ending: Ending | None = None) -> None:
     """Listen, show, and print the reading; what failed on the way is told after it."""
     from torsionbeat.cli.ending import ended_by_signals
-    from torsionbeat.display.live import LiveScreen
     from torsionbeat.jobs.listen import listen
+    from torsionbeat.terminal.live import LiveScreen
 
     with contextlib.ExitStack() as stack:
         flag = stack.enter_context(ended_by_signals(ending))
@@ -215,7 +215,7 @@ class _Watcher:
             self._show(state)
         if self._status is not None and state.heard_s >= self._status_at_s + STATUS_EVERY_S:
             self._status_at_s = state.heard_s
-            from torsionbeat.display.live import status_document
+            from torsionbeat.terminal.live import status_document
 
             line = json.dumps(status_document(state, datetime.now().astimezone()), allow_nan=False)
             with contextlib.suppress(OSError), self._status.open("a", encoding="utf-8") as file:

@@ -12,16 +12,21 @@ from torsionbeat.cli.history import LogOption
 from torsionbeat.errors import InputError
 
 if TYPE_CHECKING:
-    from torsionbeat.jobs.known import KnownClock
-    from torsionbeat.jobs.source import Microphone, Playback
+    from torsionbeat.bench.known import KnownClock
+    from torsionbeat.bench.source import Microphone, Playback
 
-__all__ = ["ClockOptions", "Period", "ReferenceOptions", "SoundOptions"]
+__all__ = ["ClockOptions", "OverwriteOption", "Period", "ReferenceOptions", "SoundOptions"]
 
 REFERENCE_TOLERANCE_PPM = 5.0
 """A good quartz clock at room temperature: half a second a day (common practice, no source)."""
 
 Period = Annotated[
     float | None, typer.Option(help="Nominal full period, out and back (s); left out, it is found.")
+]
+
+
+OverwriteOption = Annotated[
+    bool, typer.Option("--overwrite", help="Replace files that torsionbeat did not write itself.")
 ]
 
 
@@ -53,7 +58,7 @@ class ClockOptions:
         InputError
             A log was named for no clock.
         """
-        from torsionbeat.jobs.known import KnownClock
+        from torsionbeat.bench.known import KnownClock
         from torsionbeat.theory.train import Train
 
         if self.clock is None and self.log is not None:
@@ -112,7 +117,7 @@ class SoundOptions:
         InputError
             A value is out of range.
         """
-        from torsionbeat.jobs.source import Microphone, Playback
+        from torsionbeat.bench.source import Microphone, Playback
 
         if self.from_ is not None:
             return Playback(self.from_, self.pace or None)

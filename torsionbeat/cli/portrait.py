@@ -29,10 +29,10 @@ def portrait_command(
 
     Contact and drop are marked, and any other sound that every beat has, such as an unlocking or a banking.
     """
-    from torsionbeat.cli.progress import Bar
     from torsionbeat.display.portrait import portrait_figure
     from torsionbeat.display.style import save_figure
     from torsionbeat.jobs.beat_sounds import PortraitRequest, portrait
+    from torsionbeat.terminal.progress import Bar
 
     if len(recordings) > 2:
         raise InputError(f"{len(recordings)} recordings were given; give one, or two to be compared")

@@ -112,8 +112,8 @@ def _called(name: EntryName, clock: str) -> str:
 
 
 def _tell(kept: EntryKept | ClockKept, json: bool, said: str) -> None:
-    from torsionbeat.display.record import entry_document, entry_words, where_it_stands
     from torsionbeat.jobs.keep import EntryKept
+    from torsionbeat.terminal.record import entry_document, entry_words, where_it_stands
 
     if not isinstance(kept, EntryKept):
         print_json(

@@ -11,8 +11,8 @@ from functools import wraps
 from inspect import Parameter, signature
 from typing import Any
 
-from torsionbeat.cli.telling import tell_broken_off
 from torsionbeat.errors import InputError
+from torsionbeat.terminal.telling import tell_broken_off
 
 __all__ = ["NEEDS", "RANGES", "checked"]
 

@@ -11,8 +11,9 @@ import typer
 from torsionbeat.cli.compare import SameOptions
 from torsionbeat.cli.groups import takes_groups
 from torsionbeat.cli.history import LogOption, say
-from torsionbeat.cli.outputs import OverwriteOption, refuse_harm
+from torsionbeat.cli.options import OverwriteOption
 from torsionbeat.errors import InputError
+from torsionbeat.terminal.outputs import refuse_harm
 
 if TYPE_CHECKING:
     from torsionbeat.jobs.report import Span

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from torsionbeat.cli.outputs import refuse_harm
 from torsionbeat.errors import InputError
+from torsionbeat.terminal.outputs import refuse_harm
 
 if TYPE_CHECKING:
     from torsionbeat.twin import Rendering, Room, TwinClock
@@ -160,7 +160,7 @@ def _clock_in_room(clock: TwinClock, name: str) -> tuple[TwinClock, Room]:
 
 
 def _write(rendering: Rendering, out: Path) -> None:
-    from torsionbeat.cli.progress import Bar
+    from torsionbeat.terminal.progress import Bar
 
     with Bar(f"Making {out.name}") as bar:
         rendering.write(out, on_progress=bar.share)

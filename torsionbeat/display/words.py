@@ -15,7 +15,7 @@ from torsionbeat.reading.figures import Reading, Timebase, UFloat
 from torsionbeat.theory.rate import S_PER_DAY_PER_PPM
 
 if TYPE_CHECKING:
-    from torsionbeat.jobs.sides import LearnSidesResult
+    from torsionbeat.bench.sides import LearnSidesResult
 
 __all__ = [
     "COVERAGE",

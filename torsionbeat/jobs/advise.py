@@ -6,17 +6,17 @@ import time
 from dataclasses import dataclass, field
 from typing import Any
 
-from torsionbeat.benchlog import BenchLog, open_log
-from torsionbeat.errors import InputError
-from torsionbeat.history.side_matching import SURE
-from torsionbeat.jobs.bench_course import (
+from torsionbeat.bench.bench_course import (
     KnownOfClock,
     checks_heard,
     given_heard,
     readings_heard,
     works_done,
 )
-from torsionbeat.jobs.sides import own_sides, side_names
+from torsionbeat.bench.sides import own_sides, side_names
+from torsionbeat.benchlog import BenchLog, open_log
+from torsionbeat.errors import InputError
+from torsionbeat.history.side_matching import SURE
 from torsionbeat.reading.figures import UFloat
 from torsionbeat.regulation.beatsetting import AIR_DRIVEN_LIMITS
 from torsionbeat.regulation.correction import Correction, correct

@@ -11,9 +11,9 @@ from pathlib import Path
 
 from torsionbeat.beat_sounds.flutter import FlutterReport
 from torsionbeat.beat_sounds.portrait import BeatPortrait
+from torsionbeat.bench.known import KnownClock
+from torsionbeat.bench.source import Flag
 from torsionbeat.errors import CancelledError, DeviceError, InputError
-from torsionbeat.jobs.known import KnownClock
-from torsionbeat.jobs.source import Flag
 from torsionbeat.reading.analysis import Listening, analyse_fully
 from torsionbeat.reading.figures import Clock, Reading
 

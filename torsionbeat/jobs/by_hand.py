@@ -15,6 +15,8 @@ from typing import Any
 
 from uncertainties import ufloat
 
+from torsionbeat.bench.known import KnownClock
+from torsionbeat.bench.source import Flag
 from torsionbeat.benchlog import ReadingRecord, open_log
 from torsionbeat.errors import InputError
 from torsionbeat.history.nights import Group
@@ -22,8 +24,6 @@ from torsionbeat.history.side_matching import same_letters
 from torsionbeat.jobs.compare import CompareRequest, Days, groups_of
 from torsionbeat.jobs.keep import HandCheckRequest as KeepRequest
 from torsionbeat.jobs.keep import keep_hand_check
-from torsionbeat.jobs.known import KnownClock
-from torsionbeat.jobs.source import Flag
 from torsionbeat.reading.document import figure_document
 from torsionbeat.reading.figures import UFloat
 from torsionbeat.reading.intervals import night_mean

@@ -13,15 +13,15 @@ from pathlib import Path
 
 from uncertainties import ufloat
 
+from torsionbeat.bench.known import KnownClock
+from torsionbeat.bench.sides import kept_night
+from torsionbeat.bench.source import Flag
 from torsionbeat.benchlog import BenchLog, open_log
 from torsionbeat.errors import InputError
 from torsionbeat.history.comparison import Comparison
 from torsionbeat.history.comparison import compare as compared
 from torsionbeat.history.nights import Group, Night, reading_from_document
 from torsionbeat.jobs.hear import HearRequest, hear
-from torsionbeat.jobs.known import KnownClock
-from torsionbeat.jobs.sides import kept_night
-from torsionbeat.jobs.source import Flag
 from torsionbeat.reading.analysis import Listening
 from torsionbeat.reading.figures import Reading
 from torsionbeat.sound.kept import is_kept

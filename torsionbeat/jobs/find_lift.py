@@ -14,10 +14,10 @@ from pathlib import Path
 import numpy as np
 from uncertainties import ufloat
 
+from torsionbeat.bench.known import KnownClock
+from torsionbeat.bench.source import Flag
 from torsionbeat.errors import CancelledError, InputError
 from torsionbeat.jobs.keep import ClockRequest, change_clock
-from torsionbeat.jobs.known import KnownClock
-from torsionbeat.jobs.source import Flag
 from torsionbeat.reading.analysis import Listening, analyse_fully
 from torsionbeat.reading.figures import Reading, UFloat
 from torsionbeat.sound.remarks import Remark

@@ -10,11 +10,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from torsionbeat.bench.known import KnownClock
+from torsionbeat.bench.sides import known_sides, own_letters
+from torsionbeat.bench.source import Flag
 from torsionbeat.errors import CancelledError
 from torsionbeat.history.nights import Night
-from torsionbeat.jobs.known import KnownClock
-from torsionbeat.jobs.sides import known_sides, own_letters
-from torsionbeat.jobs.source import Flag
 from torsionbeat.reading.analysis import Analysis, Listening
 from torsionbeat.reading.batch import Outcome, analyse_many, outcome_of
 from torsionbeat.reading.figures import Clock

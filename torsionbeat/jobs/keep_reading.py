@@ -12,14 +12,14 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+from torsionbeat.bench.nights import forget_night
+from torsionbeat.bench.recordings import BY_FILE, Birth, birth_of
+from torsionbeat.bench.sides import in_own_letters
 from torsionbeat.benchlog import BenchLog, ReadingRecord, open_log
 from torsionbeat.errors import InputError
 from torsionbeat.hearing.heard import VoiceProfile
 from torsionbeat.history.same_clock import marks_of_document, what_is_odd
 from torsionbeat.jobs.clock_history import Happened, happened_of
-from torsionbeat.jobs.nights import forget_night
-from torsionbeat.jobs.recordings import BY_FILE, Birth, birth_of
-from torsionbeat.jobs.sides import in_own_letters
 from torsionbeat.reading.document import reading_document
 from torsionbeat.reading.figures import Reading
 from torsionbeat.sound.remarks import Remark

@@ -15,14 +15,14 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
+from torsionbeat.bench.known import KnownClock
+from torsionbeat.bench.nights import READING_NAME, Night, announced, forget_night, tell_state
+from torsionbeat.bench.sides import known_sides
+from torsionbeat.bench.source import Flag, LiveSound, Microphone, Playback, opened, stopped_by
 from torsionbeat.errors import BenchLogError, DeviceError, InputError, NothingHeardError, TorsionbeatError
 from torsionbeat.hearing.reference import ReferenceEar
 from torsionbeat.history.nights import Night as ReadNight
 from torsionbeat.jobs.hear import HearRequest, hear
-from torsionbeat.jobs.known import KnownClock
-from torsionbeat.jobs.nights import READING_NAME, Night, announced, forget_night, tell_state
-from torsionbeat.jobs.sides import known_sides
-from torsionbeat.jobs.source import Flag, LiveSound, Microphone, Playback, opened, stopped_by
 from torsionbeat.live.session import LiveResult, LiveState, listen_live
 from torsionbeat.reading.analysis import Listening
 from torsionbeat.reading.document import reading_document

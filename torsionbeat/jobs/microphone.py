@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
+from torsionbeat.bench.known import KnownClock
+from torsionbeat.bench.source import Flag, LiveSound, Microphone, Playback, blocks_within, opened, stopped_by
 from torsionbeat.errors import InputError
-from torsionbeat.jobs.known import KnownClock
-from torsionbeat.jobs.source import Flag, LiveSound, Microphone, Playback, blocks_within, opened, stopped_by
 from torsionbeat.live.level import Level, LevelMeter
 from torsionbeat.live.microphone_check import Placing, PlacingEar
 from torsionbeat.sound import devices as sound_devices

@@ -13,10 +13,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from torsionbeat.bench.sides import kept_night
 from torsionbeat.history.comparison import Comparison, Group, Night, compare
 from torsionbeat.history.findings import Decay, Finding, find
 from torsionbeat.history.side_matching import alike
-from torsionbeat.jobs.sides import kept_night
 
 if TYPE_CHECKING:
     from torsionbeat.benchlog import (

@@ -8,9 +8,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
+from torsionbeat.bench.known import KnownClock
+from torsionbeat.bench.source import Flag, LiveSound, Microphone, Playback, blocks_within, opened, stopped_by
 from torsionbeat.errors import NothingHeardError
-from torsionbeat.jobs.known import KnownClock
-from torsionbeat.jobs.source import Flag, LiveSound, Microphone, Playback, blocks_within, opened, stopped_by
 from torsionbeat.live.beat_trace import BeatSetting, BeatTrace
 from torsionbeat.live.follower import Follower
 from torsionbeat.live.level import Level, LevelMeter

@@ -16,13 +16,13 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from torsionbeat.bench.known import KnownClock
+from torsionbeat.bench.source import Microphone, Playback
 from torsionbeat.display.words import reading_sentences
 from torsionbeat.errors import InputError, TorsionbeatError
-from torsionbeat.jobs.known import KnownClock
 from torsionbeat.jobs.listen import ListenRequest, ListenResult, listen
 from torsionbeat.jobs.microphone import CheckMicrophoneRequest, CheckState, check_microphone
 from torsionbeat.jobs.set_beat import BeatState, SetBeatRequest, set_beat
-from torsionbeat.jobs.source import Microphone, Playback
 from torsionbeat.page.feed import Feed
 from torsionbeat.page.pictures import beat_bar, beat_figure, beat_shift
 from torsionbeat.page.plots import offset_plot, reading_plots

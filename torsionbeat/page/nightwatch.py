@@ -1,6 +1,6 @@
 """Nights of this computer as the page sees them: those other programs listen to, and those that were broken off.
 
-Input: the entries of ``torsionbeat.jobs.nights``. Output: the line at the head of every page, the state of a night that
+Input: the entries of ``torsionbeat.bench.nights``. Output: the line at the head of every page, the state of a night that
 a terminal listens to, and what became of nights that ended with a kill or a power cut: they are read, and it is told.
 """
 
@@ -17,7 +17,7 @@ from torsionbeat.errors import InputError, NothingHeardError, TorsionbeatError
 from torsionbeat.page.views import day_words, fragment, named_path, sentence
 
 if TYPE_CHECKING:
-    from torsionbeat.jobs.nights import Night
+    from torsionbeat.bench.nights import Night
     from torsionbeat.page.bench import Bench
 
 __all__ = ["NightWatch"]
@@ -50,7 +50,7 @@ class NightWatch:
 
     def others(self) -> list[Night]:
         """Nights that other programs of this user listen to now."""
-        from torsionbeat.jobs.nights import running_nights
+        from torsionbeat.bench.nights import running_nights
 
         own = self._bench.sounds
         mine = self._bench.listening.running is not None
@@ -99,7 +99,7 @@ class NightWatch:
         self._bench.feed.show("all", "now", str(self.now_line()))
 
     def _show_other(self, night: Night) -> None:
-        from torsionbeat.jobs.nights import night_state
+        from torsionbeat.bench.nights import night_state
 
         topic = f"night-{night.id}"
         state = night_state(night)
@@ -109,9 +109,9 @@ class NightWatch:
 
     def _mend(self, tell: Callable[[str], None]) -> None:
         """Read the nights that were broken off, one after the other."""
+        from torsionbeat.bench.nights import broken_off_nights
         from torsionbeat.display.words import reading_sentences
         from torsionbeat.jobs.listen import finish_night
-        from torsionbeat.jobs.nights import broken_off_nights
 
         for night in broken_off_nights():
             if self._over.is_set():

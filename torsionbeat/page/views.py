@@ -11,12 +11,12 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
-from torsionbeat.display.live import tick_sentence
 from torsionbeat.display.words import duration_words, figure_words, number, rate_words
 from torsionbeat.errors import BenchLogError, DeviceError, InputError, TorsionbeatError
 from torsionbeat.page.guard import from_here, token_of
 from torsionbeat.page.pictures import beat_bar, beat_figure, level_share, rate_bar
 from torsionbeat.reading.figures import UFloat
+from torsionbeat.terminal.live import tick_sentence
 from torsionbeat.version import __version__
 
 if TYPE_CHECKING:

@@ -67,9 +67,9 @@ def _limit(reading_s: float, memory_bytes: int) -> None:
 
 
 def _read(request: dict[str, Any], progress: Any) -> dict[str, Any]:
+    from torsionbeat.bench.known import KnownClock
     from torsionbeat.display.words import reading_sentences
     from torsionbeat.jobs.hear import HearRequest, hear
-    from torsionbeat.jobs.known import KnownClock
     from torsionbeat.page.plots import reading_plots
     from torsionbeat.reading.document import reading_document
 

@@ -102,7 +102,7 @@ def ended(request: Request, _form: dict[str, str]) -> Response:
 
 def other_night(request: Request) -> Response:
     """A night that another program listens to."""
-    from torsionbeat.jobs.nights import night_state
+    from torsionbeat.bench.nights import night_state
 
     bench = bench_of(request)
     try:
@@ -119,7 +119,7 @@ def other_night(request: Request) -> Response:
 
 def other_ended(request: Request, _form: dict[str, str]) -> Response:
     """Ask the program that listens to end its night."""
-    from torsionbeat.jobs.nights import stop_night
+    from torsionbeat.bench.nights import stop_night
 
     try:
         stop_night(bench_of(request).watch.find(request.path_params["number"]))

@@ -12,14 +12,14 @@ import pytest
 from rich.console import Console
 from uncertainties import ufloat
 
-from torsionbeat.display.beatview import beat_line, beat_view, large
-from torsionbeat.display.live import LiveScreen, level_bar, live_view, status_document, tick_sentence
 from torsionbeat.live.beat_trace import BeatSetting
 from torsionbeat.live.level import Level
 from torsionbeat.live.session import LiveState
 from torsionbeat.reading.figures import Clock, Events, Reading, RecordingInfo, Swings
 from torsionbeat.sound.remarks import Remark
 from torsionbeat.sound.timebase import unknown_timebase
+from torsionbeat.terminal.beatview import beat_line, beat_view, large
+from torsionbeat.terminal.live import LiveScreen, level_bar, live_view, status_document, tick_sentence
 
 
 @pytest.fixture

@@ -11,9 +11,7 @@ import os
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, TextIO
-
-import typer
+from typing import TYPE_CHECKING, Any, TextIO
 
 from torsionbeat.errors import DeviceError, InputError, TorsionbeatError
 
@@ -21,11 +19,7 @@ if TYPE_CHECKING:
     from torsionbeat.reading.analysis import Analysis
     from torsionbeat.reading.batch import Outcome
 
-__all__ = ["Outputs", "OverwriteOption", "refuse_harm", "refuse_taken"]
-
-OverwriteOption = Annotated[
-    bool, typer.Option("--overwrite", help="Replace files that torsionbeat did not write itself.")
-]
+__all__ = ["Outputs", "refuse_harm", "refuse_taken"]
 
 PLOTS = (".png", ".svg", ".pdf")
 HEAD_BYTES = 4096
@@ -237,7 +231,7 @@ class Outputs:
         else:
             value = documents if len(outcomes) > 1 else documents[0]
             if path == "-":
-                typer.echo(_json(value))
+                print(_json(value))
             else:
                 _to_file(Path(path), _json_writer(value))
 

@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING, Any
 from torsionbeat.errors import InputError, TorsionbeatError
 
 if TYPE_CHECKING:
-    from torsionbeat.jobs.known import KnownClock
+    from torsionbeat.bench.known import KnownClock
     from torsionbeat.live.session import LiveState
 
 __all__ = [
@@ -73,7 +73,7 @@ class Night:
     @property
     def known(self) -> KnownClock:
         """The clock as the night was begun for it."""
-        from torsionbeat.jobs.known import KnownClock
+        from torsionbeat.bench.known import KnownClock
 
         return KnownClock(self.clock or None, log=self.log or None)
 

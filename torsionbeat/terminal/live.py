@@ -18,7 +18,7 @@ from torsionbeat.display.words import amount, duration_words, figure_words, numb
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
 
-    from torsionbeat.jobs.nights import Night
+    from torsionbeat.bench.nights import Night
     from torsionbeat.live.level import Level
     from torsionbeat.live.session import LiveState
     from torsionbeat.reading.figures import Reading

@@ -7,7 +7,7 @@ import sys
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from torsionbeat.jobs.nights import Night
+    from torsionbeat.bench.nights import Night
 
 __all__ = ["LONGEST", "reading_line", "tell", "tell_broken_off"]
 
@@ -26,7 +26,7 @@ def tell(sentence: str) -> None:
 
 def tell_broken_off(clock: str) -> None:
     """Say which nights of a clock were broken off and never read, each with the command that reads it."""
-    from torsionbeat.jobs.nights import broken_off_nights
+    from torsionbeat.bench.nights import broken_off_nights
 
     for night in broken_off_nights(clock):
         tell(
