@@ -60,10 +60,11 @@ def score_scene(scene, name: str, seed: int) -> Score:
             beats = len(rendering.truth.beats)
             return Score(name, seed, False, beats, 0, 0, *[nan] * 9, (str(error),))
     holes = rendering.recorder.silences
-    return _score(name, seed, reading, rendering.truth, scene.lift_deg is not None, holes)
+    return score_reading(name, seed, reading, rendering.truth, scene.lift_deg is not None, holes)
 
 
-def _score(name: str, seed: int, reading: Reading, truth, with_contact: bool, holes) -> Score:
+def score_reading(name: str, seed: int, reading: Reading, truth, with_contact: bool, holes) -> Score:
+    """Score a reading against its truth; ``holes`` are the (start, end) of what was not recorded, in seconds."""
     nan = float("nan")
     if not len(truth.beats):
         return Score(name, seed, True, 0, 0, reading.beats_heard, *[nan] * 9, reading.remarks)

@@ -7,7 +7,7 @@ from itertools import product
 import numpy as np
 import pytest
 
-from torsionbeat.hearing.tracks import above_chance, best_track, rows_of, weighted
+from torsionbeat.hearing.pattern import above_chance, best_track, rows_of, weighted
 
 
 def greatest_by_trying_all(image, reach, price, cap):

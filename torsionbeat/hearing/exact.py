@@ -7,8 +7,10 @@ gamma distribution about its mean, so the likelihood of a sound with profile ``s
     sum over frames and bands of   -log(1 + a s) - x / (1 + a s)
 
 with ``x`` the power over the floor and ``a`` the loudness of this one beat. That is a matched filter where the
-sound is weak (weights ``s``) and an edge detector where it is strong (weights near one): one rule for both. The
-profile is the mean of all beats laid over each other, found by turns with the times.
+sound is weak (weights ``s``) and an edge detector where it is strong (weights near one): one rule for both. Where
+another clock ticks, its tick is a second source whose level in this one beat is as unknown as the sound's: ``1`` becomes
+``1 + b A``, with ``A`` what it adds at most and ``b`` its share. The profile is the mean of all beats laid over each
+other, found by turns with the times; it is laid anew until it begins at its place.
 """
 
 from __future__ import annotations
@@ -23,13 +25,17 @@ from torsionbeat.hearing.bands import CHUNK_FRAMES, POOLED_FRAMES, POWER_OF_LEVE
 
 __all__ = [
     "TAIL",
+    "Beginning",
     "ExactTimes",
     "FinePower",
     "Onset",
+    "beginning_of",
     "edge_of",
+    "evidence_round",
     "laid_anywhere",
     "match",
     "onset_in",
+    "settled",
     "softer_before",
 ]
 
@@ -58,6 +64,25 @@ _SOFTER = (0.03, 0.05)
 _OWN_HEAD = 0.1
 """Share of a profile's highest power above which its first level is its own sound."""
 _LOUDNESS = np.array([0.25, 0.5, 1.0, 2.0, 4.0], np.float32)
+_TICK_SHARES = np.array([0.03, 0.1, 0.3, 1.0], np.float32)
+"""Levels of another clock's tick tried, as shares of the most that it adds: `FinePower.added` is an upper estimate. A
+share of 3 besides lost a tenth of the beats of one recording of real ticks (realsounds)."""
+_COARSE = 3
+"""Frames (1.5 ms) from shift to shift where both levels are sought at once; the sound's own rise is longer."""
+LOOK_BACK = 100
+"""Frames (50 ms) before a sound's place in which its first part is sought: two-part ticks of real clocks begin 14 to 19 ms
+before their peak (realsounds)."""
+BEGINS = 0.02
+"""Share of its greatest power at which a sound begins."""
+_AVERAGED, _SURE, _LEAST_MEAN = 3, 3.0, 6
+"""Frames averaged, standard errors above nought, and beats at least, for a part to be heard in the mean."""
+_QUIET, _PART = 24, 5
+"""Frames of quiet (12 ms) that part two sounds; and by which a part must begin earlier than the edge to count as one."""
+_OWN_RISE = 14
+"""Frames of a first part that its own rise is followed in."""
+_LAID_ANEW, _AT_REST = 6, 4.0
+"""A profile is laid anew at most so often, and until it begins within so many frames (2 ms) of its place: it then lies
+well inside the search of the last match, 6 frames or more."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,6 +132,15 @@ class FinePower:
         np.minimum(out, 1e6, out=out)
         return out
 
+    def shade(self, places: IntArray, search: int) -> FloatArray | None:
+        """How many times the room's power another clock may make of it, shape as `windows`; None where none ticks."""
+        if self.added is None:
+            return None
+        index = places[:, None] + np.arange(-BEFORE - search, AFTER + search)[None, :]
+        index = np.clip(index, 0, len(self.levels) - 1) // POOLED_FRAMES
+        out: FloatArray = 1 + self.added[index].astype(np.float32)
+        return out if (out > 1).any() else None
+
     def level_db(self, places: IntArray) -> npt.NDArray[np.float64]:
         """Greatest power in the 15 ms from each place over the room's, all bands together, in dB."""
         index = np.clip(places[:, None] + np.arange(0, 30)[None, :], 0, len(self.levels) - 1)
@@ -116,12 +150,15 @@ class FinePower:
         return out.astype(np.float64)
 
 
-def _evidence(sound: FloatArray, profile: FloatArray, search: int) -> tuple[FloatArray, IntArray]:
+def _evidence(
+    sound: FloatArray, profile: FloatArray, search: int, shade: FloatArray | None = None
+) -> tuple[FloatArray, IntArray]:
     """Best evidence over loudness at each shift, shape (beats, 2 search + 1), and the loudness chosen.
 
-    Every shift must explain the whole window, or a shift would gain by what it leaves out: the profile's last level
-    goes on behind it, and before it stands its first, where that is the dying sound of another, louder than the room;
-    where it is high the window begins within the sound itself, and before that is silence.
+    ``shade`` is what `FinePower.shade` gives for the same windows. Every shift must explain the whole window, or a
+    shift would gain by what it leaves out: the profile's last level goes on behind it, and before it stands its first,
+    where that is the dying sound of another, louder than the room; where it is high the window begins within the sound
+    itself, and before that is silence.
     """
     shifts, frames = 2 * search + 1, sound.shape[1]
     head, tail = profile[:4].mean(axis=0), profile[-4:].mean(axis=0)
@@ -142,7 +179,38 @@ def _evidence(sound: FloatArray, profile: FloatArray, search: int) -> tuple[Floa
         better = gained > best
         best[better] = gained[better]
         which[better] = number
+    if shade is not None:
+        for row in np.flatnonzero((shade > 1).any(axis=(1, 2))):
+            best[row], which[row] = _beside_another(sound[row] * shade[row], shade[row] - 1, laid)
     return best, which
+
+
+def _beside_another(
+    power: FloatArray, added: FloatArray, laid: FloatArray
+) -> tuple[FloatArray, npt.NDArray[np.int64]]:
+    """Evidence of one beat at each shift where another clock ticks too, and the loudness chosen.
+
+    Power and what the other clock adds at most are (frames, bands), the sound at each shift (shifts, frames, bands).
+    Both levels are sought together at every third shift; the best pair of all then serves every shift.
+    """
+    rooms = 1 + _TICK_SHARES[:, None, None] * added
+    silent = float(-(np.log(rooms) + power / rooms).sum(axis=(1, 2)).min())
+    coarse = laid[::_COARSE]
+    best = np.full(len(coarse), -np.inf)
+    pair = (0, 0)
+    for share, room in enumerate(rooms):
+        for number, loudness in enumerate(_LOUDNESS):
+            mean = loudness * coarse
+            mean += room
+            gained = -(np.log(mean) + power / mean).sum(axis=(1, 2))
+            if gained.max() > best.max():
+                pair = (share, number)
+            np.maximum(best, gained, out=best)
+    mean = _LOUDNESS[pair[1]] * laid
+    mean += rooms[pair[0]]
+    fine = -(np.log(mean) + power / mean).sum(axis=(1, 2))
+    fine = np.maximum(fine, np.interp(np.arange(len(laid)), np.arange(len(laid))[::_COARSE], best))
+    return (fine - silent).astype(np.float32), np.full(len(laid), pair[1], np.int64)
 
 
 def _tops(gained: FloatArray) -> IntArray:
@@ -194,14 +262,17 @@ def match(
         Standard deviation of the true place about the rough one, where it is known: weak sounds are then not
         drawn away by noise.
     """
-    sound = fine.windows(places, search)
+    sound, shade = fine.windows(places, search), fine.shade(places, search)
     rows = np.arange(len(places))
     prior = _prior(search, prior_frames)
     shifts = np.full(len(places), float(search))
     strength = np.ones(len(places), np.float32)
     for _ in range(passes):
-        profile = _mean_profile(_laid_over(sound, shifts, BEFORE + AFTER), strength)
-        gained, which = _evidence(sound, profile, search)
+        # What all shifts have in common is taken out, or profile and times would creep to one end of the search together.
+        at = np.clip(shifts - (np.median(shifts) - search), 0, 2 * search)
+        shaded = None if shade is None else _laid_over(shade, at, BEFORE + AFTER)
+        profile = _mean_profile(_laid_over(sound, at, BEFORE + AFTER), strength, shaded)
+        gained, which = _evidence(sound, profile, search, shade)
         gained += prior
         best = _tops(gained)
         before, shifts = shifts, _refined(gained, best)
@@ -219,6 +290,24 @@ def match(
         _likeness(laid, profile),
         (laid - 1).sum(axis=(1, 2)) / max(float(profile.sum()), 1e-9),
     )
+
+
+def settled(fine: FinePower, places: IntArray, search: int) -> ExactTimes:
+    """Match, and lay the profile anew until it begins at its place.
+
+    The profile settles wherever its energy lies within the search, and can creep to one end of it with all times. Each
+    time it is laid where it was found to begin, until that moves no more.
+    """
+    found = match(fine, places, search, passes=3)
+    laid_at = places
+    for _ in range(_LAID_ANEW):
+        begins = np.rint(found.frames + np.clip(found.edge, -BEFORE, AFTER - 16)).astype(np.int64)
+        moved = abs(float(np.median(begins - laid_at)))
+        if laid_at is not places and moved < _AT_REST:
+            break
+        laid_at = begins
+        found = match(fine, begins, search // 2, passes=3)
+    return found
 
 
 def _likeness(laid: FloatArray, profile: FloatArray) -> FloatArray:
@@ -249,9 +338,14 @@ def laid_anywhere(
     Both of shape (beats,).
     """
     sound = fine.windows(places, search)
-    gained = _evidence(sound, profile, search)[0] + _prior(search, prior_frames)
+    gained = _evidence(sound, profile, search, fine.shade(places, search))[0] + _prior(search, prior_frames)
     laid = _laid_over(sound, np.argmax(gained, axis=1).astype(np.float64), BEFORE + AFTER)
     return gained.max(axis=1).astype(np.float64), _likeness(laid, profile)
+
+
+def evidence_round(fine: FinePower, places: IntArray, reach: int, profile: FloatArray) -> FloatArray:
+    """Evidence for a known profile at every shift of ``reach`` frames either side, shape (beats, 2 reach + 1)."""
+    return _evidence(fine.windows(places, reach), profile, reach, fine.shade(places, reach))[0]
 
 
 def _prior(search: int, prior_frames: float | None) -> FloatArray:
@@ -260,8 +354,14 @@ def _prior(search: int, prior_frames: float | None) -> FloatArray:
     return (-0.5 * (np.arange(-search, search + 1) / prior_frames) ** 2).astype(np.float32)
 
 
-def _mean_profile(laid: FloatArray, strength: FloatArray) -> FloatArray:
-    """What the beats have in common above the room: a mean that no single bang can govern."""
+def _mean_profile(laid: FloatArray, strength: FloatArray, shade: FloatArray | None = None) -> FloatArray:
+    """What the beats have in common above the room: a mean that no single bang can govern.
+
+    Where another clock ticks (``shade`` above 1) the room is louder, and what is above it counts for less.
+    """
+    if shade is not None:
+        # (x - 1 - A), each beat weighed by 1 / (1 + A); `laid` is x / (1 + A)
+        laid = 1 + (laid - 1) / np.maximum((1 / shade).mean(axis=0), 1e-6)
     excess = (laid - 1) / strength[:, None, None]
     if len(excess) >= 8:
         total = excess.sum(axis=(1, 2))
@@ -308,6 +408,76 @@ def _height(profile: FloatArray) -> npt.NDArray[np.float64]:
         profile.astype(np.float64) @ (share / max(float(share.sum()), 1e-12))
     )
     return out
+
+
+@dataclass(frozen=True, slots=True)
+class Beginning:
+    """Where a mean sound begins, in frames from the place of its profile, with its standard uncertainty.
+
+    ``hidden`` is the share of its greatest power below which the room hides what may come before.
+    """
+
+    frames: float
+    uncertainty: float
+    hidden: float
+
+
+def beginning_of(fine: FinePower, found: ExactTimes, certain: npt.NDArray[np.bool_]) -> Beginning:
+    """Where the first part of a sound begins that is heard in the mean of all beats.
+
+    A tick may have parts tens of milliseconds apart, the first of them weaker. A sound begins where its power first
+    passes `BEGINS` of its greatest; the mean of many beats shows that far below the room. What lies before a quiet
+    stretch is another sound, or its dying away. The first part is then drawn back along its own rise.
+    """
+    plain = Beginning(found.edge, found.edge_uncertainty, 1.0)
+    if np.count_nonzero(certain) < _LEAST_MEAN:
+        return plain
+    at = found.frames[certain]
+    whole = np.floor(at).astype(np.int64)
+    sound = fine.around(whole, LOOK_BACK + 1, AFTER + 1)
+    laid = _laid_over(sound, at - whole + 1, LOOK_BACK + AFTER)
+    share = found.profile.mean(axis=0, dtype=np.float64)
+    weights = (share / max(float(share.sum()), 1e-12)).astype(np.float32)
+    each = (laid - 1) @ weights
+    ceiling = np.maximum(4 * np.median(np.maximum(each, 0), axis=0), 4.0)
+    each = np.minimum(each, ceiling)
+    mean = _averaged(each.mean(axis=0))
+    doubt = _averaged(each.std(axis=0)) / np.sqrt(len(each) * _AVERAGED / 2)
+    first = round(found.edge) + LOOK_BACK
+    top = float(mean[first:].max())
+    if top <= 0 or first < 4 * _AVERAGED:
+        return plain
+    before = slice(2, max(first - 4, 8))
+    hidden = float(np.quantile(_SURE * doubt[before], 0.5)) / top
+    least = np.maximum(BEGINS * top, _SURE * doubt)
+    heard = mean > least
+    start = _first_of(heard, first)
+    if start <= _QUIET or first - start < _PART:
+        return Beginning(found.edge, found.edge_uncertainty, hidden)
+    part = (
+        laid[:, start - BEFORE : start + _OWN_RISE] if start >= BEFORE else laid[:, : start + _OWN_RISE]
+    ).mean(axis=0)
+    begins, rise = _edge_and_rise(np.maximum(part - 1, 0))
+    shift = start - min(start, BEFORE) + begins + BEFORE - LOOK_BACK
+    return Beginning(float(shift), float(np.hypot(found.edge_uncertainty, _RISE_DOUBT * rise)), hidden)
+
+
+def _averaged(series: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """Running mean over `_AVERAGED` frames."""
+    return np.convolve(series, np.ones(_AVERAGED) / _AVERAGED, "same")
+
+
+def _first_of(heard: npt.NDArray[np.bool_], first: int) -> int:
+    """Go back from ``first`` while no `_QUIET` frames in a row are unheard: the earliest frame heard."""
+    earliest, quiet = first, 0
+    for frame in range(first - 1, -1, -1):
+        if heard[frame]:
+            earliest, quiet = frame, 0
+        else:
+            quiet += 1
+            if quiet >= _QUIET:
+                return earliest
+    return 0
 
 
 def softer_before(profile: FloatArray, edge: float) -> float:

@@ -17,8 +17,9 @@ from torsionbeat.hearing.bands import CHUNK_FRAMES, POOLED_FRAMES, BandEar, Band
 from torsionbeat.hearing.exact import BEFORE
 from torsionbeat.hearing.heard import Heard, HeardSounds, LaidOver, VoiceProfile
 from torsionbeat.hearing.other_clocks import OtherClock
+from torsionbeat.hearing.placing import Placed
 from torsionbeat.hearing.search import Wanted
-from torsionbeat.hearing.segment import Chapter, ChapterHeard, Placed, SideHeard, hear_pieces
+from torsionbeat.hearing.segment import Chapter, ChapterHeard, SideHeard, hear_pieces
 from torsionbeat.hearing.strength import RoomFloor
 
 __all__ = ["CHAPTER_CHUNKS", "Listener"]

@@ -1,7 +1,9 @@
-"""One chapter: a stretch of sound up to an hour and a half long, heard as a whole.
+"""One segment: a stretch of sound up to an hour and a half long, heard as a whole.
 
 In go the levels and strengths of the stretch; out come the sounds of the clock, each with the number of its beat
-and its place in frames. The night is a row of such chapters (:mod:`torsionbeat.hearing.listener`).
+and its place in frames of 0.5 ms. The night is a row of such segments (:mod:`torsionbeat.hearing.listener`). Tracks are
+proposed by how the sound repeats (`search`, `pattern`) and put right by all their beats together (`path`); of a stretch of a
+few periods the peaks themselves tell (`few_beats`). Which sound is which is weighed in one account (`account`).
 """
 
 from __future__ import annotations
@@ -11,43 +13,42 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from torsionbeat.hearing.account import Roles, Sound, accounts, evenly_ticking
 from torsionbeat.hearing.bands import CHUNK_FRAMES, POOLED_FRAMES
-from torsionbeat.hearing.exact import FinePower, laid_anywhere, match, softer_before
-from torsionbeat.hearing.expected_beats import expected_places, of_a_kind
+from torsionbeat.hearing.exact import FinePower
+from torsionbeat.hearing.few_beats import FewBeats, few_beats, peaks_of
 from torsionbeat.hearing.other_clocks import OtherClock, without_other_clocks
-from torsionbeat.hearing.pattern import FEW_ROWS, LEAST_TRACK_SCORE, Pattern, SoundTrack, sounds_round
-from torsionbeat.hearing.roles import Roles, evenly_ticking, roles_of
+from torsionbeat.hearing.path import reassociated
+from torsionbeat.hearing.pattern import FEW_ROWS, SoundTrack, sounds_round
+from torsionbeat.hearing.placing import Placed, passage_of, place, typically_apart
 from torsionbeat.hearing.search import Found, Wanted, find_clock, find_second_clock
 from torsionbeat.hearing.stacked_onsets import Together, passages_together
-from torsionbeat.hearing.strength import rising
+from torsionbeat.hearing.strength import STRONGEST, rising
 
-__all__ = ["Chapter", "ChapterHeard", "Placed", "hear_chapter", "hear_pieces"]
+__all__ = ["Chapter", "ChapterHeard", "SideHeard", "hear_chapter", "hear_pieces"]
 
 FloatArray = npt.NDArray[np.float32]
 IntArray = npt.NDArray[np.int64]
 
-_SEARCH = 24
 _POOLED_CHUNK = CHUNK_FRAMES // POOLED_FRAMES
 _SINGLE_SHARE = 0.8
 """Share of beats in which a contact must be certain for the single ones to be better than all laid over each other."""
 _ASTRAY = 16.0
 """Frames (8 ms) by which the typical single contact and the stack of them all may differ."""
-_WEAK = 25.0
-"""Evidence beyond chance below which chance is asked again, with a profile learnt anew."""
-_NEARLY_ALL = 0.75
-_SAME = 0.03
-"""Share by which the passages of both sides may differ: the lift takes the same time both ways."""
-_WHOLE, _OFTEN, _ON_TICK = 3e-4, 0.9, 0.8
-"""A clock whose period is so nearly a whole number of another's ticks, that is heard less often than this and falls on a
-tick more often than that, is no clock of its own."""
-_CHANCE_SHARE = 0.8
-_CHANCE_BEYOND = float(np.log(40.0))
-"""A sound is certain where chance reaches its evidence less often than once in two hundred trials: by chance one
-trial in five passes the 0.8 quantile, and evidence beyond it falls off as exp(-evidence), one in forty passes by
-log 40 more. Taken so, talk in a tenth of the trials does not drown the ticks of the rest."""
-_SURE_TOLD, _SURE_UNTOLD = 34.0, 40.0
-"""Scores of both sides together from which a handful of beats is a clock in any company: 29 and 33 were the highest of
-two thousand made of dripping, talk and fire, with the period told and without."""
+LEAST_SCORE, LEAST_SHARE = 8.0, 0.99
+"""Score and share of all probability from which a handful of beats is told: of 112 sounds without a clock none scored above
+2.2, of 80 starts among real ticks 1 was wrong above 2 and none of 50 above 8."""
+_UNTOLD = 3.6
+"""Score that a period costs that was not told: its range is then 4 to 121 s and not 9 % of it."""
+_WHOLE = 3e-4
+"""A clock whose period is so nearly a whole number of another's ticks may be what was left of them."""
+_ON_TICKS, _MOSTLY = 7.0, 0.97
+"""Odds over chance, with so many of the beats on ticks, from which it is; where the evidence is high it is none."""
+_SURE_EVIDENCE = 300.0
+_ON_PEAK_S = 0.025
+_LEAST_GAP = 20
+_SAME_SOUND = 30.0
+"""Frames (15 ms) within which two tracks have come upon one sound."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,38 +60,6 @@ class Chapter:
     strength: npt.NDArray[np.float16]
     floors: FloatArray
     unrests: FloatArray
-
-
-@dataclass(frozen=True, slots=True)
-class Placed:
-    """One sound (kind) of one side through the chapter: row ``i`` is period ``i`` of the pattern.
-
-    ``frame`` is where the sound begins (in frames, fractional); ``usable`` whether the row lies inside the chapter.
-    """
-
-    kind: str
-    frame: npt.NDArray[np.float64]
-    evidence: npt.NDArray[np.float64]
-    certain: npt.NDArray[np.bool_]
-    usable: npt.NDArray[np.bool_]
-    level_db: npt.NDArray[np.float64]
-    profile: FloatArray
-    edge: float
-    place: float
-    """Typical distance from the side's strongest track, in frames."""
-    loudness_db: float
-    """Loudness of the mean sound, all bands together."""
-    likeness: float
-    """How like the mean sound the single ones are, median of the certain ones."""
-    edge_uncertainty: float
-    """Standard uncertainty of where the mean sound begins, in frames."""
-    softer_before: float
-    """Frames by which a softer part of it shows before that."""
-
-    @property
-    def share(self) -> float:
-        """Share of the usable rows in which it is certain."""
-        return float(np.mean(self.certain[self.usable])) if self.usable.any() else 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,6 +82,17 @@ class ChapterHeard:
     score: float = 0.0
 
 
+@dataclass(frozen=True, slots=True)
+class _Stretch:
+    """A stretch as the search has it: strength and what rises in it (pooled frames, bands), and the power behind it."""
+
+    strength: FloatArray
+    up: FloatArray
+    fine: FinePower
+    others: tuple[OtherClock, ...]
+    pooled_s: float
+
+
 def hear_chapter(
     chapter: Chapter, wanted: Wanted, look_round: bool = False
 ) -> tuple[ChapterHeard | None, tuple[OtherClock, ...]]:
@@ -127,15 +107,24 @@ def hear_chapter(
         unrest = np.repeat(chapter.unrests, CHUNK_FRAMES // POOLED_FRAMES, axis=0)
         added = np.minimum(added * unrest, 60000).astype(np.float16)
         del unrest
+    fine = FinePower(chapter.levels, chapter.floors, added)
     up = rising(strength, 12.0)
-    del strength
+    nominal = wanted.nominal_period_s
+    few = _Stretch(strength, up, fine, others, pooled_s)
+    if nominal is not None and len(up) * pooled_s < FEW_ROWS * nominal:
+        heard = _hear_few(few, nominal, 0.0)
+        if heard is not None:
+            return heard, others
     found = find_clock(up, pooled_s, wanted, others)
     if found is None:
         return None, others
-    fine = FinePower(chapter.levels, chapter.floors, added)
-    nominal = wanted.nominal_period_s
-    told = nominal is not None and abs(found.period_s / nominal - 1) < 0.05
-    heard = _hear_beats(up, fine, found, others, told)
+    if len(found.pattern.first.frames) < FEW_ROWS:
+        told = nominal is not None and abs(found.period_s / nominal - 1) < 0.05
+        if told:
+            return None, others
+        return _hear_few(few, found.period_s, _UNTOLD), others
+    del strength, few
+    heard = _hear_beats(up, fine, found, others)
     if heard is not None and added is not None and _left_over(heard, chapter.frame_s, added):
         return None, others
     if heard is not None and look_round and not others:
@@ -144,18 +133,25 @@ def hear_chapter(
 
 
 def _left_over(heard: ChapterHeard, frame_s: float, added: npt.NDArray[np.float16]) -> bool:
-    """Whether a clock is but what was left of another's ticks: whole numbers of them apart, on them, and often missing."""
+    """Whether a clock is but what was left of another's ticks: whole numbers of them apart, and on them by no chance."""
     # Of a clock that limps the interval is that of tick and tock together.
     ticks = [2 * heard.period_frames * frame_s / other.interval_s for other in heard.others]
     if all(abs(number - round(number)) > _WHOLE * round(number) for number in ticks):
         return False
     drops = [side.drop for side in heard.sides]
-    if np.mean([drop.share for drop in drops]) > _OFTEN:
+    if np.median([np.median(drop.evidence[drop.usable]) for drop in drops]) > _SURE_EVIDENCE and (
+        np.mean([drop.share for drop in drops]) > 0.9
+    ):
         return False
     places = np.concatenate([drop.frame[drop.usable & drop.certain] for drop in drops])
     index = np.clip((places / POOLED_FRAMES).astype(np.int64)[:, None] + np.arange(-1, 3), 0, len(added) - 1)
     on_tick = (added[index] > 0).any(axis=(1, 2))
-    return len(on_tick) == 0 or float(np.mean(on_tick)) > _ON_TICK
+    # The share of the time that ticks take says how likely it is that so many fall on one.
+    ticking = (added[: len(added) // 4 * 4].reshape(-1, 4, added.shape[1]) > 0).any(axis=(1, 2))
+    share = float(np.clip(np.mean(ticking), 0.01, _MOSTLY))
+    count, on = len(on_tick), int(np.count_nonzero(on_tick))
+    odds = on * np.log(_MOSTLY / share) + (count - on) * np.log((1 - _MOSTLY) / (1 - share))
+    return count == 0 or bool(odds > _ON_TICKS)
 
 
 def hear_pieces(
@@ -214,112 +210,160 @@ def _longest_other(wanted: Wanted) -> float:
 
 
 def _hear_beats(
-    up: FloatArray, fine: FinePower, found: Found, others: tuple[OtherClock, ...], told: bool
+    up: FloatArray, fine: FinePower, found: Found, others: tuple[OtherClock, ...]
 ) -> ChapterHeard | None:
+    """Sounds of the beat along the tracks that were found, put right, with their roles."""
     pattern = found.pattern
-    tracks = [track for track in (pattern.first, pattern.second) if track is not None]
+    period = pattern.period_frames * POOLED_FRAMES
+    tracks = [
+        _put_right(fine, track, period) for track in (pattern.first, pattern.second) if track is not None
+    ]
     sides = [
-        [_place(fine, sound, track, pattern) for sound in sounds_round(up, track, pattern.period_frames)]
+        [place(fine, sound, track, period) for sound in sounds_round(up, track, pattern.period_frames)]
         for track in tracks
     ]
-    summaries = [[_summary(sound) for sound in side] for side in sides]
-    if any(evenly_ticking(side) for side in summaries):
+    if any(evenly_ticking([_summary(sound) for sound in side]) for side in sides):
         return None
-    period = pattern.period_frames * POOLED_FRAMES
-    roles = roles_of(summaries, _out_of_half(pattern), period)
-    heard = []
-    for number, side in enumerate(sides):
-        heard.append(
-            _side(fine, side, roles[number], roles[1 - number] if len(roles) > 1 else None, sides, number)
-        )
-    if not any(np.count_nonzero(side.drop.certain) >= 2 for side in heard):
-        return None
-    if len(pattern.first.frames) < FEW_ROWS and not _believed(up, found, heard, told):
-        return None
-    return ChapterHeard(pattern.period_frames * POOLED_FRAMES, tuple(heard), others, None, found.score)
-
-
-def _believed(up: FloatArray, found: Found, heard: list[SideHeard], told: bool) -> bool:
-    """Whether a handful of beats is a clock: among many loud sounds, some always stand at equal distances.
-
-    The beats must sound alike (crackles and rotors do not) or stand far above chance, and they must not be a few
-    among many others as loud (drops of a tap, syllables), less so where the period was told beforehand. Two sides
-    that keep step better than any tap or talker are a clock in any company, and so are two with the same lift passage.
-    """
-    beats = sum(int(np.count_nonzero(side.drop.certain)) for side in heard)
-    alike = all(side.drop.likeness > 0.9 for side in heard)
-    if beats < 4 or (found.pattern.first.score < LEAST_TRACK_SCORE and not alike):
-        return False
-    second = found.pattern.second
-    both = 0.0 if second is None else found.pattern.first.score + second.score
-    if both > (_SURE_TOLD if told else _SURE_UNTOLD) or _same_passage(heard):
-        return True
-    return _others_as_loud(up, found.pattern) <= (2.0 if told else 1.0) * beats
-
-
-def _same_passage(heard: list[SideHeard]) -> bool:
-    """Whether a contact is heard before nearly every drop of both sides, three at least, at the same distance on both."""
-    passages = [
-        _passage(side.drop, side.contact)
-        for side in heard
-        if side.contact is not None and np.count_nonzero(side.drop.certain & side.contact.certain) >= 3
-    ]
-    return len(passages) == 2 and abs(passages[0] - passages[1]) < _SAME * max(passages)
-
-
-def _others_as_loud(up: FloatArray, pattern: Pattern) -> int:
-    """Sounds at least half as strong as the beats that lie away from every beat."""
-    from scipy.ndimage import maximum_filter1d
-
-    series = up.max(axis=1)
-    tracks = [track for track in (pattern.first, pattern.second) if track is not None]
-    frames = np.concatenate([track.frames for track in tracks])
-    frames = frames[(frames >= 2) & (frames < len(series) - 2)]
-    beat = np.median(np.maximum.reduce([series[frames + step] for step in (-2, -1, 0, 1, 2)]))
-    reach = max(int(0.13 * pattern.period_frames), 12)
-    near = np.zeros(len(series), bool)
-    for frame in frames:
-        near[max(frame - reach, 0) : frame + reach] = True
-    peaks = (series == maximum_filter1d(series, 25)) & (series > max(0.5 * float(beat), 4.0)) & ~near
-    return int(np.count_nonzero(peaks))
+    sides = [_one_of_each(side) for side in sides]
+    roles = _weighed(sides, period)
+    return _told(fine, sides, roles, period, others, found.score)
 
 
 def _summary(sound: Placed) -> tuple[float, float, float]:
-    """Median place against the first row's, loudness of the mean sound in dB, share of rows where it is certain."""
+    """Place against the side's strongest track, loudness of the mean sound in dB, share of beats where it is certain."""
     return sound.place, sound.loudness_db, sound.share
 
 
-def _out_of_half(pattern: Pattern) -> float:
-    """Frames by which the second side's track lies later than half a period after the first's, 0 for one side."""
-    if pattern.second is None:
-        return 0.0
-    half = pattern.period_frames / 2
-    apart = np.median(pattern.second.frames) - np.median(pattern.first.frames) - half
-    return POOLED_FRAMES * float((apart + half) % pattern.period_frames - half)
+def _put_right(fine: FinePower, track: SoundTrack, period: float) -> SoundTrack:
+    frames = reassociated(fine, track.frames * POOLED_FRAMES, period)
+    moved = frames != track.frames * POOLED_FRAMES
+    return replace(
+        track, frames=np.where(moved, np.rint(frames / POOLED_FRAMES).astype(np.int64), track.frames)
+    )
 
 
-def _side(
+def _one_of_each(side: list[Placed]) -> list[Placed]:
+    """The sounds of a side, each once: of two tracks that came upon one sound the smoother stays."""
+    places = [typically_apart(sound, side[0]) for sound in side]
+    kept: list[int] = []
+    for number in sorted(range(len(side)), key=lambda number: _roughness(side[number])):
+        if all(abs(places[number] - places[other]) > _SAME_SOUND for other in kept):
+            kept.append(number)
+    return [side[number] for number in sorted(kept, key=lambda number: places[number])]
+
+
+def _roughness(sound: Placed) -> float:
+    """How unevenly a sound falls, in frames: the 0.8 quantile of its second differences; the seldom ones come last."""
+    at = sound.frame[sound.certain & sound.usable]
+    if len(at) < 5 or sound.share < 0.5:
+        return 1e6 - sound.share
+    bend = np.diff(at, 2)
+    bend = bend[np.abs(bend) < 0.5 * float(np.median(np.diff(at)))]
+    return float(np.quantile(np.abs(bend), 0.8)) if len(bend) else 1e6 - sound.share
+
+
+def _weighed(sides: list[list[Placed]], period: float) -> list[Roles]:
+    """The likeliest roles of all sounds together."""
+    sounds = [
+        [
+            Sound.of(
+                typically_apart(sound, side[0]), sound.loudness_db, sound.evidence[sound.usable], sound.chance
+            )
+            for sound in side
+        ]
+        for side in sides
+    ]
+    out_of_half = 0.0
+    if len(sides) == 2:
+        apart = typically_apart(sides[1][0], sides[0][0]) - period / 2
+        out_of_half = (apart + period / 2) % period - period / 2
+    return list(accounts(sounds, out_of_half, period)[0].roles)
+
+
+def _hear_few(stretch: _Stretch, nominal_s: float, price: float) -> ChapterHeard | None:
+    """The clock in a stretch of a few periods, where its account is sure."""
+    pooled_s, fine = stretch.pooled_s, stretch.fine
+    times, levels = peaks_of(rising(stretch.strength, STRONGEST), pooled_s)
+    duration_s = len(stretch.up) * pooled_s
+    found = few_beats(times, levels, duration_s, nominal_s, gaps=_gaps(fine, pooled_s / POOLED_FRAMES))
+    if not found or found[0].share < LEAST_SHARE or found[0].score - price < LEAST_SCORE:
+        return None
+    few = found[0]
+    period = few.period_s / pooled_s * POOLED_FRAMES
+    sides = []
+    for number in range(1 if few.out_of_half_s is None else 2):
+        tracks = _tracks_of(few, number, times, stretch)
+        sides.append([place(fine, sound, tracks[-1], period) for sound in tracks])
+    roles = [Roles(len(side) - 1, 0 if len(side) > 1 else None) for side in sides]
+    return _told(fine, sides, roles, period, stretch.others, few.score)
+
+
+def _tracks_of(
+    few: FewBeats, number: int, times: npt.NDArray[np.float64], stretch: _Stretch
+) -> list[SoundTrack]:
+    """Contact (where one is heard) and drop of one side, each on the peak next to where it is due."""
+    first = few.drop_s % few.period_s + number * (few.period_s / 2 + (few.out_of_half_s or 0.0))
+    duration_s = len(stretch.up) * stretch.pooled_s
+    due = first + np.arange(-1, int(duration_s / few.period_s) + 2) * few.period_s
+    due = due[(due > 0) & (due < duration_s)]
+    out = []
+    for ahead in (few.passage_s, 0.0) if few.passage_s is not None else (0.0,):
+        at = due - ahead
+        near = times[np.argmin(np.abs(times[None, :] - at[:, None]), axis=1)]
+        at = np.where(np.abs(near - at) < _ON_PEAK_S, near, at)
+        frames = np.rint(at / stretch.pooled_s).astype(np.int64)
+        strengths = stretch.up[np.clip(frames, 0, len(stretch.up) - 1)].max(axis=1)
+        out.append(SoundTrack(frames, np.ones(stretch.up.shape[1], np.float32), strengths, few.score))
+    return out
+
+
+def _gaps(fine: FinePower, frame_s: float) -> tuple[tuple[float, float], ...]:
+    """Stretches of digital silence or lost sound, in seconds."""
+    silent = (fine.levels == 0).all(axis=1)
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], silent.astype(np.int8), [0]])))
+    return tuple(
+        (first * frame_s, last * frame_s)
+        for first, last in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True)
+        if last - first > _LEAST_GAP
+    )
+
+
+def _told(
     fine: FinePower,
-    side: list[Placed],
-    roles: Roles,
-    others_roles: Roles | None,
     sides: list[list[Placed]],
-    number: int,
-) -> SideHeard:
-    drop = _renamed(side[roles.drop], "drop")
-    if roles.contact is not None:
-        contact = _renamed(side[roles.contact], "contact")
+    roles: list[Roles],
+    period: float,
+    others: tuple[OtherClock, ...],
+    score: float,
+) -> ChapterHeard | None:
+    """The sounds under their names; None where not even two drops of a side are certain."""
+    passages = [
+        None if role.contact is None else passage_of(side[role.drop], side[role.contact])
+        for side, role in zip(sides, roles, strict=True)
+    ]
+    heard = []
+    for number, (side, role) in enumerate(zip(sides, roles, strict=True)):
+        contact = None if role.contact is None else side[role.contact]
+        elsewhere = passages[1 - number] if len(sides) > 1 else None
+        heard.append(_side(fine, side[role.drop], contact, elsewhere))
+    if not any(np.count_nonzero(side.drop.certain) >= 2 for side in heard):
+        return None
+    return ChapterHeard(period, tuple(heard), others, None, score)
+
+
+def _side(fine: FinePower, drop: Placed, contact: Placed | None, elsewhere: float | None) -> SideHeard:
+    """One side: single contacts, or what all of them together give, at the other side's passage if need be."""
+    drop = replace(drop, kind="drop")
+    if contact is not None:
+        contact = replace(contact, kind="contact")
         if _share_of_beats(contact, drop) > _SINGLE_SHARE:
             return SideHeard(drop, contact, ())
-        together = _together(fine, drop, _passage(drop, contact))
+        passage = passage_of(drop, contact)
+        together = _together(fine, drop, passage)
         # Single contacts that were sought where the stack of them all has none are no contacts.
-        astray = any(abs(_passage(drop, contact) - part.passage_frames) > _ASTRAY for part in together)
+        astray = any(abs(passage - part.passage_frames) > _ASTRAY for part in together)
         return SideHeard(drop, None if astray else contact, together)
-    if others_roles is not None and others_roles.contact is not None:
-        other_side = sides[1 - number]
-        passage = _passage(other_side[others_roles.drop], other_side[others_roles.contact])
-        return SideHeard(drop, None, _together(fine, drop, passage))
-    return SideHeard(drop, None, ())
+    return SideHeard(drop, None, () if elsewhere is None else _together(fine, drop, elsewhere))
 
 
 def _share_of_beats(contact: Placed, drop: Placed) -> float:
@@ -331,127 +375,3 @@ def _share_of_beats(contact: Placed, drop: Placed) -> float:
 def _together(fine: FinePower, drop: Placed, passage: float) -> tuple[Together, ...]:
     rows = np.flatnonzero(drop.usable & drop.certain)
     return passages_together(fine, rows, drop.frame[rows], passage)
-
-
-def _passage(drop: Placed, contact: Placed) -> float:
-    """Typical frames from contact to drop."""
-    both = drop.usable & contact.usable
-    certain = both & drop.certain & contact.certain
-    chosen = certain if np.count_nonzero(certain) > 3 else both
-    return float(np.median((drop.frame - contact.frame)[chosen]))
-
-
-def _renamed(sound: Placed, kind: str) -> Placed:
-    return replace(sound, kind=kind)
-
-
-def _place(fine: FinePower, sound: SoundTrack, track: SoundTrack, pattern: Pattern) -> Placed:
-    """Exact places of one sound, with what chance would give."""
-    frames = len(fine.levels)
-    places = sound.frames * POOLED_FRAMES
-    usable = (places > 2 * _SEARCH) & (places < frames - 80 - _SEARCH)
-    usable &= _sounding(fine, places)
-    period = pattern.period_frames * POOLED_FRAMES
-    if np.count_nonzero(usable) < 2:
-        usable = (places > 0) & (places < frames - 80)
-    rows = np.flatnonzero(usable)
-    # The profile settles wherever its energy lies: lay its beginning at its place, then match in earnest.
-    rough = match(fine, places[rows], _SEARCH, passes=3)
-    first = match(fine, np.rint(rough.frames + rough.edge).astype(np.int64), 12, passes=3)
-    chance, unlike = _chance(fine, first.frames, period, 12, first.profile, None)
-    certain = first.evidence > chance
-    expected, unrest, settled = expected_places(
-        first.frames, rows, certain, certain & of_a_kind(first, certain, unlike)
-    )
-    anchor = (np.where(settled, first.frames, expected) + first.edge).round().astype(np.int64)
-    search = int(np.clip(4 * unrest, 6, _SEARCH))
-    prior = max(1.5 * unrest, 2.0)
-    exact = match(fine, anchor, search, prior_frames=prior)
-    chance, _ = _chance(fine, exact.frames, period, search, exact.profile, prior)
-    if np.median(exact.evidence) < chance + _WEAK:
-        strict = _chance_learnt(fine, exact.frames, period, search, prior)
-        # Where nearly every beat stands clear of it, the few others are beats too, only weaker.
-        if np.mean(exact.evidence > strict) < _NEARLY_ALL:
-            chance = max(chance, strict)
-    certain = exact.evidence > chance
-    # A place that noise has drawn to the end of the search is no place.
-    certain &= np.abs(exact.frames - anchor) < search - 0.5
-    begins = np.full(len(places), np.nan)
-    begins[rows] = exact.frames + exact.edge
-    missing = ~usable
-    begins[missing] = places[missing]
-    evidence = np.zeros(len(places))
-    evidence[rows] = exact.evidence
-    sure = np.zeros(len(places), bool)
-    sure[rows] = certain
-    level = fine.level_db(np.rint(begins).astype(np.int64))
-    loud = np.sum(exact.profile.max(axis=0) * np.median(fine.floors, axis=0))
-    return Placed(
-        "",
-        begins,
-        evidence,
-        sure,
-        usable,
-        level,
-        exact.profile,
-        exact.edge,
-        float(np.median(places - track.frames * POOLED_FRAMES)),
-        10 * float(np.log10(max(loud, 1e-20))),
-        float(np.median(exact.likeness[certain])) if certain.any() else 0.0,
-        exact.edge_uncertainty,
-        softer_before(exact.profile, exact.edge),
-    )
-
-
-def _sounding(fine: FinePower, places: IntArray) -> npt.NDArray[np.bool_]:
-    """Whether there is any sound at a place: not digital silence, not a lost stretch."""
-    index = np.clip(places[:, None] + np.arange(-8, 40)[None, :], 0, len(fine.levels) - 1)
-    out: npt.NDArray[np.bool_] = (fine.levels[index] > 0).any(axis=2).mean(axis=1) > 0.9
-    return out
-
-
-def _away(
-    fine: FinePower, frames: npt.NDArray[np.float64], period: float, trials: int, reach: int
-) -> IntArray:
-    """Places where the beat is not, between contact and the other side's, some ``trials`` times as many."""
-    rng = np.random.default_rng(len(frames))
-    away = np.concatenate(
-        [frames + sign * rng.uniform(0.14, 0.36, len(frames)) * period for sign in (1, -1) * trials]
-    )
-    places = np.rint(away).astype(np.int64)
-    places = places[(places > 2 * reach) & (places < len(fine.levels) - 80 - reach)]
-    out: IntArray = places[_sounding(fine, places)]
-    return out
-
-
-def _chance_learnt(
-    fine: FinePower, frames: npt.NDArray[np.float64], period: float, search: int, prior: float
-) -> float:
-    """Chance for weak sounds: a profile learnt from as many places without a sound fits their noise as well."""
-    places = _away(fine, frames, period, 1, search)
-    count = max(len(frames), 8)
-    draws = [places[start::2][:count] for start in (0, 1)]
-    if min(len(draw) for draw in draws) < 8:
-        return 0.0
-    learnt = [match(fine, draw, search, prior_frames=prior).evidence for draw in draws]
-    return max(float(np.quantile(np.concatenate(learnt), _CHANCE_SHARE)), 0.0) + _CHANCE_BEYOND
-
-
-def _chance(
-    fine: FinePower,
-    frames: npt.NDArray[np.float64],
-    period: float,
-    search: int,
-    profile: FloatArray,
-    prior: float | None,
-) -> tuple[float, float]:
-    """Evidence that chance seldom reaches, and likeness: the same search laid where the beat is not."""
-    trials = max(3, int(np.ceil(600 / max(len(frames), 1))))
-    if trials * len(frames) > 2000:
-        frames = frames[:: max(1, len(frames) * trials // 2000)]
-    places = _away(fine, frames, period, trials, search)
-    if len(places) < 20:
-        return 10.0, 1.0
-    evidence, likeness = laid_anywhere(fine, places, search, profile, prior)
-    least = max(float(np.quantile(evidence, _CHANCE_SHARE)), 0.0) + _CHANCE_BEYOND
-    return least, float(np.quantile(likeness, 0.98))

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from torsionbeat.hearing.expected_beats import expected_places
+from torsionbeat.hearing.placing import expected_places
 
 PERIOD = 12_000.0
 ROWS = np.arange(40)

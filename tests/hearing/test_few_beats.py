@@ -1,0 +1,79 @@
+"""A handful of beats: the right account is sure, a room gives none, and an ordinary clock is taken for what it is."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from torsionbeat.hearing.few_beats import few_beats
+
+LENGTH_S = 30.0
+
+
+def clock(period_s=6.0, passage_s=0.12, late_s=0.02, start_s=1.3, contact_db=24.0, jitter_s=0.002, seed=0):
+    """Times and levels of every contact and drop within LENGTH_S."""
+    rng = np.random.default_rng(seed)
+    rows = np.arange(0, int(LENGTH_S / period_s) + 1)
+    times, levels = [], []
+    for half, late in ((0.0, 0.0), (0.5, late_s)):
+        for ahead, level in ((0.0, 30.0), (passage_s, contact_db)):
+            at = start_s + (rows + half) * period_s + late - ahead + jitter_s * rng.standard_normal(len(rows))
+            times.append(at)
+            levels.append(level + rng.standard_normal(len(rows)))
+    times, levels = np.concatenate(times), np.concatenate(levels)
+    inside = (times > 0) & (times < LENGTH_S)
+    return times[inside], levels[inside]
+
+
+def room(count, seed=1):
+    rng = np.random.default_rng(seed)
+    return rng.uniform(0, LENGTH_S, count), 7 + rng.exponential(4.0, count)
+
+
+def joined(*parts):
+    times, levels = (np.concatenate(values) for values in zip(*parts, strict=True))
+    order = np.argsort(times)
+    return times[order], levels[order]
+
+
+def test_two_and_a_half_periods_among_room_sounds():
+    times, levels = joined(clock(), room(25))
+    early = times < 15.0
+    best = few_beats(times[early], levels[early], 15.0, 6.0)[0]
+    assert best.share > 0.99
+    assert best.score > 8
+    assert best.period_s == pytest.approx(6.0, abs=0.01)
+    assert best.passage_s == pytest.approx(0.12, abs=0.006)
+    assert abs(best.out_of_half_s) == pytest.approx(0.02, abs=0.008)
+
+
+def test_a_room_is_no_clock():
+    for seed in range(6):
+        found = few_beats(*joined(room(30, seed)), LENGTH_S, 6.0)
+        assert not found or found[0].score < 8
+
+
+def test_an_even_train_is_taken_out_first():
+    """A quartz clock alone, six ticks to the period told; and one beside the clock."""
+    ticks = np.arange(0.4, LENGTH_S, 1.0), np.full(30, 25.0)
+    found = few_beats(*ticks, LENGTH_S, 6.0)
+    assert not found or found[0].score < 8
+    best = few_beats(*joined(clock(contact_db=27.0), ticks), LENGTH_S, 6.0)[0]
+    assert best.passage_s == pytest.approx(0.12, abs=0.006)
+
+
+def test_what_falls_into_a_gap_is_not_missing():
+    times, levels = joined(clock(), room(25))
+    gap = (times > 8.0) & (times < 17.0)
+    told = few_beats(times[~gap], levels[~gap], LENGTH_S, 6.0, gaps=((8.0, 17.0),))[0]
+    untold = few_beats(times[~gap], levels[~gap], LENGTH_S, 6.0)[0]
+    assert told.passage_s == pytest.approx(0.12, abs=0.006)
+    assert told.score > untold.score + 10
+
+
+def test_equal_sounds_are_not_sure():
+    """Of three evenly sounding peaks a side nobody can say which two are contact and drop."""
+    times, levels = joined(
+        clock(contact_db=30.0, late_s=0.0), clock(passage_s=0.24, contact_db=30.0, late_s=0.0)
+    )
+    assert few_beats(times, levels, LENGTH_S, 6.0)[0].share < 0.999

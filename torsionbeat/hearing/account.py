@@ -1,0 +1,304 @@
+"""The account of a beat: which of its sounds is what, all readings weighed against each other.
+
+Along the sounds of one or two sides go every choice of drop and contact; each gets a score, the natural logarithm of its
+probability up to a constant: is each sound there as often as its role asks, as loud against the drop, at its place; are the
+passages of both sides alike; is the clock near to in beat. No choice is made before all are weighed, and how far the
+runner-up lies behind says how much the choice is to be trusted.
+
+Places and times are in frames of 0.5 ms from one origin a side, loudness in dB, scores in nats. What the scores take for
+granted of clocks is one table (`PRESENCE`, `LOUDNESS_DB` and the constants after them), common practice, no source.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from itertools import pairwise, product
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import gammaln, logsumexp
+
+__all__ = [
+    "Account",
+    "Roles",
+    "Sound",
+    "accounts",
+    "evenly_ticking",
+    "log_normal",
+    "log_of_beat_error",
+    "log_of_passage",
+    "log_student",
+    "presence_curve",
+]
+
+FloatArray = npt.NDArray[np.float64]
+
+FRAMES_PER_MS = 2.0
+PRESENCE = {
+    "drop": (30.0, 1.0),
+    "contact": (12.0, 1.0),
+    "unlocking": (6.0, 1.0),
+    "rebound": (6.0, 1.0),
+    "foreign": (0.4, 3.0),
+}
+"""Beta distribution of the share of beats in which a sound is there: an escapement sounds each beat, what does not belong to
+it seldom falls twice at one place. Halved and doubled, 2 of 23 recordings changed one role."""
+LOUDNESS_DB = {"contact": (-5.0, 6.0), "unlocking": (-10.0, 6.0), "rebound": (-9.0, 6.0)}
+"""Mean and standard deviation of the loudness against the drop (rebound: against what rebounds). A contact is mostly softer;
+a drop that is 30 dB softer than its contact is an echo."""
+FOREIGN_DB = (-20.0, 14.0)
+"""The same of a foreign sound, Student's distribution with 3 degrees of freedom: it may be anything."""
+SAME_FORK_DB, SAME_FORK = 3.0, 0.85
+"""One fork makes both contacts: against their drops they differ by so much (scale), in this share of clocks."""
+BOTH, NONE, ONE = 0.83, 0.12, 0.025
+"""Contacts are heard on both sides, on neither, on one given side only: clocks of one sound exist, half a pair needs a reason."""
+UNLOCKING, REBOUND, FOREIGN = 0.35, 0.5, 0.5
+"""How many sounds of each role a side has between contact and drop, after either, and anywhere else."""
+REBOUND_FRAMES, LAST_REBOUND_FRAMES = 40 * FRAMES_PER_MS, 160 * FRAMES_PER_MS
+"""Banking and early echoes follow within some 40 ms, none after 160."""
+LONGEST_LIFT = 0.13
+"""Sounds are sought within this share of the period either side of the drop (`pattern`)."""
+PASSAGE_MEDIAN, PASSAGE_SPREAD = 0.017, 0.65
+"""Lift passage as a share of the period, log-normal: lifts of 10 to 40 deg, arcs of 200 to 600."""
+SHORT_PASSAGE_FRAMES, SHORTEST_PASSAGE_FRAMES = 60 * FRAMES_PER_MS, 40 * FRAMES_PER_MS
+SHORT_PASSAGE = -6.0
+"""Score of a passage below the first length; below the second, and above the longest, there is none."""
+LONGEST_PASSAGE = 0.075
+ALIKE, ALIKE_FRAMES, ALIKE_SHARE, UNLIKE_SHARE = 0.9, 4 * FRAMES_PER_MS, 0.006, 0.08
+"""Passages of both sides differ by the larger of 4 ms and 0.6 % in nine of ten clocks (the lift takes the same time both
+ways), by 8 % in the others (one was timed from another of its parts)."""
+OUT_OF_BEAT = 0.004
+"""Beat error as a share of the period, scale of a Student distribution (2): 5 deg of offset at an arc of 470 is 0.7 %."""
+MOST_SOUNDS = 5
+_SHARES = np.concatenate(
+    [[0.002, 0.005, 0.01, 0.02, 0.04, 0.07], np.arange(0.1, 0.95, 0.05), [0.95, 0.97, 0.985, 0.995, 0.999]]
+)
+_BETWEEN = np.concatenate([[0.0], (_SHARES[1:] + _SHARES[:-1]) / 2, [1.0]])
+_LEVEL_SPREADS = (0.35, 0.7, 1.0)
+"""Spreads of the evidence of a sound that is there (natural logarithm): 1.5, 3 and 4 dB. With 6 dB a
+level near chance explained sounds that are seldom there as well as sounds that always are."""
+_CHANCE_SHARE, _LEAST_WIDTH = 0.8, 2.0
+_TICKS, _ALIKE_DB, _OFTEN = 4, 4.0, 0.5
+_EVEN, _EVEN_FRAMES = 0.01, 12.0
+"""How many sounds, how alike, how often there and how evenly spaced (share of the step, or 6 ms) are an ordinary clock's."""
+
+
+@dataclass(frozen=True, slots=True)
+class Roles:
+    """Index of the drop and of the contact (None: none heard) among the sounds of a side."""
+
+    drop: int
+    contact: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Sound:
+    """One sound of a side: its place, its loudness, and by role the score of being there as often as it is."""
+
+    place: float
+    loudness_db: float
+    presence: dict[str, float]
+
+    @staticmethod
+    def of(place: float, loudness_db: float, evidence: FloatArray, chance: tuple[float, float]) -> Sound:
+        """From its evidence in each beat; chance stays below the first of ``chance`` once in twenty times and passes the
+        second once in five."""
+        curve = presence_curve(evidence, chance)
+        scores = {role: float(logsumexp(curve, b=weights)) for role, weights in _presence_weights().items()}
+        most = max(scores.values())
+        return Sound(place, loudness_db, {role: score - most for role, score in scores.items()})
+
+
+@dataclass(frozen=True, slots=True)
+class Account:
+    """One reading: roles by side, passage by side (None without contact), how far out of beat, and its score."""
+
+    score: float
+    roles: tuple[Roles, ...]
+    passages: tuple[float | None, ...]
+    out_of_beat: float
+
+
+def log_normal(value: float | FloatArray, mean: float | FloatArray, spread: float | FloatArray) -> FloatArray:
+    """Logarithm of the normal density."""
+    out: FloatArray = -0.5 * np.asarray((value - mean) / spread) ** 2 - np.log(spread) - 0.9189385
+    return out
+
+
+def log_student(
+    value: float | FloatArray, middle: float | FloatArray, scale: float, freedom: float = 3.0
+) -> FloatArray:
+    """Logarithm of Student's density with ``freedom`` degrees of freedom about ``middle``."""
+    rest = np.asarray((value - middle) / scale)
+    out: FloatArray = _of_student(freedom) - np.log(scale) - (freedom + 1) / 2 * np.log1p(rest**2 / freedom)
+    return out
+
+
+@lru_cache(maxsize=8)
+def _of_student(freedom: float) -> float:
+    """What does not depend on the value."""
+    return float(gammaln((freedom + 1) / 2) - gammaln(freedom / 2) - 0.5 * np.log(freedom * np.pi))
+
+
+@lru_cache(maxsize=1)
+def _presence_weights() -> dict[str, FloatArray]:
+    """Share of each role's Beta distribution that falls to each of `_SHARES`."""
+    from scipy.stats import beta
+
+    return {role: np.maximum(np.diff(beta.cdf(_BETWEEN, *shape)), 1e-300) for role, shape in PRESENCE.items()}
+
+
+def presence_curve(evidence: FloatArray, chance: tuple[float, float]) -> FloatArray:
+    """Score of a sound that is there in a share of the beats, for each of `_SHARES`.
+
+    Where it is there its evidence is log-normal about a level that is sought; where not it is chance's, flat between the
+    two marks of ``chance`` and exponential beyond. This tells what is always there but faint from what is rare but loud.
+    """
+    low, high = chance
+    beyond = evidence - high
+    flat = np.log(_CHANCE_SHARE / max(high - low, _LEAST_WIDTH))
+    absent = np.where(beyond > 0, np.log(1 - _CHANCE_SHARE) - beyond, flat)
+    logs = np.log(np.maximum(evidence, 1.0))
+    top = max(float(logs.max(initial=0.0)), float(np.log(max(high, 1.0))))
+    levels = np.arange(np.log(max(high, 2.0)), top + 0.2, 0.25)
+    best = np.full(len(_SHARES), -np.inf)
+    for spread in _LEVEL_SPREADS:
+        there = log_normal(logs[None, :], levels[:, None], spread) - logs[None, :]
+        for number, share in enumerate(_SHARES):
+            each = np.logaddexp(np.log(share) + there, np.log1p(-share) + absent[None, :]).sum(axis=1)
+            best[number] = max(best[number], float(each.max()))
+    best -= np.log(len(_LEVEL_SPREADS) * len(levels))
+    return best
+
+
+def log_of_passage(passage: float, period: float) -> float:
+    """Logarithm of the prior density of a lift passage, per frame."""
+    if not SHORTEST_PASSAGE_FRAMES <= passage < LONGEST_PASSAGE * period:
+        return -np.inf
+    if passage < SHORT_PASSAGE_FRAMES:
+        return float(SHORT_PASSAGE - np.log(0.05 * period))
+    return float(
+        log_normal(np.log(passage / period), np.log(PASSAGE_MEDIAN), PASSAGE_SPREAD) - np.log(passage)
+    )
+
+
+def log_of_beat_error(out_of_beat: float, period: float) -> float:
+    """Logarithm of the prior density of the second drop's distance from half a period after the first, per frame."""
+    return float(log_student(out_of_beat / period, 0.0, OUT_OF_BEAT, 2.0) - np.log(period))
+
+
+def _log_of_both(one: float, two: float) -> float:
+    """Logarithm of the density of the second side's passage, the first one's known."""
+    longer = max(one, two)
+    alike = np.log(ALIKE) + log_normal(two, one, max(ALIKE_FRAMES, ALIKE_SHARE * longer))
+    return float(np.logaddexp(alike, np.log(1 - ALIKE) + log_normal(two, one, UNLIKE_SHARE * longer)))
+
+
+def _log_of_rest(sound: Sound, side: list[Sound], contact: int | None, drop: int, window: float) -> float:
+    """Score of a sound that is neither: the sum of all that it may be, unlocking, rebound of either, or foreign."""
+    own = side[drop]
+    terms = [
+        np.log(FOREIGN / window)
+        + sound.presence["foreign"]
+        + log_student(sound.loudness_db - own.loudness_db, *FOREIGN_DB)
+    ]
+    if contact is not None and side[contact].place < sound.place < own.place:
+        terms.append(
+            np.log(UNLOCKING / (own.place - side[contact].place))
+            + sound.presence["unlocking"]
+            + log_normal(sound.loudness_db - own.loudness_db, *LOUDNESS_DB["unlocking"])
+        )
+    for before in (contact, drop):
+        apart = np.inf if before is None else sound.place - side[before].place
+        if before is not None and 0 < apart < LAST_REBOUND_FRAMES:
+            terms.append(
+                np.log(REBOUND / REBOUND_FRAMES)
+                - apart / REBOUND_FRAMES
+                + sound.presence["rebound"]
+                + log_normal(sound.loudness_db - side[before].loudness_db, *LOUDNESS_DB["rebound"])
+            )
+    return float(logsumexp(terms))
+
+
+def _of_side(side: list[Sound], period: float) -> list[tuple[float, Roles]]:
+    """Every choice of drop and contact of one side, with its score."""
+    window = 4 * LONGEST_LIFT * period
+    out = []
+    for drop in range(len(side)):
+        for contact in (None, *range(drop)):
+            score = side[drop].presence["drop"]
+            if contact is not None:
+                softer = side[contact].loudness_db - side[drop].loudness_db
+                score += side[contact].presence["contact"] + float(
+                    log_normal(softer, *LOUDNESS_DB["contact"])
+                )
+            rest = [number for number in range(len(side)) if number not in (contact, drop)]
+            score += sum(_log_of_rest(side[number], side, contact, drop, window) for number in rest)
+            out.append((score, Roles(drop, contact)))
+    return out
+
+
+def accounts(sides: list[list[Sound]], out_of_half: float, period: float) -> list[Account]:
+    """All readings of one or two sides, the best first.
+
+    Parameters
+    ----------
+    sides : list of list of Sound
+        Each in order of place; at most `MOST_SOUNDS` a side are thought of.
+    out_of_half : float
+        Frames by which the second side's origin lies later than half a period after the first's.
+    period : float
+        Frames.
+    """
+    out = []
+    for chosen in product(*(_of_side(side, period) for side in sides)):
+        score = sum(one[0] for one in chosen)
+        roles = tuple(one[1] for one in chosen)
+        passages = [_passage(side, role) for side, role in zip(sides, roles, strict=True)]
+        known = [passage for passage in passages if passage is not None]
+        score += float(np.log(NONE if not known else BOTH if len(known) == len(sides) else ONE))
+        out_of_beat = 0.0
+        if len(sides) == 2:
+            out_of_beat = out_of_half + sides[1][roles[1].drop].place - sides[0][roles[0].drop].place
+            score += log_of_beat_error(out_of_beat, period)
+        if known:
+            score += log_of_passage(known[0], period)
+        if len(known) == 2:
+            score += _log_of_both(known[0], known[1]) + _log_of_one_fork(sides, roles)
+        out.append(Account(float(score), roles, tuple(passages), float(out_of_beat)))
+    out.sort(key=lambda account: -account.score)
+    return out
+
+
+def _passage(side: list[Sound], roles: Roles) -> float | None:
+    return None if roles.contact is None else side[roles.drop].place - side[roles.contact].place
+
+
+def _log_of_one_fork(sides: list[list[Sound]], roles: tuple[Roles, ...]) -> float:
+    """How much likelier the second contact's loudness is, the first one's known, than by itself."""
+    own = [
+        side[role.contact].loudness_db - side[role.drop].loudness_db
+        for side, role in zip(sides, roles, strict=True)
+        if role.contact is not None
+    ]
+    gained = log_student(own[1], own[0], SAME_FORK_DB) - log_normal(own[1], *LOUDNESS_DB["contact"])
+    return float(np.log(SAME_FORK * np.exp(gained) + 1 - SAME_FORK))
+
+
+def evenly_ticking(side: list[tuple[float, float, float]]) -> bool:
+    """Whether the sounds of a side are the ticks of an ordinary clock: four or more, alike, whole steps apart.
+
+    Each sound is (place, loudness, share of the beats in which it is certain), in order of place. A whole number of
+    another clock's ticks is a period too; but the sounds of an escapement neither fall evenly nor are equally loud.
+    """
+    sure = [(place, loudness) for place, loudness, share in side if share >= _OFTEN]
+    if len(sure) < _TICKS:
+        return False
+    places, loudness = zip(*sure, strict=True)
+    gaps = [after - before for before, after in pairwise(places)]
+    step = min(gaps)
+    if step <= 0:
+        return False
+    even = all(abs(gap / step - round(gap / step)) * step < max(_EVEN * gap, _EVEN_FRAMES) for gap in gaps)
+    return even and max(loudness) - min(loudness) < _ALIKE_DB

@@ -1,0 +1,282 @@
+"""Placing: where one sound begins in every beat, and in which beats it is certain.
+
+In go the rough frames of one sound; out come exact ones (:mod:`torsionbeat.hearing.exact`). A bang beside a beat can be taken
+for it. What gives it away is that it misses the place where its neighbours expect the beat, and that it does not sound like
+the beat; one of the two alone does not, for a clock may turn a corner (its drive was lost, its case was knocked), and weak
+beats all sound like the room. Certain is what chance, the same search laid where the beat is not, does not reach.
+
+Places are frames of 0.5 ms from the start of the stretch; evidence is a natural logarithm of odds.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from torsionbeat.hearing.bands import POOLED_FRAMES
+from torsionbeat.hearing.exact import (
+    ExactTimes,
+    FinePower,
+    beginning_of,
+    laid_anywhere,
+    match,
+    settled,
+    softer_before,
+)
+from torsionbeat.hearing.pattern import SoundTrack
+
+__all__ = ["Placed", "expected_places", "of_a_kind", "passage_of", "place", "typically_apart"]
+
+FloatArray = npt.NDArray[np.float32]
+IntArray = npt.NDArray[np.int64]
+
+_SEARCH = 24
+_WEAK = 25.0
+"""Evidence beyond chance below which chance is asked again, with a profile learnt anew."""
+_NEARLY_ALL = 0.75
+_CHANCE_SHARE = 0.8
+_CHANCE_BEYOND = float(np.log(40.0))
+"""A sound is certain where chance reaches its evidence less often than once in two hundred trials: by chance one
+trial in five passes the 0.8 quantile, and evidence beyond it falls off as exp(-evidence), one in forty passes by
+log 40 more. Taken so, talk in a tenth of the trials does not drown the ticks of the rest."""
+_CORNER = 60.0
+"""Frames (30 ms) by which the beat may turn a corner from one row to the next."""
+_AS_LOUD = 6.0
+"""Power by which one beat may stand above or below the mean sound and still be a beat."""
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """One sound (kind) of one side through the chapter: row ``i`` is period ``i`` of the pattern.
+
+    ``frame`` is where the sound begins (in frames, fractional); ``usable`` whether the row lies inside the chapter.
+    """
+
+    kind: str
+    frame: npt.NDArray[np.float64]
+    evidence: npt.NDArray[np.float64]
+    certain: npt.NDArray[np.bool_]
+    usable: npt.NDArray[np.bool_]
+    level_db: npt.NDArray[np.float64]
+    profile: FloatArray
+    edge: float
+    place: float
+    """Typical distance from the side's strongest track, in frames."""
+    loudness_db: float
+    """Loudness of the mean sound, all bands together."""
+    likeness: float
+    """How like the mean sound the single ones are, median of the certain ones."""
+    edge_uncertainty: float
+    """Standard uncertainty of where the mean sound begins, in frames."""
+    softer_before: float
+    """Frames by which a softer part of it shows before that."""
+    chance: tuple[float, float]
+    """Evidence below which chance stays in one place of twenty, and that it passes in one of five."""
+
+    @property
+    def share(self) -> float:
+        """Share of the usable rows in which it is certain."""
+        return float(np.mean(self.certain[self.usable])) if self.usable.any() else 0.0
+
+
+def place(fine: FinePower, sound: SoundTrack, track: SoundTrack, period: float) -> Placed:
+    """Exact places of one sound, with what chance would give."""
+    frames = len(fine.levels)
+    places = sound.frames * POOLED_FRAMES
+    usable = (places > 2 * _SEARCH) & (places < frames - 80 - _SEARCH)
+    usable &= _sounding(fine, places)
+    if np.count_nonzero(usable) < 2:
+        usable = (places > 0) & (places < frames - 80)
+    rows = np.flatnonzero(usable)
+    first = settled(fine, places[rows], _SEARCH)
+    chance, unlike, _ = _chance(fine, first.frames, period, 12, first.profile, None)
+    certain = first.evidence > chance
+    expected, unrest, stays = expected_places(
+        first.frames, rows, certain, certain & of_a_kind(first, certain, unlike)
+    )
+    anchor = (np.where(stays, first.frames, expected) + first.edge).round().astype(np.int64)
+    search = int(np.clip(4 * unrest, 6, _SEARCH))
+    prior = max(1.5 * unrest, 2.0)
+    exact = match(fine, anchor, search, prior_frames=prior)
+    chance, _, low = _chance(fine, exact.frames, period, search, exact.profile, prior)
+    if np.median(exact.evidence) < chance + _WEAK:
+        strict = _chance_learnt(fine, exact.frames, period, search, prior)
+        # Where nearly every beat stands clear of it, the few others are beats too, only weaker.
+        if np.mean(exact.evidence > strict) < _NEARLY_ALL:
+            chance = max(chance, strict)
+    certain = exact.evidence > chance
+    # A place that noise has drawn to the end of the search is no place.
+    certain &= np.abs(exact.frames - anchor) < search - 0.5
+    beginning = beginning_of(fine, exact, certain)
+    begins = np.full(len(places), np.nan)
+    begins[rows] = exact.frames + beginning.frames
+    missing = ~usable
+    begins[missing] = places[missing]
+    evidence = np.zeros(len(places))
+    evidence[rows] = exact.evidence
+    sure = np.zeros(len(places), bool)
+    sure[rows] = certain
+    level = fine.level_db(np.rint(begins).astype(np.int64))
+    loud = np.sum(exact.profile.max(axis=0) * np.median(fine.floors, axis=0))
+    return Placed(
+        "",
+        begins,
+        evidence,
+        sure,
+        usable,
+        level,
+        exact.profile,
+        beginning.frames,
+        float(np.median(places - track.frames * POOLED_FRAMES)),
+        10 * float(np.log10(max(loud, 1e-20))),
+        float(np.median(exact.likeness[certain])) if certain.any() else 0.0,
+        beginning.uncertainty,
+        0.0 if beginning.frames < exact.edge - 2 else softer_before(exact.profile, exact.edge),
+        (low, max(chance - _CHANCE_BEYOND, 0.5)),
+    )
+
+
+def _sounding(fine: FinePower, places: IntArray) -> npt.NDArray[np.bool_]:
+    """Whether there is any sound at a place: not digital silence, not a lost stretch."""
+    index = np.clip(places[:, None] + np.arange(-8, 40)[None, :], 0, len(fine.levels) - 1)
+    out: npt.NDArray[np.bool_] = (fine.levels[index] > 0).any(axis=2).mean(axis=1) > 0.9
+    return out
+
+
+def _away(
+    fine: FinePower, frames: npt.NDArray[np.float64], period: float, trials: int, reach: int
+) -> IntArray:
+    """Places where the beat is not, between contact and the other side's, some ``trials`` times as many."""
+    rng = np.random.default_rng(len(frames))
+    away = np.concatenate(
+        [frames + sign * rng.uniform(0.14, 0.36, len(frames)) * period for sign in (1, -1) * trials]
+    )
+    places = np.rint(away).astype(np.int64)
+    places = places[(places > 2 * reach) & (places < len(fine.levels) - 80 - reach)]
+    out: IntArray = places[_sounding(fine, places)]
+    return out
+
+
+def _chance_learnt(
+    fine: FinePower, frames: npt.NDArray[np.float64], period: float, search: int, prior: float
+) -> float:
+    """Chance for weak sounds: a profile learnt from as many places without a sound fits their noise as well."""
+    places = _away(fine, frames, period, 1, search)
+    count = max(len(frames), 8)
+    draws = [places[start::2][:count] for start in (0, 1)]
+    if min(len(draw) for draw in draws) < 8:
+        return 0.0
+    learnt = [match(fine, draw, search, prior_frames=prior).evidence for draw in draws]
+    return max(float(np.quantile(np.concatenate(learnt), _CHANCE_SHARE)), 0.0) + _CHANCE_BEYOND
+
+
+def _chance(
+    fine: FinePower,
+    frames: npt.NDArray[np.float64],
+    period: float,
+    search: int,
+    profile: FloatArray,
+    prior: float | None,
+) -> tuple[float, float, float]:
+    """Evidence that chance seldom reaches, likeness, and evidence that it seldom misses: the same search where no beat is."""
+    trials = max(3, int(np.ceil(600 / max(len(frames), 1))))
+    if trials * len(frames) > 2000:
+        frames = frames[:: max(1, len(frames) * trials // 2000)]
+    places = _away(fine, frames, period, trials, search)
+    if len(places) < 20:
+        return 10.0, 1.0, 0.0
+    evidence, likeness = laid_anywhere(fine, places, search, profile, prior)
+    least = max(float(np.quantile(evidence, _CHANCE_SHARE)), 0.0) + _CHANCE_BEYOND
+    return least, float(np.quantile(likeness, 0.98)), float(np.quantile(evidence, 0.05))
+
+
+def of_a_kind(found: ExactTimes, certain: npt.NDArray[np.bool_], unlike: float) -> npt.NDArray[np.bool_]:
+    """Which sounds are as like the mean sound and as loud as most, where likeness tells sounds from the room at all.
+
+    Those are the clock's wherever they fall: the beat may turn a corner. A bang is unlike, or far too loud.
+    """
+    if np.count_nonzero(certain) < 8:
+        return np.zeros(len(certain), bool)
+    middle = float(np.median(found.likeness[certain]))
+    scatter = 1.4826 * float(np.median(np.abs(found.likeness[certain] - middle)))
+    least = middle - 3 * scatter - 0.01
+    loud = found.loudness / max(float(np.median(found.loudness[certain])), 1e-9)
+    if least < unlike:
+        return np.zeros(len(certain), bool)
+    out: npt.NDArray[np.bool_] = (found.likeness > least) & (loud > 1 / _AS_LOUD) & (loud < _AS_LOUD)
+    return out
+
+
+def expected_places(
+    frames: npt.NDArray[np.float64],
+    rows: IntArray,
+    certain: npt.NDArray[np.bool_],
+    alike: npt.NDArray[np.bool_],
+) -> tuple[npt.NDArray[np.float64], float, npt.NDArray[np.bool_]]:
+    """Where each row's neighbours put it, by how much single rows miss that, and which rows may stay as they are.
+
+    A bang taken for the beat draws its neighbours' expectation with it, most where there are few of them, at the
+    ends. So what misses by far is left out and the rest asked again; what sounds like the clock stays in.
+    """
+    trusted = np.flatnonzero(certain) if np.count_nonzero(certain) >= 4 else np.arange(len(rows))
+    if len(trusted) < 4:
+        return frames.copy(), 4.0, certain
+    period = float(np.median(np.diff(frames[trusted]) / np.diff(rows[trusted])))
+    residual = frames - period * rows
+    settled = certain
+    expected, unrest = residual, 0.0
+    for _ in range(4):
+        expected = _from_neighbours(rows, residual, trusted)
+        miss = np.abs(residual - expected)
+        unrest = max(1.4826 * float(np.median(miss[trusted])), 0.5)
+        before = settled
+        settled = (certain & (miss < max(6 * unrest, 8))) | (alike & (miss < _CORNER))
+        if np.array_equal(before, settled) or np.count_nonzero(settled) < 4:
+            break
+        trusted = np.flatnonzero(settled)
+    return expected + period * rows, unrest, settled
+
+
+def _from_neighbours(
+    rows: IntArray, residual: npt.NDArray[np.float64], trusted: IntArray
+) -> npt.NDArray[np.float64]:
+    """What a line through the four trusted rows before each and the four behind it puts there, itself left out."""
+    expected = np.empty(len(rows))
+    reach = 4
+    for index in range(len(rows)):
+        at = int(np.searchsorted(trusted, index))
+        near = trusted[max(0, at - reach) : at + reach + 1]
+        near = near[near != index] if len(near) > 2 else near
+        middle = float(np.median(residual[near]))
+        slope = _slope(rows[near].astype(float), residual[near])
+        expected[index] = middle + slope * (rows[index] - float(np.median(rows[near])))
+    return expected
+
+
+def _slope(at: npt.NDArray[np.float64], values: npt.NDArray[np.float64]) -> float:
+    """Median of the slopes between pairs (Theil-Sen)."""
+    if len(at) < 4:
+        return 0.0
+    first, second = np.triu_indices(len(at), 1)
+    return float(np.median((values[second] - values[first]) / (at[second] - at[first])))
+
+
+def passage_of(drop: Placed, contact: Placed) -> float:
+    """Typical frames from contact to drop."""
+    both = drop.usable & contact.usable
+    certain = both & drop.certain & contact.certain
+    chosen = certain if np.count_nonzero(certain) > 3 else both
+    return float(np.median((drop.frame - contact.frame)[chosen]))
+
+
+def typically_apart(one: Placed, other: Placed) -> float:
+    """Typical frames from the other sound to this one in the same row, where both are certain if they ever are."""
+    rows = min(len(one.frame), len(other.frame))
+    gap = one.frame[:rows] - other.frame[:rows]
+    usable = one.usable[:rows] & other.usable[:rows]
+    sure = usable & one.certain[:rows] & other.certain[:rows]
+    return float(
+        np.median(gap[sure] if np.count_nonzero(sure) >= 3 else gap[usable] if usable.any() else gap)
+    )
