@@ -21,7 +21,7 @@ from scipy.special import logsumexp
 
 from torsionbeat.hearing.account import log_of_beat_error, log_of_passage, log_student
 
-__all__ = ["FewBeats", "few_beats", "peaks_of"]
+__all__ = ["NEAR", "FewBeats", "few_beats", "peaks_of"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -35,7 +35,7 @@ LEAST_DB = 7.0
 """Peaks of 5 times the room's unrest and more."""
 _MOST_PEAKS = 36
 """The loudest that suggest clocks: pairs of them; all peaks are weighed."""
-_NEAR = 0.045
+NEAR = 0.045
 """The period lies within this share of the one told, as in `search`."""
 _FRAMES_PER_S = 2000.0
 _SHORTEST_PASSAGE_S, _LONGEST_PASSAGE, _FARTHEST_OUT = 0.04, 0.075, 0.08
@@ -45,7 +45,7 @@ _GRID_S = 0.012
 _ONE_SIDED, _NO_CONTACT = 0.02, 0.15
 """Share of clocks of which one side only is heard, and of which no contact is."""
 _CONTACT_DB = (-5.0, 5.0)
-_TRAINS_S = (0.15, 2.3)
+_SHORTEST_TRAIN_S, _LONGEST_TRAIN_S = 0.15, 2.3
 _LEAST_TICKS, _LEAST_TRAIN, _MOST_TRAINS = 6, 10.0, 2
 """An even train of six ticks or more, with a score above 10, is an ordinary clock: two of them are looked for."""
 _PLACE_S = 0.02
@@ -113,7 +113,8 @@ def few_beats(
     duration_s: float,
     nominal_s: float,
     *,
-    near: float = _NEAR,
+    near: float = NEAR,
+    longest_train_s: float = _LONGEST_TRAIN_S,
     gaps: tuple[tuple[float, float], ...] = (),
 ) -> list[FewBeats]:
     """Accounts of a stretch, the best first, each with its share of their whole probability.
@@ -125,6 +126,8 @@ def few_beats(
     duration_s : float
     nominal_s, near : float
         The period lies within the share ``near`` of ``nominal_s``.
+    longest_train_s : float
+        What ticks evenly at longer intervals is no ordinary clock but may be this one.
     gaps : tuple of (start, end)
         Stretches without any sound: what is foretold there is not missing.
     """
@@ -132,7 +135,7 @@ def few_beats(
         return []
     peaks = _Peaks.of(times, levels, duration_s, gaps)
     for _ in range(_MOST_TRAINS):
-        used, score = _even_train(peaks)
+        used, score = _even_train(peaks, min(longest_train_s, _LONGEST_TRAIN_S))
         if score < _LEAST_TRAIN:
             break
         peaks = peaks.without(used)
@@ -286,7 +289,7 @@ def _of_clocks(guess: FewBeats, count: int, levels: list[float | None], near: fl
     return float(score)
 
 
-def _even_train(peaks: _Peaks) -> tuple[npt.NDArray[np.bool_], float]:
+def _even_train(peaks: _Peaks, longest_s: float) -> tuple[npt.NDArray[np.bool_], float]:
     """Peaks that an evenly ticking clock explains, and its score over the room."""
     nothing = np.zeros(len(peaks.times), bool)
     best = (nothing, 0.0)
@@ -294,7 +297,7 @@ def _even_train(peaks: _Peaks) -> tuple[npt.NDArray[np.bool_], float]:
     t = np.sort(peaks.times[loud])
     for i in range(len(t)):
         for j in range(i + 1, len(t)):
-            if not _TRAINS_S[0] < t[j] - t[i] < _TRAINS_S[1]:
+            if not _SHORTEST_TRAIN_S < t[j] - t[i] < longest_s:
                 continue
             fitted = _train_through(peaks.times, float(t[i]), float(t[j] - t[i]))
             if fitted is None:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["Heard", "HeardSounds", "LaidOver", "VoiceProfile"]
+__all__ = ["Heard", "HeardSounds", "LaidOver", "OtherAccount", "VoiceProfile"]
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -80,6 +80,29 @@ class LaidOver:
 
 
 @dataclass(frozen=True, slots=True)
+class OtherAccount:
+    """Another account of which sound is which, less likely than the one told, and not beyond doubt the wrong one.
+
+    ``share`` of all probability; ``later_samples`` by how much more the middles of side b come late against half a period
+    after side a's (the beat error grows by that); lift passages of sides a and b, None where it has no contact.
+    """
+
+    share: float
+    later_samples: float
+    passage_samples: tuple[float | None, float | None]
+
+    def like(self, other: OtherAccount, within_samples: float) -> bool:
+        """Whether it says the same as another."""
+        pairs = zip(self.passage_samples, other.passage_samples, strict=True)
+        apart = [abs((one or 0.0) - (two or 0.0)) for one, two in pairs]
+        return max(*apart, abs(self.later_samples - other.later_samples)) < within_samples
+
+    def turned(self) -> OtherAccount:
+        """The same where the sides change names."""
+        return replace(self, later_samples=-self.later_samples, passage_samples=self.passage_samples[::-1])
+
+
+@dataclass(frozen=True, slots=True)
 class VoiceProfile:
     """Mean sound of one kind and side: power over the room's floor, shape (frames, bands)."""
 
@@ -111,6 +134,10 @@ class Heard:
     second_period_s: float | None = None
     """Period of another torsion clock heard beside this one."""
     one_sided: bool = False
+    unsure: bool = False
+    """A clock is heard, but not yet surely which sound is which; nothing of it is told."""
+    other_accounts: tuple[OtherAccount, ...] = ()
+    """Other accounts of which sound is which that are not beyond doubt wrong."""
     clipped_samples: int = 0
     bad_samples: int = 0
     peak: float = 0.0

@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from torsionbeat.hearing.bands import CHUNK_FRAMES, POOLED_FRAMES, BandEar, BandPlan, Chunk, plan_bands
 from torsionbeat.hearing.exact import BEFORE
-from torsionbeat.hearing.heard import Heard, HeardSounds, LaidOver, VoiceProfile
+from torsionbeat.hearing.heard import Heard, HeardSounds, LaidOver, OtherAccount, VoiceProfile
 from torsionbeat.hearing.other_clocks import OtherClock
 from torsionbeat.hearing.placing import Placed
 from torsionbeat.hearing.search import Wanted
@@ -31,6 +31,8 @@ Sided = TypeVar("Sided", LaidOver, VoiceProfile)
 
 _POOLED_CHUNK = CHUNK_FRAMES // POOLED_FRAMES
 _LEAST_GAP_FRAMES = 200
+_ALIKE_FRAMES = 20.0
+"""Frames (10 ms) within which accounts of two chapters say the same."""
 _MOST_CHANNELS = 8
 
 
@@ -114,6 +116,9 @@ class _Story:
     """A place at which side a's beat 0 mod 2 falls, for numbering."""
     anchor_beat: int = 0
     one_sided: bool = False
+    unsure: bool = False
+    other_accounts: list[OtherAccount] | None = None
+    """None before the first account; then those that no chapter put beyond doubt."""
 
 
 class Listener:
@@ -256,7 +261,7 @@ class Listener:
 
     def _close_chapter(self, last: bool = False) -> None:
         chosen, pieces, others = self._best_heard(look_round=self._story.period_samples is None)
-        if pieces and len(self._ears) > 1:
+        if any(heard.sides for _, heard in pieces) and len(self._ears) > 1:
             self._channel = chosen
             self._ears = {chosen: self._ears[chosen]}
         self._add(self._story, pieces, others)
@@ -291,6 +296,9 @@ class Listener:
 
     def _add_piece(self, story: _Story, heard: ChapterHeard, first_chunk: int) -> None:
         known = story.period_samples
+        story.unsure = not heard.sides and known is None
+        if not heard.sides:
+            return
         if known is not None and abs(heard.period_frames * self._plan.hop / known - 1) > 0.02:
             return
         story.second_period_s = heard.second_period_s or story.second_period_s
@@ -316,6 +324,26 @@ class Listener:
                 for part in side.together
             ]
         story.period_samples = heard.period_frames * hop
+        if len(heard.sides) == 2:
+            self._weigh(story, heard, numbers[0] % 2 == 0)
+
+    def _weigh(self, story: _Story, heard: ChapterHeard, first_is_a: bool) -> None:
+        """Other accounts so far: what one chapter says against them counts for all, for it is the same clock."""
+        hop = self._plan.hop
+        told = []
+        for rival in heard.rivals:
+            passages = [None if passage is None else passage * hop for passage in rival.passages]
+            account = OtherAccount(rival.share, rival.later * hop, (passages[0], passages[1]))
+            told.append(account if first_is_a else account.turned())
+        if story.other_accounts is None:
+            story.other_accounts = told
+            return
+        kept = []
+        for known in story.other_accounts:
+            like = [account.share for account in told if account.like(known, _ALIKE_FRAMES * hop)]
+            if like:
+                kept.append(replace(known, share=min(known.share, max(like))))
+        story.other_accounts = kept
 
     def _sounds(self, placed: Placed, beats: npt.NDArray[np.int64], base: int) -> HeardSounds:
         rows = np.flatnonzero(placed.usable)
@@ -390,6 +418,10 @@ class Listener:
             other_intervals_s=tuple(story.other_intervals_s),
             second_period_s=story.second_period_s,
             one_sided=story.one_sided,
+            unsure=story.unsure,
+            other_accounts=tuple(
+                account.turned() if odd else account for account in story.other_accounts or ()
+            ),
             clipped_samples=ear.clipped,
             bad_samples=ear.bad,
             peak=ear.peak,

@@ -13,10 +13,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from torsionbeat.hearing.account import Roles, Sound, accounts, evenly_ticking
+from torsionbeat.hearing.account import Account, Roles, Sound, accounts, evenly_ticking
 from torsionbeat.hearing.bands import CHUNK_FRAMES, POOLED_FRAMES
 from torsionbeat.hearing.exact import FinePower
-from torsionbeat.hearing.few_beats import FewBeats, few_beats, peaks_of
+from torsionbeat.hearing.few_beats import NEAR, FewBeats, few_beats, peaks_of
 from torsionbeat.hearing.other_clocks import OtherClock, without_other_clocks
 from torsionbeat.hearing.path import reassociated
 from torsionbeat.hearing.pattern import FEW_ROWS, SoundTrack, sounds_round
@@ -38,8 +38,11 @@ _ASTRAY = 16.0
 LEAST_SCORE, LEAST_SHARE = 8.0, 0.99
 """Score and share of all probability from which a handful of beats is told: of 112 sounds without a clock none scored above
 2.2, of 80 starts among real ticks 1 was wrong above 2 and none of 50 above 8."""
-_UNTOLD = 3.6
-"""Score that a period costs that was not told: its range is then 4 to 121 s and not 9 % of it."""
+MOST_ODDS, LEAST_RIVAL = 1000.0, 1e-4
+"""Odds are never taken for more than this, which is what they were tried on; rivals below the second share are left out."""
+_LIKE, _ALIKE = 0.9, 5.0
+"""Score that it adds where the beats of each side are as like each other as the first number says: crackles, rotors, syllables
+and drops of a tap seldom are."""
 _WHOLE = 3e-4
 """A clock whose period is so nearly a whole number of another's ticks may be what was left of them."""
 _ON_TICKS, _MOSTLY = 7.0, 0.97
@@ -72,14 +75,28 @@ class SideHeard:
 
 
 @dataclass(frozen=True, slots=True)
+class Rival:
+    """Another account of the sounds: its share of all probability, by how many frames more the second side's middle comes
+    late, and the passages by side."""
+
+    share: float
+    later: float
+    passages: tuple[float | None, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class ChapterHeard:
-    """The clock in one chapter; ``sides`` has one or two entries, the second half a period after the first."""
+    """The clock in one chapter; ``sides`` has one or two entries, the second half a period after the first.
+
+    Without any side it is a clock of whose sounds is not yet sure which is which.
+    """
 
     period_frames: float
     sides: tuple[SideHeard, ...]
     others: tuple[OtherClock, ...]
     second_period_s: float | None
     score: float = 0.0
+    rivals: tuple[Rival, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +129,7 @@ def hear_chapter(
     nominal = wanted.nominal_period_s
     few = _Stretch(strength, up, fine, others, pooled_s)
     if nominal is not None and len(up) * pooled_s < FEW_ROWS * nominal:
-        heard = _hear_few(few, nominal, 0.0)
+        heard = _hear_few(few, nominal, 0.0, _longest_other(wanted))
         if heard is not None:
             return heard, others
     found = find_clock(up, pooled_s, wanted, others)
@@ -122,7 +139,9 @@ def hear_chapter(
         told = nominal is not None and abs(found.period_s / nominal - 1) < 0.05
         if told:
             return None, others
-        return _hear_few(few, found.period_s, _UNTOLD), others
+        # A period that was not told costs its range against what is left of it.
+        price = float(np.log(np.log(wanted.longest_s / wanted.shortest_s) / (2 * NEAR)))
+        return _hear_few(few, found.period_s, price, _longest_other(wanted)), others
     del strength, few
     heard = _hear_beats(up, fine, found, others)
     if heard is not None and added is not None and _left_over(heard, chapter.frame_s, added):
@@ -166,6 +185,8 @@ def hear_pieces(
     if heard is None:
         return [], others
     pieces = [(0, heard)]
+    if not heard.sides:
+        return pieces, others
     period_s = heard.period_frames * chapter.frame_s
     again = Wanted(period_s, 0.9 * period_s, 1.1 * period_s, wanted.fraction_s)
     for first, last in _unheard(heard, len(chapter.floors)):
@@ -179,7 +200,7 @@ def hear_pieces(
             chapter.unrests[first:last],
         )
         for start, more in hear_pieces(part, again, depth=depth + 1)[0]:
-            if abs(more.period_frames / heard.period_frames - 1) < 0.02:
+            if more.sides and abs(more.period_frames / heard.period_frames - 1) < 0.02:
                 pieces.append((first + start, more))
     return pieces, others
 
@@ -225,8 +246,9 @@ def _hear_beats(
     if any(evenly_ticking([_summary(sound) for sound in side]) for side in sides):
         return None
     sides = [_one_of_each(side) for side in sides]
-    roles = _weighed(sides, period)
-    return _told(fine, sides, roles, period, others, found.score)
+    weighed = _weighed(sides, period)
+    heard = _told(fine, sides, list(weighed[0].roles), period, others, found.score)
+    return None if heard is None else replace(heard, rivals=_rivals(weighed))
 
 
 def _summary(sound: Placed) -> tuple[float, float, float]:
@@ -262,8 +284,8 @@ def _roughness(sound: Placed) -> float:
     return float(np.quantile(np.abs(bend), 0.8)) if len(bend) else 1e6 - sound.share
 
 
-def _weighed(sides: list[list[Placed]], period: float) -> list[Roles]:
-    """The likeliest roles of all sounds together."""
+def _weighed(sides: list[list[Placed]], period: float) -> list[Account]:
+    """All accounts of the sounds, the likeliest first."""
     sounds = [
         [
             Sound.of(
@@ -277,16 +299,41 @@ def _weighed(sides: list[list[Placed]], period: float) -> list[Roles]:
     if len(sides) == 2:
         apart = typically_apart(sides[1][0], sides[0][0]) - period / 2
         out_of_half = (apart + period / 2) % period - period / 2
-    return list(accounts(sounds, out_of_half, period)[0].roles)
+    return accounts(sounds, out_of_half, period)
 
 
-def _hear_few(stretch: _Stretch, nominal_s: float, price: float) -> ChapterHeard | None:
+def _rivals(weighed: list[Account]) -> tuple[Rival, ...]:
+    """What the other accounts say, those that say the same taken together; none where all of them are beyond doubt wrong."""
+    shares = np.exp(np.array([account.score for account in weighed]) - weighed[0].score)
+    shares /= shares.sum()
+    if 1 - shares[0] < 1 / MOST_ODDS:
+        return ()
+    own = _middle_late(weighed[0])
+    out: list[Rival] = []
+    for share, account in zip(shares[1:].tolist(), weighed[1:], strict=True):
+        if share < LEAST_RIVAL:
+            break
+        out.append(Rival(share, _middle_late(account) - own, account.passages))
+    return tuple(out)
+
+
+def _middle_late(account: Account) -> float:
+    """Frames by which the middle of the second side's lift comes later than half a period after the first's."""
+    if len(account.passages) < 2:
+        return 0.0
+    return account.out_of_beat - ((account.passages[1] or 0.0) - (account.passages[0] or 0.0)) / 2
+
+
+def _hear_few(
+    stretch: _Stretch, nominal_s: float, price: float, longest_train_s: float
+) -> ChapterHeard | None:
     """The clock in a stretch of a few periods, where its account is sure."""
     pooled_s, fine = stretch.pooled_s, stretch.fine
     times, levels = peaks_of(rising(stretch.strength, STRONGEST), pooled_s)
     duration_s = len(stretch.up) * pooled_s
-    found = few_beats(times, levels, duration_s, nominal_s, gaps=_gaps(fine, pooled_s / POOLED_FRAMES))
-    if not found or found[0].share < LEAST_SHARE or found[0].score - price < LEAST_SCORE:
+    gaps = _gaps(fine, pooled_s / POOLED_FRAMES)
+    found = few_beats(times, levels, duration_s, nominal_s, longest_train_s=longest_train_s, gaps=gaps)
+    if not found or found[0].score - price + _ALIKE < LEAST_SCORE:
         return None
     few = found[0]
     period = few.period_s / pooled_s * POOLED_FRAMES
@@ -294,6 +341,11 @@ def _hear_few(stretch: _Stretch, nominal_s: float, price: float) -> ChapterHeard
     for number in range(1 if few.out_of_half_s is None else 2):
         tracks = _tracks_of(few, number, times, stretch)
         sides.append([place(fine, sound, tracks[-1], period) for sound in tracks])
+    alike = all(side[-1].likeness > _LIKE and np.count_nonzero(side[-1].certain) >= 2 for side in sides)
+    if few.score - price + (_ALIKE if alike else 0.0) < LEAST_SCORE:
+        return None
+    if few.share < LEAST_SHARE:
+        return ChapterHeard(period, (), stretch.others, None, few.score)
     roles = [Roles(len(side) - 1, 0 if len(side) > 1 else None) for side in sides]
     return _told(fine, sides, roles, period, stretch.others, few.score)
 

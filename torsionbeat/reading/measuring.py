@@ -40,6 +40,7 @@ from torsionbeat.reading.mean_arc import (
     unlike_s,
 )
 from torsionbeat.reading.mean_period import SteadyPeriod, mean_period
+from torsionbeat.reading.other_accounts import arc_in_doubt_deg, beat_error_in_doubt_ms
 from torsionbeat.reading.remarks import in_step, remarks_on
 from torsionbeat.reading.stacked_passages import StackedPassage, stacked_passages
 from torsionbeat.sound.remarks import as_remark
@@ -130,6 +131,8 @@ def reading_of(
     part = _part_measured(beats, jumps, turn)
     figures = whole if part.all() else _figures_of(beats.where(part), jumps, heard, clock, timebase, together)
     arcs[part] = single_arcs_deg(beats.where(part), clock, figures.steady)
+    if figures.arc is None and heard.other_accounts:
+        arcs[:] = np.nan  # no arc is told of which the mean is not
     reading = Reading(
         recording=replace(_info(heard, name, seconds_per_sample), recorder=recorder),
         timebase=timebase,
@@ -207,6 +210,8 @@ def _figures_of(
     softer_samples = [max(sounds.softer_samples(kind)) for kind in ("contact", "drop")]
     softer_s = float(np.linalg.norm(softer_samples)) * seconds_per_sample
     arc = mean_arc_deg(beats, arcs, clock, steady, together=together, edges=edges, softer_s=softer_s)
+    error_ms = beat_error_in_doubt_ms(error_ms, heard.other_accounts, 1e3 * seconds_per_sample)
+    arc = arc_in_doubt_deg(arc, heard.other_accounts, seconds_per_sample, steady.period_s, clock)
     return _Figures(
         steady=steady,
         period=period,
@@ -258,6 +263,11 @@ def _ends(time_s: FloatArray) -> tuple[float, float]:
 
 def _nothing(heard: Heard, name: str) -> str:
     seconds = heard.samples / heard.sample_rate_hz
+    if heard.unsure:
+        return (
+            f"a clock is heard in {name}, but it is not yet sure which sound is which: listen for longer, ten swings or "
+            "more, with the microphone against the movement."
+        )
     if heard.peak == 0:
         return f"{name} is silent from beginning to end: check the microphone's cable, its switch and the recorder's level."
     others = [f"{interval:.3g} s" for interval in heard.other_intervals_s]

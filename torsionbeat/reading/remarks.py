@@ -8,6 +8,7 @@ from torsionbeat.hearing.heard import Heard
 from torsionbeat.reading.arc_course import Turn, settling_of
 from torsionbeat.reading.figures import Reading
 from torsionbeat.reading.jumps import Jump
+from torsionbeat.reading.other_accounts import remark_on_accounts
 from torsionbeat.sound.remarks import Remark
 
 __all__ = ["remarks_on"]
@@ -44,6 +45,7 @@ def remarks_on(
     out += _on_settling(reading) if turn is None else [_on_turn(reading, turn)]
     out += _on_beats(reading, heard, strays, together)
     out += _on_arc(reading, heard)
+    out += _on_accounts(reading, heard)
     if differ_s > 0:
         out.append(
             Remark(
@@ -56,6 +58,14 @@ def remarks_on(
     out += _on_sound(reading, heard)
     out += _on_timebase(reading)
     return out
+
+
+def _on_accounts(reading: Reading, heard: Heard) -> list[Remark]:
+    seconds_per_sample = 1 / (heard.sample_rate_hz * (1 + reading.timebase.offset_ppm * 1e-6))
+    period_s = reading.period_s.nominal_value
+    told = (reading.beat_error_ms, reading.arc_deg)
+    remark = remark_on_accounts(heard.other_accounts, seconds_per_sample, period_s, reading.clock, told)
+    return [] if remark is None else [remark]
 
 
 def _on_period(reading: Reading, heard: Heard) -> list[Remark]:

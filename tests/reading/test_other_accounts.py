@@ -1,0 +1,54 @@
+"""Doubt about which sound is which: small shares widen a figure, large ones withhold it, and a remark says what it would be."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from uncertainties import ufloat
+
+from torsionbeat.hearing.heard import OtherAccount
+from torsionbeat.reading.figures import Clock
+from torsionbeat.reading.other_accounts import arc_in_doubt_deg, beat_error_in_doubt_ms, remark_on_accounts
+from torsionbeat.theory.swing import arc_and_offset_deg
+
+CLOCK = Clock("", 60.0, 20.0)
+S_PER_SAMPLE = 1 / 48_000
+
+
+def other(share, later_ms, passage_s):
+    return OtherAccount(share, later_ms * 48, (passage_s * 48_000, passage_s * 48_000))
+
+
+def test_nothing_else_leaves_the_figures_as_they_are():
+    figure = ufloat(3.0, 0.2)
+    assert beat_error_in_doubt_ms(figure, (), 1e3 * S_PER_SAMPLE) is figure
+    assert arc_in_doubt_deg(figure, (), S_PER_SAMPLE, 60.0, CLOCK) is figure
+
+
+def test_a_small_share_widens_as_a_mixture_does():
+    """One in fifty at +40 ms: mean and standard deviation of drawn values."""
+    rng = np.random.default_rng(1)
+    drawn = 3.0 + 0.5 * rng.standard_normal(1_000_000) + 40.0 * (rng.random(1_000_000) < 0.02)
+    mixed = beat_error_in_doubt_ms(ufloat(3.0, 0.5), (other(0.02, 40.0, 0.7),), 1e3 * S_PER_SAMPLE)
+    assert mixed.nominal_value == pytest.approx(drawn.mean(), abs=0.03)
+    assert mixed.std_dev == pytest.approx(drawn.std(), rel=0.01)
+
+
+def test_a_large_share_withholds_what_differs_and_only_that():
+    same_error = (other(0.2, 0.1, 0.5),)
+    arc = ufloat(float(arc_and_offset_deg(0.7, 0.0, 60.0, 20.0)[0]), 1.0)
+    assert beat_error_in_doubt_ms(ufloat(3.0, 0.5), same_error, 1e3 * S_PER_SAMPLE) is not None
+    assert arc_in_doubt_deg(arc, same_error, S_PER_SAMPLE, 60.0, CLOCK) is None
+    remark = remark_on_accounts(same_error, S_PER_SAMPLE, 60.0, CLOCK, (ufloat(3.0, 0.5), None))
+    assert remark.code == "other-account"
+    would_be = float(arc_and_offset_deg(0.5, 0.0, 60.0, 20.0)[0])
+    assert f"the arc is {would_be:.0f} deg" in remark
+    assert "once in 5 recordings" in remark
+    assert "The arc is not told" in remark
+
+
+def test_the_same_from_the_other_side():
+    turned = OtherAccount(0.1, 96.0, (1.0, None)).turned()
+    assert turned == OtherAccount(0.1, -96.0, (None, 1.0))
+    assert turned.turned().like(OtherAccount(0.3, 96.5, (1.2, None)), 2.0)
+    assert not turned.like(OtherAccount(0.3, 96.0, (1.0, None)), 2.0)
