@@ -21,7 +21,7 @@ from scipy.special import logsumexp
 
 from torsionbeat.hearing.account import log_of_beat_error, log_of_passage, log_student
 
-__all__ = ["NEAR", "FewBeats", "few_beats", "peaks_of"]
+__all__ = ["NEAR", "FewBeats", "few_beats", "peaks_of", "weighed_together"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -147,8 +147,14 @@ def few_beats(
             kept.append(one)
     if not kept:
         return []
-    total = logsumexp([one.score for one in kept])
-    return [replace(one, share=float(np.exp(one.score - total))) for one in kept]
+    return weighed_together(kept, [])
+
+
+def weighed_together(one: list[FewBeats], other: list[FewBeats]) -> list[FewBeats]:
+    """Accounts of two lists as one, the best first, each with its share of the whole."""
+    both = sorted([*one, *other], key=lambda few: -few.score)
+    total = logsumexp([few.score for few in both])
+    return [replace(few, share=float(np.exp(few.score - total))) for few in both]
 
 
 def _guesses(peaks: _Peaks, nominal_s: float, near: float) -> list[FewBeats]:

@@ -27,7 +27,7 @@ from torsionbeat.hearing.exact import (
 )
 from torsionbeat.hearing.pattern import SoundTrack
 
-__all__ = ["Placed", "expected_places", "of_a_kind", "passage_of", "place", "typically_apart"]
+__all__ = ["Placed", "by_turns", "expected_places", "of_a_kind", "passage_of", "place", "typically_apart"]
 
 FloatArray = npt.NDArray[np.float32]
 IntArray = npt.NDArray[np.int64]
@@ -41,6 +41,8 @@ _CHANCE_BEYOND = float(np.log(40.0))
 """A sound is certain where chance reaches its evidence less often than once in two hundred trials: by chance one
 trial in five passes the 0.8 quantile, and evidence beyond it falls off as exp(-evidence), one in forty passes by
 log 40 more. Taken so, talk in a tenth of the trials does not drown the ticks of the rest."""
+_EARLY_FRAMES, _SOFTER_DB, _BEYOND_CHANCE = 1.0, 0.5, 6.0
+"""Half of what every other row is early (0.5 ms) or softer by, at least, and in standard errors."""
 _CORNER = 60.0
 """Frames (30 ms) by which the beat may turn a corner from one row to the next."""
 _AS_LOUD = 6.0
@@ -261,6 +263,24 @@ def _slope(at: npt.NDArray[np.float64], values: npt.NDArray[np.float64]) -> floa
         return 0.0
     first, second = np.triu_indices(len(at), 1)
     return float(np.median((values[second] - values[first]) / (at[second] - at[first])))
+
+
+def by_turns(sound: Placed) -> bool:
+    """Whether every other row is early, or softer, beyond chance: both sides of a beat and not one."""
+    rows = np.flatnonzero(sound.certain & sound.usable)
+    if len(rows) < 8:
+        return False
+    sign = np.where(rows % 2 == 0, 1.0, -1.0)
+    for values, least in ((sound.frame[rows], _EARLY_FRAMES), (sound.level_db[rows], _SOFTER_DB)):
+        # a smooth course is taken out by second differences: a turn of c makes 4 c of them
+        even = (np.diff(rows)[1:] == 1) & (np.diff(rows)[:-1] == 1)
+        turns = ((2 * values[1:-1] - values[:-2] - values[2:]) * sign[1:-1])[even] / 4
+        if len(turns) < 6:
+            return False
+        scatter = 1.4826 * float(np.median(np.abs(turns - np.median(turns)))) / np.sqrt(len(turns))
+        if abs(float(np.median(turns))) > max(_BEYOND_CHANCE * scatter, least):
+            return True
+    return False
 
 
 def passage_of(drop: Placed, contact: Placed) -> float:

@@ -16,11 +16,11 @@ import numpy.typing as npt
 from torsionbeat.hearing.account import Account, Roles, Sound, accounts, evenly_ticking
 from torsionbeat.hearing.bands import CHUNK_FRAMES, POOLED_FRAMES
 from torsionbeat.hearing.exact import FinePower
-from torsionbeat.hearing.few_beats import NEAR, FewBeats, few_beats, peaks_of
+from torsionbeat.hearing.few_beats import NEAR, FewBeats, few_beats, peaks_of, weighed_together
 from torsionbeat.hearing.other_clocks import OtherClock, without_other_clocks
 from torsionbeat.hearing.path import reassociated
-from torsionbeat.hearing.pattern import FEW_ROWS, SoundTrack, sounds_round
-from torsionbeat.hearing.placing import Placed, passage_of, place, typically_apart
+from torsionbeat.hearing.pattern import FEW_ROWS, SoundTrack, halves, sounds_round
+from torsionbeat.hearing.placing import Placed, by_turns, passage_of, place, typically_apart
 from torsionbeat.hearing.search import Found, Wanted, find_clock, find_second_clock
 from torsionbeat.hearing.stacked_onsets import Together, passages_together
 from torsionbeat.hearing.strength import STRONGEST, rising
@@ -143,12 +143,23 @@ def hear_chapter(
         price = float(np.log(np.log(wanted.longest_s / wanted.shortest_s) / (2 * NEAR)))
         return _hear_few(few, found.period_s, price, _longest_other(wanted)), others
     del strength, few
+    found = _of_both_sides(up, fine, found)
     heard = _hear_beats(up, fine, found, others)
     if heard is not None and added is not None and _left_over(heard, chapter.frame_s, added):
         return None, others
     if heard is not None and look_round and not others:
         heard = replace(heard, second_period_s=find_second_clock(up, pooled_s, found, wanted))
     return heard, others
+
+
+def _of_both_sides(up: FloatArray, fine: FinePower, found: Found) -> Found:
+    """The clock with twice the period where what seems one side is both by turns: every other beat early, or softer."""
+    track = found.pattern.first
+    if found.pattern.second is not None or len(track.frames) < 2 * FEW_ROWS:
+        return found
+    if not by_turns(place(fine, track, track, found.pattern.period_frames * POOLED_FRAMES)):
+        return found
+    return Found(halves(up, found.pattern), 2 * found.period_s, found.score)
 
 
 def _left_over(heard: ChapterHeard, frame_s: float, added: npt.NDArray[np.float16]) -> bool:
@@ -332,9 +343,16 @@ def _hear_few(
     times, levels = peaks_of(rising(stretch.strength, STRONGEST), pooled_s)
     duration_s = len(stretch.up) * pooled_s
     gaps = _gaps(fine, pooled_s / POOLED_FRAMES)
-    found = few_beats(times, levels, duration_s, nominal_s, longest_train_s=longest_train_s, gaps=gaps)
+
+    def of_period(period_s: float) -> list[FewBeats]:
+        return few_beats(times, levels, duration_s, period_s, longest_train_s=longest_train_s, gaps=gaps)
+
+    found = of_period(nominal_s)
     if not found or found[0].score - price + _ALIKE < LEAST_SCORE:
         return None
+    # A period told at twice or half the true one explains some of the beats, or takes both sides for one.
+    for other_s in (nominal_s / 2, 2 * nominal_s):
+        found = weighed_together(found, of_period(other_s))
     few = found[0]
     period = few.period_s / pooled_s * POOLED_FRAMES
     sides = []

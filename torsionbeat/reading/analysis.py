@@ -13,7 +13,7 @@ from torsionbeat.hearing.reference import ReferenceEar, check_reference
 from torsionbeat.reading.figures import Clock, Reading, Timebase
 from torsionbeat.reading.measuring import reading_of
 from torsionbeat.reading.wheels import with_wheels
-from torsionbeat.sound.block import Block
+from torsionbeat.sound.block import Block, read_ahead
 from torsionbeat.sound.recording import SavedRecording, open_recording
 from torsionbeat.sound.remarks import Remark
 from torsionbeat.sound.roomtone import with_room_tone
@@ -83,15 +83,19 @@ def hear(
         shortest_period_s=listening.shortest_period_s,
         longest_period_s=listening.longest_period_s,
     )
-    blocks: Iterable[Block] = recording.blocks(block_frames)
+    ahead = read_ahead(recording.blocks(block_frames))
+    blocks: Iterable[Block] = ahead
     if reference is not None:
         blocks = _overheard(blocks, reference)
     if recording.not_kept:
         blocks = with_room_tone(blocks, recording.not_kept, recording.sample_rate_hz)
-    for block in blocks:
-        listener.feed(block.samples, block.start_frame)
-        if progress is not None:
-            progress(listener.samples)
+    try:
+        for block in blocks:
+            listener.feed(block.samples, block.start_frame)
+            if progress is not None:
+                progress(listener.samples)
+    finally:
+        ahead.close()
     return listener.finish()
 
 

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+import queue
+import threading
+from collections.abc import Generator, Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["Block", "Samples", "regrouped"]
+__all__ = ["Block", "Samples", "read_ahead", "regrouped"]
 
 Samples = npt.NDArray[np.float32]
 
@@ -66,3 +68,46 @@ def regrouped(blocks: Iterable[Block], frames: int) -> Iterator[Block]:
 
 def _joined(pieces: list[Samples]) -> Samples:
     return pieces[0] if len(pieces) == 1 else np.concatenate(pieces)
+
+
+def read_ahead(blocks: Iterable[Block], most: int = 2) -> Generator[Block, None, None]:
+    """Give the same blocks, read by a thread of its own, up to ``most`` ahead.
+
+    Decoding lets the other threads run, so that on two cores the next blocks are read while the last one is heard. What
+    goes wrong in reading is raised where the block would have come; closing the iterator ends the thread.
+    """
+    waiting: queue.Queue[tuple[Block | None, BaseException | None]] = queue.Queue(most)
+    stop = threading.Event()
+
+    def give(block: Block | None, error: BaseException | None = None) -> bool:
+        while not stop.is_set():
+            try:
+                waiting.put((block, error), timeout=0.1)
+            except queue.Full:
+                continue
+            return True
+        return False
+
+    def read() -> None:
+        try:
+            for block in blocks:
+                if not give(block):
+                    return
+        except BaseException as error:
+            give(None, error)
+        else:
+            give(None)
+
+    reader = threading.Thread(target=read, name="read-ahead", daemon=True)
+    reader.start()
+    try:
+        while True:
+            block, error = waiting.get()
+            if error is not None:
+                raise error
+            if block is None:
+                return
+            yield block
+    finally:
+        stop.set()
+        reader.join()
