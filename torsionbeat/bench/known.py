@@ -80,5 +80,5 @@ class KnownClock:
             return Clock()
         from torsionbeat.benchlog import open_log
 
-        with open_log(self.log) as opened:
+        with open_log(self.log, must_exist=True) as opened:
             return opened.clock(self.name).as_clock()

@@ -14,7 +14,7 @@ from sqlalchemy import Engine, Select, select
 from sqlalchemy.orm import Session, defer
 from sqlalchemy.orm.interfaces import ORMOption
 
-from torsionbeat.benchlog.corrections import entry, kind_of
+from torsionbeat.benchlog.corrections import ENTRY_KINDS, entry, kind_of
 from torsionbeat.benchlog.entries import fault_of
 from torsionbeat.benchlog.names import find_clock
 from torsionbeat.benchlog.standing import overtaken
@@ -155,14 +155,51 @@ class Answers:
     def _sound(self, session: Session, wanted: Select[Any], clock: str = "") -> list[Any]:
         """Give the rows that can be; of each of the others ``left_out`` says what is wrong."""
         kept = []
-        for row in session.scalars(wanted):
-            fault = fault_of(row)
+        for what, row in self._readable(session, wanted, clock):
+            fault = "it cannot be read" if row is None else fault_of(row)
             if fault is None:
                 kept.append(row)
                 continue
-            what = f"the clock {row.name!r}" if isinstance(row, ClockRecord) else f"{kind_of(row)} {row.id}"
             said = f"{what} of {clock!r}" if clock else what
             remark = Remark("row-left-out", f"Left out, since it cannot be: {said}: {fault}.")
             if remark not in self.left_out:
                 self.left_out.append(remark)
         return kept
+
+    def _readable(self, session: Session, wanted: Select[Any], clock: str) -> Iterator[tuple[str, Any]]:
+        """Give rows with what they are called, None for one whose columns hold what cannot be read.
+
+        Where a reading's document is asked for and cannot be read, that is an error: nobody compares half a history.
+        """
+        table = wanted.column_descriptions[0]["entity"]
+        try:
+            rows = list(session.scalars(wanted))
+        except (ValueError, TypeError):
+            if table is ReadingRecord and not wanted._with_options:
+                raise
+            rows = [
+                _one(session, wanted, table, number) for number in session.scalars(_numbers(wanted, table))
+            ]
+        for row in rows:
+            if isinstance(row, int):
+                yield f"{'' if clock else 'the clock '}{_kinds(table)}{row}", None
+            elif isinstance(row, ClockRecord):
+                yield f"the clock {row.name!r}", row
+            else:
+                yield f"{kind_of(row)} {row.id}", row
+
+
+def _numbers(wanted: Select[Any], table: Any) -> Select[Any]:
+    return wanted.options().with_only_columns(table.id)
+
+
+def _one(session: Session, wanted: Select[Any], table: Any, number: int) -> Any:
+    """Give one row, or its number where it cannot be read."""
+    try:
+        return session.scalars(wanted.where(table.id == number)).one()
+    except (ValueError, TypeError):
+        return number
+
+
+def _kinds(table: Any) -> str:
+    return next((f"{kind} " for kind, one in ENTRY_KINDS.items() if one is table), "")

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
-from torsionbeat.benchlog.tables import Base
+from torsionbeat.benchlog.tables import Base, History
 
 __all__ = [
     "CLOCK_FIELDS",
@@ -146,6 +146,13 @@ def fault_of_number(row: Base) -> str | None:
         if name in state.unloaded:
             continue
         value, allowed = getattr(row, name), range_of(row.__tablename__, name)
+        if (
+            value is None
+            and isinstance(row, History)
+            and name.startswith("u_")
+            and getattr(row, name[2:]) is not None
+        ):
+            return f"{name[2:]} has no uncertainty"
         if isinstance(value, datetime):
             moment = value if value.tzinfo is not None else value.astimezone()
             if not EARLIEST <= moment < LATEST:

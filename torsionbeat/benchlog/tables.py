@@ -50,6 +50,7 @@ __all__ = [
     "WorkRecord",
     "WriteRecord",
     "name_key",
+    "uncertain",
 ]
 
 SCHEMAS = ("0001", "0002", "0003")
@@ -82,6 +83,17 @@ def name_key(name: str) -> str:
     (True, False)
     """
     return unicodedata.normalize("NFC", unicodedata.normalize("NFC", name).casefold())
+
+
+EXACT = 1e-12
+"""Standard uncertainty of a figure that was kept as exact: arithmetic warns of nought, and this is less than any clock."""
+
+
+def uncertain(value: float | None, sigma: float | None) -> UFloat:
+    """Give a value and its standard uncertainty as one number; None where it was not measured."""
+    from uncertainties import ufloat
+
+    return None if value is None else ufloat(value, sigma or EXACT)
 
 
 class Moment(TypeDecorator[datetime]):
@@ -265,12 +277,9 @@ class ReadingRecord(Entry):
 
     def figure(self, name: str) -> UFloat:
         """Give one of ``FIGURES`` as an uncertain number, or None where it was not measured."""
-        from uncertainties import ufloat
-
         if name not in FIGURES:
             raise AttributeError(f"a reading has no figure {name!r}; it has {', '.join(FIGURES)}")
-        value, sigma = getattr(self, name), getattr(self, f"u_{name}")
-        return None if value is None else ufloat(value, sigma)
+        return uncertain(getattr(self, name), getattr(self, f"u_{name}"))
 
 
 class TrialRecord(Entry):

@@ -22,10 +22,6 @@ app = typer.Typer(
     no_args_is_help=True,
     help="Add, show, list, change, export and import the clocks of the bench log; put right what is in it.",
 )
-app.command("undo")(undo_command)
-app.command("restore")(restore_command)
-app.command("amend")(amend_command)
-
 Name = Annotated[str, typer.Argument(help="The clock's name in the bench log.")]
 
 
@@ -193,6 +189,11 @@ def list_command(log: LogOption = None, json: JsonOption = False) -> None:
         eighty_columns().print(clocks_table(found.clocks))
     if rest:
         say(*rest)
+
+
+app.command("undo")(undo_command)
+app.command("restore")(restore_command)
+app.command("amend")(amend_command)
 
 
 @app.command("export")

@@ -131,7 +131,7 @@ def advise(request: AdviseRequest) -> Judgement:
     """
     if request.clock is None:
         return _judge(request, request.known, None)
-    with open_log(request.log) as log:
+    with open_log(request.log, must_exist=True) as log:
         swings = [one for one in log.freeswings(request.clock) if one.q is not None]
         record = KnownOfClock.of_record(log.clock(request.clock), swings[-1].q if swings else None)
         return _judge(request, request.known.or_else(record), log)

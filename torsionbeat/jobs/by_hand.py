@@ -163,7 +163,7 @@ def hand_check(request: HandCheckRequest) -> HandCheckResult:
     remarks = (*check.remarks, *_zone_remark(dated))
     if request.clock is None:
         return HandCheckResult(seen, check, remarks)
-    with open_log(request.log) as log:
+    with open_log(request.log, must_exist=True) as log:
         name = log.clock(request.clock).name
         rated = [one for one in log.readings(name, documents=False) if one.rate_s_per_day is not None]
     last = rated[-1] if rated else None

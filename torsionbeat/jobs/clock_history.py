@@ -23,7 +23,7 @@ from torsionbeat.benchlog import (
 from torsionbeat.benchlog.corrections import kind_of
 from torsionbeat.benchlog.ranges import CLOCK_FIELDS
 from torsionbeat.benchlog.standing import overtaken
-from torsionbeat.benchlog.tables import FIGURES, ClockRecord, Entry
+from torsionbeat.benchlog.tables import FIGURES, ClockRecord, Entry, uncertain
 from torsionbeat.reading.figures import UFloat
 from torsionbeat.sound.remarks import Remark
 
@@ -266,8 +266,5 @@ def _reading(row: ReadingRecord, common: dict[str, Any]) -> Happened:
 
 
 def _figures(**pairs: tuple[float | None, float | None]) -> Mapping[str, UFloat]:
-    from uncertainties import ufloat
-
-    return MappingProxyType(
-        {name: ufloat(value, sigma or 0.0) for name, (value, sigma) in pairs.items() if value is not None}
-    )
+    known = {name: uncertain(*pair) for name, pair in pairs.items()}
+    return MappingProxyType({name: figure for name, figure in known.items() if figure is not None})

@@ -230,7 +230,7 @@ def _days_group(clock: KnownClock, days: Days, earlier: datetime | None) -> Grou
     ``earlier``: a free swing done before this moment belongs to an earlier state of the clock.
     """
     assert clock.name is not None
-    with open_log(clock.log) as log:
+    with open_log(clock.log, must_exist=True) as log:
         record, readings = log.clock(clock.name), log.readings(clock.name)
         nights = tuple(kept_night(record, row) for row in readings if days.start <= row.taken_at < days.end)
         if not nights:

@@ -146,7 +146,7 @@ def free_swing(request: FreeSwingRequest) -> FreeSwingResult:
     period_s, inertia = request.period_s, request.inertia_g_mm2
     lift_deg = request.source.lift_deg if isinstance(request.source, SoundsHeard) else None
     if request.clock is not None:
-        with open_log(request.log) as log:
+        with open_log(request.log, must_exist=True) as log:
             record = log.clock(request.clock)
         period_s = period_s if period_s is not None else record.nominal_period_s
         inertia = inertia if inertia is not None else record.balance_inertia_g_mm2
@@ -166,7 +166,7 @@ def free_swing(request: FreeSwingRequest) -> FreeSwingResult:
     )
     if request.clock is not None:
         settling_s = None if law.settling_time_s is None else law.settling_time_s.nominal_value
-        with open_log(request.log) as log:
+        with open_log(request.log, must_exist=True) as log:
             log.add_freeswing(
                 request.clock, result.document(), law=law.law, q=law.q, settling_time_s=settling_s
             )

@@ -53,7 +53,7 @@ def keep_adjustment(judgement: Judgement, log: str | None, *, done_at: datetime 
         raise InputError(
             f"the adjustment cannot have been done before {last.label}, on which it rests; check --when"
         )
-    with open_log(log) as opened:
+    with open_log(log, must_exist=True) as opened:
         trials = close_trials(opened, clock)
         works = _keep(opened, clock, judgement, done_at)
     return Kept(clock, tuple(works), trials)

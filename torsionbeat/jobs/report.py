@@ -95,7 +95,7 @@ def report(request: ReportRequest) -> ClockStory:
     """
     from torsionbeat.benchlog import open_log
 
-    with open_log(request.log) as opened:
+    with open_log(request.log, must_exist=True) as opened:
         return gather(
             opened,
             request.clock,
