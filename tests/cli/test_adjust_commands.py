@@ -13,15 +13,15 @@ import typer
 from typer.testing import CliRunner
 
 from torsionbeat.benchlog import open_log
-from torsionbeat.cli import clock, correct, freeswing, note, spring
+from torsionbeat.cli import by_hand, clock, correct, note
 from torsionbeat.errors import InputError
 
 app = typer.Typer()
 app.add_typer(clock.app, name="clock")
 app.command("note")(note.note_command)
 app.command("correct")(correct.correct_command)
-app.command("spring")(spring.spring_command)
-app.command("freeswing")(freeswing.freeswing_command)
+app.command("spring")(by_hand.spring_command)
+app.command("freeswing")(by_hand.freeswing_command)
 
 STRIP = ("--thickness", "100um", "--width", "0.5", "--length", "100", "--load", "300")
 TURNS = (
@@ -382,7 +382,7 @@ def test_freeswing_refuses_what_cannot_be(bench, arguments, says):
 def test_help_stays_quick():
     heavy = "numpy", "scipy", "sqlalchemy", "uncertainties", "rich.table"
     code = (
-        "import sys; import torsionbeat.cli.correct, torsionbeat.cli.spring, torsionbeat.cli.freeswing; "
+        "import sys; import torsionbeat.cli.correct, torsionbeat.cli.by_hand; "
         f"print([name for name in {heavy!r} if name in sys.modules])"
     )
     done = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True)

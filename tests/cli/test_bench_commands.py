@@ -11,13 +11,13 @@ import typer
 from typer.testing import CliRunner
 
 from torsionbeat.benchlog import open_log
-from torsionbeat.cli import clock, handcheck, note
+from torsionbeat.cli import by_hand, clock, note
 from torsionbeat.errors import InputError
 
 app = typer.Typer()
 app.add_typer(clock.app, name="clock")
-app.command("note", cls=note.COMMAND_CLASS)(note.note_command)
-app.command("handcheck", cls=handcheck.COMMAND_CLASS)(handcheck.handcheck_command)
+app.command("note", cls=note.NOTE_CLASS)(note.note_command)
+app.command("handcheck", cls=by_hand.HANDCHECK_CLASS)(by_hand.handcheck_command)
 
 
 @pytest.fixture
@@ -299,7 +299,7 @@ def test_importing_the_commands_brings_no_database_in():
     import torsionbeat
 
     script = (
-        "import sys, torsionbeat.cli.clock, torsionbeat.cli.note, torsionbeat.cli.handcheck\n"
+        "import sys, torsionbeat.cli.clock, torsionbeat.cli.note, torsionbeat.cli.by_hand\n"
         "heavy = {'sqlalchemy', 'alembic', 'numpy', 'scipy', 'uncertainties'} & sys.modules.keys()\n"
         "print(sorted(heavy))"
     )

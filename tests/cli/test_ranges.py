@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from torsionbeat.benchlog.ranges import CLOCK_FIELDS
-from torsionbeat.cli.app import COMMANDS
+from torsionbeat.cli.app import COMMANDS, MODULES
 from torsionbeat.cli.clock import FIELD_OF_OPTION
 from torsionbeat.cli.ranges import GIVEN_UP, NEEDS, RANGES, checked
 from torsionbeat.errors import InputError
@@ -21,7 +21,7 @@ NAMES = [name for group in COMMANDS.values() for name in group]
 def functions():
     """Give each command's function with its name, those of a group one by one."""
     for name in NAMES:
-        module = importlib.import_module(f"torsionbeat.cli.{name}")
+        module = importlib.import_module(f"torsionbeat.cli.{MODULES.get(name, name)}")
         if hasattr(module, "app"):
             for one in module.app.registered_commands:
                 yield f"{name} {one.name}", one.callback

@@ -9,7 +9,7 @@ import typer
 from typer.testing import CliRunner
 
 from torsionbeat.benchlog import open_log
-from torsionbeat.cli.report import report_command
+from torsionbeat.cli.compare import report_command
 from torsionbeat.errors import InputError
 
 app = typer.Typer()

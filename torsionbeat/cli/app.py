@@ -12,7 +12,7 @@ from torsionbeat.display.glossary import CAUTIONS
 from torsionbeat.errors import InputError
 from torsionbeat.version import __version__
 
-__all__ = ["COMMANDS", "app", "help_text"]
+__all__ = ["COMMANDS", "MODULES", "app", "help_text"]
 
 COMMANDS = {
     "At the bench": {
@@ -42,7 +42,20 @@ COMMANDS = {
         "report": "Write a report on a clock, for its owner and for the file.",
     },
 }
-"""What each command is for, in the order in which the help lists them; each lies in the module of its name."""
+"""What each command is for, in the order in which the help lists them."""
+
+MODULES = {
+    "inbeat": "listen",
+    "devices": "listen",
+    "digest": "beat_sounds",
+    "portrait": "beat_sounds",
+    "spring": "by_hand",
+    "freeswing": "by_hand",
+    "handcheck": "by_hand",
+    "arc": "lift",
+    "report": "compare",
+}
+"""Modules of the commands that share one; the others lie in that of their name."""
 
 WIDTH = 80
 """Columns of a terminal as it opens."""
@@ -112,13 +125,13 @@ def _loaded(name: str) -> Any:
     def _about() -> None:
         """Keep the command a word of its own."""
 
-    module = import_module(f"torsionbeat.cli.{name}")
+    module = import_module(f"torsionbeat.cli.{MODULES.get(name, name)}")
     if hasattr(module, "app"):
         for one in module.app.registered_commands:
             if one.callback is not None and not hasattr(one.callback, "is_checked"):
                 one.callback = checked(f"{name} {one.name}", one.callback)
         program.add_typer(module.app, name=name)
     else:
-        kind = getattr(module, "COMMAND_CLASS", None)
+        kind = getattr(module, f"{name.upper()}_CLASS", None)
         program.command(name, cls=kind)(checked(name, getattr(module, f"{name}_command")))
     return program

@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from torsionbeat.cli.groups import takes_groups
-from torsionbeat.cli.history import JsonOption, LogOption, print_json, say
+from torsionbeat.cli.options import JsonOption, LogOption, print_json, say, takes_groups
 from torsionbeat.cli.putting_right import amend_command, restore_command, undo_command
 from torsionbeat.errors import InputError
 
@@ -256,7 +255,7 @@ def sides_command(
     from dataclasses import asdict
 
     from torsionbeat.bench.sides import LearnSidesRequest, learn_sides
-    from torsionbeat.cli.hours import moment_s
+    from torsionbeat.cli.texts import moment_s
     from torsionbeat.display.words import sides_sentences
 
     result = learn_sides(LearnSidesRequest(name, recording, moment_s(at), towards, other, log))

@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from torsionbeat.cli.clock import FIELD_OF_OPTION
-from torsionbeat.cli.groups import takes_groups
-from torsionbeat.cli.history import JsonOption, LogOption, moment, print_json, say
+from torsionbeat.cli.options import JsonOption, LogOption, moment, print_json, say, takes_groups
 from torsionbeat.errors import InputError
 
 if TYPE_CHECKING:
@@ -70,7 +69,7 @@ class WeightOptions:
 
     def stock(self) -> Stock | None:
         """Give the weights at hand, or None where they are left alone."""
-        from torsionbeat.cli.adjusting import stock_of
+        from torsionbeat.cli.texts import stock_of
         from torsionbeat.regulation.stock import Disc
         from torsionbeat.theory.materials import weight_metal
 
@@ -138,7 +137,7 @@ def request_of(
     """Make the request of what was typed."""
     from uncertainties import ufloat
 
-    from torsionbeat.cli.adjusting import document_of, earlier_of, rate_of
+    from torsionbeat.cli.texts import document_of, earlier_of, rate_of
     from torsionbeat.jobs.advise import AdviseRequest
     from torsionbeat.regulation.room import read_room
 

@@ -1,4 +1,4 @@
-"""``torsionbeat lift``: the lift of a clock, from arcs counted by eye."""
+"""``torsionbeat lift`` and ``arc``: the two angles that a clock tells only when asked."""
 
 from __future__ import annotations
 
@@ -8,15 +8,14 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from torsionbeat.cli.groups import takes_groups
-from torsionbeat.cli.history import say
-from torsionbeat.cli.options import ClockOptions
+from torsionbeat.cli.compare import side_of
+from torsionbeat.cli.options import ClockOptions, JsonOption, print_json, say, takes_groups
 from torsionbeat.errors import InputError
 
 if TYPE_CHECKING:
     from torsionbeat.jobs.find_lift import CountedArc
 
-__all__ = ["lift_command"]
+__all__ = ["arc_command", "lift_command"]
 
 COUNTED = re.compile(
     r"(?P<arc>\d+(\.\d+)?)( *within *(?P<within>\d+(\.\d+)?))?( *at *(?P<at>\d+(\.\d+)?) *(?P<unit>s|min))?"
@@ -68,3 +67,47 @@ def _counted(text: str) -> CountedArc:
         raise InputError(f'counted is {text[:80]!r}; write it as "430", "430 within 5" or "390 at 12min"')
     at_s = None if read["at"] is None else float(read["at"]) * (60 if read["unit"] == "min" else 1)
     return CountedArc(float(read["arc"]), float(read["within"] or COUNTED_WITHIN_DEG), at_s)
+
+
+@takes_groups
+def arc_command(
+    before: Annotated[
+        str,
+        typer.Argument(help="A recording, a reading kept as JSON, or with --clock a day, before the turn."),
+    ],
+    after: Annotated[str, typer.Argument(help="The same, after it, when the arc is steady again.")],
+    turned: Annotated[
+        float, typer.Option(help="How far the beat setting was turned between, either way (deg).")
+    ],
+    clock: ClockOptions,
+    within: Annotated[float, typer.Option(help="How far off that may be (deg).")] = 0.5,
+    share_above_fork: Annotated[
+        float,
+        typer.Option(help="Fork on the strip: its free length above the fork over all of it; else 1."),
+    ] = 1.0,
+    swap_sides: Annotated[
+        bool | None,
+        typer.Option(
+            "--swap-sides/--keep-sides",
+            help="Side a before is side b after, or is side a; left out, the sounds decide.",
+        ),
+    ] = None,
+    json: JsonOption = False,
+) -> None:
+    """Find the arc where only the drop is heard: read, turn the beat setting a little, and read again.
+
+    The beat error moves with the offset, by more the smaller the arc: two beat errors and the turn between them
+    give it. Turn far enough that the beat errors differ by many times their intervals, some five degrees.
+    """
+    from torsionbeat.display.by_hand import two_offsets_sentences
+    from torsionbeat.jobs.by_hand import TwoOffsetsRequest, two_offsets
+    from torsionbeat.terminal.progress import Bar
+
+    sides = side_of(before), side_of(after)
+    request = TwoOffsetsRequest(*sides, turned, within, share_above_fork, swap_sides, clock.known())
+    with Bar("Listening") as bar:
+        result = two_offsets(request, progress=bar.share)
+    if json:
+        print_json(result.document())
+    else:
+        say(*two_offsets_sentences(result))

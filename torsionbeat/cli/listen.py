@@ -1,38 +1,99 @@
-"""``torsionbeat listen``: a microphone at the movement, for minutes, for a night, or for every night."""
+"""``torsionbeat listen``, ``inbeat`` and ``devices``: a microphone at the movement."""
 
 from __future__ import annotations
 
 import contextlib
 import json
-from dataclasses import dataclass, replace
+import signal
+import threading
+from collections.abc import Iterator
+from dataclasses import asdict, dataclass, replace
 from datetime import datetime
 from pathlib import Path
+from types import FrameType
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from torsionbeat.cli.groups import takes_groups
-from torsionbeat.cli.history import KeepAnyway, say
-from torsionbeat.cli.options import ClockOptions, ReferenceOptions, SoundOptions
-from torsionbeat.errors import InputError, NothingHeardError, TorsionbeatError
+from torsionbeat.cli.options import (
+    ClockOptions,
+    JsonOption,
+    KeepAnyway,
+    ReferenceOptions,
+    SoundOptions,
+    print_json,
+    say,
+    takes_groups,
+)
+from torsionbeat.errors import DeviceError, InputError, NothingHeardError, TorsionbeatError
 from torsionbeat.terminal.outputs import refuse_harm
 from torsionbeat.terminal.telling import reading_line, tell
 
 if TYPE_CHECKING:
     from torsionbeat.bench.nights import Night
-    from torsionbeat.cli.ending import Ending
     from torsionbeat.jobs.listen import ListenRequest, ListenResult
     from torsionbeat.jobs.microphone import CheckState
     from torsionbeat.live.session import LiveState
     from torsionbeat.terminal.live import LiveScreen
 
-__all__ = ["listen_command"]
+__all__ = ["Ending", "devices_command", "ended_by_signals", "inbeat_command", "listen_command"]
+
+
+class Ending:
+    """A flag that a signal handler may set; no lock, so that it never waits."""
+
+    def __init__(self) -> None:
+        self._set = False
+
+    def set(self) -> None:
+        """Ask for the end."""
+        self._set = True
+
+    def is_set(self) -> bool:
+        """Whether the end was asked for."""
+        return self._set
+
+    def wait(self, seconds: float) -> None:
+        """Wait so long, or until the end is asked for."""
+        import time
+
+        until = time.monotonic() + seconds
+        while not self._set and (left_s := until - time.monotonic()) > 0:
+            time.sleep(min(left_s, 0.2))
+
+
+@contextlib.contextmanager
+def ended_by_signals(ending: Ending | None = None) -> Iterator[Ending]:
+    """Let Ctrl-C, a kill or a closed terminal end the listening, not the program; a second Ctrl-C ends it all."""
+    flag = ending or Ending()
+
+    def handle(number: int, _frame: FrameType | None) -> None:
+        if number == signal.SIGINT:
+            signal.signal(signal.SIGINT, signal.default_int_handler)
+        flag.set()
+
+    if threading.current_thread() is not threading.main_thread():
+        yield flag
+        return
+    numbers = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    heeded = [
+        number for number in numbers if signal.getsignal(number) != signal.SIG_IGN
+    ]  # nohup is respected
+    before = {number: signal.signal(number, handle) for number in heeded}
+    try:
+        yield flag
+    finally:
+        for number, old in before.items():
+            signal.signal(number, old)
+
 
 STATUS_EVERY_S = 60.0
 """A line a minute: enough for a program that watches, and half a megabyte a night."""
 
+
 TOLD_EVERY_S = 30.0
 """The microphone check says every half a minute that it goes on."""
+
 
 AGAIN_S = 600.0
 """After a night that failed the next try comes so much later: time to plug a microphone in again."""
@@ -78,7 +139,7 @@ class NightOptions:
         InputError
             Options that contradict each other, or cannot be read.
         """
-        from torsionbeat.cli.hours import length_s, night_span, until_s
+        from torsionbeat.cli.texts import length_s, night_span, until_s
 
         if sum(option is not None for option in (self.length, self.until, self.every_night)) > 1:
             raise InputError("give one of --for, --until and --every-night")
@@ -145,7 +206,6 @@ def _request(
 
 def _check(clock: ClockOptions, sound: SoundOptions, night: NightOptions) -> None:
     """Check the microphone, and say what is heard."""
-    from torsionbeat.cli.ending import ended_by_signals
     from torsionbeat.jobs.microphone import CHECK_S, CheckMicrophoneRequest, check_microphone
 
     request = CheckMicrophoneRequest(sound.sound(2), clock.known(), night.duration_s() or CHECK_S)
@@ -176,7 +236,6 @@ class _CheckTeller:
 
 def _one_night(request: ListenRequest, night: NightOptions, ending: Ending | None = None) -> None:
     """Listen, show, and print the reading; what failed on the way is told after it."""
-    from torsionbeat.cli.ending import ended_by_signals
     from torsionbeat.jobs.listen import listen
     from torsionbeat.terminal.live import LiveScreen
 
@@ -237,7 +296,6 @@ def _show(result: ListenResult, request: ListenRequest, night: NightOptions) -> 
 def _every_night(request: ListenRequest, night: NightOptions) -> None:
     """One night after the other until stopped; a night that fails is told and costs only itself."""
     from torsionbeat.cli import hours
-    from torsionbeat.cli.ending import ended_by_signals
 
     span = hours.night_span(night.every_night or "")
     done = datetime.now().astimezone()
@@ -263,3 +321,54 @@ def _every_night(request: ListenRequest, night: NightOptions) -> None:
 
 def _seconds_to(moment: datetime) -> float:
     return (moment - datetime.now().astimezone()).total_seconds()
+
+
+@takes_groups
+def inbeat_command(
+    clock: ClockOptions,
+    sound: SoundOptions,
+    arc: Annotated[
+        float | None,
+        typer.Option(
+            help="Arc (amplitude end to end) as counted by eye (deg), where only the drop is heard."
+        ),
+    ] = None,
+    share_above_fork: Annotated[
+        float,
+        typer.Option(help="Fork on the strip: its free length above the fork over all of it; else 1."),
+    ] = 1.0,
+    length: Annotated[
+        str | None,
+        typer.Option("--for", metavar="LENGTH", help="How long, e.g. 20min; left out, till Ctrl-C."),
+    ] = None,
+) -> None:
+    """Set a clock in beat: after each swing the offset, how sure it is, and the way to turn.
+
+    Right again two swings after you have turned and let go. Side a and side b are the two ways the balance
+    goes: the screen says at which it just went by. Nothing is kept.
+
+    Exit status: 0 ended as wished, 2 an option cannot be used, 3 no clock heard, 4 the microphone failed.
+    """
+    from torsionbeat.cli.texts import length_s
+    from torsionbeat.jobs.set_beat import SetBeatRequest, set_beat
+    from torsionbeat.terminal.beatview import BeatScreen
+
+    duration_s = None if length is None else length_s(length)
+    request = SetBeatRequest(sound.sound(), clock.known(), arc, share_above_fork, duration_s)
+    with BeatScreen() as screen, ended_by_signals() as ending:
+        set_beat(request, on_state=screen.show, cancel=ending)
+
+
+def devices_command(json: JsonOption = False) -> None:
+    """List the microphones; give a number or part of a name to listen --device."""
+    from torsionbeat.jobs.microphone import devices
+
+    found = devices()
+    if json:
+        print_json([asdict(device) for device in found])
+    elif not found:
+        raise DeviceError("no microphone was found; plug one in and check that the sound system runs")
+    else:
+        from torsionbeat.display.terminal import device_table, eighty_columns
+
+        eighty_columns().print(device_table(found))

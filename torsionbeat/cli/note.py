@@ -6,13 +6,12 @@ from typing import Annotated, Any
 
 import typer
 
-from torsionbeat.cli.history import JsonOption, LogOption, day, moment, print_json, say
-from torsionbeat.cli.plaintext import TakesTexts
+from torsionbeat.cli.options import JsonOption, LogOption, TakesTexts, day, moment, print_json, say
 from torsionbeat.errors import InputError
 
-__all__ = ["COMMAND_CLASS", "Details", "details_of", "note_command"]
+__all__ = ["NOTE_CLASS", "Details", "details_of", "note_command"]
 
-COMMAND_CLASS = TakesTexts
+NOTE_CLASS = TakesTexts
 
 Details = Annotated[
     list[str] | None,

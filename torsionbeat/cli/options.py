@@ -1,24 +1,46 @@
-"""Options that several commands share, in groups: see ``torsionbeat.cli.groups``."""
+"""Options that several commands share, what gives a command the options of its groups, and what commands print with."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import json
+import re
+from collections.abc import Callable
+from dataclasses import MISSING, dataclass, fields, is_dataclass
+from datetime import UTC, datetime, timedelta
+from functools import wraps
+from inspect import Parameter, Signature, signature
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any, get_type_hints
 
 import typer
+from typer.core import TyperCommand
 
-from torsionbeat.cli.history import LogOption
 from torsionbeat.errors import InputError
 
 if TYPE_CHECKING:
     from torsionbeat.bench.known import KnownClock
     from torsionbeat.bench.source import Microphone, Playback
 
-__all__ = ["ClockOptions", "OverwriteOption", "Period", "ReferenceOptions", "SoundOptions"]
+__all__ = [
+    "ClockOptions",
+    "JsonOption",
+    "KeepAnyway",
+    "LogOption",
+    "OverwriteOption",
+    "Period",
+    "ReferenceOptions",
+    "SoundOptions",
+    "TakesTexts",
+    "day",
+    "moment",
+    "print_json",
+    "say",
+    "takes_groups",
+]
 
 REFERENCE_TOLERANCE_PPM = 5.0
 """A good quartz clock at room temperature: half a second a day (common practice, no source)."""
+
 
 Period = Annotated[
     float | None, typer.Option(help="Nominal full period, out and back (s); left out, it is found.")
@@ -122,3 +144,126 @@ class SoundOptions:
         if self.from_ is not None:
             return Playback(self.from_, self.pace or None)
         return Microphone(self.device, float(self.sample_rate), max(self.channels, least_channels))
+
+
+def takes_groups(command: Callable[..., None]) -> Callable[..., None]:
+    """Give a command the fields of its dataclass parameters as options, in their order.
+
+    A parameter whose annotation is a dataclass is replaced by that dataclass's fields, each annotated as an option;
+    when called, the fields are put together again.
+    """
+    hints = get_type_hints(command, include_extras=True)
+    groups: dict[str, Any] = {}
+    parameters: list[Parameter] = []
+    for name, parameter in signature(command).parameters.items():
+        kind = hints[name]
+        if not (isinstance(kind, type) and is_dataclass(kind)):
+            parameters.append(parameter.replace(annotation=kind, kind=Parameter.KEYWORD_ONLY))
+            continue
+        groups[name] = kind
+        options = get_type_hints(kind, include_extras=True)
+        for field in fields(kind):
+            default = Parameter.empty if field.default is MISSING else field.default
+            parameters.append(
+                Parameter(field.name, Parameter.KEYWORD_ONLY, default=default, annotation=options[field.name])
+            )
+
+    @wraps(command)
+    def called(**given: Any) -> None:
+        together = {
+            name: kind(**{field.name: given.pop(field.name) for field in fields(kind)})
+            for name, kind in groups.items()
+        }
+        command(**together, **given)
+
+    called.__signature__ = Signature(parameters)  # type: ignore[attr-defined]
+    called.__annotations__ = {one.name: one.annotation for one in parameters}
+    return called
+
+
+LogOption = Annotated[
+    str | None,
+    typer.Option(
+        "--log",
+        metavar="PATH",
+        help="Bench log to use: a file, or postgresql+psycopg://... "
+        "Left out: TORSIONBEAT_LOG, else the user data folder.",
+    ),
+]
+
+
+JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON, and nothing else, on standard output.")]
+
+
+KeepAnyway = Annotated[
+    bool,
+    typer.Option("--keep-anyway", help="With --clock: keep the reading whatever is odd about it."),
+]
+
+
+EARLIEST = datetime(1800, 1, 1, tzinfo=UTC)
+
+
+def say(*sentences: str) -> None:
+    """Print sentences, each on lines of its own, wrapped (what prints is loaded when there is something to say)."""
+    from torsionbeat.display.terminal import say as say_wrapped
+
+    say_wrapped(*sentences)
+
+
+def print_json(value: object) -> None:
+    """Print a value as JSON."""
+    typer.echo(json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False))
+
+
+def moment(text: str, what: str) -> datetime:
+    """Read a moment such as ``2026-03-01 20:00``, this computer's time unless it says its zone.
+
+    Raises
+    ------
+    InputError
+        It cannot be read, or lies in the future or before 1800.
+    """
+    try:
+        read = datetime.fromisoformat(text.strip()).astimezone()
+    except (ValueError, OverflowError, OSError) as error:
+        raise InputError(f"{what} is {text!r}; write it as 2026-03-01 20:00 or 2026-03-01") from error
+    if not EARLIEST <= read <= datetime.now(UTC) + timedelta(days=1):
+        raise InputError(
+            f"{what} is {text!r}; it must lie after 1800 and not in the future, so check the year"
+        )
+    return read
+
+
+def day(when: datetime | None) -> str:
+    """Say a moment as the restorer's own clock showed it; nothing where there is none."""
+    return "" if when is None else when.astimezone().strftime("%Y-%m-%d %H:%M")
+
+
+MARK = "\0"
+"""Stands before a text while options are told from arguments: no command line can hold it."""
+
+
+TEXT = re.compile(r"-(\S*\s|\.?\d)")
+"""Begins with a minus sign and has a blank, or goes on with a number: no option of ours does."""
+
+
+class TakesTexts(TyperCommand):
+    """A command whose arguments are texts, such as ``"-0.5 turn at the regulator"``."""
+
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
+        """Tell texts from options, then parse."""
+        marked, before = [], ""
+        for one in args:
+            is_text = TEXT.match(one) is not None and not before.startswith("-") and not one.startswith("--")
+            marked.append(MARK + one if is_text else one)
+            before = one if not is_text else ""
+        rest = super().parse_args(ctx, marked)
+        ctx.params = {name: _bare(value) for name, value in ctx.params.items()}
+        return rest
+
+
+def _bare(value: Any) -> Any:
+    if isinstance(value, str):
+        return value.removeprefix(MARK)
+    return type(value)(map(_bare, value)) if isinstance(value, list | tuple) else value

@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from torsionbeat.cli.history import LogOption
+from torsionbeat.cli.options import LogOption
 from torsionbeat.errors import InputError
 
 __all__ = ["page_command"]

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from torsionbeat.cli.history import JsonOption, LogOption, moment, print_json, say
 from torsionbeat.cli.note import Details, details_of
+from torsionbeat.cli.options import JsonOption, LogOption, moment, print_json, say
 from torsionbeat.errors import InputError
 
 if TYPE_CHECKING:

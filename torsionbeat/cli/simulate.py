@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from torsionbeat.cli.groups import takes_groups
+from torsionbeat.cli.options import takes_groups
 from torsionbeat.errors import InputError
 from torsionbeat.terminal.outputs import refuse_harm
 

@@ -1,4 +1,4 @@
-"""``torsionbeat digest``: a night heard in minutes, beat by beat."""
+"""``torsionbeat digest`` and ``portrait``: the sounds of the beats, to hear and to see."""
 
 from __future__ import annotations
 
@@ -7,12 +7,10 @@ from typing import Annotated
 
 import typer
 
-from torsionbeat.cli.groups import takes_groups
-from torsionbeat.cli.history import say
-from torsionbeat.cli.options import ClockOptions
+from torsionbeat.cli.options import ClockOptions, say, takes_groups
 from torsionbeat.errors import InputError
 
-__all__ = ["Channel", "channel_of", "digest_command"]
+__all__ = ["Channel", "channel_of", "digest_command", "portrait_command"]
 
 Channel = Annotated[
     int | None, typer.Option(min=1, max=64, help="Channel, counted from 1; left out, the mean of all.")
@@ -73,4 +71,39 @@ def digest_command(
     say(
         f"{made.beats} beats in {duration_words(made.duration_s)}: {made.output}, labels in {made.labels.name}.",
         flutter_words(made.flutter, made.reading.period_s.nominal_value),
+    )
+
+
+@takes_groups
+def portrait_command(
+    recordings: Annotated[
+        list[Path], typer.Argument(metavar="RECORDING...", help="One recording, or two: before and after.")
+    ],
+    output: Annotated[Path, typer.Option("--output", "-o", help="Picture to write: .png, .svg or .pdf.")],
+    clock: ClockOptions,
+    channel: Channel = None,
+    overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace a file of that name.")] = False,
+) -> None:
+    """Draw the mean sound of a beat on each side: its level, and the tones that it is made of.
+
+    Contact and drop are marked, and any other sound that every beat has, such as an unlocking or a banking.
+    """
+    from torsionbeat.display.portrait import portrait_figure
+    from torsionbeat.display.style import save_figure
+    from torsionbeat.jobs.beat_sounds import PortraitRequest, portrait
+    from torsionbeat.terminal.progress import Bar
+
+    if len(recordings) > 2:
+        raise InputError(f"{len(recordings)} recordings were given; give one, or two to be compared")
+    if output.exists() and not overwrite:
+        raise InputError(f"{output} exists and was left alone: choose another name or add --overwrite")
+    drawn = []
+    for recording in recordings:
+        with Bar("Listening") as bar:
+            request = PortraitRequest(recording, clock.known(), channel=channel_of(channel))
+            drawn.append(portrait(request, progress=bar.share))
+    save_figure(portrait_figure(*drawn), output)
+    typer.echo(
+        "; ".join(f"side {one.side}: {one.beats} beats" for part in drawn for one in part.sides)
+        + f": {output}"
     )
