@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from torsionbeat.jobs.hear import HearResult
     from torsionbeat.jobs.keep_reading import ReadingKept
     from torsionbeat.reading.analysis import Listening
-    from torsionbeat.reading.batch import Outcome
+    from torsionbeat.bench.batch import Outcome
     from torsionbeat.terminal.outputs import Outputs
 
 __all__ = ["Keeping", "analyse_command", "open_keeping"]

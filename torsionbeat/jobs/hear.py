@@ -10,13 +10,13 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from torsionbeat.bench.batch import Outcome, analyse_many, outcome_of
 from torsionbeat.bench.known import KnownClock
 from torsionbeat.bench.sides import known_sides, own_letters
 from torsionbeat.bench.source import Flag
 from torsionbeat.errors import CancelledError
 from torsionbeat.history.nights import Night
 from torsionbeat.reading.analysis import Analysis, Listening
-from torsionbeat.reading.batch import Outcome, analyse_many, outcome_of
 from torsionbeat.reading.figures import Clock
 
 __all__ = ["HearRequest", "HearResult", "hear"]
@@ -109,7 +109,7 @@ def hear(
 
     paths = [str(path) for path in request.recordings]
     if request.cluster is not None:
-        from torsionbeat.reading.cluster import analyse_on_cluster
+        from torsionbeat.bench.cluster import analyse_on_cluster
 
         outcomes = analyse_on_cluster(request.cluster, paths, clock, request.listening, share)
     elif len(paths) == 1:

@@ -16,8 +16,8 @@ from typing import TYPE_CHECKING, Any, TextIO
 from torsionbeat.errors import DeviceError, InputError, TorsionbeatError
 
 if TYPE_CHECKING:
+    from torsionbeat.bench.batch import Outcome
     from torsionbeat.reading.analysis import Analysis
-    from torsionbeat.reading.batch import Outcome
 
 __all__ = ["Outputs", "refuse_harm", "refuse_taken"]
 

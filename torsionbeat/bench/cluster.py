@@ -10,8 +10,8 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from torsionbeat.bench.batch import Outcome, outcome_of
 from torsionbeat.errors import DeviceError, InputError
-from torsionbeat.reading.batch import Outcome, outcome_of
 
 if TYPE_CHECKING:
     from torsionbeat.reading.analysis import Listening
@@ -37,7 +37,7 @@ def analyse_on_cluster(
     address : str
         The scheduler's, such as ``tcp://192.0.2.7:8786``.
     paths, clock, listening, progress
-        As for :func:`torsionbeat.reading.batch.analyse_many`.
+        As for :func:`torsionbeat.bench.batch.analyse_many`.
 
     Returns
     -------

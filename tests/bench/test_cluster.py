@@ -12,9 +12,9 @@ from pathlib import Path
 
 import pytest
 
+from torsionbeat.bench.cluster import analyse_on_cluster
 from torsionbeat.errors import DeviceError
 from torsionbeat.reading.analysis import Listening
-from torsionbeat.reading.cluster import analyse_on_cluster
 from torsionbeat.reading.figures import Clock
 from torsionbeat.twin import Recorder, Room, TwinClock, simulate
 from torsionbeat.twin.balance import Balance
@@ -103,6 +103,6 @@ def test_a_worker_killed_in_the_middle_loses_nothing(cluster, recordings):
 
 
 def test_a_cluster_that_does_not_answer_is_told(monkeypatch):
-    monkeypatch.setattr("torsionbeat.reading.cluster.PATIENCE_S", 1)
+    monkeypatch.setattr("torsionbeat.bench.cluster.PATIENCE_S", 1)
     with pytest.raises(DeviceError, match=r"no cluster answers at tcp://127.0.0.1:9 "):
         analyse_on_cluster("tcp://127.0.0.1:9", ["x.flac"], Clock(), Listening())
