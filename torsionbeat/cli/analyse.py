@@ -23,10 +23,10 @@ from torsionbeat.errors import BenchLogError, InputError, TorsionbeatError
 from torsionbeat.terminal.telling import tell
 
 if TYPE_CHECKING:
+    from torsionbeat.bench.batch import Outcome
     from torsionbeat.jobs.hear import HearResult
     from torsionbeat.jobs.keep_reading import ReadingKept
     from torsionbeat.reading.analysis import Listening
-    from torsionbeat.bench.batch import Outcome
     from torsionbeat.terminal.outputs import Outputs
 
 __all__ = ["Keeping", "analyse_command", "open_keeping"]
