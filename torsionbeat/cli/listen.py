@@ -295,13 +295,13 @@ def _show(result: ListenResult, request: ListenRequest, night: NightOptions) -> 
 
 def _every_night(request: ListenRequest, night: NightOptions) -> None:
     """One night after the other until stopped; a night that fails is told and costs only itself."""
-    from torsionbeat.cli import hours
+    from torsionbeat.cli import texts
 
-    span = hours.night_span(night.every_night or "")
+    span = texts.night_span(night.every_night or "")
     done = datetime.now().astimezone()
     with ended_by_signals() as over:
         while True:
-            begin, end = hours.next_night(span, max(datetime.now().astimezone(), done))
+            begin, end = texts.next_night(span, max(datetime.now().astimezone(), done))
             if not night.quiet:
                 tell(f"waiting for {begin:%A %H:%M}; Ctrl-C ends")
             while not over.is_set() and (wait_s := _seconds_to(begin)) > 0:
