@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from torsionbeat.errors import InputError, TorsionbeatError
+from torsionbeat.whole_files import written_whole
 
 if TYPE_CHECKING:
     from torsionbeat.bench.known import KnownClock
@@ -261,10 +262,8 @@ def _entries() -> list[tuple[Night, bool]]:
 
 def _replace(path: Path, text: str) -> None:
     """Write a private file whole or not at all."""
-    new = path.with_name(f".{path.name}.new")
-    with open(os.open(new, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "w", encoding="utf-8") as file:
-        file.write(text)
-    new.replace(path)
+    with written_whole(path, private=True) as part:
+        part.write_text(text, encoding="utf-8")
 
 
 @contextlib.contextmanager

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from contextlib import suppress
 from dataclasses import dataclass
 from datetime import datetime
 from io import StringIO
@@ -45,6 +44,7 @@ from torsionbeat.errors import DeviceError, InputError
 from torsionbeat.history.comparison_rows import Row
 from torsionbeat.jobs.report import ClockStory
 from torsionbeat.reading.figures import Reading
+from torsionbeat.whole_files import written_whole
 
 READING_COLUMNS = (
     "Begun",
@@ -383,14 +383,10 @@ def _measured(story: ClockStory) -> list[str]:
 def _write(path: Path, content: bytes) -> None:
     if not path.parent.is_dir():
         raise InputError(f"the report cannot be written to {path}: there is no folder {path.parent}")
-    part = path.with_name(f".{path.name}.part")
     try:
-        part.write_bytes(content)
-        part.replace(path)
+        with written_whole(path) as part:
+            part.write_bytes(content)
     except OSError as error:
         raise DeviceError(
             f"the report was not written to {path}: {error.strerror or error}; free the disk or take another"
         ) from error
-    finally:
-        with suppress(OSError):
-            part.unlink(missing_ok=True)

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import contextlib
 import json
-import os
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -30,6 +29,7 @@ from torsionbeat.reading.figures import Reading
 from torsionbeat.sound import keeper as keeping
 from torsionbeat.sound.kept import is_kept
 from torsionbeat.sound.recording import open_recording
+from torsionbeat.whole_files import written_whole
 
 __all__ = ["ListenRequest", "ListenResult", "finish_night", "folder_name", "listen", "write_reading"]
 
@@ -203,12 +203,9 @@ def write_reading(folder: Path, reading: Reading) -> Path:
     OSError
         The disk refused it; what was there stays.
     """
-    path, new = folder / READING_NAME, folder / f".{READING_NAME}.new"
-    with new.open("w", encoding="utf-8") as file:
+    path = folder / READING_NAME
+    with written_whole(path, private=True, secure=True) as part, part.open("w", encoding="utf-8") as file:
         json.dump(reading_document(reading), file, allow_nan=False)
-        file.flush()
-        os.fsync(file.fileno())
-    new.replace(path)
     return path
 
 

@@ -14,9 +14,9 @@ from torsionbeat.reading.figures import Clock, Reading, Timebase
 from torsionbeat.reading.measuring import reading_of
 from torsionbeat.reading.wheels import with_wheels
 from torsionbeat.sound.block import Block, read_ahead
+from torsionbeat.sound.kept import with_room_tone
 from torsionbeat.sound.recording import SavedRecording, open_recording
 from torsionbeat.sound.remarks import Remark
-from torsionbeat.sound.roomtone import with_room_tone
 from torsionbeat.sound.timebase import stated_timebase, unknown_timebase
 
 __all__ = ["Analysis", "Listening", "analyse", "analyse_fully", "hear"]

@@ -20,8 +20,7 @@ from typing import Any, Self
 from torsionbeat.errors import DeviceError
 from torsionbeat.sound.block import Block, Samples, regrouped
 from torsionbeat.sound.continuity import Arrival, Continuity, Gap, Placed
-from torsionbeat.sound.devicelock import hold_device
-from torsionbeat.sound.devices import Backend, Device, PortAudio, Stream, find_device, negotiated
+from torsionbeat.sound.devices import Backend, Device, PortAudio, Stream, find_device, hold_device, negotiated
 from torsionbeat.sound.hostclock import HostClock, HostState
 from torsionbeat.sound.remarks import Remark, clock_remarks, gap_remarks, timebase_remarks
 from torsionbeat.sound.timebase import Timebase, host_timebase, unknown_timebase

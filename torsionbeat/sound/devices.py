@@ -1,21 +1,35 @@
 """Microphones: which there are, which one is meant, and what it can do.
 
 In: a number or part of a name. Out: a ``Device``, and the sample rate and channels that it accepts. PortAudio
-is reached through ``Backend`` alone, so that everything above it can be driven by a stand-in.
+is reached through ``Backend`` alone, so that everything above it can be driven by a stand-in. One program has a
+microphone at a time: by a lock that the operating system lets go of when its holder ends, however it ends.
 """
 
 from __future__ import annotations
 
 import contextlib
 import difflib
+import hashlib
+import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, Protocol
 
 from torsionbeat.errors import DeviceError
 from torsionbeat.sound.block import Samples
 
-__all__ = ["Backend", "Device", "PortAudio", "Stream", "find_device", "list_devices", "negotiated"]
+__all__ = [
+    "Backend",
+    "Device",
+    "PortAudio",
+    "Stream",
+    "find_device",
+    "hold_device",
+    "list_devices",
+    "lock_folder",
+    "negotiated",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -245,3 +259,45 @@ def negotiated(backend: Backend, device: Device, sample_rate_hz: float, channels
         f"{device.name} accepts none of the sample rates {tried} Hz; check that no other program holds it, "
         "or choose another microphone"
     )
+
+
+def lock_folder() -> Path:
+    """Where this user's locks lie: the folder for what belongs to the running session."""
+    from platformdirs import user_runtime_path
+
+    return user_runtime_path("torsionbeat")
+
+
+def hold_device(name: str, folder: Path | None = None) -> contextlib.ExitStack:
+    """Hold a microphone for this program; closing what is given back lets it go, and so does the program's end.
+
+    Where the machine has no place or no means for locks, nothing is held, and nothing is refused.
+
+    Parameters
+    ----------
+    name : str
+        The microphone's name and sound system, by which another program would open the same.
+    folder : Path, optional
+        Where the lock lies; by default `lock_folder`.
+
+    Raises
+    ------
+    DeviceError
+        Another program of this package is listening with it.
+    """
+    import filelock
+
+    held = contextlib.ExitStack()
+    where = folder or lock_folder()
+    digest = hashlib.sha256(name.encode(errors="replace")).hexdigest()[:16]  # any name makes a fit file name
+    try:
+        where.mkdir(parents=True, exist_ok=True)
+        lock: Any = filelock.FileLock(os.fspath(where / f"microphone-{digest}.lock"), timeout=0)
+        held.enter_context(lock)
+    except filelock.Timeout:
+        raise DeviceError(
+            f"{name} is being listened to already; end that listening first, or choose another microphone"
+        ) from None
+    except (OSError, NotImplementedError):
+        held.close()
+    return held

@@ -2,23 +2,39 @@
 
 In: a folder that ``Keeper`` wrote, ended or not, whole or damaged. Out: blocks with gaps as jumps in
 ``start_frame``, the journal's timebase, and which stretches were heard but not kept. Nothing on the disk is
-changed.
+changed. Where only the sound around the beats was kept, `with_room_tone` lays room sound between them, so that a beat
+stands in its room again: short grains of the sound just before each kept beat, taken at random and laid over each other
+so that their power stays the same. Nothing is put where sound was lost, and no sound of the clock is in a grain.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 
+import numpy as np
+
 from torsionbeat.errors import InputError
-from torsionbeat.sound.block import Block
+from torsionbeat.sound.block import Block, Samples
 from torsionbeat.sound.journal import JOURNAL_NAME, read_journal
 from torsionbeat.sound.remarks import Remark, as_remark, clock_remarks, gap_remarks, timebase_remarks
 from torsionbeat.sound.soundfiles import SoundFileReader, sound_file_reader
 from torsionbeat.sound.timebase import Timebase
 
-__all__ = ["KeptReader", "is_kept", "readable_frames"]
+__all__ = ["KeptReader", "is_kept", "readable_frames", "with_room_tone"]
+
+QUIET_S = 0.25
+"""The beginning of each kept stretch, which lies before the first sound of its beat."""
+
+GRAIN_S = 0.06
+"""Long enough for the rumble of a room (some 17 Hz), short enough that many fit into the quiet beginning."""
+
+MEMORY = 8
+"""Stretches whose beginnings are taken from: the room changes during a night."""
+
+PIECE_S = 5.0
+"""Room sound is made in pieces so long: a few MB of memory."""
 
 LONGEST_AFTER_S = 600.0
 """Sound may stand so long after the last clock row, which comes every second: the journal may have lost its end."""
@@ -232,3 +248,53 @@ def _placed(block: Block, places: list[tuple[int, int]]) -> Iterator[Block]:
 
 def _prefixed(remark: Callable[[str], None], name: str) -> Callable[[str], None]:
     return lambda sentence: remark(Remark(as_remark(sentence).code, f"{name}: {sentence}"))
+
+
+def with_room_tone(
+    blocks: Iterable[Block], not_kept: tuple[tuple[int, int], ...], sample_rate_hz: float
+) -> Iterator[Block]:
+    """Put room sound into the stretches ``not_kept`` (start, stop in frames, in order); seeded, so always the same."""
+    waiting = list(reversed(not_kept))
+    rooms: list[Samples] = []
+    generator = np.random.default_rng(1)
+    position = 0
+    for block in blocks:
+        if block.start_frame > position:
+            quiet = block.samples[: int(QUIET_S * sample_rate_hz)]
+            if len(quiet) >= 2 * int(GRAIN_S * sample_rate_hz):
+                rooms = [*rooms[1 - MEMORY :], quiet]
+            while waiting and waiting[-1][0] < block.start_frame:
+                start, stop = waiting.pop()
+                start, stop = max(start, position), min(stop, block.start_frame)
+                if rooms and stop > start:
+                    yield from _tone(start, stop, rooms, generator, sample_rate_hz)
+        position = block.stop_frame
+        yield block
+    for start, stop in reversed(waiting):
+        if rooms and stop > max(start, position):
+            yield from _tone(max(start, position), stop, rooms, generator, sample_rate_hz)
+
+
+def _tone(
+    start: int, stop: int, rooms: list[Samples], generator: np.random.Generator, sample_rate_hz: float
+) -> Iterator[Block]:
+    """Grains with sine-shaped flanks, each beginning half a grain after the last: their powers add up to one."""
+    half = int(GRAIN_S * sample_rate_hz / 2)
+    rise = np.sin(np.pi * (np.arange(2 * half) + 0.5) / (2 * half)).astype(np.float32)[:, None]
+    most = max(int(PIECE_S * sample_rate_hz) // half, 1)
+    sources = np.concatenate([room[: min(map(len, rooms))] for room in rooms])
+    length = min(map(len, rooms))
+    tail = np.zeros((half, sources.shape[1]), np.float32)
+    while start < stop:
+        count = min(most, (stop - start) // half + 2)
+        first = generator.integers(0, length - 2 * half, count) + length * generator.integers(
+            0, len(rooms), count
+        )
+        grains = sources[first[:, None] + np.arange(2 * half)[None, :]] * rise[None]
+        sound = grains[:, :half].copy()
+        sound[0] += tail
+        sound[1:] += grains[:-1, half:]
+        tail = grains[-1, half:]
+        samples = sound.reshape(-1, sources.shape[1])[: stop - start]
+        yield Block(start, samples)
+        start += len(samples)

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TextIO
 
 from torsionbeat.errors import DeviceError, InputError, TorsionbeatError
+from torsionbeat.whole_files import written_whole
 
 if TYPE_CHECKING:
     from torsionbeat.bench.batch import Outcome
@@ -298,17 +299,17 @@ def _write_plot(path: Path, analysis: Analysis) -> None:
 
 def _to_file(path: Path, write: Callable[[TextIO], None]) -> None:
     """Write a text file whole or, where the disk refuses, leave the one that was there."""
-    unfinished = path.with_name(path.name + ".tmp")
     try:
         if path.is_dir() or (path.exists() and not path.is_file()):
             with path.open("w", encoding="utf-8", errors="backslashreplace", newline="") as file:
                 write(file)  # a pipe or a device; a folder raises
             return
-        with unfinished.open("w", encoding="utf-8", errors="backslashreplace", newline="") as file:
+        with (
+            written_whole(path) as part,
+            part.open("w", encoding="utf-8", errors="backslashreplace", newline="") as file,
+        ):
             write(file)
-        unfinished.replace(path)
     except OSError as error:
-        unfinished.unlink(missing_ok=True)
         raise DeviceError(
             f"{path} was not written: {error.strerror or error}; free the disk or give another place"
         ) from error

@@ -7,7 +7,7 @@ import itertools
 import numpy as np
 
 from torsionbeat.sound.block import Block
-from torsionbeat.sound.roomtone import with_room_tone
+from torsionbeat.sound.kept import with_room_tone
 
 RATE_HZ = 16_000.0
 

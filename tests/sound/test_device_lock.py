@@ -9,12 +9,12 @@ import textwrap
 import pytest
 
 from torsionbeat.errors import DeviceError
-from torsionbeat.sound.devicelock import hold_device
+from torsionbeat.sound.devices import hold_device
 
 HOLDER = """
 import sys, time
 from pathlib import Path
-from torsionbeat.sound.devicelock import hold_device
+from torsionbeat.sound.devices import hold_device
 held = hold_device("USB mic (ALSA)", Path(sys.argv[1]))
 print("held", flush=True)
 time.sleep(60)
