@@ -393,6 +393,37 @@ def test_a_log_that_cannot_keep_the_reading_does_not_cost_it(run, sounds, tmp_pa
     assert "The clock gains 25 s a day" in told.words
 
 
+def test_a_reading_of_another_clock_is_shown_and_not_kept_unless_asked(run, sounds, tmp_path):
+    run("clock", "add", "Hall", "--period", "6.3")
+    told = run("analyse", sounds / "clock.flac", "--clock", "Hall")
+    assert told.status == 2
+    assert (
+        "this reading was not kept for Hall: its period is 5.998 s and the clock's nominal one 6.3 s"
+        in told.err
+    )
+    assert "keep it with --keep-anyway" in told.err
+    assert "Heard 40 of 40 beats" in told.words
+    own = run(
+        "analyse", sounds / "clock.flac", "--clock", "Hall", "--period", "6"
+    )  # an option is no other record
+    assert "was not kept for Hall" in own.err
+    with open_log(tmp_path / "benchlog.sqlite") as opened:
+        assert opened.readings("Hall") == []
+    told = run("analyse", sounds / "clock.flac", "--clock", "Hall", "--keep-anyway", "--temperature", "19.5")
+    assert told.status == 0
+    assert "kept although its period is 5.998 s" in told.err
+    with open_log(tmp_path / "benchlog.sqlite") as opened:
+        (kept,) = opened.readings("Hall")
+    assert kept.temperature_c == 19.5
+
+
+def test_what_belongs_to_a_clock_is_refused_without_one(run, sounds):
+    for option in (["--keep-anyway"], ["--temperature", "20"], ["--began", "2026-03-01"]):
+        told = run("analyse", sounds / "clock.flac", *option)
+        assert (told.status, told.out) == (2, "")
+        assert "does nothing without --clock" in told.err
+
+
 # The console entry
 
 

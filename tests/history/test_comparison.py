@@ -13,6 +13,7 @@ from uncertainties import ufloat
 from torsionbeat.errors import InputError
 from torsionbeat.history.arc_wander import arc_wander_deg
 from torsionbeat.history.comparison import Group, Night, compare
+from torsionbeat.history.nights import counted_once
 from torsionbeat.history.rate_stability import pooled_deviations, rate_wander_s_per_day
 from torsionbeat.sound.timebase import Timebase, stated_timebase, unknown_timebase
 
@@ -169,6 +170,36 @@ def nights_of(reading, rates, arcs, day=1.0):
             for i, (rate, arc) in enumerate(zip(rates, arcs, strict=True))
         )
     )
+
+
+@pytest.mark.parametrize("apart_of_its_length", [0.0, 0.9])
+def test_a_night_counts_once_however_often_it_is_read(plain, apart_of_its_length):
+    base = replace(plain, swings=replace_with_none(plain), events=no_events(plain))
+    apart_days = apart_of_its_length * base.recording.duration_s / 86_400
+    once = compare(nights_of(base, [14.0], [430.0]), nights_of(base, [20.0], [430.0]))
+    often = compare(nights_of(base, [14.0] * 4, [430.0] * 4, apart_days), nights_of(base, [20.0], [430.0]))
+    assert len(often.before.nights) == (
+        1 if apart_of_its_length < 0.5 else 2
+    )  # the first, and the one that is clear of it
+    if apart_of_its_length < 0.5:
+        assert often.row("rate (+ gains)").change == once.row("rate (+ gains)").change
+    assert [one.code for one in often.remarks if getattr(one, "code", "") == "nights-overlap"] == [
+        "nights-overlap"
+    ]
+    assert not any(getattr(one, "code", "") == "nights-overlap" for one in once.remarks)
+
+
+def test_of_two_that_overlap_the_one_that_heard_more_is_kept(plain):
+    half = replace(plain, beats_heard=plain.beats_heard // 2)
+    for order in ((half, plain), (plain, half)):
+        kept = counted_once([Night(one, taken_at=MAY + timedelta(seconds=n)) for n, one in enumerate(order)])
+        assert [night.reading.beats_heard for night in kept] == [plain.beats_heard]
+    apart = [
+        Night(plain, taken_at=MAY),
+        Night(plain, taken_at=MAY + timedelta(seconds=plain.recording.duration_s)),
+    ]
+    assert len(counted_once(apart)) == 2
+    assert len(counted_once([Night(plain), Night(plain)])) == 2  # nobody knows when
 
 
 def test_groups_of_an_unchanged_clock_are_called_changed_5_times_in_100(plain):
