@@ -15,7 +15,15 @@ from torsionbeat.errors import InputError
 from torsionbeat.history.arc_findings import Decay
 from torsionbeat.reading.figures import UFloat
 
-__all__ = ["DatedFigure", "DatedWork", "decay_figure", "history_figure", "plot_decay", "plot_history"]
+__all__ = [
+    "DatedFigure",
+    "DatedWork",
+    "decay_figure",
+    "history_figure",
+    "owner_figure",
+    "plot_decay",
+    "plot_history",
+]
 
 MOST_WORKS_NAMED = 10
 """Works named under the chart: more would be longer than the chart."""
@@ -88,6 +96,23 @@ def history_figure(
                 for i, work in enumerate(named)
             ]
             style.foot(figure, *lines)
+        return figure
+
+
+def owner_figure(rates: Sequence[DatedFigure], works: Sequence[DatedWork]) -> Any:
+    """Draw for a clock's owner what it gained or lost in a day at every reading, works as numbered lines.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+    """
+    with style.styled():
+        figure = style.new_figure(height_in=2.3)
+        axes = figure.subplots()
+        plot_history(
+            axes, rates, works, "Seconds gained (+) or lost (-) in a day", "seconds a day", nought=True
+        )
+        style.note(axes, "")
         return figure
 
 

@@ -19,13 +19,14 @@ from torsionbeat.display import style
 from torsionbeat.display.changes import (
     comparison_figure,
     comparison_sentences,
+    leading_rows,
     row_cells,
     row_notes,
 )
 from torsionbeat.display.changes import (
     value_words as estimate_value,
 )
-from torsionbeat.display.clockplots import DatedFigure, DatedWork, decay_figure, history_figure
+from torsionbeat.display.clockplots import DatedFigure, DatedWork, decay_figure, history_figure, owner_figure
 from torsionbeat.display.evidence import evidence_figure
 from torsionbeat.display.glossary import CAUTIONS, WORDS
 from torsionbeat.display.nightplots import beat_error_figure, stability_figure
@@ -41,6 +42,7 @@ from torsionbeat.display.words import (
 )
 from torsionbeat.display.workshop import Workshop
 from torsionbeat.errors import DeviceError, InputError
+from torsionbeat.history.comparison import Comparison
 from torsionbeat.history.comparison_rows import Row
 from torsionbeat.jobs.report import ClockStory
 from torsionbeat.reading.figures import Reading
@@ -134,8 +136,8 @@ def report_html(
         last_sentences=reading_sentences(last) if last else [],
         last_rows=figure_rows(last) if last else [],
         comparison_sentences=comparison_sentences(story.comparison)[2:] if story.comparison else [],
-        comparison_rows=row_cells(story.comparison.rows) if story.comparison else [],
-        comparison_notes=row_notes(story.comparison.rows) if story.comparison else [],
+        comparison_rows=row_cells(_shown(story.comparison)) if story.comparison else [],
+        comparison_notes=row_notes(_shown(story.comparison)) if story.comparison else [],
         readings=[
             list(zip(READING_COLUMNS, _reading_row(one, night.reading), strict=True))
             for one, night in zip(story.readings, story.nights, strict=True)
@@ -240,10 +242,9 @@ def _pictures(story: ClockStory) -> dict[str, Picture]:
         works = [DatedWork(work.done_at, work.what) for work in story.works]
         add(
             "owner",
-            lambda: history_figure(rates, [], works),
+            lambda: owner_figure(rates, works),
             f"What {name} gains or loses in a day at every reading, with the works between them",
-            "What the clock gains (above zero) or loses in a day, each time it was listened to; the works between "
-            "are numbered.",
+            "Each time the clock was listened to; the numbers are those of the works above.",
         )
         add(
             "history",
@@ -286,6 +287,17 @@ def _summary(story: ClockStory, owner: OwnerStory) -> list[str]:
     else:
         said.append("No fault stands out from the figures.")
     return said
+
+
+def _shown(comparison: Comparison) -> list[Row]:
+    """Rows of which anything was measured: those that matter first."""
+    first = leading_rows(comparison)
+    rest = [
+        row
+        for row in comparison.rows
+        if row not in first and (row.before is not None or row.after is not None)
+    ]
+    return first + rest
 
 
 def _identity(clock: ClockRecord) -> list[str]:
