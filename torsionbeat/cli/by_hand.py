@@ -169,6 +169,16 @@ class ChangeOptions:
         str | None, typer.Option(help="What the same strip of another material does.")
     ] = None
 
+    def asked(
+        self, rate: str | None
+    ) -> tuple[float | None, float | None, float | None, float | None, str | None]:
+        """Give the rate now and the changes, in the units of the job."""
+        from torsionbeat.cli.texts import rate_of
+
+        rate_s_per_day = None if rate is None else rate_of(rate)
+        thicker_um = None if self.thicker is None else thickness_um(self.thicker)
+        return rate_s_per_day, thicker_um, self.longer, self.wider, self.new_material
+
 
 @dataclass(frozen=True, slots=True)
 class RoomOptions:
@@ -217,29 +227,11 @@ def spring_command(
     json: JsonOption = False,
 ) -> None:
     """Say what a suspension strip does: stiffness, what each measure does to the rate, room, stress."""
-    from torsionbeat.cli.texts import rate_of
     from torsionbeat.display.by_hand import strip_sentences
     from torsionbeat.jobs.strip import StripRequest, strip
 
-    result = strip(
-        StripRequest(
-            thickness_um(thickness),
-            width,
-            length,
-            load,
-            material,
-            thickness_within,
-            arc,
-            period,
-            None if rate is None else rate_of(rate),
-            None if change.thicker is None else thickness_um(change.thicker),
-            change.longer,
-            change.wider,
-            change.new_material,
-            room.rooms_c(),
-            room.balance_metal,
-        )
-    )
+    measures = thickness_um(thickness), width, length, load, material, thickness_within, arc, period
+    result = strip(StripRequest(*measures, *change.asked(rate), room.rooms_c(), room.balance_metal))
     if json:
         print_json(result.document())
     else:

@@ -22,8 +22,9 @@ from torsionbeat.errors import InputError
 from torsionbeat.terminal.outputs import refuse_harm
 
 if TYPE_CHECKING:
-    from torsionbeat.jobs.compare import Days
-    from torsionbeat.jobs.report import Span
+    from torsionbeat.history.comparison import Comparison
+    from torsionbeat.jobs.compare import CompareRequest, Days
+    from torsionbeat.jobs.report import ClockStory, Span
 
 __all__ = ["SameOptions", "compare_command", "report_command", "side_of"]
 
@@ -82,12 +83,26 @@ def compare_command(
     json: JsonOption = False,
 ) -> None:
     """Compare a clock before and after: what changed beyond doubt, and what did not."""
-    from torsionbeat.jobs.compare import CompareRequest, compare
+    from torsionbeat.jobs.compare import compare
     from torsionbeat.terminal.progress import Bar
 
-    request = CompareRequest(
-        side_of(before),
-        side_of(after),
+    request = _comparison(side_of(before), side_of(after), clock, same, room)
+    if plot is not None:
+        sides = [side for side in (request.before, request.after) if isinstance(side, Path)]
+        refuse_harm([("--plot", plot)], sides, clock.log, overwrite=overwrite)
+    with Bar("Listening") as bar:
+        result = compare(request, progress=bar.share)
+    _show_comparison(result, plot, json=json, every_row=every_row)
+
+
+def _comparison(
+    before: Path | Days, after: Path | Days, clock: ClockOptions, same: SameOptions, room: RoomOptions
+) -> CompareRequest:
+    from torsionbeat.jobs.compare import CompareRequest
+
+    return CompareRequest(
+        before,
+        after,
         clock.known(),
         room.sample_clock_ppm,
         same.same_recorder,
@@ -95,21 +110,17 @@ def compare_command(
         room.swap_sides,
         (room.temperature_before, room.temperature_after),
     )
-    if plot is not None:
-        sides = [side for side in (request.before, request.after) if isinstance(side, Path)]
-        refuse_harm([("--plot", plot)], sides, clock.log, overwrite=overwrite)
-    with Bar("Listening") as bar:
-        result = compare(request, progress=bar.share)
-    if plot is not None:
-        from torsionbeat.display.changes import comparison_figure
-        from torsionbeat.display.style import save_figure
 
+
+def _show_comparison(result: Comparison, plot: Path | None, *, json: bool, every_row: bool) -> None:
+    from torsionbeat.display.changes import comparison_figure, print_comparison
+    from torsionbeat.display.style import save_figure
+
+    if plot is not None:
         save_figure(comparison_figure(result), plot)
     if json:
         print_json(result.document())
     else:
-        from torsionbeat.display.changes import print_comparison
-
         print_comparison(result, every_row=every_row)
 
 
@@ -148,30 +159,35 @@ def report_command(
     The owner reads how the clock goes, what was done, before and after, and what is still to be done; the annex
     holds figures, findings, and how they were measured.
     """
-    from torsionbeat.display.report import report_html, write_pdf, write_report
-    from torsionbeat.display.workshop import load_workshop, picture_data
-    from torsionbeat.jobs.advise import judgement_or_none
     from torsionbeat.jobs.report import ReportRequest, report
 
     if output.suffix.lower() not in (".html", ".htm"):
         raise InputError(f"the report is to go to {output}; give a name that ends in .html")
-    outputs = [("--output", output)] + ([("--pdf", output.with_suffix(".pdf"))] if pdf else [])
-    refuse_harm(outputs, (), log, overwrite=overwrite)
+    outputs = [("--output", output), *([("--pdf", output.with_suffix(".pdf"))] if pdf else [])]
+    refuse_harm(outputs, [one for one in (photo, workshop) if one is not None], log, overwrite=overwrite)
     days = _days(before, "--before"), _days(after, "--after")
     story = report(ReportRequest(clock, log, *days, same.same_recorder, same.same_place))
+    _write_report(story, log, [path for _, path in outputs], photo, workshop)
+    say(f"The report on {clock} is in {' and '.join(str(path) for _, path in outputs)}.")
+
+
+def _write_report(
+    story: ClockStory, log: str | None, paths: list[Path], photo: Path | None, workshop: Path | None
+) -> None:
+    from torsionbeat.display.report import report_html, write_pdf, write_report
+    from torsionbeat.display.workshop import load_workshop, picture_data
+    from torsionbeat.jobs.advise import judgement_or_none
+
     html = report_html(
         story,
         datetime.now().astimezone(),
-        judgement=judgement_or_none(clock, log),
+        judgement=judgement_or_none(story.clock.name, log),
         workshop=load_workshop(workshop),
         photo="" if photo is None else picture_data(photo),
     )
-    write_report(html, output)
-    written = [str(output)]
-    if pdf:
-        write_pdf(html, output.with_suffix(".pdf"))
-        written.append(str(output.with_suffix(".pdf")))
-    say(f"The report on {clock} is in {' and '.join(written)}.")
+    write_report(html, paths[0])
+    for path in paths[1:]:
+        write_pdf(html, path)
 
 
 def _days(text: str | None, option: str) -> Span | None:
