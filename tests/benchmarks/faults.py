@@ -337,8 +337,8 @@ FAULTS: list[Fault] = [
         "reading/measuring.py",
         "reading/test_measuring.py",
         crystal_the_wrong_way=(
-            "1 / (heard.sample_rate_hz * (1 + timebase.offset_ppm * 1e-6))\n    seconds = ",
-            "1 / (heard.sample_rate_hz * (1 - timebase.offset_ppm * 1e-6))\n    seconds = ",
+            "(1 + timebase.offset_ppm * 1e-6))\n    heard = ",
+            "(1 - timebase.offset_ppm * 1e-6))\n    heard = ",
         ),
         crystal_s_doubt_dropped=("np.hypot(own_s, by_crystal_s)", "own_s"),
         pull_of_another_clock_dropped=("by_travel_s**2 + by_pull_s**2", "by_travel_s**2"),
@@ -555,14 +555,24 @@ FAULTS: list[Fault] = [
     *of(
         "sound/timebase.py",
         "sound/test_timebase.py",
-        students_factor_dropped=("1e6 * error * student", "1e6 * error"),
-        segments_independent=("* (1 + memory) / (1 - memory))", ")"),
-        crystal_the_wrong_way=("return -1e6 * slope / (1 + slope)", "return 1e6 * slope / (1 + slope)"),
+        crystal_the_wrong_way=(
+            "offset_ppm = -1e6 * fit.slope / (1 + fit.slope)",
+            "offset_ppm = 1e6 * fit.slope / (1 + fit.slope)",
+        ),
         unknown_as_a_half_width=(
             'Timebase("unknown", 0.0, UNKNOWN_HALF_WIDTH_PPM / math.sqrt(3))',
             'Timebase("unknown", 0.0, UNKNOWN_HALF_WIDTH_PPM)',
         ),
-        latest_arrivals=("np.quantile(level[rows], 0.1)", "np.quantile(level[rows], 0.9)"),
+        host_clock_taken_as_right=("math.hypot(own_ppm, host_ppm)", "own_ppm"),
+        own_scatter_dropped=("math.hypot(own_ppm, host_ppm)", "host_ppm"),
+        one_end_alone=("1e6 * end_s * math.sqrt(2) / fit.span_s", "1e6 * end_s / fit.span_s"),
+    ),
+    *of(
+        "sound/hostfit.py",
+        "sound/test_timebase.py",
+        students_factor_dropped=("return slope, error * student, span_s", "return slope, error, span_s"),
+        segments_independent=("* (1 + memory) / (1 - memory))", ")"),
+        late_arrivals_tell_the_time=("np.quantile(level[rows], DECILE)", "np.quantile(level[rows], 0.9)"),
     ),
     # regulation
     *of(

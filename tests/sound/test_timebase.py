@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from torsionbeat.errors import InputError
-from torsionbeat.sound import timebase
+from torsionbeat.sound import hostfit, timebase
 from torsionbeat.sound.hostclock import HostState
 from torsionbeat.sound.timebase import (
     HOST_HALF_WIDTH_S,
@@ -173,3 +173,13 @@ def test_segments_that_go_together_widen_the_interval():
     assert held >= 51  # 90 of 100, less two standard errors of 60 draws
     # The line's own scatter of a wander of 2 ms over 40 segments is 1e6 2e-3 / (1800 sqrt(40 / 12)) = 0.6 ppm.
     assert np.median(widths) > 0.9
+
+
+def test_few_segments_are_widened_by_student(monkeypatch):
+    """Eighty rows make sixteen segments and leave fourteen degrees of freedom: 2.145 / 1.96 of the line's own error."""
+    monkeypatch.setattr(hostfit, "_line", lambda *_: (0.0, 1e-6))
+    seconds = np.arange(80.0)
+    fit = hostfit.fit_host(
+        np.zeros(80, np.int64), np.round(seconds * RATE_HZ).astype(np.int64), seconds, RATE_HZ
+    )
+    assert fit.error == pytest.approx(1e-6 * 2.14479 / 1.959964, rel=1e-5)
