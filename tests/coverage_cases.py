@@ -282,7 +282,8 @@ def promise_case(seed: int) -> list[Row]:
 
     What differs from night to night is in ``tests/benchmarks/regulation.py``, through the commands.
     """
-    from torsionbeat.regulation.learning.trials import Trial, learn
+    from torsionbeat.regulation.learning.learn import learn
+    from torsionbeat.regulation.learning.trials import Trial
     from torsionbeat.regulation.response import Response, per_unit_from_effect
 
     rng = np.random.default_rng([seed, 37])

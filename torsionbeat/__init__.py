@@ -82,7 +82,7 @@ _HOMES = {
     "from_reading": "regulation.present",
     "hand_check": "jobs.by_hand",
     "hear": "jobs.hear",
-    "learn": "regulation.learning.trials",
+    "learn": "regulation.learning.learn",
     "listen": "jobs.listen",
     "open_log": "benchlog",
     "print_reading": "display.terminal",
@@ -177,7 +177,8 @@ if TYPE_CHECKING:  # what a type checker or an editor sees
     from torsionbeat.regulation.correction import correct
     from torsionbeat.regulation.facts import Facts, prior_response
     from torsionbeat.regulation.freeswing import free_swing
-    from torsionbeat.regulation.learning.trials import Trial, learn
+    from torsionbeat.regulation.learning.learn import learn
+    from torsionbeat.regulation.learning.trials import Trial
     from torsionbeat.regulation.present import from_reading
     from torsionbeat.regulation.stock import Stock
     from torsionbeat.twin import TwinClock, simulate

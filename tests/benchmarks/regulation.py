@@ -1,36 +1,43 @@
-"""How many trials it takes to bring a clock to time: this package's recommendations beside a careful person.
+"""How many nights it takes to bring a clock to time by the recommendations, and whether their promises hold.
 
-Every clock is a twin: a driven balance integrated from event to event, its inertia, strip, weights and
-regulator drawn at random and hidden. A reading is an hour of its sounds with jitter, fitted by least squares;
-what is known of the clock is what a restorer could measure or be told. The recommendations come from the
-functions that ``torsionbeat correct`` calls. Run: ``python tests/benchmarks/regulation.py [CLOCKS]``.
+Every clock is a twin: a driven balance, its inertia, strip, weights and regulator drawn at random and hidden. With
+``--sounds`` a reading is an hour of its sounds with jitter, fitted by least squares; without, a night's rate with noise of
+the same size, and four parts of it for the wander within. What was done and heard goes the road of the bench log: works
+and rates, `course_of`, `learn`, `correct`. What is known of the clock is what a restorer could measure or be told.
+
+    python tests/benchmarks/regulation.py [CLOCKS] [--sounds] [--aside] [--row NAME] [--weights]
 
 Each weight errs by itself, within 2 % of what it is said to weigh, as discs cut by hand to a caliper do (common
-practice, no source). What the tolerances are sets what can be reached: weights of 2 % not weighed leave
-seconds a day after a large second change, and a regulator that can be set to a twentieth of a turn instead of
-a fiftieth leaves about 6 in a hundred clocks more outside one second a day after three trials.
+practice, no source). ``--aside`` runs the other half of the clocks, which no constant was chosen on; ``--weights`` prints
+the older table: recommendations beside a careful person who knows the masses exactly.
 
-The person halves the interval that is known to hold the right mass at each trial, from the sign of the rate
-alone, with masses cut exactly; the rule of three takes the rule of thumb first, then the slope of the last
-two readings, with exact masses as well. Both are spared the tolerance of weights and the regulator.
+Wander: each night's mean differs from the clock's long-run rate by a normal deviate (or walks), and within a night the
+rate follows an Ornstein-Uhlenbeck course of the same size whose time constant is drawn between 3 and 48 hours; for one
+clock in ten nothing of the wander shows within a night. "held" is the share of promises (95 %) that held the next
+night's true mean, "width" their median, of the first, second and third; "nights" is the median and the 90 % quantile of
+the nights until the clock is, and stays, within so many seconds a day of time on the long run; "done" the share called
+done within twelve nights, "truly" of these within twice the tolerance.
 """
 
 from __future__ import annotations
 
+import argparse
 import math
-import sys
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from uncertainties import ufloat
 
 from torsionbeat.reading.figures import Clock
 from torsionbeat.regulation.correction import correct
-from torsionbeat.regulation.learning.trials import Trial, learn
+from torsionbeat.regulation.learning.course import Heard, Work, course_of
+from torsionbeat.regulation.learning.learn import learn
+from torsionbeat.regulation.learning.within import within_of_rates, within_recording
 from torsionbeat.regulation.present import Present
 from torsionbeat.regulation.response import (
+    TOLD_WRONG,
     Regulator,
     Response,
     per_gram_from_load,
@@ -49,7 +56,13 @@ from torsionbeat.twin import Balance, Drive, TwinClock
 SIZES_G = (0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0)
 TOLERANCE_PERCENT = 2.0
 TRAVEL, STEP = 5.0, 0.02  # turns; a screw set to 7 degrees, 0.2 to 0.6 s/day: coarser, 1 s/day is mere luck
-MOST_TRIALS = 12
+MOST_NIGHTS = 12
+NIGHT_S = 8 * 3600.0
+READING_S_PER_DAY = (
+    0.1  # standard uncertainty of a night's rate without sounds; a clear night has a tenth of it
+)
+PART_NOISE_S_PER_DAY = 0.2  # of a quarter of it
+TOLERANCE_S_PER_DAY = 1.0
 ON_G = 40.0
 RULE_OF_THUMB_S_PER_DAY_PER_G = 150.0  # about 3 g a side for 15 min/day (common practice, no source)
 
@@ -71,6 +84,10 @@ class BenchClock:
     mass_g: float = 0.0
     setting: float = 0.0
     reads: int = field(default=0)
+    start: float = 0.0  # where the regulator stands on its own scale at first
+    low: float = -TRAVEL
+    high: float = TRAVEL
+    creep: float = 0.0  # seconds a day a decade of days
 
     def twin(self) -> TwinClock:
         inertia = self.inertia_g_mm2 + self.mass_g * self.radius_mm**2
@@ -84,6 +101,11 @@ class BenchClock:
 
     def true_rate(self) -> float:
         return DAY_S * (self.nominal_s / self.twin().steady_period_s() - 1)
+
+    def long_run(self, day: float = 0.0) -> float:
+        """True rate without wander: what `true_rate` finds by integration, from the balance's period alone."""
+        period = self.twin().balance.period_s
+        return DAY_S * (self.nominal_s / period - 1) + self.creep * math.log10(max(day, 0.02))
 
     def read(self) -> Present:
         self.reads += 1
@@ -177,11 +199,88 @@ def known(clock: BenchClock, how: str) -> Response:
 
 
 @dataclass(frozen=True, slots=True)
+class Case:
+    """A row: what is wrong with the clock, with what was told of it, or with the notes."""
+
+    name: str
+    wander: float = 0.0
+    walks: bool = False
+    memory: float | None = None  # what the memory of a gram's effect is off by, as a factor; sharp (6 %)
+    guess: float = 1.0  # what the guess of the regulator is off by
+    knows_regulator: bool = True
+    scale: tuple[float, float, float] = (-TRAVEL, TRAVEL, 0.0)  # ends, and where it stands
+    unknown_night: int | None = None
+    outlier: bool = False  # one night of the first five
+    late_night: int | None = None
+    recorders_ppm: float = 0.0
+    creep: float = 0.0
+
+
+ROWS = (
+    Case("clean"),
+    *(Case(f"wander {size:g}", size) for size in (0.3, 1.0, 3.0, 5.0)),
+    *(Case(f"walk {size:g}", size, walks=True) for size in (0.3, 1.0, 3.0)),
+    Case("memory 40 % off", memory=1.4),
+    Case("guess x3", guess=3.0),
+    Case("guess x1/3", guess=1 / 3),
+    Case("guess wrong sign", guess=-1.0),
+    Case("scale 0..10 at 5", scale=(0.0, 10.0, 5.0)),
+    Case("regulator unknown", knows_regulator=False),
+    Case("work without amount", unknown_night=1),
+    Case("work noted late", late_night=1),
+    Case("two recorders", recorders_ppm=10.0),
+    Case("creep", creep=2.0),
+    Case("outlier night", outlier=True),
+    Case("all at once", 1.0, False, 1.4, 3.0, True, (0.0, 10.0, 5.0), 1, True, 3, 10.0, 2.0),
+)
+
+
+@dataclass(slots=True)
+class Nights:
+    """The wander of a clock's nights, and what of it shows within them."""
+
+    rng: np.random.Generator
+    size: float
+    walks: bool
+    now: float = 0.0
+    outlier: int | None = None
+    time_constant_s: float = field(init=False)
+    shows: bool = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.time_constant_s = 3600 * math.exp(self.rng.uniform(math.log(3), math.log(48)))
+        self.shows = bool(self.rng.uniform() < 0.9)
+
+    def next(self) -> float:
+        """How far the next night's mean is from the long-run rate (a walk: from the first night's)."""
+        deviate = self.rng.normal(0, self.size) if self.size else 0.0
+        self.now = self.now + deviate if self.walks else deviate
+        return self.now
+
+    def parts(self) -> np.ndarray:
+        """Rates of the four quarters of a night against its mean, with the sounds' noise."""
+        steps = 48
+        share = math.exp(-NIGHT_S / steps / self.time_constant_s)
+        course = [self.rng.normal()]
+        for _ in range(steps - 1):
+            course.append(share * course[-1] + math.sqrt(1 - share**2) * self.rng.normal())
+        quarters = np.array(course).reshape(4, -1).mean(axis=1) * self.size * self.shows
+        return quarters - quarters.mean() + self.rng.normal(0, PART_NOISE_S_PER_DAY, 4)
+
+
+@dataclass(frozen=True, slots=True)
 class Course:
-    """True rates of one clock, at first and after each trial; whether each interval held the truth."""
+    """One clock: true long-run rates at first and after each night's advice, promises held and how wide they were.
+
+    ``done`` is the night at which it was called done, None where it never was.
+    """
 
     rates: tuple[float, ...]
     held: tuple[bool, ...]
+    widths: tuple[float, ...] = ()
+    done: int | None = None
+    adjusted: int = 0
+    seconds: float = 0.0
 
 
 def put_on(clock: BenchClock, change: WeightChange, scale_g: float | None) -> None:
@@ -197,46 +296,126 @@ def put_on(clock: BenchClock, change: WeightChange, scale_g: float | None) -> No
     clock.mass_g += change.total_g + sum(errors_g)
 
 
-def regulate(clock: BenchClock, prior: Response, scale_g: float | None = None) -> Course:
-    """Follow the recommendations until the clock is within half a second a day or has had all trials."""
-    stock = Stock(
-        tuple(Piece(size) for size in SIZES_G), tolerance_percent=TOLERANCE_PERCENT, scale_g=scale_g
-    )
-    rows: list[Trial] = []
-    mass = mass_doubt = setting = setting_doubt = 0.0
-    rates, held = [clock.true_rate()], []
-    for _ in range(MOST_TRIALS):
-        present = clock.read()
-        rows.append(
-            Trial(
-                present.rate_s_per_day,
-                mass,
-                setting,
-                mass_doubt_g=mass_doubt,
-                setting_doubt=setting_doubt,
-                timebase="recorder",
-                timebase_s_per_day=present.timebase_s_per_day,
-            )
-        )
-        regulator = Regulator("turns", -TRAVEL, TRAVEL, setting, STEP)
+def follow(
+    clock: BenchClock, prior: Response, case: Case, *, sounds: bool = False, scale_g: float | None = None
+) -> Course:
+    """Follow the recommendations, night by night, until the clock is called done or had all its nights."""
+    rng, nights = clock.rng, Nights(clock.rng, case.wander, case.walks)
+    nights.outlier = int(rng.integers(1, 5)) if case.outlier else None
+    low, high, setting = case.scale
+    clock.low, clock.high, clock.start = low, high, setting
+    clock.creep = case.creep
+    stock = Stock(tuple(map(Piece, SIZES_G)), tolerance_percent=TOLERANCE_PERCENT, scale_g=scale_g)
+    crystals = [rng.normal(0, 0.5), rng.normal(0, 0.5) + case.recorders_ppm]
+    works: list[Work] = [Work(-0.1 * DAY_S, "spring")] if case.creep else []
+    heard: list[Heard] = []
+    late: list[Work] = []
+    truth, held, widths, done, adjusted = [clock.long_run()], [], [], None, 0
+    expected, seconds = None, 0.0
+    for night in range(MOST_NIGHTS):
+        at = night * DAY_S
+        true = clock.long_run(night + 0.1) + nights.next()
+        if expected is not None:
+            held.append(abs(true - expected.nominal_value) <= 1.96 * expected.std_dev)
+            widths.append(2 * 1.96 * expected.std_dev)
+        heard.append(_heard(clock, case, nights, night, true, crystals, sounds))
+        begin = time.perf_counter()
+        course = course_of(works, heard, setting_on_record=case.scale[2])
+        works += late  # what was noted late is there from the next evening on
+        late = []
+        place = course.setting if course.setting is not None else setting
+        regulator = Regulator("turns", low, high, min(max(place, low), high), STEP)
+        learnt = learn(course.rows, prior, half_travel=(high - low) / 2)
+        present = Present(course.rows[-1].rate_s_per_day, Clock(nominal_period_s=clock.nominal_s))
         advice = correct(
-            learn(rows, prior), present, stock=stock, regulator=regulator, removable_g=ON_G + mass
+            learnt,
+            present,
+            stock=stock,
+            regulator=regulator,
+            tolerance_s_per_day=TOLERANCE_S_PER_DAY,
+            removable_g=ON_G + clock.mass_g,
         )
-        if advice.changes_nothing:
+        seconds = max(seconds, time.perf_counter() - begin)
+        if advice.kind == "leave":
+            done = night
             break
-        mass_doubt = setting_doubt = 0.0
+        expected = advice.expected_rate_s_per_day
+        noted: list[Work] = []
         if advice.weights is not None:
             put_on(clock, advice.weights, scale_g)
-            mass += advice.weights.total_g
-            mass_doubt = advice.weights.doubt_g
+            amount = None if night + 1 == case.unknown_night else advice.weights.total_g
+            noted.append(Work(at + 0.6 * DAY_S, "weights", "", amount, advice.weights.doubt_g, id=2 * night))
         if advice.regulator_move:
+            clock.setting += advice.regulator_move + rng.uniform(-STEP / 2, STEP / 2)
             setting += advice.regulator_move
-            clock.setting = setting + clock.rng.uniform(-STEP / 2, STEP / 2)
-            setting_doubt = regulator.doubt
-        rates.append(clock.true_rate())
-        expected = advice.expected_rate_s_per_day
-        held.append(abs(rates[-1] - expected.nominal_value) <= 1.96 * expected.std_dev)
-    return Course(tuple(rates), tuple(held))
+            noted.append(
+                Work(
+                    at + 0.6 * DAY_S,
+                    "regulator",
+                    "",
+                    moved=advice.regulator_move,
+                    setting=place + advice.regulator_move,
+                    doubt=regulator.doubt,
+                    id=2 * night + 1,
+                )
+            )
+        adjusted += bool(noted)
+        if night + 1 == case.late_night:  # noted as done an hour after the next reading began
+            noted = [replace(work, done_at_s=at + DAY_S + 3600) for work in noted]
+        works += noted
+        truth.append(clock.long_run(night + 1.1) + (nights.now if case.walks else 0.0))
+    return Course(tuple(truth), tuple(held), tuple(widths), done, adjusted, seconds)
+
+
+def _heard(
+    clock: BenchClock,
+    case: Case,
+    nights: Nights,
+    night: int,
+    true: float,
+    crystals: list[float],
+    sounds: bool,
+) -> Heard:
+    """One night's rate: by its sounds, or with noise."""
+    rng = clock.rng
+    which = night % 2 if case.recorders_ppm else 0
+    stated = case.recorders_ppm / math.sqrt(3) if case.recorders_ppm else 0.5
+    drawn = crystals[which] * 0.0864
+    odd = rng.choice([-1, 1]) * rng.uniform(20, 60) if night == nights.outlier else 0.0
+    if sounds:
+        clock.crystal_ppm = 0.0
+        present = clock.read()
+        own = present.own_s_per_day
+        shift = present.rate_s_per_day.nominal_value - clock.true_rate()
+        within = within_recording(present.beat_time_s, present.beat_number, present.period_s.nominal_value)
+    else:
+        own = READING_S_PER_DAY
+        shift = rng.normal(0, own)
+        within = within_of_rates(nights.parts(), np.full(4, PART_NOISE_S_PER_DAY), NIGHT_S / 4)
+    timebase = stated * 0.0864
+    rate = ufloat(true + shift + drawn + odd, math.hypot(own, timebase))
+    return Heard(
+        night * DAY_S,
+        night * DAY_S + NIGHT_S,
+        rate,
+        recorder=f"recorder {which}",
+        timebase_s_per_day=timebase,
+        within=within,
+        id=night,
+    )
+
+
+def told(clock: BenchClock, case: Case) -> Response:
+    """What the restorer holds of the clock in a row."""
+    rng = clock.rng
+    effect = clock.effect / rng.uniform(0.6, 1.4) * case.guess
+    unit = per_unit_from_effect(effect) if case.knows_regulator else None
+    if case.memory is None:
+        return Response(per_gram_usual(), unit)
+    inertia = clock.inertia_g_mm2
+    per_gram = clock.radius_mm**2 / inertia - 1 / clock.load_g * 0.01
+    right = case.memory ** rng.choice([-1, 1])
+    return Response(ufloat(per_gram * right, 0.06 * per_gram * right), unit, "", TOLD_WRONG)
 
 
 def halve(clock: BenchClock) -> Course:
@@ -263,7 +442,7 @@ def rule_of_three(clock: BenchClock) -> Course:
     """The rule of thumb first, then the slope of the last two readings."""
     rates, masses = [clock.true_rate()], [0.0]
     slope = -RULE_OF_THUMB_S_PER_DAY_PER_G
-    for _ in range(MOST_TRIALS):
+    for _ in range(MOST_NIGHTS):
         clock.mass_g = masses[-1] - rates[-1] / slope
         masses.append(clock.mass_g)
         rates.append(clock.true_rate())
@@ -274,7 +453,7 @@ def rule_of_three(clock: BenchClock) -> Course:
 
 
 def trials_to(course: Course, within_s_per_day: float) -> float:
-    """Trials until the clock is, and stays, within a rate."""
+    """Nights or trials until the clock is, and stays, within a rate."""
     inside = [abs(rate) <= within_s_per_day for rate in course.rates]
     for trial in range(len(inside)):
         if all(inside[trial:]):
@@ -294,38 +473,100 @@ def run(clocks: int, seed: int, way: Callable[[BenchClock], Course]) -> list[Cou
     return [way(draw(np.random.default_rng([seed, i]))) for i in range(clocks)]
 
 
+def run_row(case: Case, clocks: int, *, aside: bool = False, sounds: bool = False) -> list[Course]:
+    """The courses of a row; the half set aside has seeds of its own."""
+
+    def way(clock: BenchClock) -> Course:
+        return follow(clock, told(clock, case), case, sounds=sounds)
+
+    return run(clocks, 8 if aside else 7, way)
+
+
+def row_words(case: Case, courses: list[Course]) -> str:
+    """One line of the table."""
+    held = [one for course in courses for one in course.held]
+    early = [one for course in courses for one in course.held[:2]]
+    widths = [
+        np.median([course.widths[k] for course in courses if len(course.widths) > k] or [math.nan])
+        for k in range(3)
+    ]
+    nights = []
+    for limit in (5, 2, 1):
+        each = [trials_to(course, limit) for course in courses]
+        middle, most = (np.quantile(each, q, method="higher") for q in (0.5, 0.9))
+        nights.append("/".join("--" if math.isinf(x) else f"{x:.0f}" for x in (middle, most)))
+    done = [course for course in courses if course.done is not None]
+    truly = np.mean([abs(course.rates[-1]) <= TOLERANCE_S_PER_DAY for course in done]) if done else math.nan
+    heard = np.mean([MOST_NIGHTS if course.done is None else course.done + 1 for course in courses])
+    return (
+        f"{case.name:22}{np.mean(held):7.1%}{np.mean(early):7.0%}  "
+        + "/".join(f"{width:.3g}" for width in widths).rjust(16)
+        + "  "
+        + "; ".join(nights).rjust(18)
+        + f"{heard:7.1f}{np.mean([course.adjusted for course in courses]):5.1f}"
+        + f"{len(done) / len(courses):7.0%}{truly:6.0%}"
+        + f"{share_within(courses, 5, 2):6.0%}{share_within(courses, 2, 3):5.0%}{share_within(courses, 1, 3):5.0%}"
+        + f"{1e3 * np.quantile([course.seconds for course in courses], 0.95):6.0f}"
+    )
+
+
+CLEAN = Case("clean")
+
 WAYS: dict[str, Callable[[BenchClock], Course]] = {
-    "torsionbeat, strip measured": lambda clock: regulate(clock, known(clock, "strip measured")),
-    "torsionbeat, balance weighed": lambda clock: regulate(clock, known(clock, "balance weighed")),
-    "torsionbeat, nothing known": lambda clock: regulate(clock, known(clock, "nothing")),
-    "the same, weights weighed": lambda clock: regulate(clock, known(clock, "nothing"), 0.01),
+    "torsionbeat, strip measured": lambda clock: follow(
+        clock, known(clock, "strip measured"), CLEAN, sounds=True
+    ),
+    "torsionbeat, balance weighed": lambda clock: follow(
+        clock, known(clock, "balance weighed"), CLEAN, sounds=True
+    ),
+    "torsionbeat, nothing known": lambda clock: follow(clock, known(clock, "nothing"), CLEAN, sounds=True),
+    "the same, weights weighed": lambda clock: follow(
+        clock, known(clock, "nothing"), CLEAN, sounds=True, scale_g=0.01
+    ),
     "rule of three, exact masses": rule_of_three,
     "halving, exact masses": halve,
 }
 
 
-def main() -> None:
-    """Print the table."""
-    clocks = int(sys.argv[1]) if len(sys.argv) > 1 else 200
-    print(f"{clocks} clocks, 5 to 25 minutes a day out; weights of {', '.join(f'{g:g}' for g in SIZES_G)} g,")
-    print(
-        f"each within {TOLERANCE_PERCENT:g} %; regulator known to 40 %; an hour's reading after each trial."
-    )
-    luck = math.sqrt(0.9 * 0.1 / clocks)
-    print(f"So many clocks tell a share of nine in ten to within {luck:.1%} (standard error).\n")
-    print(f"{'':30}{'median trials':>15}{'within 5 s':>12}{'within 1 s':>12}{'interval':>10}")
+def print_weights(clocks: int) -> None:
+    """Recommendations beside a careful person."""
+    print(f"{'':30}{'median nights':>15}{'within 5 s':>12}{'within 1 s':>12}{'interval':>10}")
     print(f"{'':30}{'5 s':>8}{'1 s':>7}{'after 2':>12}{'after 3':>12}{'held':>10}")
     for name, way in WAYS.items():
-        start = time.perf_counter()
         courses = run(clocks, 7, way)
         held = [one for course in courses for one in course.held]
         five, one = (np.median([trials_to(course, limit) for course in courses]) for limit in (5, 1))
         print(
             f"{name:30}{five:8.0f}{one:7.0f}"
             f"{share_within(courses, 5, 2):12.1%}{share_within(courses, 1, 3):12.1%}"
-            + (f"{np.mean(held):10.1%}" if held else f"{'':10}")
-            + f"   {time.perf_counter() - start:.0f} s"
+            + (f"{np.mean(held):10.1%}" if held else "")
         )
+
+
+def main() -> None:
+    """Print the table."""
+    asked = argparse.ArgumentParser()
+    asked.add_argument("clocks", type=int, nargs="?", default=100)
+    for flag in ("--sounds", "--aside", "--weights"):
+        asked.add_argument(flag, action="store_true")
+    asked.add_argument("--row", action="append")
+    given = asked.parse_args()
+    if given.weights:
+        print_weights(given.clocks)
+        return
+    luck = math.sqrt(0.95 * 0.05 / (5 * given.clocks))
+    print(f"{given.clocks} clocks a row, 5 to 25 minutes a day out, tolerance {TOLERANCE_S_PER_DAY:g} s/day.")
+    print(f"So many clocks tell a share of promises to about {luck:.1%} (standard error).\n")
+    print(
+        f"{'':22}{'held':>7}{'first':>7}  {'width 1/2/3':>16}  {'nights 5; 2; 1':>18}{'heard':>7}{'adj':>5}"
+        f"{'done':>7}{'truly':>6}{'5@2':>6}{'2@3':>5}{'1@3':>5}{'ms':>6}"
+    )
+    for case in ROWS:
+        if given.row is None or case.name in given.row:
+            print(
+                row_words(case, run_row(case, given.clocks, aside=given.aside, sounds=given.sounds)),
+                flush=True,
+            )
 
 
 if __name__ == "__main__":

@@ -4,16 +4,27 @@ from __future__ import annotations
 
 from dataclasses import dataclass, fields, replace
 from datetime import datetime
+from typing import Any
 
 from torsionbeat.benchlog import BenchLog
 from torsionbeat.benchlog.standing import counted_once
 from torsionbeat.benchlog.tables import ClockRecord, HandCheckRecord, ReadingRecord, WorkRecord
+from torsionbeat.errors import InputError
 from torsionbeat.reading.figures import UFloat
-from torsionbeat.regulation.learning.course import Heard, Work
-from torsionbeat.regulation.present import Present
+from torsionbeat.regulation.learning.course import Heard, Work, course_of
+from torsionbeat.regulation.learning.trials import Trial, Within
+from torsionbeat.regulation.learning.within import within_recording
+from torsionbeat.regulation.present import Present, from_document
 from torsionbeat.theory.rate import S_PER_DAY_PER_PPM
 
-__all__ = ["KnownOfClock", "checks_heard", "given_heard", "readings_heard", "works_done"]
+__all__ = [
+    "KnownOfClock",
+    "checks_heard",
+    "given_heard",
+    "nights_of_others",
+    "readings_heard",
+    "works_done",
+]
 
 
 LATEST_DOCUMENTS = 12
@@ -87,22 +98,41 @@ def _work(row: WorkRecord) -> Work:
     return Work(row.done_at.timestamp(), row.kind, row.what, **amounts, id=row.id)
 
 
-def readings_heard(log: BenchLog, clock: str) -> list[Heard]:
-    """Give the rates of a clock's readings; one without a rate, or recorded while another was, is passed over."""
-    rows = [row for row in log.readings(clock, documents=False) if row.rate_s_per_day is not None]
-    return [_reading(row) for row in counted_once(rows)]
+def readings_heard(log: BenchLog, clock: str, *, documents: bool = True) -> list[Heard]:
+    """Give the rates of a clock's readings; one without a rate, or recorded while another was, is passed over.
+
+    With ``documents``, the wander within the latest recordings is measured, and their recorders are told apart.
+    """
+    if not documents:
+        rows = [row for row in log.readings(clock, documents=False) if row.rate_s_per_day is not None]
+        return [_reading(row) for row in counted_once(rows)]
+    rows = counted_once([row for row in log.readings(clock) if row.rate_s_per_day is not None])
+    early = len(rows) - LATEST_DOCUMENTS
+    return [_reading(row, row.document if i >= early else None) for i, row in enumerate(rows)]
 
 
-def _reading(row: ReadingRecord) -> Heard:
+def _within(document: dict[str, Any]) -> Within | None:
+    try:
+        present = from_document(document)
+    except InputError:
+        return None
+    if present.beat_time_s is None or present.beat_number is None or present.period_s is None:
+        return None
+    return within_recording(present.beat_time_s, present.beat_number, present.period_s.nominal_value)
+
+
+def _reading(row: ReadingRecord, document: dict[str, Any] | None = None) -> Heard:
     began_s = row.taken_at.timestamp()
+    recorder = str(((document or {}).get("recording") or {}).get("recorder") or "")
     return Heard(
         began_s,
         began_s + (row.duration_s or 0.0),
         row.figure("rate_s_per_day"),
         "reading",
         f"the reading of {_day(row.taken_at)}",
-        _crystal(row.timebase_source),
+        _crystal(row.timebase_source, recorder),
         (row.u_timebase_offset_ppm or 0.0) * S_PER_DAY_PER_PPM,
+        None if document is None else _within(document),
         id=row.id,
     )
 
@@ -141,7 +171,23 @@ def given_heard(present: Present, now_s: float, rate: UFloat) -> Heard:
         "this reading",
         _crystal(present.timebase_source, present.recorder),
         present.timebase_s_per_day,
+        None
+        if present.beat_time_s is None or present.beat_number is None or present.period_s is None
+        else within_recording(present.beat_time_s, present.beat_number, present.period_s.nominal_value),
     )
+
+
+def nights_of_others(log: BenchLog, clock: str) -> list[tuple[Trial, ...]]:
+    """Give the trials of the workshop's other clocks of the same kind, for how unsteady such clocks are."""
+    kind = log.clock(clock).kind
+    found = []
+    for other in log.clocks():
+        if other.name == clock or other.kind != kind:
+            continue
+        heard = readings_heard(log, other.name, documents=False)
+        if len(heard) > 1:
+            found.append(course_of(works_done(log, other.name), heard).rows)
+    return found
 
 
 def _day(when: datetime) -> str:

@@ -4,62 +4,151 @@ from __future__ import annotations
 
 from typing import Any
 
-from torsionbeat.display.words import decimals, figure_words, plus_minus, rate_words
+from torsionbeat.display.words import decimals, figure_words, number, plus_minus, rate_words
 from torsionbeat.jobs.advise import Judgement
 from torsionbeat.jobs.keep_adjustment import Kept
 from torsionbeat.regulation.correction import LOCK
+from torsionbeat.regulation.order import Task
 from torsionbeat.regulation.temperature import NOT_ENOUGH
 from torsionbeat.regulation.waiting import duration_words
 
 __all__ = ["judgement_document", "judgement_sentences", "kept_sentence"]
 
 
+WIDER = 1.3
+"""The long-run interval is told beside one night's where it is wider by this factor."""
+
+SAME_ARC_DEG = 0.5
+"""An arc that changes by less is told as the same: nobody counts half a degree."""
+
+RATE_KINDS = ("change-weights", "move-regulator", "trial-step")
+"""Tasks that touch the rate."""
+
+
 def judgement_sentences(judgement: Judgement) -> list[str]:
-    """Say the judgement, what to do first."""
-    advice, present = judgement.correction, judgement.present
-    steps = []
-    if advice.beat is not None and advice.beat.needed:
-        steps.append(advice.beat.sentence)
-    if advice.weights is not None:
-        steps.append(_weight_words(judgement))
-    if advice.regulator_move and judgement.regulator is not None:
-        regulator = judgement.regulator
+    """Say the judgement: how the clock goes now, what to do first, second and not yet, and when to look again."""
+    advice = judgement.correction
+    said = _state(judgement)
+    steps = [(task.place, words) for task in judgement.tasks if (words := _task_words(judgement, task))]
+    if LOCK in advice.cautions and any(place != "not yet" for place, _ in steps):
+        said.append(LOCK)
+    said += [words if len(steps) == 1 else f"{place.capitalize()}: {words}" for place, words in steps]
+    if not advice.changes_nothing:
+        said.append(
+            f"Then expect of the next night: it {_rate_between(*advice.expected_interval_s_per_day)}."
+        )
+        said += _rests_on(judgement)
+    if advice.beat is not None and not advice.beat.needed:
+        said.append(advice.beat.sentence)
+    said += _arc_words(judgement)
+    said += _again(judgement)
+    said += judgement.remarks
+    if judgement.room is not None:
+        said += [judgement.room.sentence, *judgement.room.remarks]
+    return [*said, *(one for one in advice.cautions if one not in said)]
+
+
+def _state(judgement: Judgement) -> list[str]:
+    """How the clock goes now: the last night, all nights together, and how far nights differ."""
+    last, count = judgement.heard[-1], len(judgement.heard)
+    by = " by the minute hand" if last.source == "hand check" else ""
+    said = [f"The clock {rate_words(last.rate_s_per_day)}{by}."]
+    middle, low, high = judgement.learnt.wander_s_per_day
+    if count > 1:
+        said.append(
+            f"On the long run, by all {count} readings and hand checks together, it "
+            f"{rate_words(judgement.rate_s_per_day)}; from night to night it differs by about {middle:.1g} s a day "
+            f"(standard deviation, between {low:.1g} and {high:.2g})."
+        )
+    elif judgement.rate_s_per_day.std_dev > WIDER * last.rate_s_per_day.std_dev:
+        said.append(
+            f"One night does not say how far nights differ; as such clocks go, on the long run it "
+            f"{rate_words(judgement.rate_s_per_day)}."
+        )
+    return said
+
+
+def _task_words(judgement: Judgement, task: Task) -> str:
+    """One task: as it was found, or made here of the adjustment."""
+    advice, regulator = judgement.correction, judgement.regulator
+    words = task.sentence
+    if task.kind == "change-weights":
+        words = _weight_words(judgement)
+    elif task.kind in ("move-regulator", "trial-step") and regulator is not None:
         way = "up" if advice.regulator_move > 0 else "down"
-        steps.append(
+        words = (
             f"Move the regulator {way} by {abs(advice.regulator_move):.3g} {regulator.unit}, from "
             f"{regulator.setting:.3g} to {advice.regulator_setting:.3g} (its travel: {regulator.low:g} to "
             f"{regulator.high:g})."
         )
-    said = [f"The clock {rate_words(judgement.rate_s_per_day)}."]
-    if steps and LOCK in advice.cautions:
-        said.append(LOCK)
-    said += [step if len(steps) == 1 else f"{number}. {step}" for number, step in enumerate(steps, start=1)]
-    if not advice.changes_nothing:
-        said.append(f"Then expect: it {rate_words(advice.expected_rate_s_per_day)}.")
-        said.append(_rests_on(judgement))
-    if advice.beat is not None and not advice.beat.needed:
-        said.append(advice.beat.sentence)
-    if advice.arc_after_deg is not None and not advice.changes_nothing:
-        arc, then = present.arc_deg.nominal_value, advice.arc_after_deg.nominal_value
-        stays = "stays" if abs(then - arc) < 0.5 else f"goes from {arc:.0f}"
-        line = f"The arc (amplitude end to end) {stays} {'at' if stays == 'stays' else 'to'} {then:.0f} deg"
-        guard = advice.knock_after
-        if guard is not None and guard.margin_deg is not None:
-            line += f"; before the knock stay {figure_words(guard.margin_deg, 'deg')}"
-            if guard.clearance_mm is not None:
-                line += f" ({guard.clearance_mm.nominal_value:.2f} mm at the roller)"
-        said.append(line + ".")
+        if task.kind == "trial-step":
+            words += (
+                " This is a trial step: what a unit of it does is not known yet, nor which way. Read the clock again "
+                "before and after nothing else; then the next move can be worked out."
+            )
+    elif task.kind in ("leave-alone", "listen-again", "nothing-helps"):
+        words = _left_alone(judgement)
+    if task.place == "not yet" and task.kind in RATE_KINDS:
+        words += " Wait with this: what comes first may change the rate, so read again before it."
+    return words
+
+
+def _left_alone(judgement: Judgement) -> str:
+    advice, tolerance = judgement.correction, judgement.tolerance_s_per_day
+    chance = f"{advice.chance_within:.0%}"
+    if advice.kind == "leave":
+        return f"Within {tolerance:g} s a day on the long run, {chance} sure: leave it alone."
+    if advice.kind == "nothing-helps":
+        return (
+            "Leave weights and regulator as they are: no weight at hand and no step of the regulator brings it nearer "
+            f"than it is (within {tolerance:g} s a day: {chance})."
+        )
+    if advice.listening.basis == "timebase":
+        nights = "Nights alone will not help, see below."
+    elif advice.nights is None:
+        nights = f"Its nights differ too much for {tolerance:g} s a day to be known at all: look for what disturbs it."
+    else:
+        nights = f"About {advice.nights} night{'s' if advice.nights > 1 else ''} more would settle it."
+    return (
+        f"Change nothing yet: it may be within {tolerance:g} s a day already ({chance} likely), and a change would be no "
+        f"surer than that. Listen for another night before changing anything: it is worth more than another weight. {nights}"
+    )
+
+
+def _arc_words(judgement: Judgement) -> list[str]:
+    advice, present = judgement.correction, judgement.present
+    if advice.arc_after_deg is None or advice.changes_nothing:
+        return []
+    arc, then = present.arc_deg.nominal_value, advice.arc_after_deg.nominal_value
+    if abs(then - arc) < SAME_ARC_DEG:
+        line = f"The arc (amplitude end to end) stays at {then:.0f} deg"
+    else:
+        line = f"The arc (amplitude end to end) goes from {arc:.0f} to {then:.0f} deg"
+    guard = advice.knock_after
+    if guard is not None and guard.margin_deg is not None:
+        line += f"; before the knock stay {figure_words(guard.margin_deg, 'deg')}"
+        if guard.clearance_mm is not None:
+            line += f" ({guard.clearance_mm.nominal_value:.2f} mm at the roller)"
+    return [line + "."]
+
+
+def _again(judgement: Judgement) -> list[str]:
+    """When to look again."""
+    advice = judgement.correction
+    said = []
     if not advice.changes_nothing:
         said.append(
             "Let it settle overnight (its Q is not known: torsionbeat freeswing finds it)."
             if advice.settle_s is None
             else f"Let it settle for {duration_words(advice.settle_s)} before you believe a reading."
         )
-    said.append(advice.listening.sentence)
-    said += judgement.remarks
-    if judgement.room is not None:
-        said += [judgement.room.sentence, *judgement.room.remarks]
-    return [*said, *(one for one in advice.cautions if one not in said)]
+    if advice.kind == "leave":
+        said.append(
+            "Look again in a week, by the minute hand (torsionbeat handcheck), and when the season changes."
+        )
+    else:
+        said.append(advice.listening.sentence)
+    return said
 
 
 def kept_sentence(kept: Kept) -> str:
@@ -76,8 +165,14 @@ def judgement_document(judgement: Judgement) -> dict[str, Any]:
         None if guard is None else _figure(guard.margin_deg)
         for guard in (advice.knock_now, advice.knock_after)
     ]
+    wander = judgement.learnt.wander_s_per_day
     document: dict[str, Any] = {
         "rate_s_per_day": _figure(judgement.rate_s_per_day),
+        "last_rate_s_per_day": _figure(judgement.heard[-1].rate_s_per_day),
+        "night_to_night_s_per_day": dict(zip(("median", "low", "high"), wander, strict=True)),
+        "action": advice.kind,
+        "chance_within": advice.chance_within,
+        "nights_more": advice.nights,
         "weights": None
         if weights is None
         else {
@@ -158,26 +253,50 @@ def _weight_words(judgement: Judgement) -> str:
         )
     elif weights.thickness_mm is not None:
         said += f", a disc {weights.thickness_mm:.2f} mm thick"
-    exact = advice.grams_a_side
-    if exact is not None:
-        half = 1.96 * exact.std_dev
-        low, high = sorted((abs(exact.nominal_value) - half, abs(exact.nominal_value) + half))
-        digits = decimals(half)
-        said += f". Exactly right may be anything from {max(low, 0):.{digits}f} to {high:.{digits}f} g a side"
+    if advice.grams_interval_a_side is not None:
+        _, *ends = advice.grams_interval_a_side
+        low, high = sorted(abs(end) for end in ends)
+        if ends[0] * ends[1] < 0:
+            low = 0.0
+        digits = decimals((high - low) / 2)
+        said += f". Exactly right may be anything from {low:.{digits}f} to {high:.{digits}f} g a side"
     return said + "."
 
 
-def _rests_on(judgement: Judgement) -> str:
+def _rate_between(value: float, low: float, high: float) -> str:
+    """Say a rate with an interval that may be lopsided.
+
+    Examples
+    --------
+    >>> _rate_between(-10, -130, 80)
+    'loses 10 s a day, between losing 130 and gaining 80'
+    """
+    digits = decimals((high - low) / 2)
+    if low < 0 < high:
+        between = f"between losing {number(-low, digits)} and gaining {number(high, digits)}"
+        if round(value, digits) == 0:
+            return f"keeps time, {between} s a day"
+    else:
+        near, far = sorted((abs(low), abs(high)))
+        between = f"between {number(near, digits)} and {number(far, digits)}"
+    return f"{'gains' if value >= 0 else 'loses'} {number(abs(value), digits)} s a day, {between}"
+
+
+def _rests_on(judgement: Judgement) -> list[str]:
     """Say what answer of the clock the advice supposes, for what it changes."""
     advice, learnt, source = judgement.correction, judgement.learnt, judgement.rests_on
-    response, readings = learnt.response, f"{learnt.trials} readings of this clock"
+    readings = f"{learnt.trials} readings of this clock"
     said = []
     if advice.weights is not None:
-        gram = plus_minus(-response.s_per_day_per_gram)
+        middle, low, high = learnt.loss_interval_s_per_day_per_gram
+        digits = decimals((high - low) / 2)
         rests = f"{source}, and {readings}" if learnt.trials > 1 else f"from {source}"
-        said.append(f"This supposes that a gram more (all sides together) loses {gram} s a day: {rests}.")
-    if advice.regulator_move:
-        unit = plus_minus(response.s_per_day_per_unit)
+        said.append(
+            f"This supposes that a gram more (all sides together) loses {middle:.{digits}f} s a day, between "
+            f"{low:.{digits}f} and {high:.{digits}f}: {rests}."
+        )
+    if advice.regulator_move and advice.kind != "trial-step":
+        unit = plus_minus(learnt.response.s_per_day_per_unit)
         rests = f"what was given of it, and {readings}" if learnt.trials > 1 else "from what was given of it"
         said.append(f"This supposes that a unit of the regulator gains {unit} s a day: {rests}.")
-    return " ".join(said)
+    return said

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 import time
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -10,6 +12,7 @@ from torsionbeat.bench.bench_course import (
     KnownOfClock,
     checks_heard,
     given_heard,
+    nights_of_others,
     readings_heard,
     works_done,
 )
@@ -21,19 +24,26 @@ from torsionbeat.reading.figures import UFloat
 from torsionbeat.regulation.beatsetting import AIR_DRIVEN_LIMITS
 from torsionbeat.regulation.correction import Correction, correct
 from torsionbeat.regulation.facts import Facts, prior_response
-from torsionbeat.regulation.learning.course import Course, Heard, course_of
-from torsionbeat.regulation.learning.trials import Learnt, learn
+from torsionbeat.regulation.learning.course import Course, Heard, Work, course_of
+from torsionbeat.regulation.learning.learn import learn
+from torsionbeat.regulation.learning.learnt import Learnt
+from torsionbeat.regulation.learning.trials import Trial
 from torsionbeat.regulation.order import Task, tasks
 from torsionbeat.regulation.present import Present, from_document, from_rate
-from torsionbeat.regulation.response import Regulator
+from torsionbeat.regulation.response import Regulator, Response
 from torsionbeat.regulation.room import Room
 from torsionbeat.regulation.stock import Stock
 from torsionbeat.regulation.temperature import TemperatureEffect, temperature_effect
+from torsionbeat.sound.remarks import Remark
 
 __all__ = ["AdviseRequest", "Judgement", "advise", "judgement_or_none"]
 
 STEPS_IN_TRAVEL = 200
 """Smallest step of a regulator of which nothing is said: its travel over this (common practice, no source)."""
+
+
+MOST_LOG_ODDS = 50.0
+"""Logarithm of odds beyond which a chance is 1 in any print."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,11 +155,31 @@ def judgement_or_none(clock: str, log: str | None = None) -> Judgement | None:
         return None
 
 
+@dataclass(frozen=True, slots=True)
+class _Gathered:
+    """The clock as it stands, what was done and heard, and when the recording began."""
+
+    present: Present
+    works: tuple[Work, ...]
+    heard: tuple[Heard, ...]
+    began_s: float | None
+
+
 def _judge(request: AdviseRequest, known: KnownOfClock, log: BenchLog | None) -> Judgement:
-    present, course, began_s = _gathered(request, known, log)
+    gathered = _gathered(request, known, log)
+    present = gathered.present.with_clock(**_limits(known))
+    course = course_of(gathered.works, gathered.heard, setting_on_record=known.regulator_setting)
+    if course.pending:
+        work = course.pending[-1]
+        raise InputError(
+            f"{request.clock!r} was worked on after its last reading ({work.kind}: {work.what}); let it "
+            "settle and read it again, or give --rate or --reading"
+        )
     prior = prior_response(_facts(request, known))
-    regulator = _regulator(request, known, course, has_effect=prior.per_unit is not None)
-    learnt = learn(course.rows, prior)
+    half = _half_travel(known, has_effect=prior.per_unit is not None)
+    others = [] if log is None or request.clock is None else nights_of_others(log, request.clock)
+    course, learnt, said = _learnt(gathered, course, known.regulator_setting, prior, half, others)
+    regulator = _regulator(request, known, course)
     correction = correct(
         learnt,
         present,
@@ -173,16 +203,39 @@ def _judge(request: AdviseRequest, known: KnownOfClock, log: BenchLog | None) ->
         regulator,
         prior.source,
         request.tolerance_s_per_day,
-        _room(request, present, began_s),
-        (*course.remarks, *correction.remarks),
+        _room(request, present, gathered.began_s),
+        (*course.remarks, *said, *correction.remarks),
     )
 
 
-def _gathered(
-    request: AdviseRequest, known: KnownOfClock, log: BenchLog | None
-) -> tuple[Present, Course, float | None]:
-    """The clock as it stands, its course, and when the recording began."""
-    limits = _limits(known)
+def _learnt(
+    gathered: _Gathered,
+    course: Course,
+    setting_on_record: float | None,
+    prior: Response,
+    half_travel: float | None,
+    others: Sequence[tuple[Trial, ...]],
+) -> tuple[Course, Learnt, list[Remark]]:
+    """Learn from the course; where a note may have been kept twice, from the course that the rates speak for."""
+    learnt = learn(course.rows, prior, half_travel=half_travel, others=others)
+    if not course.repeated:
+        return course, learnt, []
+    once = course_of(
+        gathered.works, gathered.heard, setting_on_record=setting_on_record, leave_out=course.repeated
+    )
+    other = learn(once.rows, prior, half_travel=half_travel, others=others)
+    ahead = other.mixture.log_evidence - learnt.mixture.log_evidence
+    chance = 1 / (1 + math.exp(-max(min(ahead, MOST_LOG_ODDS), -MOST_LOG_ODDS)))
+    names = "; ".join(repr(work.what) for work in course.repeated)
+    said = f"is noted twice between two readings ({names}): by the rates it was done {{}} ({{:.0%}} sure). "
+    if chance >= 0.5:
+        text = said.format("once", chance) + "It is counted once; retract the other note."
+        return once, other, [Remark("noted-twice", "The same work " + text)]
+    text = said.format("twice", 1 - chance) + "Both notes are counted; if one is wrong, retract it."
+    return course, learnt, [Remark("noted-twice", "The same work " + text)]
+
+
+def _gathered(request: AdviseRequest, known: KnownOfClock, log: BenchLog | None) -> _Gathered:
     given: Present | None = None
     if request.rate_s_per_day is not None and request.reading is not None:
         raise InputError("a rate and a reading are both given; give the one that is to be corrected")
@@ -193,37 +246,22 @@ def _gathered(
     if log is None or request.clock is None:
         if given is None:
             raise InputError("no rate was given; give a rate, a reading or a clock of the bench log")
-        given = given.with_clock(**limits)
-        return given, course_of([], [given_heard(given, 0.0, given.rate_s_per_day)]), request.began_s
+        return _Gathered(given, (), (given_heard(given, 0.0, given.rate_s_per_day),), request.began_s)
     works, readings = works_done(log, request.clock), readings_heard(log, request.clock)
     heard = [*readings, *checks_heard(log, request.clock)]
     if given is not None:
         heard.append(given_heard(given, time.time(), given.rate_s_per_day))
-        course = course_of(works, heard, setting_on_record=known.regulator_setting)
-        return given.with_clock(**limits), course, request.began_s
+        return _Gathered(given, tuple(works), tuple(heard), request.began_s)
     if not heard:
         raise InputError(
             f"{request.clock!r} has no reading with a rate yet; keep one with analyse --clock, or give --rate or "
             "--reading"
         )
-    course = course_of(works, heard, setting_on_record=known.regulator_setting)
-    if course.pending:
-        work = course.pending[-1]
-        raise InputError(
-            f"{request.clock!r} was worked on after its last reading ({work.kind}: {work.what}); let it "
-            "settle and read it again, or give --rate or --reading"
-        )
-    present, began_s = _last(log, request.clock, readings, course)
-    return present.with_clock(**limits), course, request.began_s or began_s
-
-
-def _last(log: BenchLog, clock: str, readings: list[Heard], course: Course) -> tuple[Present, float | None]:
-    """The last reading as the clock stands; where only hand checks were made since, their rate."""
     if not readings:
-        return from_rate(course.heard[-1].rate_s_per_day), None
+        return _Gathered(from_rate(heard[-1].rate_s_per_day), tuple(works), tuple(heard), request.began_s)
     last = readings[-1]
-    document = next(one.document for one in log.readings(clock) if one.id == last.id)
-    return from_document(document), last.from_s
+    document = next(one.document for one in log.readings(request.clock) if one.id == last.id)
+    return _Gathered(from_document(document), tuple(works), tuple(heard), request.began_s or last.from_s)
 
 
 def _side_names(request: AdviseRequest, log: BenchLog | None) -> tuple[str, str]:
@@ -268,19 +306,23 @@ def _facts(request: AdviseRequest, known: KnownOfClock) -> Facts:
     )
 
 
-def _regulator(
-    request: AdviseRequest, known: KnownOfClock, course: Course, *, has_effect: bool
-) -> Regulator | None:
+def _half_travel(known: KnownOfClock, *, has_effect: bool) -> float | None:
+    """Half the travel of the regulator; None where there is none."""
     low, high = known.regulator_low, known.regulator_high
-    if not has_effect:
-        if low is not None or high is not None:
-            raise InputError(
-                "the regulator's travel is known but not its effect; give what one unit more gains with "
-                "--regulator-effect (a guess will do, the trials set it right)"
-            )
-        return None
-    if low is None or high is None:
+    if low is not None and high is not None:
+        return (high - low) / 2
+    if has_effect:
         raise InputError("the regulator's effect is known but not its travel; give --regulator-low and -high")
+    if low is not None or high is not None:
+        raise InputError("one end of the regulator's travel is known; give both, --regulator-low and -high")
+    return None
+
+
+def _regulator(request: AdviseRequest, known: KnownOfClock, course: Course) -> Regulator | None:
+    """The regulator as it stands: by the notes, else the record, else the middle of its travel."""
+    low, high = known.regulator_low, known.regulator_high
+    if low is None or high is None:
+        return None
     setting = course.setting if course.setting is not None else known.regulator_setting
     step = request.regulator_step or (high - low) / STEPS_IN_TRAVEL
     return Regulator(

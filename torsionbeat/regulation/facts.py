@@ -6,6 +6,8 @@ from dataclasses import dataclass
 
 from torsionbeat.reading.figures import UFloat
 from torsionbeat.regulation.response import (
+    MEASURED_WRONG,
+    TOLD_WRONG,
     Response,
     per_gram_from_inertia,
     per_gram_from_load,
@@ -19,6 +21,9 @@ from torsionbeat.theory.materials import strip_material
 from torsionbeat.theory.spring import Strip
 
 __all__ = ["Facts", "prior_response"]
+
+USUAL_SOURCE = "what is usual for such clocks, which may be out by a factor of two"
+"""What the answer to weights rests on where nothing is known."""
 
 LENGTH_UNITS = ("mm", "mm of active length", "mm active length")
 
@@ -55,24 +60,25 @@ def prior_response(facts: Facts) -> Response:
     >>> print(about.s_per_day_per_gram, "by", about.source)
     -152+/-9 by the change of weights you remember
     """
-    per_gram, source = _per_gram(facts)
+    per_gram, source, wrong = _per_gram(facts)
     per_unit: UFloat = None
+    unit_wrong = TOLD_WRONG
     if facts.regulator_effect is not None:
         per_unit = per_unit_from_effect(facts.regulator_effect, facts.regulator_doubt)
     elif facts.regulator_unit in LENGTH_UNITS and facts.strip_length_mm is not None:
-        per_unit = per_unit_from_length(facts.strip_length_mm)
-    return Response(per_gram, per_unit, source)
+        per_unit, unit_wrong = per_unit_from_length(facts.strip_length_mm), MEASURED_WRONG
+    usual = source is USUAL_SOURCE
+    return Response(per_gram, per_unit, source, chance_wrong=wrong, unit_chance_wrong=unit_wrong, usual=usual)
 
 
-def _per_gram(facts: Facts) -> tuple[UFloat, str]:
+def _per_gram(facts: Facts) -> tuple[UFloat, str, float]:
     if facts.earlier is not None:
         grams, change = facts.earlier
         known = per_gram_from_weights(grams * facts.sides, change, added_half_width_g=0.25 * facts.sides)
-        return known, "the change of weights you remember"
+        return known, "the change of weights you remember", TOLD_WRONG
     if facts.inertia_g_mm2 is not None and facts.weight_radius_mm is not None:
-        return per_gram_from_inertia(
-            facts.inertia_g_mm2, facts.weight_radius_mm
-        ), "the inertia of its balance"
+        known = per_gram_from_inertia(facts.inertia_g_mm2, facts.weight_radius_mm)
+        return known, "the inertia of its balance", MEASURED_WRONG
     if (
         facts.strip_thickness_um is not None
         and facts.strip_width_mm is not None
@@ -92,7 +98,7 @@ def _per_gram(facts: Facts) -> tuple[UFloat, str]:
         known = per_gram_from_strip(
             strip, facts.hanging_mass_g, facts.nominal_period_s, facts.weight_radius_mm, material=material
         )
-        return known, "its strip and balance"
+        return known, "its strip and balance", MEASURED_WRONG
     if facts.hanging_mass_g is not None:
-        return per_gram_from_load(facts.hanging_mass_g), "the mass of its balance alone"
-    return per_gram_usual(), "what is usual for such clocks, which may be out by a factor of two"
+        return per_gram_from_load(facts.hanging_mass_g), "the mass of its balance alone", MEASURED_WRONG
+    return per_gram_usual(), USUAL_SOURCE, MEASURED_WRONG

@@ -32,6 +32,7 @@ TaskKind = Literal[
     "trial-step",
     "listen-again",
     "leave-alone",
+    "nothing-helps",
 ]
 
 LEAST_HEARD = 0.5
@@ -69,12 +70,16 @@ def tasks(present: Present, correction: Correction) -> tuple[Task, ...]:
 
 def rate_kinds(correction: Correction) -> tuple[TaskKind, ...]:
     """What the adjustment of the rate consists of."""
-    kinds: list[TaskKind] = []
-    if correction.weights is not None:
-        kinds.append("change-weights")
-    if correction.regulator_move:
-        kinds.append("move-regulator")
-    return tuple(kinds) or ("leave-alone",)
+    if correction.kind == "adjust":
+        kinds: list[TaskKind] = ["change-weights"] if correction.weights is not None else []
+        return (*kinds, "move-regulator") if correction.regulator_move else tuple(kinds)
+    other: dict[str, TaskKind] = {
+        "leave": "leave-alone",
+        "night": "listen-again",
+        "trial-step": "trial-step",
+        "nothing-helps": "nothing-helps",
+    }
+    return (other[correction.kind],)
 
 
 _Found = tuple[TaskKind, str, str]

@@ -93,17 +93,30 @@ class Regulator:
         return min(max(self.setting + steps, self.low), self.high)
 
 
+MEASURED_WRONG = 0.04
+"""Chance that an answer worked out from measures is wrong: a measure misread, a wrong material (no source)."""
+
+TOLD_WRONG = 0.2
+"""Chance that a memory or a guess is wrong by more than it says (no source; with a fiftieth, promises on clocks of
+wrong memories held in three of four instead of nineteen of twenty)."""
+
+
 @dataclass(frozen=True, slots=True)
 class Response:
     """What is held of a clock's answer before a trial, or after one.
 
     ``per_gram`` (1/g, of the weights in all) and ``per_unit`` (one over a unit of the regulator; None without
-    one) are ``uncertainties`` values, ``source`` says in words what they rest on.
+    one) are ``uncertainties`` values, ``source`` says in words what they rest on. ``chance_wrong`` and
+    ``unit_chance_wrong`` are the chances that the two are not merely off by their uncertainty but wrong. ``usual`` says
+    that nothing is held of this clock but what is usual.
     """
 
     per_gram: UFloat
     per_unit: UFloat = None
     source: str = ""
+    chance_wrong: float = MEASURED_WRONG
+    unit_chance_wrong: float = TOLD_WRONG
+    usual: bool = False
 
     def __post_init__(self) -> None:
         if not self.per_gram.nominal_value > 0:

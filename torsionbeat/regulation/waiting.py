@@ -52,7 +52,10 @@ class Listening:
 
 
 def settling_s(q: float, period_s: float, left: float = LEFT) -> float:
-    """Time after which a share ``left`` of a disturbance of the arc remains.
+    """Time after which a share ``left`` of a disturbance of the arc of a driven clock remains.
+
+    A drive of equal energy a swing lets a disturbance die with Q T / (2 pi), twice as quickly as a free swing dies
+    (energy goes with the square of the arc).
 
     Examples
     --------

@@ -15,7 +15,8 @@ from torsionbeat.regulation.learning.course import (
     Work,
     course_of,
 )
-from torsionbeat.regulation.learning.trials import HANDLING_S_PER_DAY, learn
+from torsionbeat.regulation.learning.learn import learn
+from torsionbeat.regulation.learning.trials import HANDLING_S_PER_DAY
 from torsionbeat.regulation.response import Response, per_gram_usual, per_unit_from_effect
 
 DAY_S = 86_400.0

@@ -1,56 +1,173 @@
 """What a clock's trials have shown: where it stands, how it answers, and what it will do after a change.
 
-ln (T / T_nominal)^2 = level + ln(1 + per_gram mass) + ln(1 + per_unit (setting - first setting)), the three
-known with a covariance. Rates in seconds per day, > 0 gains; grams of all weights together.
+Every figure is a quantile of the posterior (`torsionbeat.regulation.learning.posterior`): as an ``uncertainties`` value
+the median, with half the width of the 95 % interval over 1.96; where that is lopsided, its ends too. The long-run rate
+is what the clock does on the mean of many nights; a night differs from it by the clock's wander. Rates in seconds per
+day, > 0 gains; grams of all weights together.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
 from torsionbeat.errors import InputError
 from torsionbeat.reading.figures import FloatArray, UFloat
+from torsionbeat.regulation.learning.posterior import LEAST_GROWN, Mixture
+from torsionbeat.regulation.learning.priors import HALF_DAY_S, right_per_gram
 from torsionbeat.regulation.response import Response
 from torsionbeat.theory.rate import DAY_S
 
-__all__ = ["Learnt", "Outlier"]
+__all__ = ["Change", "Learnt", "Outlier", "Spread"]
+
+MOST_TAKEN_OFF = 0.1
+"""Share of a balance's inertia that must stay."""
+
+BISECTIONS = 45
+"""Halvings of the range of a quantile: to 1e-13 of it."""
+
+COVERAGE = 1.96
+"""Standard uncertainties from the middle of a 95 % interval to its ends (JCGM 100, table G.1)."""
 
 
 @dataclass(frozen=True, slots=True)
 class Outlier:
-    """A trial that does not fit: ``what`` is 'step' or 'reading', ``sentence`` says it in words."""
+    """A trial that does not fit: ``what`` is 'step' or 'reading', ``chance`` how sure that is."""
 
     trial: int
     what: str
+    chance: float
     sentence: str
 
 
-@dataclass(frozen=True, slots=True)
-class Learnt:
-    """What the trials say: the clock as it stands now, and its answer.
+class Change(NamedTuple):
+    """A change: grams added in all, units of the regulator, and their standard uncertainties."""
 
-    ``level`` is ln (T / T_nominal)^2 now; ``log_per_gram`` and ``per_unit`` the answer (0 and certain without
-    a regulator); the three with covariance (3, 3). ``mass_g`` and ``setting`` are what is on the balance and
-    the regulator now, against the first trial.
+    add_g: float = 0.0
+    move: float = 0.0
+    mass_doubt_g: float = 0.0
+    setting_doubt: float = 0.0
+    handling_s_per_day: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Spread:
+    """A mixture of Gaussians: arrays (p,) of weight, mean and variance."""
+
+    weight: FloatArray
+    mean: FloatArray
+    variance: FloatArray
+
+    @property
+    def moments(self) -> tuple[float, float]:
+        """Mean and standard deviation."""
+        mean = float(self.weight @ self.mean)
+        return mean, math.sqrt(float(self.weight @ (self.variance + (self.mean - mean) ** 2)))
+
+    @property
+    def size(self) -> float:
+        """Expected absolute value."""
+        from scipy.special import ndtr
+
+        sd = np.sqrt(self.variance)
+        z = self.mean / sd
+        folded = sd * math.sqrt(2 / math.pi) * np.exp(-(z**2) / 2) + self.mean * (2 * ndtr(z) - 1)
+        return float(self.weight @ folded)
+
+    def within(self, limit: float) -> float:
+        """Chance of lying within a limit either way."""
+        from scipy.special import ndtr
+
+        sd = np.sqrt(self.variance)
+        return float(self.weight @ (ndtr((limit - self.mean) / sd) - ndtr((-limit - self.mean) / sd)))
+
+    def quantile(self, share: float) -> float:
+        """Value below which so much of it lies."""
+        from scipy.special import ndtr
+
+        sd = np.sqrt(self.variance)
+        low, high = float((self.mean - 12 * sd).min()), float((self.mean + 12 * sd).max())
+        for _ in range(BISECTIONS):
+            middle = (low + high) / 2
+            if self.weight @ ndtr((middle - self.mean) / sd) < share:
+                low = middle
+            else:
+                high = middle
+        return (low + high) / 2
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Learnt:
+    """What the trials say.
+
+    ``outliers`` are readings and steps that do not fit. ``has_regulator`` tells whether there is one at all.
     """
 
-    level: float
-    log_per_gram: float
-    per_unit: float
-    covariance: FloatArray
-    mass_g: float
-    setting: float
+    mixture: Mixture
+    prior: Response
     has_regulator: bool
     trials: int
-    outliers: tuple[Outlier, ...] = field(default=())
+    outliers: tuple[Outlier, ...] = ()
 
     @property
     def rate_s_per_day(self) -> UFloat:
-        """Rate now, by all trials together."""
-        return self.expected_rate_s_per_day()
+        """Long-run rate now, by all trials together."""
+        return _rate(self.long_run())
+
+    @property
+    def wander_s_per_day(self) -> tuple[float, float, float]:
+        """Night-to-night standard deviation: median, and the ends of its 95 % interval."""
+        middle, low, high = (
+            _weighted_quantile(self.mixture.wander, self.mixture.weight, q) for q in (0.5, 0.025, 0.975)
+        )
+        return middle, low, high
+
+    def long_run(self, change: Change | None = None) -> Spread:
+        """The long-run y (s/day) now, or after a change."""
+        if change is None:
+            return Spread(self.mixture.weight, self.mixture.state, self.mixture.state_variance)
+        m = self.mixture
+        now, then = self._grown(change.add_g)
+        mean = m.state - HALF_DAY_S * np.log(then / now) + m.effect * change.move
+        spread = HALF_DAY_S * m.per_gram * ((m.mass_g + change.add_g) / then - m.mass_g / now) * m.log_g_sd
+        variance = (
+            m.state_variance
+            + spread**2
+            + 2 * change.move * m.covariance
+            + change.move**2 * m.effect_variance
+            + (HALF_DAY_S * m.per_gram / then * change.mass_doubt_g) ** 2
+            + change.handling_s_per_day**2
+            + (m.effect**2 + m.effect_variance) * change.setting_doubt**2
+        )
+        return Spread(m.weight, mean, np.maximum(variance, 1e-9))
+
+    def night(self, change: Change | None = None, nights: float = 1.0) -> Spread:
+        """The y of the next night, or of the mean of the next nights: the wander comes on top."""
+        rest = self.long_run(change)
+        return Spread(rest.weight, rest.mean, rest.variance + self.mixture.wander**2 / nights)
+
+    def expected_interval_s_per_day(self, change: Change) -> tuple[float, float, float]:
+        """Rate of the next night after a change: median, and the ends of its 95 % interval."""
+        return _ends(self.night(change))
+
+    def grams_interval(self, move: float = 0.0) -> tuple[float, float, float]:
+        """Grams to add in all that bring the clock to time: median, and the ends of their 95 % interval."""
+        spread = self._grams(0.0, move)
+        middle, low, high = (spread.quantile(share) for share in (0.5, 0.025, 0.975))
+        return middle, low, high
+
+    @property
+    def loss_interval_s_per_day_per_gram(self) -> tuple[float, float, float]:
+        """What a gram more loses now: median, and the ends of its 95 % interval."""
+        m = self.mixture
+        now, _ = self._grown(0.0)
+        loss = HALF_DAY_S * m.per_gram / now
+        spread = Spread(m.weight, loss, (m.log_g_sd * loss) ** 2)
+        middle, low, high = (spread.quantile(share) for share in (0.5, 0.025, 0.975))
+        return middle, low, high
 
     def expected_rate_s_per_day(
         self,
@@ -61,83 +178,119 @@ class Learnt:
         setting_doubt: float = 0.0,
         handling_s_per_day: float = 0.0,
     ) -> UFloat:
-        """Rate after adding weight (all sides together) and moving the regulator by so many units."""
-        from uncertainties import ufloat
-
-        gradient = np.array([1.0, 0.0, 0.0])
-        level = self.level
-        per_gram = math.exp(self.log_per_gram)
-        now, then = 1 + per_gram * self.mass_g, 1 + per_gram * (self.mass_g + add_g)
-        if then <= 0.1:
-            raise InputError(
-                f"{-add_g:g} g less is more than this balance can lose; it must stay well under its own mass"
-            )
-        level += math.log(then / now)
-        gradient[1] = 1 / now - 1 / then
-        extra = (per_gram / then * mass_doubt_g) ** 2 + (2 * handling_s_per_day / DAY_S) ** 2
-        if self.has_regulator:
-            length, new = 1 + self.per_unit * self.setting, 1 + self.per_unit * (self.setting + move)
-            if new <= 0.1:
-                raise InputError(
-                    f"{move:g} units of the regulator are more than any clock has: check its effect"
-                )
-            level += math.log(new / length)
-            gradient[2] = (self.setting + move) / new - self.setting / length
-            extra += (self.per_unit / new * setting_doubt) ** 2
-        sigma = math.sqrt(float(gradient @ self.covariance @ gradient) + extra)
-        ratio = math.exp(-level / 2)
-        return ufloat(DAY_S * (ratio - 1), DAY_S / 2 * ratio * sigma)
+        """Rate of the next night after adding weight (all sides together) and moving the regulator by so many units."""
+        return _rate(self.night(Change(add_g, move, mass_doubt_g, setting_doubt, handling_s_per_day)))
 
     def grams_to_s_per_day(self, rate_s_per_day: float = 0.0, move: float = 0.0) -> UFloat:
-        """Grams to add in all (negative: take off) that bring the clock to a rate, the regulator moved so."""
-        from uncertainties import ufloat
+        """Grams to add in all (negative: take off) that bring the clock to a rate, the regulator moved so.
 
-        per_gram = math.exp(self.log_per_gram)
-        now = 1 + per_gram * self.mass_g
-        miss = -2 * math.log1p(rate_s_per_day / DAY_S) - self.level - self._moved(move)
-        add = now / per_gram * math.expm1(miss)
-        then = now + per_gram * add
-        # d(expected level) is made up for by mass: slope of ln T^2 in mass is per_gram / then.
-        gradient = -then / per_gram * np.array([1.0, 1 / now - 1 / then, self._slope(move)])
-        return ufloat(add, math.sqrt(float(gradient @ self.covariance @ gradient)))
+        The median: what is believed of a gram's effect is lopsided, and the middle of its interval would overshoot.
+        """
+        return _median(self._grams(rate_s_per_day, move))
+
+    def _grams(self, rate_s_per_day: float, move: float) -> Spread:
+        m = self.mixture
+        after = self.long_run(Change(move=move))
+        now, _ = self._grown(0.0)
+        miss = (after.mean - DAY_S * math.log1p(rate_s_per_day / DAY_S)) / HALF_DAY_S
+        grams = now / m.per_gram * np.expm1(miss)
+        slope = now / m.per_gram * np.exp(miss) / HALF_DAY_S
+        return Spread(m.weight, grams, after.variance * slope**2 + (grams * m.log_g_sd) ** 2)
 
     def move_to_s_per_day(self, rate_s_per_day: float = 0.0, add_g: float = 0.0) -> UFloat:
-        """Units to move the regulator by that bring the clock to a rate, weight added before."""
+        """Units to move the regulator by that bring the clock to a rate, weight added before.
+
+        By the median of the effect: the far tails of what is believed of it would shrink every move.
+
+        Raises
+        ------
+        InputError
+            Nothing is known of the regulator's effect, or there is none.
+        """
         from uncertainties import ufloat
 
-        if not self.has_regulator:
+        effect = self.effect_median
+        if not self.has_regulator or effect == 0:
             raise InputError("no regulator is known for this clock; give what one unit of it gains")
-        per_gram = math.exp(self.log_per_gram)
-        now, then = 1 + per_gram * self.mass_g, 1 + per_gram * (self.mass_g + add_g)
-        miss = -2 * math.log1p(rate_s_per_day / DAY_S) - self.level - math.log(then / now)
-        length = 1 + self.per_unit * self.setting
-        move = length / self.per_unit * math.expm1(miss)
-        new = length + self.per_unit * move
-        gradient = -new / self.per_unit * np.array([1.0, 1 / now - 1 / then, self._slope(move)])
-        return ufloat(move, math.sqrt(float(gradient @ self.covariance @ gradient)))
+        mean, sd = self.long_run(Change(add_g)).moments
+        move = (DAY_S * math.log1p(rate_s_per_day / DAY_S) - mean) / effect
+        return ufloat(move, math.hypot(sd / effect, move * self.effect_moments[1] / effect))
+
+    @property
+    def effect_median(self) -> float:
+        """Median of what a unit of the regulator gains (s/day)."""
+        return _weighted_quantile(self.mixture.effect, self.mixture.weight, 0.5)
+
+    @property
+    def effect_spread(self) -> float:
+        """Half the width of the middle two thirds of what a unit of the regulator gains (s/day): far tails left out."""
+        spread = Spread(self.mixture.weight, self.mixture.effect, self.mixture.effect_variance)
+        return (spread.quantile(5 / 6) - spread.quantile(1 / 6)) / 2
+
+    @property
+    def effect_moments(self) -> tuple[float, float]:
+        """Mean and standard deviation of what a unit of the regulator gains (s/day)."""
+        return Spread(self.mixture.weight, self.mixture.effect, self.mixture.effect_variance).moments
 
     @property
     def response(self) -> Response:
         """The answer as learnt, with T^2 growing from where it stands now."""
         from uncertainties import ufloat
 
-        per_gram = math.exp(self.log_per_gram)
-        now = 1 + per_gram * self.mass_g
-        mass = ufloat(per_gram / now, per_gram / now**2 * math.sqrt(self.covariance[1, 1]))
+        m = self.mixture
+        now, _ = self._grown(0.0)
+        mass = _median(Spread(m.weight, m.per_gram / now, (m.log_g_sd * m.per_gram / now) ** 2))
         unit = None
         if self.has_regulator:
-            length = 1 + self.per_unit * self.setting
-            unit = ufloat(self.per_unit / length, math.sqrt(self.covariance[2, 2]) / length**2)
+            effect = _median(Spread(m.weight, m.effect, m.effect_variance))
+            unit = ufloat(-effect.nominal_value / HALF_DAY_S, effect.std_dev / HALF_DAY_S)
         return Response(mass, unit, f"{self.trials} reading{'' if self.trials == 1 else 's'}")
 
-    def _moved(self, move: float) -> float:
-        if not self.has_regulator:
-            return 0.0
-        length = 1 + self.per_unit * self.setting
-        return math.log1p(self.per_unit * move / length)
+    @property
+    def source_right(self) -> float:
+        """Chance that what was held of the weights before the trials is right."""
+        return float(self.mixture.weight @ right_per_gram(np.log(self.mixture.per_gram), self.prior))
 
-    def _slope(self, move: float) -> float:
-        if not self.has_regulator:
-            return 0.0
-        length = 1 + self.per_unit * self.setting
-        return (self.setting + move) / (length + self.per_unit * move) - self.setting / length
+    def effect_chances(self) -> dict[str, float]:
+        """Chances of the parts of the belief in the regulator's effect: guess, size wrong, sign wrong, unknown."""
+        names = self.mixture.effect_names
+        return {str(name): float(self.mixture.weight[names == name].sum()) for name in dict.fromkeys(names)}
+
+    def _grown(self, add_g: float) -> tuple[FloatArray, FloatArray]:
+        m = self.mixture
+        now = np.maximum(1 + m.per_gram * m.mass_g, LEAST_GROWN)
+        then = 1 + m.per_gram * (m.mass_g + add_g)
+        if float(m.weight @ (then <= MOST_TAKEN_OFF)) > 0.5:
+            raise InputError(
+                f"{-add_g:g} g less is more than this balance can lose; it must stay well under its own mass"
+            )
+        return now, np.maximum(then, LEAST_GROWN)
+
+
+def _weighted_quantile(value: FloatArray, weight: FloatArray, share: float) -> float:
+    """The value below which so much of the weight lies."""
+    order = np.argsort(value)
+    place = int(np.searchsorted(np.cumsum(weight[order]), share))
+    return float(value[order][min(place, len(order) - 1)])
+
+
+def _median(spread: Spread) -> UFloat:
+    """The median, with half the width of the 95 % interval over 1.96."""
+    from uncertainties import ufloat
+
+    low, middle, high = (spread.quantile(share) for share in (0.025, 0.5, 0.975))
+    return ufloat(middle, (high - low) / 2 / COVERAGE)
+
+
+def _ends(spread: Spread) -> tuple[float, float, float]:
+    """Median and ends of the 95 % interval of a rate: y is 86400 ln(1 + rate / 86400)."""
+    middle, low, high = (DAY_S * math.expm1(spread.quantile(share) / DAY_S) for share in (0.5, 0.025, 0.975))
+    return middle, low, high
+
+
+def _rate(spread: Spread) -> UFloat:
+    """The median of a rate, with half the width of its 95 % interval over 1.96."""
+    from uncertainties import ufloat
+
+    middle, low, high = _ends(spread)
+    return ufloat(middle, max(high - low, 1e-9) / 2 / COVERAGE)

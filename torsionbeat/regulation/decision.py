@@ -1,0 +1,252 @@
+"""Which action now: leave the clock alone, change weights or regulator, try what the regulator does, or listen again.
+
+Every action is scored by what it is expected to leave of the long-run rate, E|y|, plus what its trouble is worth; the
+mixture of `torsionbeat.regulation.learning.learnt` carries every doubt into that. No action beats its own doubt: where
+the rate is not known to be off, another night is worth more than another weight. Rates in seconds per day, > 0 gains.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+from torsionbeat.errors import InputError
+from torsionbeat.regulation.learning.learnt import Change, Learnt
+from torsionbeat.regulation.learning.trials import HANDLING_S_PER_DAY
+from torsionbeat.regulation.response import Regulator
+from torsionbeat.regulation.stock import Stock, WeightChange, choose
+
+__all__ = ["SURE", "Action", "ActionKind", "decide", "nights_needed"]
+
+ActionKind = Literal["leave", "adjust", "trial-step", "night", "nothing-helps"]
+
+SURE = 0.90
+"""Chance of being within the tolerance at which a clock is called done: at 0.95 calm clocks are listened to a night
+longer and were as often truly done (`tests/benchmarks/regulation.py`)."""
+
+WEIGHTS_COST = 1.0
+REGULATOR_COST = 0.3
+"""What changing weights, and moving the regulator alone, must gain to be worth it, in tolerances: the first stops the
+clock and opens it, the second is a touch (common practice, no source)."""
+
+OPENING_SHARE = 0.15
+"""Opening the clock is besides worth as much as this share of what the regulator reaches: what a touch of it leaves, the
+next touch takes, and nobody opens a clock for a twelfth of a gram (common practice, no source)."""
+
+OUTWARD_COST = 2.0
+INNER_SHARE = 0.6
+"""Beyond this share of half its travel the regulator costs more, in tolerances for a whole half: something must be left
+for the next years."""
+
+END_SHARE = 0.1
+"""Share of half the travel that is kept free at either end."""
+
+DOUBT = 1.0
+"""Standard uncertainties of the long-run rate that it must be off by before anything is changed: with 2 an unsteady clock
+is left too long, with 0 corrections chase noise (both scored)."""
+
+KNOWN_EFFECT = 0.3
+"""Relative uncertainty up to which weights are chosen for the regulator at its middle."""
+
+UNKNOWN_EFFECT = 0.5
+"""The same above which a trial step teaches more than it risks."""
+
+SURELY_OFF = 2.0
+"""Standard uncertainties beyond which the clock is surely off, and not another night but a try is called for."""
+
+TRIED_EFFECT = 0.1
+"""Relative spread of the effect below which the regulator was tried and another touch teaches nothing."""
+
+TRIAL_SHARE = 0.1
+LARGEST_TRIAL_SHARE = 0.25
+WEAK_TRAVEL_S_PER_DAY = 20.0
+TRIAL_WANDERS = 3.0
+"""A trial step is a tenth of half the travel, more where even a weak regulator (20 s/day for half its travel) would then
+move the rate by less than three times the wander, but never more than a quarter."""
+
+LEAST_CUT_G = 0.01
+"""Weight a side below which nothing is cut to order: usual scales show no less."""
+
+NIGHTS_FACTOR = 1.645
+"""Standard uncertainties of a 90 % interval (JCGM 100, table G.1)."""
+
+MOST_NIGHTS = 60
+"""More nights than this are no advice."""
+
+
+NOTHING = Change()
+"""Weights and regulator stay."""
+
+
+@dataclass(frozen=True, slots=True)
+class Action:
+    """What to do with the rate.
+
+    ``chance_within`` is that of being within the tolerance as it stands; ``change`` what is done, with its doubts.
+    """
+
+    kind: ActionKind
+    chance_within: float
+    weights: WeightChange | None = None
+    change: Change = NOTHING
+
+
+def decide(
+    learnt: Learnt,
+    tolerance_s_per_day: float,
+    *,
+    stock: Stock | None = None,
+    regulator: Regulator | None = None,
+    removable_g: float | None = None,
+) -> Action:
+    """Choose the action with the best expectation.
+
+    Parameters
+    ----------
+    learnt : Learnt
+    tolerance_s_per_day : float
+        Within this the clock is left alone.
+    stock : Stock, optional
+        Weights at hand; None: none can be changed.
+    regulator : Regulator, optional
+        None: there is none.
+    removable_g : float, optional
+        All the weight that can come off.
+
+    Raises
+    ------
+    InputError
+        Something must be changed and there is neither weight nor regulator, or no weight that will do.
+    """
+    tolerance = tolerance_s_per_day
+    now = learnt.long_run()
+    chance = now.within(tolerance)
+    if chance >= SURE:
+        return Action("leave", chance)
+    mean, sd = now.moments
+    if abs(mean) <= DOUBT * sd:
+        return Action("night", chance)
+    if stock is None and regulator is None:
+        raise InputError(
+            "there is neither a regulator nor a weight to change; leave out --no-weights, or give the "
+            "regulator's travel with --regulator-low and --regulator-high"
+        )
+    scored = _candidates(learnt, tolerance, stock, regulator, removable_g)
+    best = min(scored, key=lambda one: one[0], default=None)
+    if best is not None and best[0] < now.size:
+        return Action("adjust", chance, best[1], best[2])
+    if regulator is not None and _effect_unknown(learnt) and abs(mean) > max(tolerance, sd):
+        return Action("trial-step", chance, None, _trial_step(learnt, regulator))
+    if abs(mean) <= max(tolerance, SURELY_OFF * sd):
+        return Action("night", chance)
+    touch = [one for one in scored if one[1] is None]
+    if touch and learnt.effect_spread > TRIED_EFFECT * abs(learnt.effect_median):
+        return Action(
+            "adjust", chance, None, touch[0][2]
+        )  # no surer than the doubt of the guess, but it settles that
+    return Action("nothing-helps", chance)
+
+
+def nights_needed(learnt: Learnt, tolerance_s_per_day: float) -> int | None:
+    """Nights more until the long-run rate is known to a tolerance (90 %); None where no number of nights will do."""
+    wander = learnt.wander_s_per_day[0]
+    _, sd = learnt.long_run().moments
+    wanted = tolerance_s_per_day / NIGHTS_FACTOR
+    if sd <= wanted:
+        return 1
+    rest = max(1 / wanted**2 - 1 / sd**2, 0.0)
+    nights = math.ceil(rest * wander**2)
+    return max(nights, 1) if nights <= MOST_NIGHTS else None
+
+
+def _candidates(
+    learnt: Learnt,
+    tolerance: float,
+    stock: Stock | None,
+    regulator: Regulator | None,
+    removable_g: float | None,
+) -> list[tuple[float, WeightChange | None, Change]]:
+    """Every change worth a thought, with its score: what it leaves and what it costs, in seconds a day."""
+    found: list[tuple[float, WeightChange | None, Change]] = []
+    if regulator is not None:
+        move = _best_move(learnt, regulator, Change())
+        if move:
+            found.append(_scored(learnt, tolerance, regulator, None, move))
+    if stock is None:
+        return found
+    refused: InputError | None = None
+    for aim in _aims(learnt, regulator):
+        wanted = learnt.grams_to_s_per_day(0.0, aim)
+        try:
+            weights = choose(wanted.nominal_value, stock, removable_g, total_doubt_g=wanted.std_dev)
+        except InputError as error:
+            refused = error
+            continue
+        if weights.total_g == 0 or (stock.can_cut and abs(weights.a_side_g) < LEAST_CUT_G):
+            continue
+        moves = {0.0}
+        if regulator is not None:
+            moves.add(_best_move(learnt, regulator, Change(weights.total_g, 0.0, weights.doubt_g)))
+        found += [_scored(learnt, tolerance, regulator, weights, move) for move in sorted(moves)]
+    if refused is not None and not found:
+        raise refused
+    return found
+
+
+def _aims(learnt: Learnt, regulator: Regulator | None) -> list[float]:
+    """Moves of the regulator that weights are chosen for: none, and to its middle where its effect is known."""
+    if regulator is None:
+        return [0.0]
+    known = learnt.effect_spread < KNOWN_EFFECT * abs(learnt.effect_median)
+    return [0.0, regulator.middle - regulator.setting] if known else [0.0]
+
+
+def _scored(
+    learnt: Learnt, tolerance: float, regulator: Regulator | None, weights: WeightChange | None, move: float
+) -> tuple[float, WeightChange | None, Change]:
+    change = Change(
+        0.0 if weights is None else weights.total_g,
+        move,
+        0.0 if weights is None else weights.doubt_g,
+        regulator.doubt if regulator is not None and move else 0.0,
+        HANDLING_S_PER_DAY,
+    )
+    cost = (REGULATOR_COST if weights is None else WEIGHTS_COST) * tolerance
+    if regulator is not None:
+        half = (regulator.high - regulator.low) / 2
+        if weights is not None:
+            cost += OPENING_SHARE * INNER_SHARE * half * abs(learnt.effect_median)
+        away = abs(regulator.setting + move - regulator.middle) / half
+        cost += OUTWARD_COST * tolerance * max(away - INNER_SHARE, 0.0)
+    return learnt.long_run(change).size + cost, weights, change
+
+
+def _best_move(learnt: Learnt, regulator: Regulator, before: Change) -> float:
+    """The move that brings the mean to zero by the median of the effect, kept off the ends of the travel."""
+    effect = learnt.effect_median
+    if abs(effect) * (regulator.high - regulator.low) < 1e-6:
+        return 0.0
+    mean, _ = learnt.long_run(before).moments
+    room = END_SHARE * (regulator.high - regulator.low) / 2
+    low, high = min(regulator.low + room, regulator.setting), max(regulator.high - room, regulator.setting)
+    wanted = min(max(regulator.setting - mean / effect, low), high)
+    return regulator.reached(wanted) - regulator.setting
+
+
+def _effect_unknown(learnt: Learnt) -> bool:
+    return learnt.effect_spread > UNKNOWN_EFFECT * abs(learnt.effect_median)
+
+
+def _trial_step(learnt: Learnt, regulator: Regulator) -> Change:
+    """A small move towards the side with room, or the way that is more likely to help."""
+    half = (regulator.high - regulator.low) / 2
+    wander = learnt.wander_s_per_day[0]
+    share = min(max(TRIAL_SHARE, TRIAL_WANDERS * wander / WEAK_TRAVEL_S_PER_DAY), LARGEST_TRIAL_SHARE)
+    size = max(round(share * half / regulator.step), 1) * regulator.step
+    mean, _ = learnt.long_run().moments
+    way = 1.0 if regulator.setting <= regulator.middle else -1.0
+    helps = -math.copysign(1.0, mean) * math.copysign(1.0, learnt.effect_median)
+    if regulator.low <= regulator.setting + helps * size <= regulator.high and abs(learnt.effect_median) > 0:
+        way = helps
+    return Change(0.0, way * size, 0.0, regulator.doubt, HANDLING_S_PER_DAY)

@@ -1,0 +1,230 @@
+"""What is believed of a clock's answer before its trials: wide, heavy-tailed, and ready to be outvoted.
+
+A source (a measure, a memory, a guess) is evidence that may be wrong. So each belief is a mixture: the source as stated,
+and with some chance what is usual for such clocks. Rates in seconds per day, > 0 gains; grams of all weights together.
+``per gram`` is the relative growth of T^2 by a gram; ``effect`` what one unit of the regulator gains.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from torsionbeat.reading.figures import FloatArray
+from torsionbeat.regulation.learning.trials import Trial
+from torsionbeat.regulation.response import Response
+from torsionbeat.theory.rate import DAY_S
+
+__all__ = [
+    "HALF_DAY_S",
+    "WANDER_GRID",
+    "EffectParts",
+    "effect_parts",
+    "log_prior_per_gram",
+    "right_per_gram",
+    "wander_prior",
+]
+
+HALF_DAY_S = DAY_S / 2
+"""Seconds a day in one relative unit of T^2 of a clock near time."""
+
+USUAL_LOG_PER_GRAM = math.log(150.0 / HALF_DAY_S)
+"""About 3 g a side slow such a clock by about 15 min/day (common practice, no source)."""
+
+USUAL_LOG_SD = 0.5
+"""Most clocks answer with 60 to 400 s/day a gram (common practice, no source)."""
+
+USUAL_TAIL = 0.1
+USUAL_TAIL_LOG_SD = 1.0
+"""One clock in ten is of a kind that the usual does not fit: a factor of three either way."""
+
+EFFECT_SPREADS = ((0.35, 20.0), (0.40, 100.0), (0.25, 400.0))
+"""Weight, and standard deviation (s/day) of what half the travel of an unknown regulator does: its whole travel is
+minutes a day at most (common practice, no source)."""
+
+WRONG_SIZES = (0.15, 0.4, 2.4, 5.5, 12.0)
+WRONG_SIZE_SD = 0.45
+WRONG_SIGNS = (-0.6, -1.6)
+WRONG_SIGN_SD = 0.5
+"""Multiples of a guess that turned out wrong in size or in sign, and their relative spread: a factor of ten either way
+is covered without a gap."""
+
+WRONG_SHARES = {"size": 0.6, "sign": 0.25, "unknown": 0.15}
+"""What a wrong guess of the regulator is wrong in: mostly its size, next its sign, else anything."""
+
+NO_TRAVEL_UNITS = 5.0
+"""Half the travel of a regulator whose travel nobody gave, in its units (a screw of ten turns)."""
+
+SHARPEST_LOG_SD = 1e-3
+"""No answer is known beforehand to better than a part in a thousand."""
+
+TINY = 1e-300
+"""Keeps a logarithm finite where a density underflows."""
+
+WANDER_GRID = np.geomspace(0.06, 13.0, 11)
+"""Wander from night to night (s/day): below the first nobody sees it, above the last it is a fault, not wander."""
+
+WANDER_SCALE = 0.7
+WANDER_FREEDOM = 1.0
+"""Half-t of the wander where nothing is known: half of all clocks below a second a day, one in ten above five (common
+practice for such clocks; a heavier tail costs nights on calm clocks, a lighter one breaks promises on unsteady ones)."""
+
+WITHIN_TIME_CONSTANT_S = 12 * 3600.0
+"""Time constant of the rate's wander supposed between a recording and a night: the room's day (no source)."""
+
+WITHIN_LOG_SD = 0.8
+"""Spread of the ratio between wander from night to night and wander within a recording: a factor of two either way."""
+
+WITHIN_DUMB = 0.06
+"""Chance that wander within the recordings says nothing of that from night to night (handling, a heater, the sun)."""
+
+OTHERS_LOG_SD = 0.7
+"""Spread of the wander between clocks of a kind in one workshop: a factor of two."""
+
+MOST_OTHERS = 12
+"""Other clocks that are asked; more change nothing."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class EffectParts:
+    """Parts of the belief in the regulator's effect: arrays (p,) of weight, mean and standard deviation, and names."""
+
+    weight: FloatArray
+    mean: FloatArray
+    sd: FloatArray
+    names: tuple[str, ...]
+
+
+def log_prior_per_gram(log_per_gram: FloatArray, prior: Response) -> FloatArray:
+    """Logarithm of the density of ln per_gram, up to a constant."""
+    return np.asarray(np.log(_told(log_per_gram, prior) + _usual(log_per_gram, prior) + TINY))
+
+
+def right_per_gram(log_per_gram: FloatArray, prior: Response) -> FloatArray:
+    """Chance that the source is right where the answer is this."""
+    told = _told(log_per_gram, prior)
+    return np.asarray(told / (told + _usual(log_per_gram, prior) + TINY))
+
+
+def _told(log_per_gram: FloatArray, prior: Response) -> FloatArray:
+    relative = prior.per_gram.std_dev / prior.per_gram.nominal_value
+    sd = max(math.sqrt(math.log1p(relative**2)), SHARPEST_LOG_SD)
+    z = (log_per_gram - math.log(prior.per_gram.nominal_value)) / sd
+    return np.asarray((1 - prior.chance_wrong) * np.exp(-(z**2) / 2) / sd)
+
+
+def _usual(log_per_gram: FloatArray, prior: Response) -> FloatArray:
+    z = log_per_gram - USUAL_LOG_PER_GRAM
+    near = (1 - USUAL_TAIL) * np.exp(-((z / USUAL_LOG_SD) ** 2) / 2) / USUAL_LOG_SD
+    far = USUAL_TAIL * np.exp(-((z / USUAL_TAIL_LOG_SD) ** 2) / 2) / USUAL_TAIL_LOG_SD
+    return np.asarray(prior.chance_wrong * (near + far))
+
+
+def effect_parts(prior: Response, half_travel: float | None) -> EffectParts:
+    """Give the belief in what one unit of the regulator gains.
+
+    Parameters
+    ----------
+    prior : Response
+        With ``per_unit`` where something was said of it.
+    half_travel : float or None
+        Half the travel in units; None where there is no regulator, or nobody gave its travel.
+    """
+    half = half_travel or NO_TRAVEL_UNITS
+    broad = [(weight, 0.0, spread / half, "unknown") for weight, spread in EFFECT_SPREADS]
+    if prior.per_unit is None:
+        parts = broad if half_travel is not None else [(1.0, 0.0, 0.0, "none")]
+    else:
+        guess, sd = -HALF_DAY_S * prior.per_unit.nominal_value, HALF_DAY_S * prior.per_unit.std_dev
+        wrong = prior.unit_chance_wrong
+        size, sign, rest = (wrong * WRONG_SHARES[name] for name in ("size", "sign", "unknown"))
+        parts = [(1 - wrong, guess, sd, "guess")]
+        parts += [
+            (size / len(WRONG_SIZES), guess * factor, abs(guess) * factor * WRONG_SIZE_SD, "size wrong")
+            for factor in WRONG_SIZES
+        ]
+        parts += [
+            (sign / len(WRONG_SIGNS), guess * factor, abs(guess * factor) * WRONG_SIGN_SD, "sign wrong")
+            for factor in WRONG_SIGNS
+        ]
+        parts += [(rest * weight, mean, spread, name) for weight, mean, spread, name in broad]
+    weight, mean, spread, names = zip(*parts, strict=True)
+    return EffectParts(np.array(weight), np.array(mean), np.array(spread), names)
+
+
+def wander_prior(rows: Sequence[Trial], others: Sequence[Sequence[Trial]] = ()) -> FloatArray:
+    """Give the weights (11,) of `WANDER_GRID` before the nights of the clock itself are compared.
+
+    Parameters
+    ----------
+    rows : sequence of Trial
+        Of this clock; how the rate wandered within its recordings is used where it was measured.
+    others : sequence of sequences of Trial
+        The nights of other clocks of that kind.
+    """
+    base = _half_t(WANDER_GRID)
+    told = [_smoothed(base * likelihood) for one in others if (likelihood := _nights(one)) is not None]
+    population = base.copy()
+    for one in told[:MOST_OTHERS]:
+        population = population + one
+    population /= population.sum()
+    within = _within(rows)
+    if within is None:
+        return population
+    informed = population * within
+    total = float(informed.sum())
+    if not total > 0:
+        return population
+    return np.asarray((1 - WITHIN_DUMB) * informed / total + WITHIN_DUMB * population)
+
+
+def _half_t(wander: FloatArray) -> FloatArray:
+    density = (1 + (wander / WANDER_SCALE) ** 2 / WANDER_FREEDOM) ** (-(WANDER_FREEDOM + 1) / 2)
+    weight = density * wander  # an even step of the logarithm
+    return np.asarray(weight / weight.sum())
+
+
+def _smoothed(weight: FloatArray) -> FloatArray:
+    """One clock's wander as a belief in another's: spread by a factor of two."""
+    log = np.log(WANDER_GRID)
+    kernel = np.exp(-(((log[:, None] - log[None, :]) / OTHERS_LOG_SD) ** 2) / 2)
+    kernel /= kernel.sum(axis=0)
+    spread = kernel @ (weight / weight.sum())
+    return np.asarray(spread / spread.sum())
+
+
+def _nights(rows: Sequence[Trial]) -> FloatArray | None:
+    """Likelihood of the wander by differences of neighbouring nights without work between them.
+
+    Neighbouring differences share a night, so each counts half.
+    """
+    log = np.zeros_like(WANDER_GRID)
+    count = 0
+    for before, after in pairwise(rows):
+        if not after.same_state(before):
+            continue
+        square = (after.rate_s_per_day.nominal_value - before.rate_s_per_day.nominal_value) ** 2
+        own = before.own_s_per_day**2 + after.own_s_per_day**2
+        variance = own + WANDER_GRID**2 * (1 / before.nights + 1 / after.nights)
+        log -= 0.25 * (np.log(variance) + square / variance)
+        count += 1
+    return np.exp(log - log.max()) if count else None
+
+
+def _within(rows: Sequence[Trial]) -> FloatArray | None:
+    """Likelihood of the wander by what was seen within the recordings (chi-squared of each Allan variance)."""
+    seen = [row.within for row in rows if row.within is not None and row.within.freedom > 0]
+    if not seen:
+        return None
+    ratio = np.exp(WITHIN_LOG_SD * np.linspace(-2.5, 2.5, 11))
+    log = np.zeros((len(WANDER_GRID), len(ratio)))
+    for one in seen:
+        share = min(1.0, 2 * one.tau_s / (3 * WITHIN_TIME_CONSTANT_S))
+        variance = one.noise_s_per_day**2 + share * (WANDER_GRID[:, None] / ratio[None, :]) ** 2
+        log -= one.freedom / 2 * (np.log(variance) + one.deviation_s_per_day**2 / variance)
+    weight = np.exp(-(np.linspace(-2.5, 2.5, 11) ** 2) / 2)
+    return np.asarray(np.exp(log - log.max()) @ weight)
