@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import http.client
+import importlib.util
 import os
 import re
 import shutil
@@ -16,6 +17,18 @@ from urllib.parse import urlencode
 import pytest
 
 ROOT = Path(__file__).parents[2]
+
+
+def _fixtures_of_the_log():
+    """The database server of the bench log's own tests."""
+    path = ROOT / "tests" / "benchlog" / "conftest.py"
+    spec = importlib.util.spec_from_file_location("benchlog_conftest", path)
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module.postgres_server, module.postgres_url
+
+
+postgres_server, postgres_url = _fixtures_of_the_log()
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 FLAGS = [
     "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
@@ -95,7 +108,7 @@ class Visitor:
         self.token = re.search(r'name="token" content="([0-9a-f]+)"', body)[1]
         return self
 
-    def ask(self, method, path, body=None, within_s=30, **headers):
+    def ask(self, method, path, body=None, within_s=60, **headers):
         """Send a request; give status, headers with small letters, and the text of the answer."""
         connection = http.client.HTTPConnection(self.address, self.server.port, timeout=within_s)
         sent = {"Host": f"{self.address}:{self.server.port}"}

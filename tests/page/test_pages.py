@@ -294,3 +294,26 @@ def test_a_lost_connection_is_said_and_joined_again_by_itself(browser, start_pag
     server.start("--port", str(port))
     page.wait_for_selector("#lost", state="hidden", timeout=30_000)
     context.close()
+
+
+def test_a_log_in_a_database_server_serves_as_well(start_page, page_kit, postgres_url, tmp_path):
+    server = start_page(log=postgres_url)
+    visitor = page_kit["Visitor"](server).enter()
+    assert (
+        visitor.post("/clocks/new", {"name": "Post office", "kind": "air-driven", "nominal_period_s": "60"})[
+            0
+        ]
+        == 303
+    )
+    assert (
+        visitor.post("/clocks/1/notes", {"kind": "weights", "text": "two discs", "added_g": "1.5"})[0] == 303
+    )
+    body = visitor.ask("GET", "/clocks/1")[2]
+    assert "1.5 g put on" in body
+    assert (
+        visitor.post("/clocks/1/entries", {"act": "undo", "kind": "work", "entry": "1", "reason": "slip"})[0]
+        == 303
+    )
+    assert "<s>Weights: two discs</s>" in visitor.ask("GET", "/clocks/1")[2]
+    assert "bench@" not in body
+    assert server.stop() == 0

@@ -48,6 +48,7 @@ ENDS_WITHIN_S = 600.0
 class Wanted:
     """What is to be listened to, and how: a request as the form gives it.
 
+    The letters of the sides are the listening's own until its reading is kept, so no side is called by its name here.
     ``kind`` is ``check``, ``beat`` or ``night``; ``clock`` its name in the log or empty. ``arc_deg``, and
     ``share_above_fork`` matter for setting in beat alone.
     """
@@ -61,7 +62,6 @@ class Wanted:
     keep: str = "sound"
     arc_deg: float | None = None
     share_above_fork: float = 1.0
-    side_names: tuple[str, str] = ("", "")
     recording: Path | None = None
 
 
@@ -184,9 +184,7 @@ class Listening:
         return Microphone(device=wanted.device)
 
     def _known(self, wanted: Wanted) -> KnownClock:
-        if wanted.clock:
-            return KnownClock(wanted.clock, log=self._log)
-        return KnownClock(nominal_period_s=wanted.period_s, lift_deg=wanted.lift_deg)
+        return KnownClock(wanted.clock or None, wanted.period_s, wanted.lift_deg, log=self._log)
 
     def _show(self, activity: Activity, *parts: str) -> None:
         from torsionbeat.page.views import fragment
@@ -220,7 +218,6 @@ class Listening:
             self._known(wanted),
             arc_deg=wanted.arc_deg,
             share_above_fork=wanted.share_above_fork,
-            side_names=wanted.side_names,
         )
         beats = [0]
 
@@ -247,7 +244,7 @@ class Listening:
         plot = offset_plot(activity.settings[-400:], unit)
         if plot is not None:
             self._feed.plot(TOPIC, "plot-offset", plot)
-        bar = beat_bar(figure, unit, activity.wanted.side_names, least)
+        bar = beat_bar(figure, unit, ("", ""), least)
         assert bar is not None
         shift, share = beat_shift(bar)
         # the beat is counted along, so that two equal beats are two events and two tones
@@ -270,7 +267,7 @@ class Listening:
             self._show(activity, "tick", "level", "say", "figures", "remarks")
             if state.reading is not None and state.reading_at_s != drawn[0]:
                 drawn[0] = state.reading_at_s
-                self.tell_plots(state, wanted.side_names)
+                self.tell_plots(state)
 
         request = ListenRequest(
             self._known(wanted), self._sound(wanted), wanted.duration_s, keep=wanted.keep, parent=self._folder
@@ -281,16 +278,16 @@ class Listening:
         activity.said = tuple(reading_sentences(result.reading))
         activity.trouble = " ".join(str(failure) for failure in result.failures)
         if result.kept_for is None:
-            activity.recording = self._as_recording(result, wanted)
+            activity.recording = self._as_recording(result)
 
-    def tell_plots(self, state: LiveState, names: tuple[str, str]) -> None:
+    def tell_plots(self, state: LiveState) -> None:
         """Draw the plots of a night so far on every page that shows it."""
         if state.reading is None:
             return
-        for name, plot in reading_plots(state.reading, state.voices, names).items():
+        for name, plot in reading_plots(state.reading, state.voices).items():
             self._feed.plot(TOPIC, f"plot-{name}", plot)
 
-    def _as_recording(self, result: ListenResult, wanted: Wanted) -> str:
+    def _as_recording(self, result: ListenResult) -> str:
         """A night of no clock in the log becomes a recording that can still be kept with one."""
         began = result.began.astimezone()
         kept = self._recordings.add_read(
@@ -298,7 +295,7 @@ class Listening:
             result.folder,
             reading_document(result.reading),
             list(activity_sentences(result)),
-            reading_plots(result.reading, (), wanted.side_names),
+            reading_plots(result.reading),
         )
         return kept.id
 

@@ -27,7 +27,7 @@ from torsionbeat.errors import DeviceError, InputError
 from torsionbeat.page.feed import Feed
 from torsionbeat.page.reader import BROKEN, SAMPLE_NAME, Limits, Recording, read_recording
 
-__all__ = ["ENDINGS", "Limits", "Recording", "Recordings", "TooBigError", "TooSlowError"]
+__all__ = ["ENDINGS", "Limits", "Recording", "Recordings", "TooBigError", "TooSlowError", "too_big"]
 
 ENDINGS = (
     "wav",
@@ -52,6 +52,14 @@ ENDINGS = (
 
 class TooBigError(InputError):
     """The recording is larger than allowed."""
+
+
+def too_big(limits: Limits) -> TooBigError:
+    """Say that a recording is too big."""
+    return TooBigError(
+        f"the recording is larger than {limits.upload_bytes / 1e9:g} GB; a night at 48 kHz and 16 bit is smaller: "
+        "send it in pieces, or read it with torsionbeat analyse"
+    )
 
 
 class TooSlowError(InputError):
@@ -189,10 +197,7 @@ class Recordings:
     def _check_size(self, size: int, gone_s: float) -> None:
         limits = self.limits
         if size > limits.upload_bytes:
-            raise TooBigError(
-                f"the recording is larger than {limits.upload_bytes / 1e9:g} GB; a night at 48 kHz and 16 bit is smaller: "
-                "send it in pieces, or read it with torsionbeat analyse"
-            )
+            raise too_big(limits)
         if gone_s > limits.piece_s and size < limits.slowest_bytes_per_s * gone_s:
             raise TooSlowError(
                 "the recording comes too slowly to be taken; send it again by a better connection"

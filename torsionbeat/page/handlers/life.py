@@ -164,16 +164,22 @@ def report_page(request: Request) -> Response:
 
 def report(request: Request) -> Response:
     """The report as one file, which may run nothing."""
-    from datetime import UTC, datetime
+    from datetime import datetime
 
-    from torsionbeat.benchlog import open_log
     from torsionbeat.display.report import report_html
-    from torsionbeat.jobs.report import gather
+    from torsionbeat.display.workshop import load_workshop
+    from torsionbeat.jobs.advise import judgement_or_none
+    from torsionbeat.jobs.report import ReportRequest
+    from torsionbeat.jobs.report import report as gathered
 
     bench = bench_of(request)
     clock = clock_of(bench, request.path_params["number"])
-    with open_log(bench.log) as log:
-        html = report_html(gather(log, clock.name), datetime.now(UTC))
+    html = report_html(
+        gathered(ReportRequest(clock.name, bench.log)),
+        datetime.now().astimezone(),
+        judgement=judgement_or_none(clock.name, bench.log),
+        workshop=load_workshop(None),
+    )
     headers = {"content-security-policy": REPORT_POLICY}
     if request.query_params.get("download") is not None:
         headers["content-disposition"] = f'attachment; filename="report-{clock.number}.html"'

@@ -44,7 +44,7 @@ def _plots(activity: Activity) -> dict[str, object]:
         _, unit, _ = beat_figure(state.setting) if state.setting is not None else (None, "\N{DEGREE SIGN}", 0)
         return {"offset": offset_plot(activity.settings[-400:], unit)}
     if wanted.kind == "night" and state is not None and state.reading is not None:
-        return dict(reading_plots(state.reading, state.voices, wanted.side_names))
+        return dict(reading_plots(state.reading, state.voices))
     return {}
 
 
@@ -62,17 +62,13 @@ def begun(request: Request, form: dict[str, str]) -> Response:
 def _wanted(log: str | None, form: dict[str, str]) -> Wanted:
     kind = forms.choice(form, "kind", ("check", "beat", "night"), "what to do")
     clock = forms.text(form, "clock")
-    names, known_period, lift = ("", ""), None, None
+    known_period, lift = None, None
     if clock:
         from torsionbeat.benchlog import open_log
 
         with open_log(log) as opened:
             record = opened.clock(clock)
-        names, known_period, lift = (
-            (record.side_a_name, record.side_b_name),
-            record.nominal_period_s,
-            record.lift_deg,
-        )
+        known_period, lift = record.nominal_period_s, record.lift_deg
     period = forms.optional_number(form, "period", "the period")
     if kind != "check" and period is None and known_period is None:
         raise InputError(
@@ -90,7 +86,6 @@ def _wanted(log: str | None, form: dict[str, str]) -> Wanted:
         forms.choice(form, "keep", KEEPS, "what to keep") if kind == "night" else "sound",
         forms.optional_number(form, "arc", "the arc"),
         1.0 if share is None else share,
-        names,
     )
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-from datetime import UTC, datetime
 from pathlib import Path
 
 from starlette.requests import Request
@@ -11,10 +10,12 @@ from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.routing import Route
 
 from torsionbeat.errors import InputError, TorsionbeatError
+from torsionbeat.jobs.keep_reading import ReadingRequest, keep_reading
 from torsionbeat.page import forms
 from torsionbeat.page.guard import form_handler, token_is_right
 from torsionbeat.page.handlers.choices import clock_names
-from torsionbeat.page.recordings import TooBigError, TooSlowError
+from torsionbeat.page.reader import Recording
+from torsionbeat.page.recordings import TooBigError, TooSlowError, too_big
 from torsionbeat.page.views import bench_of, capital, named_path, page, sentence, trouble
 
 __all__ = ["ROUTES"]
@@ -41,17 +42,22 @@ async def sent(request: Request) -> Response:
         began_s = float(asked.get("began", ""))
     bench = bench_of(request)
     pieces = request.stream()
+    with contextlib.suppress(ValueError):
+        if int(request.headers.get("content-length", "0")) > bench.recordings.limits.upload_bytes:
+            return _refused(too_big(bench.recordings.limits))  # it is not waited for
     try:
         made = await bench.recordings.take(
             asked.get("name", "recording"), pieces, began_s, asked.get("clock", "")[:80]
         )
     except TorsionbeatError as error:
-        codes = ((TooBigError, 413), (TooSlowError, 408), (InputError, 422))
-        code = next((code for kind, code in codes if isinstance(error, kind)), 507)
-        return PlainTextResponse(
-            capital(sentence(str(error))), status_code=code, headers={"connection": "close"}
-        )
+        return _refused(error)
     return PlainTextResponse(f"/recordings/{made.id}")
+
+
+def _refused(error: TorsionbeatError) -> Response:
+    codes = ((TooBigError, 413), (TooSlowError, 408), (InputError, 422))
+    code = next((code for kind, code in codes if isinstance(error, kind)), 507)
+    return PlainTextResponse(capital(sentence(str(error))), status_code=code, headers={"connection": "close"})
 
 
 def sample(request: Request, _form: dict[str, str]) -> Response:
@@ -86,25 +92,31 @@ def kept(request: Request, form: dict[str, str]) -> Response:
             raise InputError("there is no reading to be kept here, or it is kept already")
         if not name:
             raise InputError("choose the clock to keep it with; a new one is added under Clocks")
-        keep_reading(
-            bench.log, name, one.document, Path(one.path), forms.moment(form, "began", "when it was recorded")
+        sound = Path(one.path)
+        found = keep_reading(
+            ReadingRequest(
+                name,
+                one.document,
+                sound if sound.exists() else None,
+                forms.moment(form, "began", "when it was recorded"),
+                keep_anyway=bool(form.get("anyway")),
+                log=bench.log,
+            )
         )
-        bench.recordings.mark_kept(number, name)
+        if found.entry is None:
+            return _odd(request, one, form, [str(odd) for odd in found.odd])
+        bench.recordings.mark_kept(number, found.clock)
     except TorsionbeatError as error:
         return trouble(request, error, f"/recordings/{number}", "Back to the recording")
-    return RedirectResponse(named_path(name, "kept"), status_code=303)
+    return RedirectResponse(named_path(found.clock, "kept"), status_code=303)
 
 
-def keep_reading(
-    log: str | None, clock: str, document: dict[str, object], path: Path, began: datetime | None
-) -> None:
-    """Enter a reading in the log, dated by the recording."""
-    from torsionbeat.benchlog import open_log
-
-    if began is None:
-        began = datetime.fromtimestamp(path.stat().st_mtime, UTC)
-    with open_log(log) as opened:
-        opened.add_reading(clock, document, path, taken_at=began)
+def _odd(request: Request, one: Recording, form: dict[str, str], odd: list[str]) -> Response:
+    """Say why a reading is unlike its clock, and let the restorer decide."""
+    return page(
+        request, "odd.html", title="Is it this clock?", here="/recordings", one=one, clock=form["clock"], odd=odd,
+        began=form.get("began", ""),
+    )  # fmt: skip
 
 
 def read_again(request: Request, form: dict[str, str]) -> Response:

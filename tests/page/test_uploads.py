@@ -1,0 +1,251 @@
+"""Recordings on their way in: too big, too slow, cut off, harmful to their decoder, on a full disk; none harms the page."""
+
+from __future__ import annotations
+
+import asyncio
+import http.client
+import json
+import sys
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from torsionbeat.errors import DeviceError, InputError
+from torsionbeat.page.feed import Feed
+from torsionbeat.page.recordings import Limits, Recordings, TooBigError, TooSlowError
+
+
+@pytest.fixture
+def recordings(tmp_path):
+    """Give what makes the page's recordings with given limits; all are ended with the test."""
+    made = []
+
+    def make(**limits):
+        limits = {"free_bytes": 0} | limits
+        made.append(
+            Recordings(tmp_path / "sounds", str(tmp_path / "log.sqlite"), Feed(), replace(Limits(), **limits))
+        )
+        return made[-1]
+
+    yield make
+    for one in made:
+        one.stop()
+
+
+async def pieces(*parts, wait_s=0.0):
+    for part in parts:
+        await asyncio.sleep(wait_s)
+        yield part
+
+
+def take(recordings, *parts, name="night.wav", wait_s=0.0):
+    return asyncio.run(recordings.take(name, pieces(*parts, wait_s=wait_s), None, ""))
+
+
+def left(tmp_path):
+    return sorted(path.suffix for path in (tmp_path / "sounds").iterdir())
+
+
+def wait_until(done, seconds=60):
+    last = time.monotonic() + seconds
+    while time.monotonic() < last:
+        if done():
+            return
+        time.sleep(0.05)
+    raise TimeoutError
+
+
+def test_a_recording_is_taken_down_as_it_comes(recordings, tmp_path):
+    one = take(recordings(), b"RIFF", b"more")
+    assert Path(one.path).read_bytes() == b"RIFFmore"
+    assert one.name == "night.wav"
+    assert left(tmp_path) == [".json", ".wav"]
+
+
+def test_one_that_is_too_big_is_refused_and_leaves_nothing(recordings, tmp_path):
+    with pytest.raises(TooBigError, match="larger than"):
+        take(recordings(upload_bytes=10), b"12345", b"1234567")
+    assert left(tmp_path) == []
+
+
+@pytest.mark.parametrize(
+    ("limits", "wait_s"), [({"piece_s": 0.05}, 0.5), ({"piece_s": 0.3, "slowest_bytes_per_s": 1e6}, 0.1)]
+)
+def test_one_that_stops_or_trickles_is_refused_and_leaves_nothing(recordings, tmp_path, limits, wait_s):
+    with pytest.raises(TooSlowError, match=r"nothing of it was kept|too slowly"):
+        take(recordings(**limits), *[b"x"] * 20, wait_s=wait_s)
+    assert left(tmp_path) == []
+
+
+def test_an_empty_one_and_one_too_many_are_refused(recordings):
+    with pytest.raises(InputError, match="empty"):
+        take(recordings())
+    with pytest.raises(TooSlowError, match="being sent already"):
+        take(recordings(uploads=0), b"x")
+
+
+def test_a_disk_without_room_is_told(recordings, tmp_path):
+    with pytest.raises(DeviceError, match="make room"):
+        take(recordings(free_bytes=2**60), b"x")
+    assert left(tmp_path) == []
+
+
+def test_names_keep_their_letters_and_never_reach_the_disk(recordings, tmp_path):
+    one = take(recordings(), b"x", name="../../Häuschen\n<b>.FLAC")
+    assert one.name == "../../Häuschen<b>.FLAC"
+    assert one.path.startswith(str(tmp_path / "sounds"))
+    assert one.path.endswith(".flac")
+    assert take(recordings(), b"x", name="x.exe").path.endswith(".sound")
+
+
+def test_what_is_no_sound_is_told_and_the_next_one_is_read(recordings):
+    made = recordings()
+    made.start()
+    bad = take(made, b"this is no sound at all")
+    wait_until(lambda: made.get(bad.id).state == "failed")
+    assert made.get(bad.id).error
+    assert "Traceback" not in made.get(bad.id).error
+    sample = made.add_sample()
+    wait_until(lambda: made.get(sample.id).state == "read")
+    assert made.get(sample.id).document["arc_deg"]["value"] == pytest.approx(438, abs=1)  # the twin's own
+    assert set(made.get(sample.id).plots) == {"remainder", "arc", "sound"}
+
+
+HANGS = (sys.executable, "-c", "while True: pass")
+GROWS = (
+    sys.executable, "-c",
+    "import sys, json, torsionbeat.page.worker as w; r = json.loads(sys.stdin.read()); "
+    "w._limit(r['reading_s'], r['memory_bytes']); x = [bytearray(10**7) for _ in range(10**5)]",
+)  # fmt: skip
+TALKS = (sys.executable, "-c", "import time\nwhile True: print('not json', flush=True); time.sleep(0.1)")
+DIES = (sys.executable, "-c", "import os; os.abort()")
+
+
+@pytest.mark.parametrize(
+    "command", [HANGS, GROWS, TALKS, DIES], ids=["hangs", "grows", "talks nonsense", "dies"]
+)
+def test_a_file_that_harms_its_decoder_harms_nothing_else(recordings, command):
+    made = recordings(command=command, silence_s=2.0, reading_s=20.0, memory_bytes=400_000_000)
+    made.start()
+    one = take(made, b"RIFF")
+    wait_until(lambda: made.get(one.id).state == "failed", 40)
+    assert "took too much time or memory" in made.get(one.id).error
+
+
+def test_processor_time_is_limited_where_the_file_keeps_telling_how_far_it_is(recordings):
+    busy = (
+        "import sys, json, torsionbeat.page.worker as w; r = json.loads(sys.stdin.read()); "
+        "w._limit(r['reading_s'], r['memory_bytes'])\nwhile True: print('{\"share\": 0.5}', flush=True)"
+    )
+    made = recordings(command=(sys.executable, "-c", busy), reading_s=1.0)
+    made.start()
+    one = take(made, b"RIFF")
+    wait_until(lambda: made.get(one.id).state == "failed", 60)
+
+
+def test_reading_is_cancelled_and_a_recording_thrown_away(recordings, tmp_path):
+    made = recordings(command=HANGS)
+    made.start()
+    one = take(made, b"RIFF")
+    wait_until(lambda: made.get(one.id).state == "reading")
+    made.cancel(one.id)
+    wait_until(lambda: made.get(one.id).state == "failed")
+    assert "cancelled" in made.get(one.id).error
+    made.throw_away(one.id)
+    assert left(tmp_path) == []
+    with pytest.raises(InputError, match="no longer here"):
+        made.get(one.id)
+
+
+def test_what_was_not_read_when_the_server_ended_is_read_at_the_next_start(recordings):
+    first = recordings(command=HANGS)
+    first.start()
+    one = take(first, b"no sound")
+    wait_until(lambda: first.get(one.id).state == "reading")
+    first.stop()
+    second = recordings()
+    second.start()
+    wait_until(lambda: second.get(one.id).state == "failed")
+    assert second.get(one.id).name == "night.wav"
+
+
+def test_a_damaged_note_beside_a_recording_is_no_reason_not_to_start(recordings, tmp_path):
+    (tmp_path / "sounds").mkdir()
+    (tmp_path / "sounds" / "x.json").write_text(json.dumps({"id": "x"}))
+    (tmp_path / "sounds" / "y.json").write_text("{")
+    made = recordings()
+    made.start()
+    assert made.all() == []
+
+
+def test_the_server_refuses_a_huge_upload_before_it_comes_and_a_slow_one_in_its_midst(page_server, visitor):
+    status, _, said = visitor.ask(
+        "POST",
+        "/recordings?name=x.wav",
+        None,
+        X_Token=visitor.token,
+        Origin=page_server.url,
+        Content_Length="5000000000",
+    )
+    assert status == 413
+    assert "larger than 4 GB" in said
+    connection = http.client.HTTPConnection("127.0.0.1", page_server.port, timeout=60)
+    connection.putrequest("POST", "/recordings?name=x.wav", skip_host=True)
+    for name, value in (
+        ("Host", f"127.0.0.1:{page_server.port}"), ("Cookie", visitor.cookie), ("Origin", page_server.url),
+        ("X-Token", visitor.token), ("Content-Length", "1000000"),
+    ):  # fmt: skip
+        connection.putheader(name, value)
+    connection.endheaders(b"RIFF")
+    answer = connection.getresponse()
+    assert answer.status == 408
+    assert b"stopped coming" in answer.read()
+    connection.close()
+    folder = page_server.folder / "log-sounds"
+    assert not list(folder.glob("*.part"))
+
+
+def test_a_locked_log_is_a_sentence_and_the_page_lives_on(page_server, visitor):
+    import sqlite3
+
+    assert visitor.post("/clocks/new", {"name": "Lamp", "kind": "other"})[0] == 303
+    with sqlite3.connect(page_server.log) as other:
+        other.execute("BEGIN EXCLUSIVE")
+        status, _, said = visitor.ask("GET", "/clocks")
+        assert status == 200  # what is only read needs no lock
+        status, _, said = visitor.post(
+            "/clocks/1/notes", {"kind": "note", "text": "while locked"}, within_s=60
+        )
+        assert status == 503
+        assert "another program keeps it locked" in said
+        assert "Traceback" not in said
+        other.rollback()
+    assert visitor.post("/clocks/1/notes", {"kind": "note", "text": "after"})[0] == 303
+    assert "after" in visitor.ask("GET", "/clocks/1")[2]
+
+
+def test_a_log_on_a_full_disk_is_a_sentence(page_kit, tmp_path):
+    """The log's files may not grow: what a full disk does to a write."""
+    resource = pytest.importorskip("resource")
+    server = page_kit["Server"](tmp_path)
+    try:
+        visitor = page_kit["Visitor"](server).enter()
+        assert visitor.post("/clocks/new", {"name": "Lamp", "kind": "other"})[0] == 303
+        if not hasattr(resource, "prlimit"):
+            pytest.skip("limits of another process are Linux's")
+        most = Path(server.log).stat().st_size + 20_000
+        resource.prlimit(server.process.pid, resource.RLIMIT_FSIZE, (most, resource.RLIM_INFINITY))
+        for number in range(40):  # each is kept, until one has no room
+            note = {"kind": "note", "text": f"{number} " + "x" * 15_000}
+            status, _, said = visitor.post("/clocks/1/notes", note)
+            if status != 303:
+                break
+        assert status == 503
+        assert "not kept" in said
+        assert "Traceback" not in said
+        resource.prlimit(server.process.pid, resource.RLIMIT_FSIZE, (resource.RLIM_INFINITY,) * 2)
+        assert visitor.post("/clocks/1/notes", {"kind": "note", "text": "there is room again"})[0] == 303
+    finally:
+        assert server.stop() == 0
