@@ -7,9 +7,11 @@ anything is read.
 from __future__ import annotations
 
 from collections.abc import Callable
+from copy import copy
 from functools import wraps
-from inspect import Parameter, signature
-from typing import Any
+from inspect import Parameter, Signature, signature
+from pathlib import Path
+from typing import Annotated, Any
 
 from torsionbeat.errors import InputError
 from torsionbeat.terminal.telling import tell_broken_off
@@ -131,6 +133,9 @@ NEEDS: dict[str, dict[str, tuple[str, ...]]] = {
 }
 """Options that do nothing unless one of the others is given, by command."""
 
+VALUES = {float: "NUMBER", int: "NUMBER", Path: "PATH", str: "TEXT"}
+"""What the help calls the values of options and arguments."""
+
 GIVEN_UP = {
     "listen": {"device": "from_", "sample_rate": "from_", "channels": "from_"},
     "inbeat": {"device": "from_", "sample_rate": "from_", "channels": "from_"},
@@ -180,11 +185,30 @@ def checked(name: str, command: Callable[..., Any]) -> Callable[..., Any]:
             tell_broken_off(clock)
         return command(**values)
 
+    named = _with_values_named(command)
     called.is_checked = True  # type: ignore[attr-defined]
-    shown = signature(command, eval_str=True)  # else the texts of options would be looked for in this module
-    called.__signature__ = shown  # type: ignore[attr-defined]
-    called.__annotations__ = {one.name: one.annotation for one in shown.parameters.values()}
+    called.__signature__ = named  # type: ignore[attr-defined]
+    called.__annotations__ = {one.name: one.annotation for one in named.parameters.values()}
     return called
+
+
+def _with_values_named(command: Callable[..., Any]) -> Signature:
+    """The signature, with what an option takes called a number, a text or a path in the help, not by Python's types."""
+    own = signature(command, eval_str=True)  # else the texts of options would be looked for in this module
+    parameters = []
+    for one in own.parameters.values():
+        hint = one.annotation
+        for told in getattr(hint, "__metadata__", ()):
+            kinds = {hint.__origin__, *getattr(hint.__origin__, "__args__", ())}
+            word = next((word for kind, word in VALUES.items() if kind in kinds), None)
+            if type(told).__name__ == "ArgumentInfo":
+                word = one.name.upper()
+            if word is not None and getattr(told, "metavar", "") is None:
+                told = copy(told)
+                told.metavar = word
+                hint = Annotated[hint.__origin__, told]
+        parameters.append(one.replace(annotation=hint))
+    return own.replace(parameters=parameters)
 
 
 def _within(key: str, value: float) -> None:
