@@ -400,7 +400,7 @@ FAULTS: list[Fault] = [
         "reading/test_arc_course.py",
         turn_of_any_bend=(
             "CORNER_OF_LINE, CORNER_OF_BEND, CORNER_F = 0.5, 0.75, 25.0",
-            "CORNER_OF_LINE, CORNER_OF_BEND, CORNER_F = 1.0, 1.0, 0.0",
+            "CORNER_OF_LINE, CORNER_OF_BEND, CORNER_F = 1.0, 2.0, -1e9",
         ),
         driven_part_for_the_free_one=(
             "time_s >= turn.time_s if lost else time_s <= turn.time_s",

@@ -12,7 +12,7 @@ import pytest
 
 from torsionbeat.history.nights import reading_from_document
 from torsionbeat.reading.document import reading_document, write_events
-from torsionbeat.reading.figures import Timebase
+from torsionbeat.reading.figures import Events, Timebase
 
 FIGURES = ("period_s", "rate_s_per_day", "beat_error_ms", "offset_deg", "arc_deg", "arc_trend_deg_per_hour")
 
@@ -97,3 +97,16 @@ def test_host_clock_says_whether_it_was_kept_by_network_time(plain, synchronised
 def test_other_timebases_have_nothing_to_say_of_the_computers_clock(plain):
     timebase = reading_document(replace(plain, timebase=Timebase("stated", 1.5, 0.2)))["timebase"]
     assert timebase == {"source": "stated", "offset_ppm": 1.5, "standard_uncertainty_ppm": 0.2}
+
+
+def test_a_level_is_given_only_where_that_sound_was_heard(plain):
+    """The drop of the fifth beat is missing from the sounds: no other beat's drop stands in for it."""
+    swings, events = plain.swings, plain.events
+    missing = swings.time_s[4] + swings.lift_passage_s[4] / 2
+    keep = ~((events.kind == "drop") & (np.abs(events.time_s - missing) < 0.1))
+    assert np.count_nonzero(~keep) == 1
+    fewer = Events(*(column[keep] for column in (events.time_s, events.side, events.kind, events.level_db)))
+    rows = reading_document(replace(plain, events=fewer))["swings"]
+    assert rows[4]["drop_db"] is None
+    assert rows[4]["contact_db"] is not None
+    assert rows[5]["drop_db"] == pytest.approx(float(events.level_db[events.kind == "drop"][5]), abs=0.06)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
+
 import numpy as np
 import pytest
 from scipy import stats
@@ -9,13 +11,17 @@ from uncertainties import ufloat
 
 from torsionbeat.errors import InputError
 from torsionbeat.reading.intervals import (
+    Estimate,
     block_mean,
     block_means,
     independent_count,
+    mean_of_blocks,
+    middle_of_blocks,
     night_mean,
     ratio_of_spreads,
     share,
     share_difference,
+    slope_per_day,
     spread,
     welch,
 )
@@ -158,3 +164,51 @@ def test_too_little_gives_nothing():
     assert spread(range(20), [1.0] * 20) is None
     assert np.all(np.isnan(block_means([0, 1], [np.nan, np.nan])))
     assert night_mean([]) is None
+
+
+def test_ratio_of_spreads_keeps_the_two_freedoms_apart():
+    """F with 40 degrees of freedom above and 5 below: not the same the other way round."""
+    before, after = Estimate(1.0, 0.6, 2.0, 5.0), Estimate(3.0, 2.4, 3.9, 40.0)
+    ratio = ratio_of_spreads(before, after)
+    f = stats.f(40, 5)
+    assert (ratio.low, ratio.high) == pytest.approx((3 / np.sqrt(f.ppf(0.975)), 3 / np.sqrt(f.ppf(0.025))))
+    assert f.ppf(0.975) > 2 * stats.f(5, 40).ppf(0.975) or f.ppf(0.025) > 2 * stats.f(5, 40).ppf(0.025)
+
+
+def test_mean_of_blocks_is_students():
+    """Four blocks: t(0.975, 3) = 3.182 of their standard error."""
+    figure = mean_of_blocks(np.array([1.0, 2.0, 3.0, 6.0]))
+    values = stats.ttest_1samp([1.0, 2.0, 3.0, 6.0], 0).confidence_interval(0.95)
+    assert ends(figure) == pytest.approx((values.low, values.high), abs=1e-3)
+
+
+def test_middle_of_blocks_by_hand():
+    """sqrt(pi / (2 n)) of the spread by medians, which is a fifth too small for so few, and Student's factor."""
+    medians = np.array([1.0, 2.0, 2.5, 3.0, 3.2, 4.5, 9.0])
+    figure = middle_of_blocks(medians)
+    spread_of_one = 1.2 * stats.median_abs_deviation(medians, scale="normal")
+    sigma = np.sqrt(np.pi / 2 / 7) * spread_of_one * stats.t.ppf(0.975, 6) / stats.norm.ppf(0.975)
+    assert figure.nominal_value == 3.0
+    assert figure.std_dev == pytest.approx(sigma, rel=1e-4)
+
+
+@pytest.mark.parametrize("blocks", [4, 6, 12])
+def test_middle_of_normal_blocks_holds_the_truth(blocks):
+    """What the factor of a fifth is for: 92 to 96 of 100."""
+    rng = np.random.default_rng(blocks)
+    held = 0
+    for _ in range(2000):
+        low, high = ends(middle_of_blocks(rng.normal(5, 1, blocks)))
+        held += low < 5 < high
+    assert 0.905 < held / 2000 < 0.975  # two standard errors of 2000 draws on either side
+
+
+def test_slope_over_days_is_that_of_scipy():
+    dates = [datetime(2026, 5, 1 + day, tzinfo=UTC) for day in (0, 1, 3, 7, 8)]
+    values = np.array([1.0, 1.4, 1.2, 2.9, 2.6])
+    line = stats.linregress([0, 1, 3, 7, 8], values)
+    slope = slope_per_day(dates, values)
+    assert slope.nominal_value == pytest.approx(line.slope, rel=1e-12)
+    assert slope.std_dev == pytest.approx(
+        line.stderr * stats.t.ppf(0.975, 3) / stats.norm.ppf(0.975), rel=1e-9
+    )

@@ -90,3 +90,16 @@ def test_missed_beats_are_no_jump():
 def test_too_few_beats_to_tell():
     number, time, _ = middles(5)
     assert find_jumps(number[:12], time[:12] + 0.5 * (number[:12] > 6), 7.5) == []
+
+
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("noise_s", [0.001, 0.005])
+def test_a_rate_that_is_off_and_noisy_beats_are_no_jump(seed, noise_s):
+    """Each beat 4 ms later than the rough half period says: carried to the same place, both sides of it agree."""
+    number = np.arange(200)
+    time = (
+        7.504 * number
+        + 0.05 * (number % 2)
+        + noise_s * np.random.default_rng([seed, 10]).standard_normal(200)
+    )
+    assert find_jumps(number, time, 7.5) == []

@@ -379,3 +379,24 @@ def test_rate_s_doubt_is_the_period_s():
     reading = read(period_s=15.003)
     share = reading.period_s.std_dev / reading.period_s.nominal_value
     assert reading.rate_s_per_day.std_dev == pytest.approx(86_400 * 15 / 15.003 * share, rel=1e-6)
+
+
+def test_sides_whose_arcs_disagree_leave_the_arc_between_them():
+    """Passages of 318 and 350 ms: arcs of 300 and 273 deg; the balance swings as far one way as the other."""
+    number = np.arange(40)
+    reading = read(passage_s=np.where(number % 2, 1.1, 1.0) * PASSAGE_S)
+    shorter = LIFT_DEG / np.sin(np.pi * 1.1 * PASSAGE_S / PERIOD_S)
+    assert reading.arc_deg.nominal_value == pytest.approx((ARC_DEG + shorter) / 2, abs=0.1)
+    assert reading.arc_deg.std_dev == pytest.approx((ARC_DEG - shorter) / 2, rel=0.01)
+    told(reading, "longer on one side")
+
+
+def test_sides_that_differ_by_chance_are_not_told():
+    assert not any("longer on one side" in remark for remark in read(jitter_s=2e-3).remarks)
+
+
+def test_even_beats_are_side_a(plain):
+    for table in (plain.swings, plain.events):
+        assert set(table.side) == {"a", "b"}
+    np.testing.assert_array_equal(plain.swings.side, np.where(plain.swings.number % 2, "b", "a"))
+    assert plain.events.side[:4].tolist() == ["a", "a", "b", "b"]

@@ -23,6 +23,7 @@ def test_one_stack_knows_no_travel():
     assert only[1].travel == 0
     assert only[1].travel_uncertainty * 120 == pytest.approx(USUAL_TRAVEL_PER_H)
     assert np.allclose(only[1].at(np.array([1, 51, 101])), 0.9)
+    assert USUAL_TRAVEL_PER_H == 0.01  # a hundredth of its arc in an hour, common practice
 
 
 def test_travel_of_two_halves_goes_for_both_sides():
