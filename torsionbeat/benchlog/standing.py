@@ -29,11 +29,12 @@ def overtaken(rows: Sequence[ReadingRecord]) -> dict[int, int]:
     for row in sorted(rows, key=lambda row: row.id, reverse=True):
         if row.retracted_at is not None:
             continue
-        earlier, seen = row.supersedes_id, {row.id}
-        while earlier is not None and earlier not in seen:
-            seen.add(earlier)
+        number, earlier = row.id, row.supersedes_id
+        while (
+            earlier is not None and earlier < number
+        ):  # a later row is never overtaken: a fault put that there
             gone.setdefault(earlier, gone.get(row.id, row.id))
-            earlier = before.get(earlier)
+            number, earlier = earlier, before.get(earlier)
         if row.recording_id:
             latest = last.setdefault(row.recording_id, row.id)
             if latest != row.id:
