@@ -290,3 +290,25 @@ def test_many_readings_are_written_while_others_wait_only_a_moment(full, history
 def test_errors_are_of_this_package(full):
     with pytest.raises(TorsionbeatError):
         full.import_clock(json.loads("[]"), "x")
+
+
+def test_report_and_advice_go_on_without_a_row_that_cannot_be_and_say_so(
+    full, log_place, tmp_path, capsys, monkeypatch
+):
+    from torsionbeat.cli import main
+
+    monkeypatch.setenv("TORSIONBEAT_LOG", str(log_place))
+    spoil(log_place, "UPDATE hand_checks SET u_rate_s_per_day = -1")
+    for arguments in (
+        ["report", NAME, "--output", str(tmp_path / "report.html")],
+        ["correct", "--clock", NAME],
+        ["clock", "show", NAME],
+        ["clock", "show", "Schoolroom"],
+        ["clock", "list"],
+    ):
+        assert main(arguments) == 0, capsys.readouterr()
+        out, err = capsys.readouterr()
+        said = " ".join((out + err).split())
+        assert ("Left out, since it cannot be: hand check 1 of 'Harbour lamp'" in said) == (
+            NAME in arguments
+        ), said

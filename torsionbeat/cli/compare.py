@@ -20,6 +20,7 @@ from torsionbeat.cli.options import (
 )
 from torsionbeat.errors import InputError
 from torsionbeat.terminal.outputs import refuse_harm
+from torsionbeat.terminal.telling import tell
 
 if TYPE_CHECKING:
     from torsionbeat.history.comparison import Comparison
@@ -167,6 +168,8 @@ def report_command(
     refuse_harm(outputs, [one for one in (photo, workshop) if one is not None], log, overwrite=overwrite)
     days = _days(before, "--before"), _days(after, "--after")
     story = report(ReportRequest(clock, log, *days, same.same_recorder, same.same_place))
+    for remark in story.left_out:
+        tell(remark)
     _write_report(story, log, [path for _, path in outputs], photo, workshop)
     say(f"The report on {clock} is in {' and '.join(str(path) for _, path in outputs)}.")
 

@@ -204,7 +204,7 @@ def _judge(request: AdviseRequest, known: KnownOfClock, log: BenchLog | None) ->
         prior.source,
         request.tolerance_s_per_day,
         _room(request, present, gathered.began_s),
-        (*course.remarks, *said, *correction.remarks),
+        (*course.remarks, *said, *correction.remarks, *(() if log is None else log.left_out)),
     )
 
 

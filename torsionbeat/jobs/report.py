@@ -17,6 +17,7 @@ from torsionbeat.bench.sides import kept_night
 from torsionbeat.history.comparison import Comparison, Group, Night, compare
 from torsionbeat.history.findings import Decay, Finding, find
 from torsionbeat.history.side_matching import alike
+from torsionbeat.sound.remarks import Remark
 
 if TYPE_CHECKING:
     from torsionbeat.benchlog import (
@@ -53,6 +54,8 @@ class ClockStory:
     comparison: Comparison | None
     no_comparison: str
     findings: tuple[Finding, ...]
+    left_out: tuple[Remark, ...] = ()
+    """Rows of the log that cannot be, and are not in the story."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,6 +179,7 @@ def gather(
         comparison=comparison,
         no_comparison=why,
         findings=find(nights, works=[work.done_at for work in works], decays=known[-1:]),
+        left_out=tuple(log.left_out),
     )
 
 
