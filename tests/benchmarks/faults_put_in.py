@@ -1,12 +1,13 @@
 """Faults put in: damaged recordings, kills, races, devices off their pace, lost sound, slewed clocks.
 
-Run: python tests/benchmarks/faults_put_in.py [mutants] [kills] [races] [pace] [losses] [flags] [slews] [--seeds N]
+Run: python tests/benchmarks/faults_put_in.py [mutants] [kills] [races] [pace] [losses] [flags] [slews] [--seeds N] [--host-ms M]
 
 Without names all of it. Devices and clocks are simulated in virtual time, so a night takes a second: a clock of 6 s is
 listened to for 620 s through a stand-in microphone whose blocks go through the live line of time, the count of frames
 is set against the computer's clock, and the beats that were placed are measured. The computer's clock is off by up to
-30 ms at either end, as network time is. Target: no error that is not the package's own, nothing that hangs, no sound
-lost that was kept, and the interval of the rate holds the truth in 90 to 99 % of each row or the rate is refused.
+M (30) ms at either end, and its system says so; with 1 ms what the fit itself is worth is seen. Target: no error that is
+not the package's own, nothing that hangs, no sound lost that was kept, and the interval of the rate holds the truth in 90
+to 99 % of each row or the rate is refused.
 """
 
 from __future__ import annotations
@@ -44,6 +45,7 @@ BLOCK = 2048
 PERIOD_S = 6.0
 DURATION_S = 620.0
 HANGS_S = 60.0
+HOST_S = 0.030
 
 FORK = multiprocessing.get_context("fork")
 
@@ -71,7 +73,7 @@ class Night:
         self.rng = np.random.default_rng([self.seed, 5])
         self.crystal_ppm = float(self.rng.uniform(-50, 50))
         self.frequency_ppm = float(self.rng.uniform(-50, 50))
-        self.ends_s = self.rng.uniform(-0.030, 0.030, 2)
+        self.ends_s = self.rng.uniform(-HOST_S, HOST_S, 2)
         self.noise = self.rng.standard_normal(1 << 17).astype(np.float32)
 
     def host_s(self, true_s):
@@ -114,7 +116,7 @@ class Night:
             for block, _, _ in line.take(arrival):
                 places.append((waiting.pop(id(block.samples))[0], block.start_frame))
         places += [(waiting.pop(id(block.samples))[0], block.start_frame) for block, _, _ in line.flush()]
-        states = [HostState(True, 0.030, 0.004, 0.0, self.frequency_ppm)] * 2 if self.watched else []
+        states = [HostState(True, HOST_S, HOST_S / 8, 0.0, self.frequency_ppm)] * 2 if self.watched else []
         timebase = host_timebase(line.rows, RATE_HZ, True, states)
         true_s = self.beats()
         begins, frames = np.array(sorted(places)).T
@@ -198,7 +200,7 @@ def losses(seeds):
     def night(seed, told, jitter_ms, lost_s):
         return Night(seed, jitter_s=jitter_ms * 1e-3, losses=((100 + 37.3 * (seed % 11), lost_s, told),))
 
-    cases = itertools.product((True, False), (2, 20, 60), (0.02, 0.05, 0.10, 0.14, 0.5, 5.0, 60.0))
+    cases = itertools.product((False, True), (20, 60, 2), (0.02, 0.10, 0.14, 0.5, 60.0))
     rows = [
         (
             f"{'told' if told else 'untold'} {lost_s:g} s, jitter {jitter_ms} ms",
@@ -413,7 +415,10 @@ PARTS = {
 
 def main(words):
     """Run the parts that are named."""
+    global HOST_S
     np.seterr(under="ignore")
+    if "--host-ms" in words:
+        HOST_S = float(words[words.index("--host-ms") + 1]) * 1e-3
     seeds = int(words[words.index("--seeds") + 1]) if "--seeds" in words else 20
     named = [word for word in words if word in PARTS] or list(PARTS)
     for name in named:
