@@ -129,7 +129,7 @@ def _strip_now(result: StripResult) -> list[str]:
     if result.inertia_g_mm2 is not None:
         said.append(
             f"With it a period of {result.period_s:g} s means an inertia of "
-            f"{figure_words(result.inertia_g_mm2 / 1000, 'kg mm2')}."
+            f"{figure_words(result.inertia_g_mm2, 'g mm2')}."
         )
     return said
 

@@ -6,6 +6,7 @@ brings the clock to time, the rate with another strip, the room's temperature, s
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -39,6 +40,33 @@ MEASURES = ("thickness_mm", "length_mm", "width_mm")
 
 USUAL_UM = 20, 250
 """Thickness of the strips of torsion-pendulum clocks (common practice, no source)."""
+
+WIDEST_MM, NARROWEST_MM = 100.0, 8.0
+"""How far from the axis, on the mean, the mass of a torsion clock's balance lies at most and at least (radius of gyration;
+common practice, no source)."""
+
+SAFE_SHARE = 0.5
+"""Share of the yield stress up to which a strip may be loaded at rest: the rest is for a knock, a kink, a clamp that bites
+(common practice, no source)."""
+
+MOST_SLIPS = 2
+"""Likely slips that are named: more would be a list to choose from, not advice."""
+
+SLIPS: tuple[tuple[str, str, float], ...] = (
+    ("period_s", "period", 2.0),
+    ("period_s", "period", 0.5),
+    ("thickness_mm", "thickness", 1 / 2.54),
+    ("thickness_mm", "thickness", 2.54),
+    ("thickness_mm", "thickness", 0.1),
+    ("thickness_mm", "thickness", 10.0),
+    ("width_mm", "width", 0.1),
+    ("width_mm", "width", 10.0),
+    ("load_g", "load", 10.0),
+    ("load_g", "load", 0.1),
+)
+"""Usual slips, the likeliest first: one swing for a full period or the other way round, ten-thousandths of an inch for
+micrometres and back, a decimal point. Measure, its word, and what it would have to be multiplied by (common practice, no
+source)."""
 
 LARGEST_RATE_S_PER_DAY = 20_000.0
 """More than this is another clock, not a rate."""
@@ -245,7 +273,12 @@ def strip(request: StripRequest) -> StripResult:
         rooms,
         None if rooms is None else per_k * (rooms[1] - rooms[0]),
         _stress(now) if request.arc_deg else None,
-        tuple(_beware(now)),
+        (
+            *_beware(now),
+            *_strength(now, "this strip"),
+            *(_strength(new, "the other strip") if new else ()),
+            *_together(now, request.period_s),
+        ),
     )
 
 
@@ -291,3 +324,83 @@ def _beware(now: Hanging) -> list[Remark]:
             "read as micrometres, and thousandths of an inch are written 4thou.",
         )
     ]
+
+
+def _strength(hanging: Hanging, which: str) -> list[Remark]:
+    """Warn of a load and twist that break a strip, or leave little."""
+    material = hanging.material
+    tension = float(peak_tension_stress_mpa(hanging.strip, hanging.load_g, hanging.arc_deg))
+    shear = float(peak_shear_stress_mpa(hanging.strip, hanging.arc_deg)) if hanging.arc_deg else 0.0
+    stress = math.sqrt(
+        tension**2 + 3 * shear**2
+    )  # von Mises, 1913: what tension alone would strain it as much
+    low, high = material.yield_low_mpa, material.yield_high_mpa
+    said = (
+        f"Under {hanging.load_g:g} g {which} is strained by {stress:.0f} MPa; {material.name} stays stretched from "
+        f"{low:.0f} MPa (soft) to {high:.0f} MPa (hard; both from memory)"
+    )
+    if stress >= high:
+        return [
+            Remark(
+                "strip-breaks",
+                f"{said}: it breaks or stretches. Do not hang it; check load, width and thickness.",
+            )
+        ]
+    if stress >= low:
+        return [
+            Remark(
+                "strip-may-yield",
+                f"{said}: unless it is of a hard temper it stretches. Do not hang it before you know.",
+            )
+        ]
+    if stress >= SAFE_SHARE * low:
+        return [
+            Remark(
+                "strip-loaded-high",
+                f"{said}: little is left for a knock or a kink. Lower the balance gently.",
+            )
+        ]
+    return []
+
+
+def _together(now: Hanging, period_s: float | None) -> list[Remark]:
+    """Tell measures that cannot belong to one clock, and the likeliest slip."""
+    if period_s is None:
+        return []
+    radius = _radius_mm(now, period_s)
+    if NARROWEST_MM <= radius <= WIDEST_MM:
+        return []
+    slips = []
+    for field, word, factor in SLIPS:
+        other, period = now, period_s * factor if field == "period_s" else period_s
+        try:
+            if field != "period_s":
+                other = replace(now, **{field: getattr(now, field) * factor})
+            fits = NARROWEST_MM <= _radius_mm(other, period) <= WIDEST_MM
+        except InputError:
+            continue
+        if fits:
+            slips.append(f"a {word} of {_measure_words(other, period, field)}")
+    likely = f" It would fit with {' or '.join(slips[:MOST_SLIPS])}: check these first." if slips else ""
+    return [
+        Remark(
+            "measures-apart",
+            f"These measures do not belong together: all {now.load_g:g} g would have to lie {radius:.0f} mm from the axis, "
+            f"and in such clocks it is {NARROWEST_MM:g} to {WIDEST_MM:g} mm.{likely}",
+        )
+    ]
+
+
+def _radius_mm(hanging: Hanging, period_s: float) -> float:
+    """Radius of gyration of the balance that goes with a strip and a period."""
+    inertia = float(inertia_g_mm2(hanging.strip, hanging.load_g, period_s, hanging.arc_deg))
+    return math.sqrt(inertia / hanging.load_g)
+
+
+def _measure_words(hanging: Hanging, period_s: float, field: str) -> str:
+    return {
+        "thickness_mm": f"{1e3 * hanging.thickness_mm:.3g} um",
+        "width_mm": f"{hanging.width_mm:.3g} mm",
+        "load_g": f"{hanging.load_g:.4g} g",
+        "period_s": f"{period_s:.3g} s",
+    }[field]

@@ -26,7 +26,9 @@ class StripMaterial:
     """A spring alloy.
 
     ``shear_modulus_drift_ppm_per_k`` is (1/G) dG/dT; ``expansion_ppm_per_k`` the linear expansion.
-    ``source`` says where moduli, density and expansion are from, ``drift_source`` the same for the drift.
+    ``yield_low_mpa`` and ``yield_high_mpa`` are the tension at which strips of it begin to stay stretched, soft tempers
+    and hard ones (from memory): to warn by, not to design by. ``source`` says where moduli, density and expansion are
+    from, ``drift_source`` the same for the drift.
     """
 
     name: str
@@ -38,6 +40,8 @@ class StripMaterial:
     expansion_ppm_per_k: float
     shear_modulus_drift_ppm_per_k: float
     shear_modulus_drift_spread_ppm_per_k: float
+    yield_low_mpa: float
+    yield_high_mpa: float
     source: str
     drift_source: str
 
@@ -64,6 +68,8 @@ STRIP_MATERIALS: tuple[StripMaterial, ...] = (
         expansion_ppm_per_k=17.0,
         shear_modulus_drift_ppm_per_k=-330.0,
         shear_modulus_drift_spread_ppm_per_k=30.0,
+        yield_low_mpa=960.0,
+        yield_high_mpa=1400.0,
         source="Copper Development Association, Publication 54, Beryllium Copper, 1962 "
         "(E 124-131, G 44.8-48.3 GPa); "
         "Machinery's Handbook, 31st ed. 2020, Table 20 p. 346 (G 48.3-50.0 GPa)",
@@ -79,6 +85,8 @@ STRIP_MATERIALS: tuple[StripMaterial, ...] = (
         expansion_ppm_per_k=17.8,
         shear_modulus_drift_ppm_per_k=-380.0,
         shear_modulus_drift_spread_ppm_per_k=20.0,
+        yield_low_mpa=520.0,
+        yield_high_mpa=760.0,
         source="Machinery's Handbook, 31st ed. 2020, Table 20 p. 346 (E 103.4, G 41.4 GPa); "
         "a mill's data sheet "
         "for C51000 (E 110, G 43.1 GPa, density, expansion 20-300 C)",
@@ -94,6 +102,8 @@ STRIP_MATERIALS: tuple[StripMaterial, ...] = (
         expansion_ppm_per_k=7.6,
         shear_modulus_drift_ppm_per_k=0.0,
         shear_modulus_drift_spread_ppm_per_k=10.0,
+        yield_low_mpa=690.0,
+        yield_high_mpa=1240.0,
         source="data sheets for UNS N09902 (E 165-200, G 62-69 GPa by treatment, expansion 20-100 C); "
         "Machinery's Handbook, 31st ed. 2020, Table 20 p. 346 (E 189.6, G 69.0 GPa)",
         drift_source="0 is what the treatment aims at (data sheets); the spread as delivered is from memory",
@@ -108,6 +118,8 @@ STRIP_MATERIALS: tuple[StripMaterial, ...] = (
         expansion_ppm_per_k=11.5,
         shear_modulus_drift_ppm_per_k=-255.0,
         shear_modulus_drift_spread_ppm_per_k=15.0,
+        yield_low_mpa=1500.0,
+        yield_high_mpa=2400.0,
         source="Machinery's Handbook, 31st ed. 2020, Table 20 p. 346 (E 203.4, G 82.7 GPa); "
         "another table prints G 79.3 GPa; expansion of a tempered steel rod from E. Beckett, "
         "A Rudimentary Treatise on Clocks, Watches and Bells, 1903, p. 53",
@@ -123,6 +135,8 @@ STRIP_MATERIALS: tuple[StripMaterial, ...] = (
         expansion_ppm_per_k=17.3,
         shear_modulus_drift_ppm_per_k=-360.0,
         shear_modulus_drift_spread_ppm_per_k=60.0,
+        yield_low_mpa=900.0,
+        yield_high_mpa=1600.0,
         source="Machinery's Handbook, 31st ed. 2020, Table 20 p. 346; spreads are half a million "
         "and a quarter of a million psi, the step of the table",
         drift_source="spring maker's rule for most spring materials, 2 % in 55 K; the spread is from memory",
