@@ -278,9 +278,8 @@ def nights_case(seed: int) -> list[Row]:
 
 
 def promise_case(seed: int) -> list[Row]:
-    """A clock answers to weights and regulator as its prior allows; after some trials its rate is promised.
-
-    What differs from night to night is in ``tests/benchmarks/regulation.py``, through the commands.
+    """A clock answers to weights and regulator as its prior allows, and differs from night to night; after some trials
+    its next night is promised. The road through the commands: ``tests/benchmarks/regulation.py``.
     """
     from torsionbeat.regulation.learning.learn import learn
     from torsionbeat.regulation.learning.trials import Trial
@@ -292,10 +291,11 @@ def promise_case(seed: int) -> list[Row]:
     per_unit = rng.normal(prior.per_unit.nominal_value, prior.per_unit.std_dev)
     level, mass, setting = rng.normal(0, 0.02), 0.0, 0.0
     told_g, told_units, rows = 0.0, 0.0, []
+    wander = float(np.exp(rng.normal(0, 1)))  # s/day from night to night
 
     def rate() -> float:
         square = np.exp(level) * (1 + per_gram * mass) * (1 + per_unit * setting)
-        return float(86_400 * (square**-0.5 - 1))
+        return float(86_400 * (square**-0.5 - 1) + wander * rng.standard_normal())
 
     for trial in range(int(rng.integers(1, 5))):
         touched = float(trial > 0)

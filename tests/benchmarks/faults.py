@@ -659,33 +659,20 @@ FAULTS: list[Fault] = [
         ),
     ),
     *of(
-        "regulation/learning/trials.py",
-        "regulation/learning/test_trials.py",
-        "regulation/learning/test_course.py",
-        rate_not_doubled=("observed = -2 * np.log1p(rate / DAY_S)", "observed = -1 * np.log1p(rate / DAY_S)"),
-        handling_left_out_of_the_step=("to_level[i] * row.handling_s_per_day,", "0.0,"),
-        mass_doubt_left_out_of_the_step=("per_gram[i] * row.mass_doubt_g,", "0.0,"),
-        crystals_independent=(
-            "shared = np.array([row.timebase_s_per_day if row.timebase else 0.0 for row in rows])",
-            "shared = np.zeros(len(rows))",
-        ),
-        prior_without_spread=("max(log_sigma, 1e-9)", "1e-9"),
-    ),
-    *of(
         "regulation/learning/learnt.py",
-        "regulation/learning/test_trials.py",
-        "regulation/test_correction.py",
-        handling_dropped_from_the_promise=("+ (2 * handling_s_per_day / DAY_S) ** 2", ""),
-        mass_doubt_dropped_from_the_promise=("extra = (per_gram / then * mass_doubt_g) ** 2", "extra = 0.0"),
-        promise_twice_as_sure=("DAY_S / 2 * ratio * sigma", "DAY_S / 4 * ratio * sigma"),
-    ),
-    *of(
-        "regulation/correction.py",
-        "regulation/test_correction.py",
-        unsure_at_ninety_per_cent=(
-            "unsure = abs(rate.nominal_value) <= 1.96 * rate.std_dev",
-            "unsure = abs(rate.nominal_value) <= 1.64 * rate.std_dev",
+        "regulation/learning/test_learn.py",
+        handling_dropped_from_the_promise=("            + change.handling_s_per_day**2\n", ""),
+        mass_doubt_dropped_from_the_promise=(
+            "            + (HALF_DAY_S * m.per_gram / then * change.mass_doubt_g) ** 2\n",
+            "",
         ),
+        setting_doubt_dropped_from_the_promise=(
+            "            + (m.effect**2 + m.effect_variance) * change.setting_doubt**2\n",
+            "",
+        ),
+        effect_s_doubt_dropped_from_the_promise=("            + change.move**2 * m.effect_variance\n", ""),
+        wander_dropped_from_the_promise=("rest.variance + self.mixture.wander**2 / nights", "rest.variance"),
+        wander_of_every_night_alike=("self.mixture.wander**2 / nights", "self.mixture.wander**2"),
     ),
     *of(
         "regulation/temperature.py",

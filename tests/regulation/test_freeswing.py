@@ -14,7 +14,9 @@ from torsionbeat.regulation.freeswing import (
     arcs_from_passages,
     free_swing,
 )
+from torsionbeat.theory import decay
 from torsionbeat.theory.decay import arc_at_deg
+from torsionbeat.theory.rate import student_factor
 from torsionbeat.twin import Balance, Drive, TwinClock
 
 
@@ -181,3 +183,18 @@ def test_refusals(time, arc, says):
 def test_missing_passages_of_a_mark_are_refused():
     with pytest.raises(InputError, match="a passage is missing or too much"):
         arcs_from_mark([0, 5, 15, 30, 35], 15.0, 90)
+
+
+def test_q_is_over_the_laws_and_widened_by_student():
+    """Eight arcs of unknown error: every law counts by its weight, and the scatter is known from these eight alone."""
+    time = np.arange(8) * 600.0
+    arc = np.array([400.0, 372.0, 345.5, 321.0, 298.0, 277.5, 257.0, 239.5])
+    result = free_swing(time, arc, 60.0, at_arc_deg=330.0)
+    fits = decay.compare_laws(time, arc)
+    columns = 3 if fits[0].law == "both" and result.law == "both" else 2
+    factor = student_factor(8 - columns)
+    expected = decay.q_over_laws(fits, 330.0, 60.0, factor)
+    assert factor > 1.2
+    assert result.q.nominal_value == pytest.approx(expected.nominal_value, rel=1e-9)
+    assert result.q.std_dev == pytest.approx(expected.std_dev, rel=1e-9)
+    assert expected.std_dev > 1.05 * decay.q_over_laws(fits, 330.0, 60.0).std_dev

@@ -379,3 +379,38 @@ def test_refusals():
         learnt.expected_rate_s_per_day(-380)
     with pytest.raises(InputError, match="no regulator is known"):
         learnt.move_to_s_per_day()
+
+
+def test_a_promise_counts_every_doubt_of_the_change():
+    """On the mean of many nights, each doubt adds its square: handling, mass and setting, in seconds a day."""
+    prior = Response(ufloat(0.0035, 0.0001), per_unit_from_effect(20, 2))
+    learnt = learn([Trial(ufloat(30.0, 0.2))] * 4, prior, others=CALM)
+
+    def variance(**doubts):
+        return learnt.long_run(Change(0.0, 0.5, **doubts)).moments[1] ** 2
+
+    plain = variance()
+    assert variance(handling_s_per_day=2.0) - plain == pytest.approx(4.0, rel=1e-6)
+    # A gram is 43200 0.0035 = 151 s/day, a unit of the regulator 20 +- 2.
+    assert variance(mass_doubt_g=0.1) - plain == pytest.approx(
+        15.12**2, rel=0.08
+    )  # what is believed of a gram has tails
+    assert variance(setting_doubt=0.1) - plain == pytest.approx((20**2 + 2**2) * 0.01, rel=0.05)
+    still = learnt.long_run(Change(0.0, 0.0)).moments[1] ** 2
+    assert plain - still == pytest.approx(
+        (0.5 * 2) ** 2, rel=0.1
+    )  # half a unit of an effect known to 2 s/day
+
+
+def test_the_next_night_wanders_and_the_mean_of_nine_a_third_as_much():
+    rows = [Trial(ufloat(30.0 + 3 * math.sin(5 * night), 0.1), handling_s_per_day=0.0) for night in range(12)]
+    learnt = learn(rows, Response(per_gram_usual()))
+    long_run, one, nine = (
+        learnt.long_run().moments[1],
+        learnt.night().moments[1],
+        learnt.night(nights=9).moments[1],
+    )
+    night = one**2 - long_run**2
+    # Twelve nights that scatter by 2.1 s/day, the root of the mean square of a sine of 3.
+    assert math.sqrt(night) == pytest.approx(2.1, rel=0.4)
+    assert nine**2 - long_run**2 == pytest.approx(night / 9, rel=1e-6)
