@@ -1,6 +1,6 @@
 """Whether the tests notice a fault: deliberate ones are put in, one after the other, and the tests that belong run.
 
-Run: python tests/benchmarks/mutants.py [part of a file's name or of a fault] [--processes 2]
+Run: python tests/benchmarks/mutants.py [parts of a file's name or of a fault ...] [--processes 2]
 
 The faults stand in ``faults.py``: a file, a text in it, what takes its place, and the tests that must fail. All happens in
 a scratch copy of the package and its tests. Printed are the faults that were killed and those that survived, each
@@ -122,10 +122,12 @@ class Bench:
 def main() -> int:
     """Put in all faults, or those asked for; exit 1 where one survives unexplained or cannot be put in."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("only", nargs="?", default="", help="part of a file's name or of a fault")
+    parser.add_argument(
+        "only", nargs="*", default=[""], help="parts of a file's name or of a fault; any of them"
+    )
     parser.add_argument("--processes", type=int, default=2)
     asked = parser.parse_args()
-    waiting = [fault for fault in FAULTS if asked.only in f"{fault.file}: {fault.name}"]
+    waiting = [fault for fault in FAULTS if any(part in f"{fault.file}: {fault.name}" for part in asked.only)]
     whole = {fault.tests: Fault(fault.file, WHOLE, "", "", fault.tests) for fault in waiting}
     waiting = [*whole.values(), *waiting]
     started, told = time.monotonic(), {"killed": 0, "SURVIVED": 0, "NOT PUT IN": 0}

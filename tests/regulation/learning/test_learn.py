@@ -395,11 +395,21 @@ def test_a_promise_counts_every_doubt_of_the_change():
     assert variance(mass_doubt_g=0.1) - plain == pytest.approx(
         15.12**2, rel=0.08
     )  # what is believed of a gram has tails
-    assert variance(setting_doubt=0.1) - plain == pytest.approx((20**2 + 2**2) * 0.01, rel=0.05)
+    # The regulator's effect may be far from the guess: what counts is its mean square over all that is believed.
+    m = learnt.mixture
+    square = float(m.weight @ (m.effect**2 + m.effect_variance))
+    assert square > 20**2
+    assert variance(setting_doubt=0.1) - plain == pytest.approx(square * 0.01, rel=1e-6)
+
+    def between(mean):
+        return float(m.weight @ (mean - m.weight @ mean) ** 2)
+
     still = learnt.long_run(Change(0.0, 0.0)).moments[1] ** 2
+    own = float(m.weight @ (2 * 0.5 * m.covariance + 0.25 * m.effect_variance))
     assert plain - still == pytest.approx(
-        (0.5 * 2) ** 2, rel=0.1
-    )  # half a unit of an effect known to 2 s/day
+        own + between(m.state + 0.5 * m.effect) - between(m.state), rel=1e-6
+    )
+    assert own > 0.1 * (plain - still)
 
 
 def test_the_next_night_wanders_and_the_mean_of_nine_a_third_as_much():
