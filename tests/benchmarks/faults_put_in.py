@@ -109,15 +109,16 @@ class Night:
 
     def reading(self):
         """What is measured, and the true rate over the stretch heard."""
-        line, places = Continuity(RATE_HZ), []
+        line, places, gaps = Continuity(RATE_HZ), [], []
         waiting = {}
         for arrival, begins_s in self.arrivals():
             waiting[id(arrival.samples)] = (begins_s, arrival.samples)
-            for block, _, _ in line.take(arrival):
+            for block, gap, _ in line.take(arrival):
                 places.append((waiting.pop(id(block.samples))[0], block.start_frame))
+                gaps += [gap] if gap else []
         places += [(waiting.pop(id(block.samples))[0], block.start_frame) for block, _, _ in line.flush()]
         states = [HostState(True, HOST_S, HOST_S / 8, 0.0, self.frequency_ppm)] * 2 if self.watched else []
-        timebase = host_timebase(line.rows, RATE_HZ, True, states)
+        timebase = host_timebase(line.rows, RATE_HZ, True, states, gaps)
         true_s = self.beats()
         begins, frames = np.array(sorted(places)).T
         block = np.searchsorted(begins, true_s, "right") - 1

@@ -67,6 +67,21 @@ def test_length_of_a_told_gap_is_put_right():
     assert [size for _, size in fit.steps] == pytest.approx([-0.015, 0.020], abs=1e-3)
 
 
+def test_a_loss_that_is_told_only_seconds_later():
+    """0.14 s at 300 s, told as 0.16 s at 305.5 s: what lies between stands late, what comes after is 20 ms too late."""
+    stretch, frame, seen_s = arrivals(620, jitter_s=0.02, losses=((300, 0.14),))
+    row = int(np.searchsorted(seen_s, 305.5))
+    stretch[row:] += 1
+    frame[row:] += round(0.16 * RATE_HZ)
+    start = int(frame[row - 1]) + 9000
+    fit = fit_host(stretch, frame, seen_s, RATE_HZ, [start])
+    (at, first_s), (told_at, then_s) = fit.steps
+    assert at / RATE_HZ == pytest.approx(300.5, abs=1.0)
+    assert told_at == start
+    assert first_s == pytest.approx(0.14, abs=5e-3)  # by the five rows between
+    assert first_s + then_s == pytest.approx(-0.02, abs=1e-3)
+
+
 def test_busy_minutes_come_and_go_and_are_no_loss():
     stretch, frame, seen_s = arrivals(1800, jitter_s=0.002)
     for first, last in ((300, 420), (700, 760), (1500, 1540)):

@@ -165,7 +165,9 @@ class LiveSource:
         """The recorder's crystal as known so far; ``unknown`` in the first minute."""
         rows = len(self._line.rows)
         if self._fitted is None or self._fitted[0] != rows:
-            found = host_timebase(self._line.rows, self.sample_rate_hz, self.synchronised, self._host_states)
+            found = host_timebase(
+                self._line.rows, self.sample_rate_hz, self.synchronised, self._host_states, self._gaps
+            )
             self._fitted = (rows, found)
         return self._fitted[1]
 

@@ -12,7 +12,9 @@ own height for each stretch between interruptions. The scatter of the segments a
 
 from __future__ import annotations
 
+import bisect
 import math
+from collections.abc import Sequence
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -58,6 +60,9 @@ MOST_STEPS = 60
 LEVEL_ROWS = 60
 """The height on either side of a step is that of so many rows: a minute, in which no crystal moves."""
 
+TOLD_LATE_S = 0.07
+"""Half of the shortest loss that is told (0.15 s): rows so late before a told gap stand behind its loss already."""
+
 LONGEST_PIECE = 40_000
 """Rows searched for steps at a time, for the memory's sake: eleven hours."""
 
@@ -80,7 +85,13 @@ class HostFit(NamedTuple):
     bend_s: float
 
 
-def fit_host(stretch: IntArray, frame: IntArray, host_s: FloatArray, sample_rate_hz: float) -> HostFit | None:
+def fit_host(
+    stretch: IntArray,
+    frame: IntArray,
+    host_s: FloatArray,
+    sample_rate_hz: float,
+    gap_starts: Sequence[int] = (),
+) -> HostFit | None:
     """Fit frames against the computer's clock.
 
     Parameters
@@ -91,6 +102,8 @@ def fit_host(stretch: IntArray, frame: IntArray, host_s: FloatArray, sample_rate
         The computer's clock, from anywhere.
     sample_rate_hz : float
         The nominal rate.
+    gap_starts : sequence of int
+        Frames at which told gaps begin, in order; a gap without one is taken to begin behind the last row before it.
 
     Returns
     -------
@@ -102,6 +115,8 @@ def fit_host(stretch: IntArray, frame: IntArray, host_s: FloatArray, sample_rate
     counted_s = (frame - frame[0]) / sample_rate_hz
     lateness_s = host_s - host_s[0] - counted_s
     losses, least_step_s = _silent_losses(stretch, lateness_s)
+    late = _told_late(stretch, lateness_s)
+    losses = dict(sorted((losses | late).items()))
     told = np.cumsum(np.concatenate([[0], np.diff(stretch) != 0]))
     while True:
         group = told + np.searchsorted(list(losses), np.arange(len(frame)), "right")
@@ -112,22 +127,57 @@ def fit_host(stretch: IntArray, frame: IntArray, host_s: FloatArray, sample_rate
         sizes_s = _sizes(group, lateness_s - slope * counted_s)
         # seen over a whole minute, what was only a busy moment is none
         left = {
-            row: size_s for row, size_s in losses.items() if sizes_s[row] >= max(size_s / 2, LEAST_STEP_S)
+            row: size_s
+            for row, size_s in losses.items()
+            if row in late or sizes_s[row] >= max(size_s / 2, LEAST_STEP_S)
         }
         if len(left) == len(losses):
             break
         losses = left
-    # a silent loss lies between two rows; a told gap stands before all that follows
-    at = {
-        row: int(frame[row - 1] + frame[row]) // 2 if row in losses else int(frame[row - 1])
-        for row in sizes_s
-    }
+    at = {row: _place(frame, row, row in losses, gap_starts) for row in sizes_s}
     steps = tuple((at[row], size_s) for row, size_s in sizes_s.items())
     silent = tuple((at[row], sizes_s[row]) for row in losses)
     host_s_a_counted = 1 + slope
     return HostFit(
         slope, error / host_s_a_counted, span_s * host_s_a_counted, steps, silent, least_step_s, bend_s
     )
+
+
+def _place(frame: IntArray, row: int, silent: bool, gap_starts: Sequence[int]) -> int:
+    """The frame of a step: in the midst of two rows, or where the told gap between them begins."""
+    before, behind = int(frame[row - 1]), int(frame[row])
+    if silent:
+        return (before + behind) // 2
+    at = bisect.bisect_left(gap_starts, before)
+    return gap_starts[at] if at < len(gap_starts) and gap_starts[at] < behind else before
+
+
+def _told_late(stretch: IntArray, lateness_s: FloatArray) -> dict[int, float]:
+    """Rows before which sound was lost that was told as a gap only seconds later, with sizes.
+
+    A loss near the limit at which it is told is told when jitter lifts it over that: what came in between stands late.
+    """
+    found = {}
+    for row in (np.flatnonzero(np.diff(stretch)) + 1).tolist():
+        first = max(row - LEVEL_ROWS, int(np.searchsorted(stretch, stretch[row - 1])))
+        before = lateness_s[first:row]
+        if len(before) < 2 * WINDOWS[0]:
+            continue
+        # the lower half of the minute before is in time, whatever its end is
+        tilt = _slope_of(before[: len(before) // 2])
+        rest = before - tilt * np.arange(len(before))
+        late_s = rest - _height(rest[: len(rest) // 2])
+        in_time = np.flatnonzero(late_s < TOLD_LATE_S)
+        behind = int(in_time[-1]) + 1 if len(in_time) else len(late_s)
+        if behind < len(late_s):
+            found[first + behind] = float(late_s[behind:].min())
+    return found
+
+
+def _slope_of(values: FloatArray) -> float:
+    """Rise from one value to the next, by the middle one of the rises over half of them."""
+    half = len(values) // 2
+    return float(np.median(values[half : 2 * half] - values[:half])) / half
 
 
 def _sizes(group: IntArray, level_s: FloatArray) -> dict[int, float]:

@@ -151,7 +151,9 @@ class JournalRecord:
             return self.reference
         said = self.synchronised
         synchronised = False if False in said else True if said == {True} else None
-        return host_timebase(self.clock_rows(), sample_rate_hz, synchronised, self.host_states)
+        return host_timebase(
+            self.clock_rows(), sample_rate_hz, synchronised, self.host_states, sorted(self.gaps)
+        )
 
     @property
     def identity(self) -> str:

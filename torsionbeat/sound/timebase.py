@@ -140,7 +140,11 @@ def stated_timebase(offset_ppm: float, standard_uncertainty_ppm: float = STATED_
 
 
 def host_timebase(
-    rows: Rows, sample_rate_hz: float, synchronised: bool | None, states: Sequence[HostState] = ()
+    rows: Rows,
+    sample_rate_hz: float,
+    synchronised: bool | None,
+    states: Sequence[HostState] = (),
+    gaps: Sequence[tuple[int, int, str]] = (),
 ) -> Timebase:
     """Fit the recorder's crystal against the computer's clock.
 
@@ -155,6 +159,8 @@ def host_timebase(
         any.
     states : sequence of HostState
         What the computer's system said of its clock during the recording, in order of time.
+    gaps : sequence of (start_frame, stop_frame, why)
+        The gaps that were told, in order.
 
     Returns
     -------
@@ -166,7 +172,7 @@ def host_timebase(
     table = _table(rows)
     watched = _watched(table, states)
     host_s = (table[:, 2] - table[0, 2]) * 1e-9 - watched.taken_out_s
-    fit = fit_host(table[:, 0], table[:, 1], host_s, sample_rate_hz)
+    fit = fit_host(table[:, 0], table[:, 1], host_s, sample_rate_hz, [gap[0] for gap in gaps])
     if fit is None:
         return unknown_timebase()
     offset_ppm = -1e6 * fit.slope / (1 + fit.slope)
