@@ -151,3 +151,9 @@ def test_a_second_interrupt_says_how_the_night_is_read(sounds, tmp_path):
         assert Path("night").name in said
     else:  # the first was already through: the night was read
         assert process.returncode in (0, 3), said
+
+
+def test_there_is_no_night_to_follow(run):
+    told = run("listen", "--follow")
+    assert told.status == 2
+    assert "no night of any clock is being listened to now" in " ".join(told.err.split())

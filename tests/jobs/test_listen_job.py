@@ -7,6 +7,7 @@ import json
 import subprocess
 import sys
 import threading
+import time
 from pathlib import Path
 
 import pytest
@@ -16,7 +17,7 @@ from torsionbeat.bench.nights import broken_off_nights, night_state, running_nig
 from torsionbeat.bench.source import Playback
 from torsionbeat.errors import CancelledError, DeviceError, InputError, NothingHeardError
 from torsionbeat.jobs.hear import HearRequest, hear
-from torsionbeat.jobs.listen import ListenRequest, finish_night, listen
+from torsionbeat.jobs.listen import ListenRequest, finish_night, follow_night, listen
 from torsionbeat.jobs.microphone import CheckMicrophoneRequest, check_microphone
 from torsionbeat.jobs.set_beat import SetBeatRequest, set_beat
 
@@ -67,6 +68,28 @@ def test_a_night_is_seen_while_it_runs_and_is_in_the_log_when_it_is_over(microph
     with open_log(alder.log) as opened:
         (kept,) = opened.readings("Alder")
     assert kept.document["beats"]["heard"] == result.reading.beats_heard
+
+
+def test_a_night_is_followed_from_elsewhere_to_its_end(alder, tmp_path, monkeypatch):
+    monkeypatch.setattr("torsionbeat.jobs.listen.FOLLOW_EVERY_S", 0.005)
+    followed, threads = [], []
+
+    def follow(night):
+        threads.append(
+            threading.Thread(target=follow_night, args=(night,), kwargs={"on_state": followed.append})
+        )
+        threads[0].start()
+
+    def slowly(_):
+        time.sleep(0.02)
+
+    sound = live_parts.Playback(live_parts.rendered(6.0, 110.0)[0])
+    listen(ListenRequest(alder, folder=tmp_path / "night"), on_begin=follow, on_state=slowly, source=sound)
+    threads[0].join(20)
+    assert not threads[0].is_alive()
+    heard = [state.heard_s for state in followed]
+    assert len(heard) >= 5
+    assert heard == sorted(heard)
 
 
 def test_any_program_of_the_user_can_stop_a_night(alder, tmp_path):

@@ -113,6 +113,9 @@ class NightOptions:
     check: Annotated[
         bool, typer.Option("--check", help="Two minutes that tell whether the microphone is well placed.")
     ] = False
+    follow: Annotated[
+        bool, typer.Option("--follow", help="Show the night that is running, of --clock or at all.")
+    ] = False
     keep: Annotated[
         str,
         typer.Option(
@@ -179,6 +182,8 @@ def listen_command(
 
         _ = night.duration_s(), clock.known(), sound.sound()  # what cannot be is not put into a unit either
         typer.echo(systemd_unit())
+    elif night.follow:
+        _follow(clock.clock)
     elif night.check:
         _check(clock, sound, night)
     elif night.every_night is not None:
@@ -215,6 +220,23 @@ def _check(clock: ClockOptions, sound: SoundOptions, night: NightOptions) -> Non
     say(*found.placing.sentences, *said)
     if found.placing.best is None:
         raise NothingHeardError("no tick is heard where the microphone is now")
+
+
+def _follow(clock: str | None) -> None:
+    """Show a night that another program is listening to, and leave it running."""
+    from torsionbeat.bench.nights import running_nights
+    from torsionbeat.jobs.listen import follow_night
+    from torsionbeat.terminal.live import LEAVES, LiveScreen
+
+    nights = [one for one in running_nights() if clock is None or one.clock.casefold() == clock.casefold()]
+    if not nights:
+        raise InputError(
+            f"no night of {clock or 'any clock'} is being listened to now; begin one with listen --for 9h"
+        )
+    with LiveScreen("", ends=LEAVES) as screen, ended_by_signals() as ending:
+        screen.begin(nights[-1])
+        follow_night(nights[-1], on_state=screen.show, cancel=ending)
+    tell(f"the night in {nights[-1].folder} {'goes on' if ending.is_set() else 'is over'}")
 
 
 class _CheckTeller:

@@ -9,13 +9,22 @@ from __future__ import annotations
 
 import contextlib
 import json
+import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
 from torsionbeat.bench.known import KnownClock
-from torsionbeat.bench.nights import READING_NAME, Night, announced, forget_night, tell_state
+from torsionbeat.bench.nights import (
+    READING_NAME,
+    Night,
+    announced,
+    forget_night,
+    night_state,
+    running_nights,
+    tell_state,
+)
 from torsionbeat.bench.sides import known_sides
 from torsionbeat.bench.source import Flag, LiveSound, Microphone, Playback, opened, stopped_by
 from torsionbeat.errors import BenchLogError, DeviceError, InputError, NothingHeardError, TorsionbeatError
@@ -31,7 +40,18 @@ from torsionbeat.sound.kept import is_kept
 from torsionbeat.sound.recording import open_recording
 from torsionbeat.whole_files import written_whole
 
-__all__ = ["ListenRequest", "ListenResult", "finish_night", "folder_name", "listen", "write_reading"]
+__all__ = [
+    "ListenRequest",
+    "ListenResult",
+    "finish_night",
+    "folder_name",
+    "follow_night",
+    "listen",
+    "write_reading",
+]
+
+FOLLOW_EVERY_S = 0.5
+"""A night tells its state about once a second."""
 
 LONGEST_S = 31 * 86400.0
 """Longer than any rate needs, and shorter than what would fill a disk unnoticed."""
@@ -250,6 +270,27 @@ def finish_night(
     if not result.failures:
         forget_night(folder)
     return result
+
+
+def follow_night(night: Night, *, on_state: Callable[[LiveState], None], cancel: Flag | None = None) -> None:
+    """See a night that some program is listening to, until it ends or ``cancel`` is set; the night is left alone.
+
+    Parameters
+    ----------
+    night : Night
+        Of `torsionbeat.bench.nights.running_nights`.
+    on_state : callable
+        Is told each new state, about once a second.
+    cancel : Flag, optional
+        Ends the seeing.
+    """
+    told = None
+    while (cancel is None or not cancel.is_set()) and night in running_nights():
+        state = night_state(night)
+        if state is not None and state.heard_s != told:
+            told = state.heard_s
+            on_state(state)
+        time.sleep(FOLLOW_EVERY_S)
 
 
 class _Teller:

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from torsionbeat.live.session import LiveState
     from torsionbeat.reading.figures import Reading
 
-__all__ = ["LiveScreen", "level_bar", "live_view", "status_document", "tick_sentence"]
+__all__ = ["LEAVES", "LiveScreen", "level_bar", "live_view", "status_document", "tick_sentence"]
 
 QUIETEST_DB = -90.0
 BAR = 30
@@ -31,6 +31,9 @@ LAST_BEATS = 6
 TOO_LOUD_DB = -1.0
 FAINT_DB = -75.0
 REMARKS_SHOWN = 4
+ENDS = "Ctrl-C ends and reads the night."
+LEAVES = "Ctrl-C leaves it running."
+
 LINE_EVERY_S = 600.0
 """Where no view can be redrawn, a line says that it goes on: at least every ten minutes."""
 
@@ -80,7 +83,7 @@ def tick_sentence(state: LiveState) -> str:
     return f"The tick is only just heard, {height}. Bring the microphone to the movement."
 
 
-def live_view(state: LiveState, title: str, height: int | None = None) -> RenderableType:
+def live_view(state: LiveState, title: str, height: int | None = None, ends: str = ENDS) -> RenderableType:
     """Lay out the state for a terminal of 80 columns; what must be acted on stands first and is never left out.
 
     Parameters
@@ -90,6 +93,8 @@ def live_view(state: LiveState, title: str, height: int | None = None) -> Render
         What is listened to, and with what.
     height : int or None
         Lines of the terminal; None: all is shown.
+    ends : str
+        What Ctrl-C does.
     """
     from rich.text import Text
 
@@ -105,7 +110,7 @@ def live_view(state: LiveState, title: str, height: int | None = None) -> Render
     else:
         parts.append((7, Text("")))
     parts.append((4, Text(f"Level {level_bar(state.level)}")))
-    parts.append((1, Text(plain(_remains(state)))))
+    parts.append((1, Text(plain(f"{_remains(state)} {ends}"))))
     others = [remark for remark in state.remarks if remark.code not in URGENT]
     remarks = others[-REMARKS_SHOWN:]
     if len(others) > len(remarks):
@@ -164,7 +169,7 @@ def _remains(state: LiveState) -> str:
     if state.planned_s is not None:
         said += f", {duration_words(max(state.planned_s - state.heard_s, 0))} remain"
     kept = f"; kept in {state.kept}" if state.kept else "; nothing is kept"
-    return f"{said}{kept}. Ctrl-C ends and reads the night."
+    return f"{said}{kept}."
 
 
 def status_document(state: LiveState, now: datetime) -> dict[str, Any]:
@@ -210,9 +215,11 @@ class LiveScreen:
     title : str
     console : rich.console.Console, optional
         Left out, standard error.
+    ends : str
+        What Ctrl-C does.
     """
 
-    def __init__(self, title: str, console: Console | None = None) -> None:
+    def __init__(self, title: str, console: Console | None = None, *, ends: str = ENDS) -> None:
         from rich.console import Console
 
         if console is None:
@@ -222,6 +229,7 @@ class LiveScreen:
             )
         self.title = title
         self.console = console
+        self._ends = ends
         self._live: Any = None
         self._told: tuple[float, str, int] | None = None
         self._told_at_s = 0.0
@@ -234,7 +242,9 @@ class LiveScreen:
         """Show a state."""
         try:
             if self._live is not None:
-                self._live.update(live_view(state, self.title, self.console.height), refresh=False)
+                self._live.update(
+                    live_view(state, self.title, self.console.height, self._ends), refresh=False
+                )
             else:
                 self._tell(state)
         except OSError:
