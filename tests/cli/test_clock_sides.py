@@ -125,3 +125,23 @@ def test_voice_rows_between_two_dates_are_judged_by_what_the_log_keeps(shelf, re
     assert len(falls) == 4
     likenesses = [float(notes[name].split("likeness of the sounds ")[1].split()[0]) for name in falls]
     assert min(likenesses) > 0.85  # the same voices in rooms with other echoes
+
+
+def test_while_the_beat_is_set_the_sides_are_the_clocks_own(shelf, recordings):
+    from torsionbeat.bench.known import KnownClock
+    from torsionbeat.bench.source import Playback
+    from torsionbeat.jobs.set_beat import SetBeatRequest, set_beat
+
+    first, cut = recordings["first"], recordings["cut"]
+    analysed(shelf, first[0], 1)
+    shelf(
+        "clock", "sides", "Shelf", str(first[0]), "--at", f"{first[1][0][0]:.1f}", "--towards", "the window"
+    )
+    states = [
+        set_beat(SetBeatRequest(Playback(path, pace=None), KnownClock("Shelf"))).state
+        for path in (first[0], cut[0])
+    ]
+    assert {state.side_names for state in states} == {("towards the window", "away from the window")}
+    errors = [state.setting.beat_error_ms.nominal_value for state in states]
+    assert errors[0] == pytest.approx(errors[1], abs=5)  # ms: of the last swings, a few times their scatter
+    assert all("towards the window" in state.advice.sentence for state in states)

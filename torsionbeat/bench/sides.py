@@ -34,11 +34,13 @@ from torsionbeat.sound.remarks import Remark
 if TYPE_CHECKING:
     from torsionbeat.benchlog import BenchLog, ClockRecord, ReadingRecord
     from torsionbeat.hearing.heard import VoiceProfile
+    from torsionbeat.live.follower import FollowedBeat
 
 __all__ = [
     "KnownSides",
     "LearnSidesRequest",
     "LearnSidesResult",
+    "LiveSides",
     "in_own_letters",
     "keep_sides",
     "kept_night",
@@ -98,10 +100,14 @@ class KnownSides:
     works: tuple[datetime, ...] = ()
     names: tuple[str, str] = ("", "")
 
+    def marks(self) -> list[SideMarks]:
+        """What a new reading is compared with: what was learnt, and the latest readings."""
+        known = [] if self.reference is None else [self.reference]
+        return known + [one.marks for one in self.readings[-MOST_COMPARED:]]
+
     def match(self, night: Night) -> SideMatch | None:
         """Match a night's letters to the clock's; None where nothing is known of the clock yet."""
-        known = [] if self.reference is None else [self.reference]
-        known += [one.marks for one in self.readings[-MOST_COMPARED:]]
+        known = self.marks()
         if not known:
             return None
         taken_at = night.taken_at or datetime.now(UTC)
@@ -141,6 +147,38 @@ class KnownSides:
 
         nearest = min(self.readings, key=apart)
         return nearest.marks, TOUCHED if works_between(nearest) else UNTOUCHED
+
+
+class LiveSides:
+    """Puts the beats of a clock that is followed live into its own letters, by its sounds alone.
+
+    The beat error says nothing here: it is being set.
+
+    Parameters
+    ----------
+    known : KnownSides or None
+        None for a clock that is not in the bench log.
+    """
+
+    def __init__(self, known: KnownSides | None) -> None:
+        self._known = known
+        self._voices: tuple[VoiceProfile, ...] = ()
+        self._match = SideMatch()
+
+    @property
+    def names(self) -> tuple[str, str]:
+        """What the balance goes towards at a beat of side a and b; empty unless it was learnt and is recognised."""
+        return self._known.names if self._known is not None and self._match.sure else ("", "")
+
+    def beats(self, beats: Sequence[FollowedBeat], voices: tuple[VoiceProfile, ...]) -> list[FollowedBeat]:
+        """Give beats in the clock's letters; ``voices`` are the sounds by which they are followed."""
+        if voices is not self._voices:
+            self._voices = voices
+            marks = [] if self._known is None else self._known.marks()
+            self._match = recognise(marks, SideMarks(voices), 1.0)
+        if not (self._match.exchanged and self._match.sure):
+            return list(beats)
+        return [replace(beat, number=beat.number + 1) for beat in beats]
 
 
 def known_sides(log: BenchLog, clock: str) -> KnownSides:

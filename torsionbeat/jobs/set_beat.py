@@ -9,6 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 from torsionbeat.bench.known import KnownClock
+from torsionbeat.bench.sides import KnownSides, LiveSides, known_sides
 from torsionbeat.bench.source import Flag, LiveSound, Microphone, Playback, blocks_within, opened, stopped_by
 from torsionbeat.errors import NothingHeardError
 from torsionbeat.live.beat_trace import BeatSetting, BeatTrace
@@ -36,8 +37,6 @@ class SetBeatRequest:
         Where the fork rides on the strip: its free length above the fork over all of it; else 1.
     duration_s : float or None
         How long; None: until it is stopped, or the recording ends.
-    side_names : (str, str)
-        What the restorer calls side a and side b.
     """
 
     sound: Microphone | Playback = Microphone()
@@ -45,7 +44,6 @@ class SetBeatRequest:
     arc_deg: float | None = None
     share_above_fork: float = 1.0
     duration_s: float | None = None
-    side_names: tuple[str, str] = ("", "")
 
     def __post_init__(self) -> None:
         if self.arc_deg is not None:
@@ -76,6 +74,8 @@ class BeatState:
     beats : int
         Beats heard so far; it grows by one with each.
     level : Level
+    side_names : (str, str)
+        What the balance goes towards at a beat of side a and b; empty unless the sides were taught and are recognised.
     away : bool
         No sound arrives: what is shown is not the present.
     """
@@ -89,6 +89,7 @@ class BeatState:
     beats: int = 0
     level: Level = Level()
     away: bool = False
+    side_names: tuple[str, str] = ("", "")
 
     @property
     def in_beat(self) -> bool:
@@ -142,6 +143,7 @@ def set_beat(
         def silent() -> None:
             tell(replace(state, setting=None, advice=None, level=Level(), away=True))
 
+        sides = LiveSides(_known(request.clock))
         follower = Follower(live.sample_rate_hz, clock.nominal_period_s)
         trace = BeatTrace(live.sample_rate_hz, clock.lift_deg, request.arc_deg)
         meter = LevelMeter.of(live.sample_rate_hz)
@@ -149,13 +151,13 @@ def set_beat(
             for block in blocks_within(live, request.duration_s, silent):
                 was_learning, setting = follower.learning, state.setting
                 beats = follower.feed(block.samples[:, 0], block.start_frame)
-                for beat in beats:
+                for beat in sides.beats(beats, follower.voices):
                     assert follower.period_s is not None
                     setting = trace.take(beat, follower.period_s)
                 new_level = meter.take(block.samples)
                 state = replace(state, heard_s=block.stop_frame / live.sample_rate_hz, level=meter.level)
                 if beats or follower.learning != was_learning:
-                    state = _state(state, follower, setting, len(beats), request, clock)
+                    state = _state(state, follower, setting, len(beats), request, clock, sides.names)
                     tell(state)
                 elif new_level:
                     tell(state)
@@ -174,6 +176,7 @@ def _state(
     beats: int,
     request: SetBeatRequest,
     clock: Clock,
+    names: tuple[str, str],
 ) -> BeatState:
     setting = None if follower.learning else setting
     advice = None
@@ -185,7 +188,7 @@ def _state(
             lift_deg=clock.lift_deg or 0.0,
             offset_deg=setting.offset_deg,
             share_above_fork=request.share_above_fork,
-            side_names=request.side_names,
+            side_names=names,
             sides_shown=True,
         )
     return replace(
@@ -195,4 +198,15 @@ def _state(
         advice=advice,
         period_s=follower.period_s,
         beats=state.beats + beats,
+        side_names=names,
     )
+
+
+def _known(clock: KnownClock) -> KnownSides | None:
+    """What the bench log knows of the clock's sides; None for a clock without a name there."""
+    if clock.name is None:
+        return None
+    from torsionbeat.benchlog import open_log
+
+    with open_log(clock.log) as log:
+        return known_sides(log, clock.name)

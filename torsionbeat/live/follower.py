@@ -97,6 +97,7 @@ class Follower:
         self._learner: Listener | None = Listener(self._rate_hz, 1, nominal_period_s=self._nominal_s)
         self._learner_began = self._samples
         self._ask_at_s = 2.2 * (self._nominal_s or 6.0)
+        self.voices: tuple[VoiceProfile, ...] = ()
         self._voices: dict[tuple[str, str], _Voice] = {}
         self._passage = math.nan
         self._half = 0.0
@@ -146,6 +147,7 @@ class Follower:
         assert heard.period_samples is not None
         self.period_s = heard.period_samples / self._rate_hz
         self._half = heard.period_samples / 2
+        self.voices = heard.voices
         self._voices = {(voice.side, voice.kind): _Voice.of(voice) for voice in heard.voices}
         sounds, base = heard.sounds, self._learner_began
         contacts = {
