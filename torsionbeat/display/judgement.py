@@ -12,7 +12,7 @@ from torsionbeat.regulation.order import Task
 from torsionbeat.regulation.temperature import NOT_ENOUGH
 from torsionbeat.regulation.waiting import duration_words
 
-__all__ = ["judgement_document", "judgement_sentences", "kept_sentence"]
+__all__ = ["judgement_document", "judgement_sentences", "kept_sentence", "task_words"]
 
 
 WIDER = 1.3
@@ -29,7 +29,7 @@ def judgement_sentences(judgement: Judgement) -> list[str]:
     """Say the judgement: how the clock goes now, what to do first, second and not yet, and when to look again."""
     advice = judgement.correction
     said = _state(judgement)
-    steps = [(task.place, words) for task in judgement.tasks if (words := _task_words(judgement, task))]
+    steps = [(task.place, words) for task in judgement.tasks if (words := task_words(judgement, task))]
     if LOCK in advice.cautions and any(place != "not yet" for place, _ in steps):
         said.append(LOCK)
     said += [words if len(steps) == 1 else f"{place.capitalize()}: {words}" for place, words in steps]
@@ -68,8 +68,8 @@ def _state(judgement: Judgement) -> list[str]:
     return said
 
 
-def _task_words(judgement: Judgement, task: Task) -> str:
-    """One task: as it was found, or made here of the adjustment."""
+def task_words(judgement: Judgement, task: Task) -> str:
+    """Say one task: as it was found, or made here of the adjustment; empty where there is nothing to say."""
     advice, regulator = judgement.correction, judgement.regulator
     words = task.sentence
     if task.kind == "change-weights":

@@ -48,6 +48,9 @@ DECAY_POINTS = 60
 LEAST_ARC_SPAN_DEG = 4.0
 """An arc known to a tenth of a degree is a line, not a mountain range."""
 
+BENT_HEADROOM = 1.4
+"""Free height on the bent scale, where a factor is a distance."""
+
 WIDE_RANGE = 30.0
 """Rates whose largest is so many times the last one's interval or more are drawn on a bent scale."""
 
@@ -302,7 +305,25 @@ def history_plot(
         ],
         marks=[{"x": when.timestamp(), "label": label} for when, label in works],
     )
-    return plot | {"dates": True, "bent": max(last_width, 1.0) if bent else 0.0}
+    if bent:
+        unit = max(last_width, 1.0)
+        low, high = (
+            min(float(ends.min()) * BENT_HEADROOM, -unit),
+            max(float(ends.max()) * BENT_HEADROOM, unit),
+        )
+        plot |= {"yRange": [low, high], "bent": unit, "yTicks": _bent_ticks(low, high, unit)}
+    return plot | {"dates": True}
+
+
+def _bent_ticks(low: float, high: float, unit: float) -> list[float]:
+    """Tens of the bent scale's unit on either side of zero, as far as the values go."""
+    first = 10.0 ** math.ceil(math.log10(unit))
+    sizes = [first * 10**power for power in range(7)]
+    return [
+        *(-size for size in reversed(sizes) if -size >= low),
+        0.0,
+        *(size for size in sizes if size <= high),
+    ]
 
 
 def _arc_limits(clock: Clock) -> list[dict[str, Any]]:
@@ -365,6 +386,7 @@ def _plot(
         "said": said,
         "dates": False,
         "bent": 0.0,
+        "yTicks": None,
     }
 
 

@@ -11,6 +11,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
+from torsionbeat.display.judgement import task_words
 from torsionbeat.display.words import duration_words, figure_words, number, rate_words
 from torsionbeat.errors import BenchLogError, DeviceError, InputError, TorsionbeatError
 from torsionbeat.page.guard import from_here, token_of
@@ -54,6 +55,7 @@ def _environment() -> Environment:
         "beat_figure": beat_figure,
         "level_share": level_share,
         "rate_bar": rate_bar,
+        "task_words": task_words,
         "tick_sentence": tick_sentence,
     }
     return made

@@ -34,8 +34,9 @@ def advice_page(request: Request) -> Response:
         why = str(error)
     return page(
         request, "advice.html", title=f"{clock.name}: what to do next", here="/clocks", clock=clock, judgement=judgement,
-        why=why, given=given, now=rate_bar(None if judgement is None else judgement.rate_s_per_day),
-        then=rate_bar(_expected(judgement)), steps=_steps(judgement),
+        why=why, given=given, bar_now=rate_bar(None if judgement is None else judgement.rate_s_per_day),
+        bar_then=rate_bar(_expected(judgement)), steps=_steps(judgement), cautions=_cautions(judgement),
+        said_besides=_besides(judgement),
     )  # fmt: skip
 
 
@@ -45,11 +46,36 @@ def _expected(judgement: Judgement | None) -> object:
     return judgement.correction.expected_rate_s_per_day
 
 
-def _steps(judgement: Judgement | None) -> list[str]:
-    """The judgement's sentences after the first, which says how the clock goes."""
+def _steps(judgement: Judgement | None) -> list[tuple[str, str]]:
+    """What to do, in the order of the trade: first, second, not yet."""
+    from torsionbeat.display.judgement import task_words
+
+    if judgement is None:
+        return []
+    told = [(task.place, task_words(judgement, task)) for task in judgement.tasks]
+    return [(place, words) for place, words in told if words]
+
+
+def _cautions(judgement: Judgement | None) -> list[str]:
+    """The cautions, what holds for every touch first."""
+    from torsionbeat.regulation.correction import LOCK
+
+    return [] if judgement is None else sorted(judgement.cautions, key=lambda one: one != LOCK)
+
+
+def _besides(judgement: Judgement | None) -> list[str]:
+    """What the judgement says besides: what it rests on, what to wait for, when to look again."""
     from torsionbeat.display.judgement import judgement_sentences
 
-    return [] if judgement is None else judgement_sentences(judgement)[1:]
+    if judgement is None:
+        return []
+    steps = [words for _, words in _steps(judgement)]
+    said = judgement_sentences(judgement)
+    return [
+        one
+        for one in said
+        if one not in judgement.cautions and not any(one.endswith(words) for words in steps)
+    ]
 
 
 def _asked(clock: str, log: str | None, given: dict[str, str]) -> AdviseRequest:

@@ -41,6 +41,22 @@ SAID = {
 }
 """What a page says after a form, by the word in its address."""
 
+SHORT = {
+    "hear-better": "Move the microphone: too few beats are heard",
+    "find-drive": "Find out what took the drive",
+    "stop-knock": "Stop it: it knocks",
+    "set-beat": "Set the beat",
+    "raise-arc": "Find out why the arc is low",
+    "lower-arc": "Find out why the arc is high",
+    "let-settle": "Let it settle",
+    "move-regulator": "Move the regulator",
+    "trial-step": "Try a step of the regulator",
+    "listen-again": "Listen for another night",
+    "leave-alone": "Nothing: leave it alone",
+    "nothing-helps": "Nothing at hand brings it nearer",
+}
+"""The first task of a clock, for a list."""
+
 WORK_LABELS = {
     "spring": "strip",
     "weights": "weights",
@@ -88,7 +104,20 @@ def next_line(request: Request) -> Response:
     """What is next for one clock of the list, asked for when its row is seen."""
     bench = bench_of(request)
     judgement, why = judged(bench.log, clock_of(bench, request.path_params["number"]).name)
-    return HTMLResponse(fragment("parts.html", "next_line", judgement, why))
+    return HTMLResponse(
+        fragment("parts.html", "row_answer", request.path_params["number"], judgement, _short(judgement), why)
+    )
+
+
+def _short(judgement: Judgement | None) -> str:
+    """Say the first thing to do in a few words, by its kind."""
+    if judgement is None or not judgement.tasks:
+        return ""
+    weights, kind = judgement.correction.weights, judgement.tasks[0].kind
+    if kind == "change-weights" and weights is not None:
+        do, off = ("Put", "on") if weights.total_g > 0 else ("Take", "off")
+        return f"{do} {abs(weights.a_side_g):.3g} g {off} each of the {weights.sides} sides"
+    return SHORT.get(kind, "See its page")
 
 
 def shown(request: Request) -> Response:

@@ -94,7 +94,7 @@
       ...size(), padding: [plot.marks.length ? 34 : 10, 14, 0, 0], legend: { show: false }, cursor: { show: false }, drawOrder: ["axes", "series"],
       scales: { x: { time: !!plot.dates, range: (u, min, max) => plot.dates ? [min - pad, max + pad] : min === max ? [min - 1, max + 1] : [min, max] },
                 y: { range: () => plot.yRange, ...(plot.bent ? { distr: 4, asinh: plot.bent } : {}) } },
-      axes: [{ ...axis, label: plot.xLabel || undefined, labelSize: plot.xLabel ? 22 : 0, size: 34, space: 70 }, { ...axis, label: plot.yLabel, labelSize: 22, size: 54, space: 34 }],
+      axes: [{ ...axis, label: plot.xLabel || undefined, labelSize: plot.xLabel ? 22 : 0, size: 34, space: 76, ...(plot.dates ? { values: (u, at, axis, space, step) => at.map((one) => new Date(one * 1000).toLocaleString([], step < 86400 ? { hour: "2-digit", minute: "2-digit" } : { day: "numeric", month: "short" })) } : {}) }, { ...axis, label: plot.yLabel, labelSize: 22, size: 54, space: 34, ...(plot.yTicks ? { splits: () => plot.yTicks, values: () => plot.yTicks.map(String), filter: (u, at) => at } : {}) }],
       series: [{}, ...series], hooks: { drawAxes: [under(plot)], draw: [over(plot)] },
     }, [plot.x, ...plot.series.map((one) => one.y)], at);
     const watch = new ResizeObserver(() => chart.setSize(size()));
