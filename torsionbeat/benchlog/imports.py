@@ -7,11 +7,12 @@ document says. What is wrong is named with its place, and then nothing is taken 
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import JSON, Column, Double, Integer, String, Table, Text, insert, update
+from sqlalchemy import JSON, Column, Double, Integer, String, Table, Text, bindparam, cast, func, select, text
 from sqlalchemy.orm import Session
 
 from torsionbeat.benchlog.corrections import stated_by_hand
@@ -23,7 +24,6 @@ from torsionbeat.benchlog.tables import (
     SCHEMA,
     SCHEMAS,
     Base,
-    ChangeRecord,
     ClockRecord,
     History,
     Moment,
@@ -154,36 +154,48 @@ def put_history(session: Session, history: CheckedHistory) -> ClockRecord:
     session.flush()
     new: dict[str, dict[int, int]] = {}
     for table in HISTORY:
-        title = table.__tablename__
-        rows = history.rows[title]
-        own = {"id"} | {column.name for column in columns_of(table) if target_of(column) == title}
+        title, rows = table.__tablename__, history.rows[table.__tablename__]
+        new[title] = dict(zip([row["id"] for row in rows], _numbers(session, table, len(rows)), strict=True))
+        targets = {column.name: target_of(column) for column in columns_of(table)}
         kept = [
-            {name: _here(table, name, value, new, row) for name, value in row.items() if name not in own}
-            | {"clock_id": clock.id}
+            {f"{name}_made": _here(value, targets[name], new, row, name) for name, value in row.items()}
+            | {"clock_id_made": clock.id}
             for row in rows
         ]
-        ids: list[int] = []
         if kept:
-            made = insert(table).returning(table.id, sort_by_parameter_order=True)
-            ids = list(session.scalars(made, kept))
-        new[title] = dict(zip([row["id"] for row in rows], ids, strict=True))
-        for row in rows:
-            if row.get("supersedes_id") is not None:
-                there = {"supersedes_id": new[title][row["supersedes_id"]]}
-                session.execute(update(ReadingRecord).where(ReadingRecord.id == new[title][row["id"]]).values(there))  # fmt: skip
+            session.connection().execute(_written(session, table), kept)
     return clock
 
 
+def _written(session: Session, table: type[History]) -> Any:
+    """Give the statement that writes rows whose JSON was made beforehand, outside the transaction."""
+    on_server = session.get_bind().dialect.name == "postgresql"
+    values: dict[str, Any] = {}
+    for column in columns_of(table):
+        if isinstance(column.type, JSON):
+            made: Any = bindparam(f"{column.name}_made", type_=Text())
+            values[column.name] = cast(made, JSON) if on_server else made
+        else:
+            values[column.name] = bindparam(f"{column.name}_made", type_=column.type)
+    return table.__table__.insert().values(values)  # type: ignore[attr-defined]
+
+
+def _numbers(session: Session, table: type[History], count: int) -> list[int]:
+    """Give the numbers that so many new rows have here: known beforehand, they are written in one go."""
+    if session.get_bind().dialect.name == "postgresql":
+        drawn = text("SELECT nextval(pg_get_serial_sequence(:name, 'id')) FROM generate_series(1, :count)")
+        return list(session.scalars(drawn, {"name": table.__tablename__, "count": count}))
+    first = (session.scalar(select(func.max(table.id))) or 0) + 1  # nobody else writes meanwhile
+    return list(range(first, first + count))
+
+
 def _here(
-    table: type[History], name: str, value: Any, new: dict[str, dict[int, int]], row: dict[str, Any]
+    value: Any, target: str | None, new: dict[str, dict[int, int]], row: dict[str, Any], name: str
 ) -> Any:
     """Turn a reference into the number that its row has here."""
-    if value is None:
-        return None
-    if table is ChangeRecord and name == "row_id":
+    if name == "row_id" and value is not None:
         return new.get(row["table_name"], {}).get(value)
-    target = next(target_of(column) for column in columns_of(table) if column.name == name)
-    return new[target][value] if target else value
+    return new[target][value] if target and value is not None else value
 
 
 def _row(
@@ -194,7 +206,12 @@ def _row(
         told = _with_columns(given, where)
     values = _values(table, told, numbers, where)
     _refuse(fault_of(table(**values)), where)
-    return values | {"id": given["id"]}
+    made = {
+        column.name: json.dumps(values[column.name], allow_nan=False)
+        for column in columns_of(table)
+        if isinstance(column.type, JSON) and values.get(column.name) is not None
+    }
+    return values | made | {"id": given["id"]}
 
 
 def _with_columns(given: dict[str, Any], where: str) -> dict[str, Any]:
