@@ -55,6 +55,7 @@ def test_every_command_shown_runs_in_its_turn(tmp_path, monkeypatch, capsys):
     assert any("Put 3.4 g on each of the 2 sides" in one for one in told)
     assert any("Put 0.25 g on each of the 2 sides" in one for one in told)
     assert any("Put 0.02 g on each of the 2 sides" in one for one in told)
+    assert any("Within 1 s a day on the long run" in one and "leave it alone" in one for one in told)
     assert any("the clock loses 0.4 s a day, between losing 0.9 and gaining 0.0." in one for one in told)
     for path in ("reading.json", "events.csv", "plot.png", "gate-house.html"):
         assert (tmp_path / path).stat().st_size > 0

@@ -28,6 +28,7 @@ COMMANDS = {
         "simulate": "Make a recording of an invented clock, with its truth.",
     },
     "Bring to time": {
+        "advise": "Judge a clock: how it goes, what comes first, when to look again.",
         "correct": "Find the next adjustment: beat, weights and regulator.",
         "spring": "Say what a suspension strip does, and which one brings to time.",
         "freeswing": "Find Q, what damps the balance, and how long it settles.",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from torsionbeat.display.words import decimals, figure_words, number, plus_minus, rate_words
+from torsionbeat.display.words import amount, decimals, figure_words, number, plus_minus, rate_words
 from torsionbeat.jobs.advise import Judgement
 from torsionbeat.jobs.keep_adjustment import Kept
 from torsionbeat.regulation.correction import LOCK
@@ -56,7 +56,7 @@ def _state(judgement: Judgement) -> list[str]:
     middle, low, high = judgement.learnt.wander_s_per_day
     if count > 1:
         said.append(
-            f"On the long run, by all {count} readings and hand checks together, it "
+            f"On the long run, by all {_counted(judgement)} together, it "
             f"{rate_words(judgement.rate_s_per_day)}; from night to night it differs by about {middle:.1g} s a day "
             f"(standard deviation, between {low:.1g} and {high:.2g})."
         )
@@ -66,6 +66,15 @@ def _state(judgement: Judgement) -> list[str]:
             f"{rate_words(judgement.rate_s_per_day)}."
         )
     return said
+
+
+def _counted(judgement: Judgement) -> str:
+    """How many readings and hand checks were weighed."""
+    checks = sum(one.source == "hand check" for one in judgement.heard)
+    readings = len(judgement.heard) - checks
+    parts = [amount(readings, "reading")] if readings else []
+    parts += [amount(checks, "hand check")] if checks else []
+    return " and ".join(parts)
 
 
 def task_words(judgement: Judgement, task: Task) -> str:

@@ -16,12 +16,17 @@ from datetime import datetime
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 
 from torsionbeat.errors import InputError
 from torsionbeat.reading.figures import FloatArray
 from torsionbeat.sound.remarks import Remark
 
 __all__ = ["Room", "read_room"]
+
+GAP_STEPS = 5.0
+SHORTEST_GAP_S = 3600.0
+"""A gap is told where it is longer than so many of the logger's steps, and than an hour: rooms change within one."""
 
 LARGEST_BYTES = 200_000_000
 EPOCH_S = 2e8
@@ -93,6 +98,39 @@ def parse_room(text: str, name: str = "the room's file") -> Room:
     >>> room.temperature_c, bool(room.absolute)
     (array([19.5, 19.1]), True)
     """
+    titles, body = _table(text, name)
+    found = _columns(titles, body)
+    if "temperature" not in found or "time" not in found:
+        raise InputError(
+            f"no {'temperature' if 'time' in found else 'time'} column was found in {name} (titles: "
+            f"{', '.join(titles) or 'none'}); name the columns time and temperature"
+        )
+    clock = [
+        f"{_cell(row, found['date'])} {_cell(row, found['time'])}"
+        if "date" in found
+        else _cell(row, found["time"])
+        for row in body
+    ]
+    time, absolute, remarks = _times(clock, name)
+    temperature = _celsius(titles, body, found["temperature"])
+    good = _good(time, temperature, name)
+    order = np.argsort(time[good], kind="stable")
+    if not good.all():
+        said = f"{int((~good).sum())} rows of {name} have no time or temperature; left out."
+        remarks = (*remarks, Remark("room-rows-left-out", said))
+    pressure, more = _hectopascals(body, found, good, name)
+    time = time[good][order]
+    return Room(
+        time,
+        temperature[good][order],
+        None if pressure is None else pressure[order],
+        absolute,
+        (*remarks, *more, *_gaps(time, name)),
+    )
+
+
+def _table(text: str, name: str) -> tuple[list[str], list[list[str]]]:
+    """Titles and rows of the table; the rows begin with the first that holds two values."""
     lines = [line for line in text.splitlines() if line.strip() and not line.lstrip().startswith("#")]
     delimiter = max(";\t,", key=lambda sign: (sum(line.count(sign) for line in lines[-20:]), sign == ";"))
     if delimiter == "," and sum(line.count(";") for line in lines[-20:]) >= len(lines[-20:]):
@@ -107,35 +145,20 @@ def parse_room(text: str, name: str = "the room's file") -> Room:
     title_rows = [i for i, row in enumerate(rows[:first]) if any(map(TITLES["temperature"].search, row))]
     if title_rows:
         first = title_rows[-1] + 1
-    titles = rows[first - 1] if first else []
-    body = [row for row in rows[first:] if len(row) >= 2]
-    found = _columns(titles, body)
-    if "temperature" not in found or "time" not in found:
-        raise InputError(
-            f"no {'temperature' if 'time' in found else 'time'} column was found in {name} (titles: "
-            f"{', '.join(titles) or 'none'}); name the columns time and temperature"
-        )
-    clock = [
-        f"{_cell(row, found['date'])} {_cell(row, found['time'])}"
-        if "date" in found
-        else _cell(row, found["time"])
-        for row in body
-    ]
-    time, absolute, remarks = _times(clock, name)
-    temperature = np.array([_number(_cell(row, found["temperature"])) for row in body])
-    title = titles[found["temperature"]] if found["temperature"] < len(titles) else ""
+    return rows[first - 1] if first else [], [row for row in rows[first:] if len(row) >= 2]
+
+
+def _celsius(titles: Sequence[str], body: Sequence[Sequence[str]], column: int) -> FloatArray:
+    """The temperatures, whatever unit their title says."""
+    temperature = np.array([_number(_cell(row, column)) for row in body])
+    title = titles[column] if column < len(titles) else ""
     if FAHRENHEIT.search(title):
-        temperature = (temperature - 32) / 1.8
-    elif KELVIN.search(title):
-        temperature = temperature - 273.15
-    pressure = None
-    if "pressure" in found:
-        pressure = np.array([_number(_cell(row, found["pressure"])) for row in body])
-        middle = float(np.nanmedian(pressure)) if np.isfinite(pressure).any() else np.nan
-        scale = {True: 1.0, 5e4 < middle < 1.2e5: 0.01, 50 < middle < 120: 10.0, 20 < middle < 35: 33.8639}[
-            True
-        ]
-        pressure = pressure * scale
+        return np.asarray((temperature - 32) / 1.8)
+    return np.asarray(temperature - 273.15) if KELVIN.search(title) else temperature
+
+
+def _good(time: FloatArray, temperature: FloatArray, name: str) -> npt.NDArray[np.bool_]:
+    """Rows that have a time and a temperature that a room can have."""
     good = np.isfinite(time) & np.isfinite(temperature)
     if good.sum() < 2:
         raise InputError(f"{name} has {int(good.sum())} rows with a time and a temperature; 2 are needed")
@@ -144,22 +167,42 @@ def parse_room(text: str, name: str = "the room's file") -> Room:
         raise InputError(
             f"{name} says {worst:g} C; no room has that: is the right column called temperature?"
         )
-    order = np.argsort(time[good], kind="stable")
-    if not good.all():
-        remarks = (
-            *remarks,
-            Remark(
-                "room-rows-left-out",
-                f"{int((~good).sum())} rows of {name} have no time or temperature; left out.",
-            ),
-        )
-    return Room(
-        time[good][order],
-        temperature[good][order],
-        None if pressure is None else pressure[good][order],
-        absolute,
-        remarks,
+    return np.asarray(good)
+
+
+def _hectopascals(
+    body: Sequence[Sequence[str]], found: dict[str, int], good: npt.NDArray[np.bool_], name: str
+) -> tuple[FloatArray | None, list[Remark]]:
+    """The pressures of the good rows; single holes are bridged from their neighbours, and told."""
+    if "pressure" not in found:
+        return None, []
+    pressure = np.array([_number(_cell(row, found["pressure"])) for row in body])[good]
+    there = np.isfinite(pressure)
+    if there.sum() < 2:
+        said = f"The pressure column of {name} holds no numbers; the pressure is left out."
+        return None, [Remark("room-pressure-left-out", said)]
+    middle = float(np.median(pressure[there]))
+    scale = {True: 1.0, 5e4 < middle < 1.2e5: 0.01, 50 < middle < 120: 10.0, 20 < middle < 35: 33.8639}[True]
+    if there.all():
+        return pressure * scale, []
+    place = np.arange(len(pressure))
+    said = f"{int((~there).sum())} rows of {name} have no pressure; their neighbours' was taken."
+    return np.interp(place, place[there], pressure[there]) * scale, [Remark("room-pressure-bridged", said)]
+
+
+def _gaps(time_s: FloatArray, name: str) -> list[Remark]:
+    """Say where the logger was silent for long: a straight line stands there instead of the room."""
+    steps = np.diff(time_s)
+    if not steps.size:
+        return []
+    longest = float(steps.max())
+    if longest <= max(GAP_STEPS * float(np.median(steps)), SHORTEST_GAP_S):
+        return []
+    said = (
+        f"{name} has no row for {longest / 3600:.1f} h in its middle: between them a straight line is taken, which "
+        "the room need not have followed."
     )
+    return [Remark("room-gap", said)]
 
 
 def _columns(titles: Sequence[str], body: Sequence[Sequence[str]]) -> dict[str, int]:

@@ -1,0 +1,149 @@
+"""From the log to the advice, through the commands: what is said where guess, scale, notes or nights are wrong."""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from torsionbeat.benchlog import open_log
+
+START = datetime(2026, 3, 1, 20, tzinfo=UTC)
+SCALE = (
+    "--regulator-low",
+    "0",
+    "--regulator-high",
+    "10",
+    "--regulator-setting",
+    "5",
+    "--regulator-unit",
+    "divisions",
+)
+
+
+def document(rate):
+    return {
+        "schema": 1,
+        "recording": {"name": "lamp.flac", "duration_s": 3600.0, "sample_rate_hz": 48000, "channels": 1},
+        "timebase": {"source": "host clock", "offset_ppm": 0.0, "standard_uncertainty_ppm": 0.5},
+        "clock": {"nominal_period_s": 60.0, "lift_deg": 20.0},
+        "period_s": {"value": 60 / (1 + rate / 86400), "standard_uncertainty": 1e-5},
+        "rate_s_per_day": {"value": rate, "standard_uncertainty": 0.2},
+        "beats": {"expected": 120, "heard": 120},
+    }
+
+
+@pytest.fixture
+def log(run):
+    """Give what keeps a reading of a day, and what a command says as JSON."""
+    assert run("clock", "add", "Lamp", "--period", "60", *SCALE).status == 0
+
+    def read(day, rate):
+        with open_log() as opened:
+            opened.add_reading("Lamp", document(rate), taken_at=START + timedelta(days=day))
+
+    def ask(*arguments):
+        done = run(*arguments, "--json")
+        assert done.status == 0, done.err
+        return json.loads(done.out)
+
+    return read, ask
+
+
+def evening(day):
+    return (START + timedelta(days=day, hours=12)).isoformat()
+
+
+@pytest.mark.parametrize("effect", ["5", "-40", "18"])
+def test_a_regulator_that_stands_at_five_and_a_guess_that_is_wrong(log, effect):
+    """The clock gains 18 s/day a division. Half a trial later it stands where it should, whatever was guessed."""
+    read, ask = log
+    setting, true = 5.0, 18.0
+    for day in range(6):
+        read(day, 30.0 + true * (setting - 5.0))
+        given = ("correct", "--clock", "Lamp", "--no-weights", "--regulator-effect", effect)
+        advice = ask(*given, "--keep", "--when", evening(day))
+        setting += advice["regulator_move"]
+        assert advice["regulator_setting"] == pytest.approx(setting)
+        assert 0 <= setting <= 10
+    assert abs(30.0 + true * (setting - 5.0)) < 1.5
+    assert advice["s_per_day_per_unit"]["value"] == pytest.approx(true, rel=0.1)
+
+
+def test_a_regulator_of_unknown_effect_is_tried_by_a_step_and_then_used(log):
+    read, ask = log
+    read(0, 30.0)
+    first = ask("correct", "--clock", "Lamp", "--no-weights", "--keep", "--when", evening(0))
+    assert first["action"] == "trial-step"
+    assert 0.4 <= abs(first["regulator_move"]) <= 1.3
+    read(1, 30.0 - 18.0 * first["regulator_move"])
+    second = ask("correct", "--clock", "Lamp", "--no-weights")
+    assert second["action"] == "adjust"
+    left = 30.0 - 18.0 * (first["regulator_move"] + second["regulator_move"])
+    assert abs(left) < 3
+
+
+def test_a_memory_gives_way_to_the_clock_s_own_trial(log):
+    """3 g a side for 3 min/day remembered (30 s/day a gram); the clock loses 185 a gram."""
+    read, ask = log
+    read(0, 505.0)
+    with open_log() as opened:
+        opened.add_work(
+            "Lamp", "weights", "1 g a side", {"added_g": 2.0}, done_at=START + timedelta(hours=12)
+        )
+    read(1, 135.0)
+    told = ask("advise", "Lamp", "--earlier", "3:-3min", "--weights", "0.01,0.02,0.05,0.1,0.2,0.5,1")
+    assert told["s_per_day_per_gram"]["value"] == pytest.approx(-185, rel=0.03)
+    assert told["exact_grams_a_side"]["value"] == pytest.approx(135 / 185 / 2, rel=0.05)
+    assert any("outrank the change of weights you remember" in one for one in told["remarks"])
+
+
+def test_a_note_kept_again_with_its_amount_counts_once(log):
+    read, ask = log
+    read(0, 505.0)
+    with open_log() as opened:
+        opened.add_work("Lamp", "weights", "some weights", {}, done_at=START + timedelta(hours=11))
+        opened.add_work(
+            "Lamp", "weights", "1 g a side", {"added_g": 2.0}, done_at=START + timedelta(hours=11)
+        )
+    read(1, 205.0)
+    told = ask("advise", "Lamp")
+    assert told["s_per_day_per_gram"]["value"] == pytest.approx(-150, rel=0.05)
+
+
+def test_a_note_kept_twice_is_counted_as_the_rates_say(log):
+    read, ask = log
+    read(0, 505.0)
+    with open_log() as opened:
+        for _ in range(2):
+            opened.add_work(
+                "Lamp", "weights", "1 g a side", {"added_g": 2.0}, done_at=START + timedelta(hours=11)
+            )
+    read(1, 205.0)
+    told = ask("advise", "Lamp", "--earlier", "3:-15min")
+    assert any("noted twice" in one and "done once" in one for one in told["remarks"])
+    assert told["s_per_day_per_gram"]["value"] == pytest.approx(-150, rel=0.05)
+
+
+def test_hand_checks_count_and_are_not_asked_for_again(log, run):
+    read, ask = log
+    read(0, 9.0)
+    week = ("2026-03-02 08:00:00 +0", "2026-03-09 08:00:00 +33")
+    assert run("handcheck", *week, "--clock", "Lamp").status == 0
+    told = ask("advise", "Lamp", "--no-weights")
+    assert told["readings"] == 2
+    assert 4.0 < told["rate_s_per_day"]["value"] < 8.0
+
+
+def test_what_was_done_yesterday_evening_is_kept_this_morning(log, run):
+    read, ask = log
+    read(0, 30.0)
+    given = ("correct", "--clock", "Lamp", "--no-weights", "--regulator-effect", "18")
+    early = run(*given, "--keep", "--when", "2026-02-01 20:00")
+    assert early.status == 2
+    assert "cannot have been done before the reading of" in early.err
+    kept = ask(*given, "--keep", "--when", evening(0))
+    assert kept["kept"]
+    with open_log() as opened:
+        assert opened.works("Lamp")[0].done_at == START + timedelta(hours=12)

@@ -1,0 +1,32 @@
+"""``torsionbeat advise``: one judgement of a clock of the bench log."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from torsionbeat.cli.correct import ClockOptions, StateOptions, WeightOptions, request_of
+from torsionbeat.cli.options import JsonOption, LogOption, print_json, say, takes_groups
+
+__all__ = ["advise_command"]
+
+
+@takes_groups
+def advise_command(
+    weights: WeightOptions,
+    about: ClockOptions,
+    clock: Annotated[str, typer.Argument(help="The clock's name in the bench log.")],
+    to: Annotated[float, typer.Option(help="Leave the clock alone within this (s/day).")] = 0.5,
+    log: LogOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Judge a clock by all that is in the log: how it goes now, what to do first, what waits, when to look again."""
+    from torsionbeat.display.judgement import judgement_document, judgement_sentences
+    from torsionbeat.jobs.advise import advise
+
+    judgement = advise(request_of(clock, log, StateOptions(to=to), weights, about))
+    if json:
+        print_json(judgement_document(judgement))
+    else:
+        say(*judgement_sentences(judgement))
