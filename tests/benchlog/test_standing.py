@@ -6,6 +6,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
+from torsionbeat.benchlog import open_log
 from torsionbeat.benchlog.standing import counted_once, overtaken, regulator_course, weights_on
 from torsionbeat.benchlog.tables import ReadingRecord, WorkRecord
 
@@ -107,3 +108,19 @@ def test_weights_add_up_and_never_below_nothing():
     assert weights_on(stated, works) == 1.0
     assert weights_on(stated, [work(1, "weights", added_g="much"), work(2, "regulator", added_g=3.0)]) == 2.0
     assert weights_on(None, works) is None
+
+
+def test_a_reading_that_was_taken_back_hands_nothing_on(tmp_path):
+    document = {
+        "schema": 1,
+        "rate_s_per_day": {"value": 2.0, "standard_uncertainty": 0.2},
+    }
+    with open_log(tmp_path / "log.sqlite") as log:
+        log.add_clock("Attic")
+        wrong = log.add_reading("Attic", document, recording_id="night", taken_at=START)
+        assert log.add_reading("Attic", document, recording_id="night").taken_at == START
+        for row in log.readings("Attic", superseded=True):
+            log.retract("Attic", "reading", row.id, "of another year")
+        new = log.add_reading("Attic", document, recording_id="night")
+        assert (new.supersedes_id, new.taken_at > START + timedelta(days=1)) == (None, True)
+        assert wrong.id not in [row.id for row in log.readings("Attic", superseded=True)]
