@@ -6,16 +6,17 @@ import re
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from torsionbeat.cli.drawing import OverwriteOption, PlotOption, drawn_to
 from torsionbeat.cli.options import JsonOption, LogOption, TakesTexts, moment, print_json, say, takes_groups
 from torsionbeat.errors import InputError
 
 if TYPE_CHECKING:
     from torsionbeat.jobs.by_hand import Sighting
-    from torsionbeat.jobs.free_swing import ArcsSeen, SoundsHeard, SwingsHeard
+    from torsionbeat.jobs.free_swing import ArcsSeen, FreeSwingResult, SoundsHeard, SwingsHeard
 
 __all__ = ["HANDCHECK_CLASS", "freeswing_command", "handcheck_command", "spring_command", "thickness_um"]
 
@@ -101,6 +102,8 @@ def freeswing_command(
     clock: Annotated[
         str | None, typer.Option(help="Clock of the bench log: its period and inertia; keep it there.")
     ] = None,
+    plot: PlotOption = None,
+    overwrite: OverwriteOption = False,
     log: LogOption = None,
     json: JsonOption = False,
 ) -> None:
@@ -109,11 +112,23 @@ def freeswing_command(
     from torsionbeat.jobs.free_swing import FreeSwingRequest, free_swing
 
     arcs = source.source(readings or [])
+    draw = drawn_to(plot, log, overwrite)
     result = free_swing(FreeSwingRequest(arcs, period, at_arc, until, inertia, clock, log))
+    draw(lambda: _decay_figure(result))
     if json:
         print_json(result.document())
     else:
         say(*free_swing_sentences(result))
+
+
+def _decay_figure(result: FreeSwingResult) -> Any:
+    import numpy as np
+
+    from torsionbeat.display.clockplots import decay_figure
+    from torsionbeat.history.arc_findings import Decay
+
+    decay = Decay(np.array(result.time_s), np.array(result.arc_deg), result.period_s)
+    return decay_figure(decay, *([result.kept_for] if result.kept_for else []))
 
 
 def _seen(typed: list[str], spacing: float | None, within_deg: float | None) -> ArcsSeen:
@@ -283,15 +298,20 @@ def handcheck_command(
         str | None, typer.Option(help="Keep it for this clock, and compare it with its last reading.")
     ] = None,
     within: Annotated[float, typer.Option(help="How far off each sighting may be (s).")] = 5.0,
+    plot: PlotOption = None,
+    overwrite: OverwriteOption = False,
     log: LogOption = None,
     json: JsonOption = False,
 ) -> None:
     """Find the rate from the minute hand, seen against a time signal twice or more, best a week apart."""
     from torsionbeat.display.by_hand import hand_check_sentences
+    from torsionbeat.display.clockplots import hand_figure
     from torsionbeat.jobs.by_hand import HandCheckRequest, hand_check
 
     seen = tuple(_read(text, within) for text in sightings)
+    draw = drawn_to(plot, log, overwrite)
     result = hand_check(HandCheckRequest(seen, clock, log))
+    draw(lambda: hand_figure(result))
     if json:
         print_json(result.document())
     else:

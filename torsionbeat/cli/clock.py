@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from torsionbeat.cli.drawing import OverwriteOption, PlotOption, drawn_to
 from torsionbeat.cli.options import JsonOption, LogOption, print_json, say, takes_groups
 from torsionbeat.cli.putting_right import amend_command, restore_command, undo_command
 from torsionbeat.errors import InputError
@@ -154,13 +155,25 @@ def _forgotten(wanted: dict[str, Any], forget: list[str]) -> dict[str, Any]:
 
 
 @app.command("show")
-def show_command(name: Name, log: LogOption = None, json: JsonOption = False) -> None:
+def show_command(
+    name: Name,
+    plot: PlotOption = None,
+    overwrite: OverwriteOption = False,
+    log: LogOption = None,
+    json: JsonOption = False,
+) -> None:
     """Show a clock: what is known of it, its last reading, and all that happened to it, with numbers and details."""
     from torsionbeat.display.terminal import eighty_columns
     from torsionbeat.jobs.clock_history import HistoryRequest, clock_history
     from torsionbeat.terminal.record import history_table, reading_words
 
+    draw = drawn_to(plot, log, overwrite)
     history = clock_history(HistoryRequest(name, log=log))
+    if plot is not None:
+        from torsionbeat.display.clockplots import story_figure
+        from torsionbeat.jobs.report import ReportRequest, report
+
+        draw(lambda: story_figure(report(ReportRequest(name, log))))
     _answer(history.clock, log, json)
     if json:
         return

@@ -5,15 +5,19 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from torsionbeat.display import style
-from torsionbeat.display.words import plus_minus
+from torsionbeat.display.words import plus_minus, rate_words
 from torsionbeat.errors import InputError
 from torsionbeat.history.arc_findings import Decay
 from torsionbeat.reading.figures import UFloat
+
+if TYPE_CHECKING:
+    from torsionbeat.jobs.by_hand import HandCheckResult, Sighting
+    from torsionbeat.jobs.report import ClockStory
 
 __all__ = [
     "DatedFigure",
@@ -97,6 +101,59 @@ def history_figure(
             ]
             style.foot(figure, *lines)
         return figure
+
+
+def story_figure(story: ClockStory) -> Any:
+    """Draw a clock's whole history: rate, arc and beat error of every reading, with the works between them.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+    """
+    rates, arcs, beats = (
+        [
+            DatedFigure(row.taken_at, getattr(night.reading, name))
+            for row, night in zip(story.readings, story.nights, strict=True)
+        ]
+        for name in ("rate_s_per_day", "arc_deg", "beat_error_ms")
+    )
+    works = [DatedWork(work.done_at, work.what) for work in story.works]
+    return history_figure(rates, arcs, works, beats, clock=story.clock.name)
+
+
+def hand_figure(result: HandCheckResult) -> Any:
+    """Draw how far the minute hand was ahead at each sighting, with its reading error, and the line of the rate.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+    """
+    seen = result.sightings
+    first = next((one.when for one in seen if one.when is not None), None)
+    days = np.array([_days_gone(one, first) for one in seen])
+    ahead, within = (np.array([getattr(one, name) for one in seen]) for name in ("ahead_s", "within_s"))
+    line = ahead - np.asarray(result.check.residual_s)
+    with style.styled():
+        figure = style.new_figure(height_in=3.4)
+        style.head(
+            figure, result.kept_for or "", "" if first is None else f"from {first.astimezone():%Y-%m-%d}"
+        )
+        axes = figure.subplots()
+        axes.set_title("Minute hand against a time signal")
+        axes.set_xlabel("time from the first sighting (days)")
+        axes.set_ylabel("hand ahead (s)")
+        axes.plot(days, line, color=style.ACCENT)
+        look = style.SIDE_MARKS["b"] | {"markersize": 5.0}
+        axes.errorbar(days, ahead, within, capsize=3, linestyle="none", **look)
+        axes.axhline(0, color=style.LIGHT, linewidth=0.8)
+        style.note(axes, f"the clock {rate_words(result.check.rate_s_per_day)}")
+        return figure
+
+
+def _days_gone(one: Sighting, first: datetime | None) -> float:
+    if one.when is None or first is None:
+        return one.elapsed_h / 24
+    return (one.when - first).total_seconds() / 86_400
 
 
 def owner_figure(rates: Sequence[DatedFigure], works: Sequence[DatedWork]) -> Any:

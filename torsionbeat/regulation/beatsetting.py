@@ -104,15 +104,17 @@ def beat_advice(
     arc = _value(arc_deg)
     small = abs(value) <= IN_BEAT_SHARE * arc
     unsure = abs(value) <= 1.96 * sigma
-    digits = 1 if 1.96 * turn.std_dev >= 0.05 else 2
+    digits, fine = (
+        1 if half >= 0.05 else 2 if half >= 0.005 else 3 for half in (1.96 * turn.std_dev, 1.96 * sigma)
+    )
     if small:
         said = (
-            f"In beat: the middle of the lift is {abs(value):.1f} deg from rest, give or take "
-            f"{1.96 * sigma:.1f}."
+            f"In beat: the middle of the lift is {abs(value):.{fine}f} deg from rest, give or take "
+            f"{1.96 * sigma:.{fine}f}."
         )
     elif unsure:
         said = (
-            f"Beat cannot be told from right: {abs(value):.1f} deg off, give or take {1.96 * sigma:.1f}. "
+            f"Beat cannot be told from right: {abs(value):.{fine}f} deg off, give or take {1.96 * sigma:.{fine}f}. "
             "Listen longer before turning anything."
         )
     else:
