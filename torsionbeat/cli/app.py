@@ -7,7 +7,6 @@ import textwrap
 from importlib import import_module
 from typing import Any
 
-from torsionbeat.cli.ranges import checked
 from torsionbeat.display.glossary import CAUTIONS
 from torsionbeat.errors import InputError
 from torsionbeat.version import __version__
@@ -114,6 +113,8 @@ def help_text() -> str:
 def _loaded(name: str) -> Any:
     """The one command that is asked for, as a program of its own."""
     import typer
+
+    from torsionbeat.cli.ranges import checked
 
     program = typer.Typer(
         add_completion=False,
