@@ -533,6 +533,10 @@ FAULTS: list[Fault] = [
         "hearing/test_exact.py",
         jackknife_factor=("(parts - 1) / parts * np.sum", "1 / parts * np.sum"),
         edge_not_extrapolated=("back = np.log1p(-low) / (np.log1p(-high) - np.log1p(-low))", "back = 0.0"),
+        likeness_of_no_mean=(
+            "size = np.linalg.norm(each, axis=1) * np.linalg.norm(mean)",
+            "size = np.linalg.norm(each, axis=1)",
+        ),
         edge_at_the_upper_height=("low, high = (0.12, 0.5)", "low, high = (0.45, 0.5)"),
     ),
     *of(

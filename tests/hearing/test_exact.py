@@ -10,6 +10,7 @@ from torsionbeat.hearing.exact import (
     BEFORE,
     FinePower,
     _edge_uncertainty,
+    _likeness,
     _mean_profile,
     beginning_of,
     edge_of,
@@ -269,3 +270,16 @@ def test_profile_and_times_do_not_creep(chapter_of):
     places = np.rint((times - plan.frame_middle_s) / plan.frame_s).astype(np.int64)
     found = match(fine, places, 6, prior_frames=2.0)
     assert np.mean(np.abs(found.frames - places) > 5.4) < 0.1
+
+
+def test_likeness_is_one_for_the_sound_itself_and_nought_for_another():
+    """The cosine between a beat and the mean sound, both in logarithms."""
+    mean = profile(24.0, 1.0)
+    other = np.zeros_like(mean)
+    other[60:70] = 5.0
+    early = mean.copy()
+    early[60:] = 0.0
+    found = _likeness(np.stack([1 + mean, 1 + 3 * mean, 1 + other]), early)
+    assert found[0] == pytest.approx(1.0, abs=0.01)
+    assert 0.9 < found[1] < 1.0
+    assert found[2] == 0.0

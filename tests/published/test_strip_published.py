@@ -375,3 +375,17 @@ def test_weight_metals_agree_with_a_horological_table():
         assert metal.density_kg_per_m3 == pytest.approx(pounds * 27679.905, rel=0.03)
         if expansion is not None:
             assert metal.expansion_ppm_per_k == pytest.approx(expansion * 1.8e3, rel=5e-3)
+
+
+def test_only_relative_changes_count():
+    """The same relative change of inertia, length or width is the same in seconds a day at 15 and at 60 s.
+
+    Common practice, no source; computed from T^2 = (2 pi)^2 I / kappa.
+    """
+    heavy = 16 * INERTIA_G_MM2
+    assert spring.period_s(WORKED, LOAD_G, heavy) == pytest.approx(60, rel=1e-6)
+    for share in (-0.01, 0.002):
+        light = weights.added_mass_rate_s_per_day(share * INERTIA_G_MM2, 1, INERTIA_G_MM2)
+        other = weights.added_mass_rate_s_per_day(share * heavy, 1, heavy)
+        assert light == pytest.approx(other, rel=1e-12)
+        assert light == pytest.approx(86400 * ((1 + share) ** -0.5 - 1), rel=1e-9)

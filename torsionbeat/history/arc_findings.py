@@ -18,6 +18,7 @@ from torsionbeat.history.nights import Night
 from torsionbeat.reading.arc_course import arc_course
 from torsionbeat.reading.figures import FloatArray, Reading
 from torsionbeat.reading.intervals import slope_per_day
+from torsionbeat.theory.robust import COVERAGE
 
 __all__ = ["Decay", "course_signs", "decay_signs", "history_signs", "level_signs"]
 
@@ -53,7 +54,7 @@ def level_signs(reading: Reading) -> Iterator[Finding]:
     clock, arc = reading.clock, reading.arc_deg
     if arc is None:
         return
-    value, half = arc.nominal_value, 1.96 * arc.std_dev
+    value, half = arc.nominal_value, COVERAGE * arc.std_dev
     said = f"arc (amplitude end to end) {pm(arc, 1)} deg"
     if clock.arc_low_deg is not None and value + half < clock.arc_low_deg:
         yield Finding(
@@ -84,7 +85,7 @@ def _knock_sign(reading: Reading, knock_arc_deg: float, said: str) -> Iterator[F
     largest = float(np.percentile(arcs, 98)) if arcs.size >= 20 else reading.arc_deg.nominal_value
     offset = 0.0 if reading.offset_deg is None else reading.offset_deg.nominal_value
     margin = float(knock_margin_deg(largest, knock_arc_deg, offset))
-    doubt = 1.96 * reading.arc_deg.std_dev / 2
+    doubt = COVERAGE * reading.arc_deg.std_dev / 2
     if margin - doubt >= LEAST_MARGIN_DEG:
         return
     knocks = margin <= 0

@@ -8,6 +8,7 @@ from torsionbeat.history.nights import Group
 from torsionbeat.reading.figures import Reading
 from torsionbeat.reading.intervals import night_mean
 from torsionbeat.sound.remarks import Remark
+from torsionbeat.theory.robust import COVERAGE
 
 __all__ = ["comparison_remarks", "crystal_cancels", "same_lift"]
 
@@ -64,7 +65,9 @@ def comparison_remarks(
         night_mean([r.beat_error_ms for r in group.readings if r.beat_error_ms is not None])
         for group in (before, after)
     ]
-    signs = [0 if e is None or abs(e.nominal_value) < 1.96 * e.std_dev else e.nominal_value for e in errors]
+    signs = [
+        0 if e is None or abs(e.nominal_value) < COVERAGE * e.std_dev else e.nominal_value for e in errors
+    ]
     if turned:
         said.append(
             Remark(

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from torsionbeat.reading.figures import UFloat
+from torsionbeat.theory.robust import COVERAGE
 
 __all__ = ["SURE", "Finding", "beyond", "pm"]
 
@@ -60,4 +61,4 @@ def pm(figure: UFloat, digits: int) -> str:
     >>> pm(ufloat(6.06, 0.28), 1)
     '6.1 ± 0.5'
     """
-    return f"{figure.nominal_value:.{digits}f} ± {1.96 * figure.std_dev:.{digits}f}"
+    return f"{figure.nominal_value:.{digits}f} ± {COVERAGE * figure.std_dev:.{digits}f}"

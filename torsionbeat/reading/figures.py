@@ -19,6 +19,7 @@ import numpy.typing as npt
 from torsionbeat.errors import InputError
 from torsionbeat.sound.remarks import Remark, as_remark
 from torsionbeat.sound.timebase import Timebase
+from torsionbeat.theory.robust import COVERAGE
 from torsionbeat.theory.train import Train
 
 FloatArray = npt.NDArray[np.float64]
@@ -297,7 +298,7 @@ class Reading:
 def _interval_words(figure: UFloat, unit: str) -> str:
     if figure is None:
         return "not measured"
-    half = 1.96 * figure.std_dev
+    half = COVERAGE * figure.std_dev
     digits = int(np.clip(1 - np.floor(np.log10(half)), 0, 6)) if half > 0 else 3
     return f"{figure.nominal_value:.{digits}f} ± {half:.{digits}f} {unit}"
 

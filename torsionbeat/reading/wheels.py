@@ -27,6 +27,7 @@ from torsionbeat.reading.document import swing_levels_db
 from torsionbeat.reading.figures import FloatArray, IntArray, Reading, Swings, WheelFault
 from torsionbeat.sound.remarks import Remark
 from torsionbeat.theory import folding
+from torsionbeat.theory.robust import COVERAGE, SIGMA_PER_MEDIAN
 from torsionbeat.theory.train import Train
 
 __all__ = ["LEAST_BEATS", "find_wheels", "with_wheels"]
@@ -184,7 +185,7 @@ _WHAT = {
 def _remark(fault: WheelFault) -> Remark:
     what, (more, less), digits = _WHAT[fault.quantity]
     size = fault.size.nominal_value
-    half = 1.96 * fault.size.std_dev
+    half = COVERAGE * fault.size.std_dev
     number = f"{abs(size):.{digits}f} (give or take {half:.{digits}f})"
     beats = f"{fault.every_beats:.4g}"
     wheel = fault.wheel or (
@@ -412,7 +413,7 @@ def _tooth(turn: _Turn, row: _Row, places: Sequence[_Place], search: _Search) ->
     inside = np.isin(at, [place.place for place in chosen])
     here, elsewhere = row.excess[known & inside], row.excess[known & ~inside]
     scatter = max(
-        1.4826 * float(np.median(np.abs(elsewhere - np.median(elsewhere)))), float(here.std(ddof=1))
+        SIGMA_PER_MEDIAN * float(np.median(np.abs(elsewhere - np.median(elsewhere)))), float(here.std(ddof=1))
     )
     where = tuple(
         sorted((round((one.place + search.first) % turn.beats), "ab"[one.place % 2]) for one in chosen)

@@ -18,6 +18,7 @@ import numpy.typing as npt
 
 from torsionbeat.errors import InputError
 from torsionbeat.theory.limits import FloatArray
+from torsionbeat.theory.robust import SIGMA_PER_MEDIAN
 
 IntArray = npt.NDArray[np.int64]
 
@@ -64,7 +65,7 @@ def bounded_scores(values: FloatArray, bound: float = 3.0) -> FloatArray:
     array([-1.03, -0.34,  0.34,  1.7 ])
     """
     off = values - np.nanmedian(values) if np.isfinite(values).any() else values
-    scale = 1.4826 * np.nanmedian(np.abs(off)) if np.isfinite(off).any() else 0.0
+    scale = SIGMA_PER_MEDIAN * np.nanmedian(np.abs(off)) if np.isfinite(off).any() else 0.0
     if not scale > 0:
         return np.where(np.isfinite(values), 0.0, np.nan)
     scores = np.clip(off / scale, -bound, bound)
