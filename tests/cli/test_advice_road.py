@@ -147,3 +147,13 @@ def test_what_was_done_yesterday_evening_is_kept_this_morning(log, run):
     assert kept["kept"]
     with open_log() as opened:
         assert opened.works("Lamp")[0].done_at == START + timedelta(hours=12)
+
+
+def test_clock_show_gives_the_same_judgement(log, run):
+    read, _ = log
+    read(0, 300.0)
+    read(1, 300.2)
+    shown = run("clock", "show", "Lamp").words
+    said = run("advise", "Lamp").words
+    assert "By all that is in the log:" in shown
+    assert shown.endswith(said)

@@ -163,7 +163,9 @@ def show_command(
     json: JsonOption = False,
 ) -> None:
     """Show a clock: what is known of it, its last reading, and all that happened to it, with numbers and details."""
+    from torsionbeat.display.judgement import judgement_sentences
     from torsionbeat.display.terminal import eighty_columns
+    from torsionbeat.jobs.advise import judgement_or_none
     from torsionbeat.jobs.clock_history import HistoryRequest, clock_history
     from torsionbeat.terminal.record import history_table, reading_words
 
@@ -182,6 +184,9 @@ def show_command(
     table = history_table(history)
     if table is not None:
         eighty_columns().print(table)
+    judgement = judgement_or_none(name, log) if readings else None
+    if judgement is not None:
+        say("By all that is in the log:", *judgement_sentences(judgement))
 
 
 @app.command("list")
