@@ -78,14 +78,14 @@ def real(seed: int):
     return sound, made.truth, made.nominal_period_s, made.lift_deg, real_ticks.RATE
 
 
-def run(job: tuple[str, int, int]) -> Start:
+def run(job: tuple[str, int, int, float]) -> Start:
     """Listen to one start, asking as it goes."""
     np.seterr(under="ignore")
-    kind, seed, steps = job
+    kind, seed, steps, last = job
     sound, truth, nominal, lift, rate = real(seed) if kind == "real" else twin(kind, seed)
     listener = Listener(rate, 1, nominal_period_s=nominal)
     first, wrong, fed = float("nan"), [], 0
-    for step in range(steps, int(LAST * steps) + 1):
+    for step in range(steps, int(last * steps) + 1):
         periods = step / steps
         upto = min(int(periods * nominal * rate), len(sound))
         listener.feed(sound[fed:upto])
@@ -114,12 +114,13 @@ def main() -> int:
     )
     parser.add_argument("starts", type=int, nargs="?", default=20)
     parser.add_argument("--steps", type=int, default=4, help="askings a period")
+    parser.add_argument("--last", type=float, default=LAST, help="periods after which it is asked no more")
     parser.add_argument("--first", type=int, default=0, help="first seed")
     parser.add_argument("--kinds", nargs="+", choices=KINDS, default=KINDS)
     parser.add_argument("--processes", type=int, default=2)
     options = parser.parse_args()
     seeds = range(options.first, options.first + options.starts)
-    jobs = [(kind, seed, options.steps) for kind in options.kinds for seed in seeds]
+    jobs = [(kind, seed, options.steps, options.last) for kind in options.kinds for seed in seeds]
     began = time.monotonic()
     with multiprocessing.get_context("spawn").Pool(options.processes) as pool:
         starts = pool.map(run, jobs, chunksize=1)

@@ -184,6 +184,14 @@ def test_period_is_found_without_being_told(six, six_heard, hear):
     np.testing.assert_allclose(heard.sounds.sample, six_heard.sounds.sample, atol=2)
 
 
+@pytest.mark.parametrize("told_s", [3.0, 12.0])
+def test_period_told_at_half_or_twice_the_true_one(told_s, six, six_heard, hear):
+    """The period heard is the clock's own, so that no rate against the one told is made of it."""
+    heard = hear(six[1], nominal_period_s=told_s, shortest_period_s=2.0)
+    assert heard.period_samples == pytest.approx(six_heard.period_samples, rel=1e-3)
+    assert len(drops(heard)[0]) == len(drops(six_heard)[0])
+
+
 def test_unlocking_and_banking_are_not_taken_for_contact_and_drop(clock, recorded, hear):
     made, sound = recorded(clock(6.0, sounds=("contact", "unlocking", "drop", "banking")), 120.0)
     heard = hear(sound, nominal_period_s=6.0)

@@ -45,6 +45,8 @@ trial in five passes the 0.8 quantile, and evidence beyond it falls off as exp(-
 log 40 more. Taken so, talk in a tenth of the trials does not drown the ticks of the rest."""
 _EARLY_FRAMES, _SOFTER_DB, _BEYOND_CHANCE = 1.0, 0.5, 6.0
 """Half of what every other row is early (0.5 ms) or softer by, at least, and in standard errors."""
+_NEARLY_EACH = 0.85
+"""Share of the rows in which one side is certain and the other, far out of beat, is not."""
 _CORNER = 60.0
 """Frames (30 ms) by which the beat may turn a corner from one row to the next."""
 _AS_LOUD = 6.0
@@ -270,7 +272,13 @@ def _slope(at: npt.NDArray[np.float64], values: npt.NDArray[np.float64]) -> floa
 
 
 def by_turns(sound: Placed) -> bool:
-    """Whether every other row is early, or softer, beyond chance: both sides of a beat and not one."""
+    """Whether every other row is early, softer or never certain, beyond chance: both sides of a beat and not one."""
+    usable = np.flatnonzero(sound.usable)
+    shares = sorted(
+        float(np.mean(sound.certain[usable[usable % 2 == turn]])) for turn in (0, 1) if len(usable) > 8
+    )
+    if shares and shares[0] < 1 - _NEARLY_EACH and shares[1] > _NEARLY_EACH:
+        return True
     rows = np.flatnonzero(sound.certain & sound.usable)
     if len(rows) < 8:
         return False

@@ -19,7 +19,7 @@ from torsionbeat.hearing.exact import FinePower
 from torsionbeat.hearing.few_beats import NEAR, FewBeats, few_beats, peaks_of, weighed_together
 from torsionbeat.hearing.other_clocks import OtherClock, without_other_clocks
 from torsionbeat.hearing.path import reassociated
-from torsionbeat.hearing.pattern import FEW_ROWS, SoundTrack, halves, sounds_round
+from torsionbeat.hearing.pattern import FEW_ROWS, SoundTrack, halves, pattern_at, sounds_round
 from torsionbeat.hearing.placing import Placed, by_turns, passage_of, place, typically_apart
 from torsionbeat.hearing.search import Found, Wanted, find_clock, find_second_clock
 from torsionbeat.hearing.stacked_onsets import Together, passages_together
@@ -159,7 +159,10 @@ def _of_both_sides(up: FloatArray, fine: FinePower, found: Found) -> Found:
         return found
     if not by_turns(place(fine, track, track, found.pattern.period_frames * POOLED_FRAMES)):
         return found
-    return Found(halves(up, found.pattern), 2 * found.period_s, found.score)
+    whole = pattern_at(up, 2 * found.pattern.period_frames)
+    if whole is None or whole.second is None:
+        whole = halves(up, found.pattern)
+    return Found(whole, 2 * found.period_s, found.score)
 
 
 def _left_over(heard: ChapterHeard, frame_s: float, added: npt.NDArray[np.float16]) -> bool:
