@@ -123,6 +123,8 @@ def test_every_kind_of_entry_is_taken_out_of_every_answer(log):
         assert opened.trials("Lamp") == []  # its reading is still out
         opened.restore("Lamp", "reading", after.id)
         assert [trial.work_id for trial in opened.trials("Lamp")] == [done.id]
+        opened.retract("Lamp", "work", done.id, "never done")
+        assert opened.trials("Lamp") == []
 
 
 def test_an_amended_entry_keeps_what_stood_there_in_the_trail(log):

@@ -117,6 +117,9 @@ def test_a_night_has_an_identity_from_its_birth(log, tmp_path):
     shutil.move(folder, tmp_path / "archive")
     again = keep(log, document(101.0), tmp_path / "archive", keep_anyway=True)
     assert again.replaces == first.entry.number
+    said = START - timedelta(days=30)  # the computer's clock was wrong that night
+    keep(log, document(101.0), tmp_path / "archive", said, keep_anyway=True)
+    assert keep(log, document(101.0), tmp_path / "archive", keep_anyway=True).entry.at == said
     assert birth_of(a_night(tmp_path / "other"), 2.0).identity != identity
 
 

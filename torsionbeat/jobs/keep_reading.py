@@ -164,7 +164,7 @@ def _dated(
     """When the recording began, by the surest that is known of it; never silently now."""
     if request.began is not None:
         return request.began, "your word"
-    if before is not None and birth.dated_by != "the journal":
+    if before is not None:
         return before.taken_at, before.dated_by or "the reading kept of it before"
     return birth.began, birth.dated_by
 
