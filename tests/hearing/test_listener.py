@@ -280,3 +280,20 @@ def test_odd_samples_are_counted_and_the_clock_still_heard(six, six_heard, hear)
 def test_rate_too_low():
     with pytest.raises(InputError, match="sample rate is 5000 Hz"):
         Listener(5000.0)
+
+
+def test_a_long_stretch_of_nothing_makes_no_other_clock(six, hear, monkeypatch):
+    """Two minutes, much of nothing, two minutes: heard as one clock, with its beats numbered through."""
+    monkeypatch.setattr("torsionbeat.hearing.listener.LONG_SILENCE_CHUNKS", 60)
+    away_s = 600
+    sound = np.concatenate([six[1], np.zeros(away_s * RATE_HZ, np.float32), six[1]])
+    heard = hear(sound, nominal_period_s=6.0)
+    assert heard.second_period_s is None
+    assert not heard.one_sided
+    _, times = drops(heard)
+    first = len(six[1]) / RATE_HZ
+    assert np.count_nonzero(times < first) == 40
+    # the first beat falls half a second after the room is there again, whose own sound is then not yet known
+    assert np.count_nonzero(times > first + away_s) >= 39
+    ((start, end),) = heard.gaps
+    assert (end - start) / RATE_HZ == pytest.approx(away_s, abs=0.01)

@@ -7,6 +7,7 @@ along one line. The same samples give the same result however they are cut into 
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from typing import TypeVar
 
@@ -23,6 +24,9 @@ from torsionbeat.hearing.segment import Chapter, ChapterHeard, SideHeard, hear_p
 from torsionbeat.hearing.strength import RoomFloor
 
 __all__ = ["CHAPTER_CHUNKS", "Listener"]
+
+LONG_SILENCE_CHUNKS = 600
+"""Ten minutes: shorter gaps lie within a chapter, so that a clock that is hardly heard has all of it to be found by."""
 
 CHAPTER_CHUNKS = 4400
 """Chunks in a chapter: an hour and a quarter, enough for a clock whose single contacts cannot be heard."""
@@ -161,6 +165,7 @@ class Listener:
         self._samples = 0
         self._story = _Story()
         self._first_chunk = 0
+        self._silent_chunks = 0
         self._gaps: list[list[int]] = []
         self._finished = False
 
@@ -200,8 +205,23 @@ class Listener:
             for number, chunk in together.items():
                 self._ears[number].take(chunk)
             self._note_gaps(tuple(together.values()))
+            self._rest(together.values())
             if next(iter(self._ears.values())).chunks >= self._chapter_chunks():
                 self._close_chapter()
+
+    def _rest(self, together: Iterable[Chunk]) -> None:
+        """A long stretch without any sound ends the chapter and is in none: a clock that fills only a small part of one
+        is not told apart from what is not there.
+        """
+        self._silent_chunks = 0 if any(chunk.levels.any() for chunk in together) else self._silent_chunks + 1
+        if self._silent_chunks < LONG_SILENCE_CHUNKS:
+            return
+        held = next(iter(self._ears.values())).chunks
+        if held > self._silent_chunks:
+            self._close_chapter(last=True)
+        for ear in self._ears.values():
+            ear.forget(held)
+        self._first_chunk += held
 
     def _chapter_chunks(self) -> int:
         # Many channels are told apart early, so that they fill no more memory than two.
