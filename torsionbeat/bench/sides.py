@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
+from torsionbeat.bench.recordings import birth_of
 from torsionbeat.errors import InputError
 from torsionbeat.history.nights import Night, reading_from_document, with_sides_swapped
 from torsionbeat.history.side_matching import (
@@ -49,6 +50,7 @@ __all__ = [
     "own_letters",
     "own_sides",
     "side_names",
+    "when_recorded",
 ]
 
 Side = Literal["a", "b"]
@@ -206,6 +208,20 @@ def known_sides(log: BenchLog, clock: str) -> KnownSides:
         last = log.readings(clock)[-1]
         readings = [DatedMarks(last.taken_at, marks_of(Night(reading_from_document(last.document))))]
     return KnownSides(reference, tuple(readings), works, side_names(record))
+
+
+def when_recorded(log: BenchLog, clock: str, recording: Path, duration_s: float) -> datetime | None:
+    """When a recording began: as it was kept for the clock, else by its own date; None where nothing is known of it.
+
+    The beat error is compared with the reading nearest in time, so that an old recording read again must not pass for
+    one of today.
+    """
+    if not recording.exists():
+        return None
+    birth = birth_of(recording, duration_s)
+    rows = log.readings(clock, documents=False)
+    kept = [row.taken_at for row in rows if birth.identity and row.recording_id == birth.identity]
+    return kept[-1] if kept else birth.began
 
 
 def side_names(record: ClockRecord) -> tuple[str, str]:
@@ -374,8 +390,11 @@ def learn_sides(request: LearnSidesRequest) -> LearnSidesResult:
     with open_log(request.log) as log:
         record = log.clock(request.clock)
         analysis = analyse_fully(request.recording, record.as_clock())
-        night = Night(analysis.reading, voices=analysis.heard.voices)
-        night, match = known_sides(log, request.clock).own(night)
+        reading = analysis.reading
+        began = when_recorded(log, request.clock, request.recording, reading.recording.duration_s)
+        night, match = known_sides(log, request.clock).own(
+            Night(reading, began, voices=analysis.heard.voices)
+        )
         row = _seen_beat(night.reading, request.at_s)
         side: Side = "a" if str(night.reading.swings.side[row]) == "a" else "b"
         learnt = {"at_s": request.at_s, "recording": request.recording.name}

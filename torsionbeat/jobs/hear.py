@@ -12,7 +12,7 @@ from pathlib import Path
 
 from torsionbeat.bench.batch import Outcome, analyse_many, outcome_of
 from torsionbeat.bench.known import KnownClock
-from torsionbeat.bench.sides import known_sides, own_letters
+from torsionbeat.bench.sides import known_sides, own_letters, when_recorded
 from torsionbeat.bench.source import Flag
 from torsionbeat.errors import CancelledError
 from torsionbeat.history.nights import Night
@@ -125,10 +125,15 @@ def _in_own_letters(outcomes: Sequence[Outcome], name: str, log: str | None) -> 
     """Give what was heard in the letters of its clock, as far as the bench log knows them."""
     from torsionbeat.benchlog import open_log
 
+    nights = []
     with open_log(log) as opened:
         known = known_sides(opened, name)
-    heard = [outcome.analysis for outcome in outcomes if outcome.analysis is not None]
-    own = iter(own_letters(known, [Night(one.reading, voices=one.heard.voices) for one in heard]))
+        for outcome in outcomes:
+            if outcome.analysis is not None:
+                reading, voices = outcome.analysis.reading, outcome.analysis.heard.voices
+                began = when_recorded(opened, name, Path(outcome.path), reading.recording.duration_s)
+                nights.append(Night(reading, began, voices=voices))
+    own = iter(own_letters(known, nights))
     return [
         outcome
         if outcome.analysis is None
