@@ -172,3 +172,22 @@ def test_moments_need_a_beginning_and_must_overlap():
         temperature_effect(time, number, PERIOD_S, room, began_s=1.6e9)
     with pytest.raises(InputError, match=r"the record spans 0\.2 h"):
         temperature_effect(time[:100], number[:100], PERIOD_S, room, began_s=1.7e9)
+
+
+def test_a_gap_of_the_logger_is_told():
+    rows = [f"{t},19.5" for t in [*range(0, 36_000, 600), *range(86_400, 122_400, 600)]]
+    room = parse_room("time_s,temp\n" + "\n".join(rows) + "\n")
+    (remark,) = room.remarks
+    assert remark.code == "room-gap"
+    assert "14.2 h" in remark  # from 35 400 s to 86 400 s
+    steady = parse_room("time_s,temp\n" + "\n".join(f"{t},19.5" for t in range(0, 36_000, 600)) + "\n")
+    assert steady.remarks == ()
+
+
+def test_a_hole_in_the_pressure_is_bridged_and_told():
+    room = parse_room("time_s,temp,pressure\n0,19,1000\n600,19,nan\n1200,19,1004\n")
+    np.testing.assert_allclose(room.pressure_hpa, [1000, 1002, 1004])
+    assert [remark.code for remark in room.remarks] == ["room-pressure-bridged"]
+    empty = parse_room("time_s,temp,pressure\n0,19,-\n600,19,-\n")
+    assert empty.pressure_hpa is None
+    assert [remark.code for remark in empty.remarks] == ["room-pressure-left-out"]
