@@ -116,3 +116,13 @@ def test_a_steady_arc_is_not_settling():
     arc = 430 + np.random.default_rng(8).normal(0, 0.5, time.size)
     assert settling_of(time, arc) is None
     assert settling_of(time[:20], arc[:20]) is None  # too few to tell
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("tau_s", [1500.0, 3000.0])
+def test_a_bend_without_a_corner_is_no_turn(tau_s, seed):
+    """A free swing that falls to a tenth, or an arc that settles by 60 deg: bent all along, and nothing happened midway."""
+    time = np.arange(0, 3600.0, 15)
+    noise = np.random.default_rng([seed, 9]).normal(0, 0.5, time.size)
+    assert turn_of(time, 400 * np.exp(-time / tau_s) + noise) is None
+    assert turn_of(time, 430 - 60 * np.exp(-time / tau_s) + noise) is None
