@@ -310,6 +310,7 @@ def test_two_beats_are_no_clock():
     ("more", "words"),
     [
         ({"peak": 0.0}, "night.flac is silent from beginning to end"),
+        ({"peak": 0.0, "bad_samples": 9}, "night.flac holds nothing that is a sound"),
         ({"other_intervals_s": (1.0,)}, "only something that ticks every 1 s"),
         ({"samples": 600 * RATE_HZ}, "nothing in it keeps a steady beat"),
     ],

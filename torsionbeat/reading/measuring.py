@@ -269,6 +269,8 @@ def _nothing(heard: Heard, name: str) -> str:
             "more, with the microphone against the movement."
         )
     if heard.peak == 0:
+        if heard.bad_samples:
+            return f"{name} holds nothing that is a sound, only values that are no numbers: record again, or export it anew."
         return f"{name} is silent from beginning to end: check the microphone's cable, its switch and the recorder's level."
     others = [f"{interval:.3g} s" for interval in heard.other_intervals_s]
     if others:
