@@ -156,23 +156,20 @@ def test_timebase_refuses(values, message):
 
 
 def test_segments_that_go_together_widen_the_interval():
-    """A computer busy by the minute: its lateness remembers three segments, and the interval counts that."""
-    held, widths = 0, []
-    for seed in range(60):
+    """Forty segments whose lateness remembers three of them: the line's error counts that, not their bare number."""
+    x, group = np.arange(40.0), np.zeros(40, np.int64)
+    held, wider = 0, []
+    for seed in range(200):
         rng = np.random.default_rng([seed, 21])
-        true_s = np.arange(1800.0)
-        slow = np.zeros(1800)
-        for second in range(1, 1800):
-            slow[second] = 0.99 * slow[second - 1] + 3e-4 * rng.standard_normal()
-        frame = np.floor(true_s * RATE_HZ * (1 + 20e-6)).astype(np.int64)
-        seen = np.round(1e9 * (true_s + slow + 1e-4 * rng.standard_normal(1800))).astype(np.int64)
-        rows = np.column_stack([np.zeros(1800, np.int64), frame, 5_000_000_000 + seen, seen])
-        found = host_timebase(rows, RATE_HZ, True)
-        held += abs(found.offset_ppm - 20) <= 1.96 * found.standard_uncertainty_ppm
-        widths.append(found.standard_uncertainty_ppm)
-    assert held >= 51  # 90 of 100, less two standard errors of 60 draws
-    # The line's own scatter of a wander of 2 ms over 40 segments is 1e6 2e-3 / (1800 sqrt(40 / 12)) = 0.6 ppm.
-    assert np.median(widths) > 0.9
+        late = np.zeros(60)
+        for segment in range(1, 60):
+            late[segment] = 0.7 * late[segment - 1] + rng.standard_normal()
+        slope, error = hostfit._line(x, late[20:], group, 38)
+        held += abs(slope) <= 1.96 * error
+        rest = late[20:] - np.polyval(np.polyfit(x, late[20:], 1), x)
+        wider.append(error / math.sqrt(rest @ rest / 38 / np.sum((x - 19.5) ** 2)))
+    assert held >= 160  # of 200; as independent segments they would hold 120
+    assert np.median(wider) > 1.5
 
 
 def test_few_segments_are_widened_by_student(monkeypatch):
