@@ -201,18 +201,19 @@ def pages():
     server = kit().Server(folder, log=str(log))
     try:
         visitor = kit().Visitor(server).enter()
+        import psutil
+
+        process = psutil.Process(server.process.pid)
         listing, clock = [], []
         for _ in range(7):
             for path, times in (("/clocks", listing), ("/clocks/1", clock)):
-                began = time.monotonic()
+                began, spent = time.monotonic(), sum(process.cpu_times()[:2])
                 status, _, body = visitor.ask("GET", path)
-                times.append(time.monotonic() - began)
+                times.append((time.monotonic() - began, sum(process.cpu_times()[:2]) - spent))
                 assert status == 200
                 assert path != "/clocks" or "Clock 199" in body
-        print(
-            f"| 200 clocks with 50 readings each, listed in | {statistics.median(listing):.2f} s | within 0.3 s |"
-        )
-        print(f"| a clock with 50 readings, judged and shown in | {statistics.median(clock):.2f} s | |")
+        print(f"| 200 clocks with 50 readings each, listed in | {middle(listing)} | within 0.3 s |")
+        print(f"| a clock with 50 readings, judged and shown in | {middle(clock)} | |")
         with sync_playwright() as playwright:
             browser = playwright.chromium.launch(executable_path=kit().CHROMIUM, args=kit().FLAGS)
             page = browser.new_context().new_page()
@@ -229,6 +230,12 @@ def pages():
     finally:
         server.stop()
         shutil.rmtree(folder, ignore_errors=True)
+
+
+def middle(times):
+    """Say the median by the wall clock, and the processor time in it: the one that a busy computer does not stretch."""
+    wall, work = (statistics.median(column) for column in zip(*times, strict=True))
+    return f"{wall:.2f} s, {work:.2f} s of work"
 
 
 def attacks():

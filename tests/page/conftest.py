@@ -87,7 +87,7 @@ class Server:
     def url(self):
         return f"http://127.0.0.1:{self.port}"
 
-    def stop(self, number=signal.SIGTERM, within_s=90):
+    def stop(self, number=signal.SIGTERM, within_s=300):
         """End it and give its exit status."""
         if self.process.poll() is None:
             self.process.send_signal(number)

@@ -410,6 +410,8 @@ def _range(values: npt.NDArray[np.float64], least: float) -> tuple[float, float]
 
 
 def _time_unit(span_s: float) -> tuple[float, str]:
+    if span_s < 120:
+        return 1.0, "s from the start"
     return (60.0, "min from the start") if span_s < 2 * 3600 else (3600.0, "hours from the start")
 
 
