@@ -317,3 +317,26 @@ def test_a_log_in_a_database_server_serves_as_well(start_page, page_kit, postgre
     assert "<s>Weights: two discs</s>" in visitor.ask("GET", "/clocks/1")[2]
     assert "bench@" not in body
     assert server.stop() == 0
+
+
+def test_a_clock_with_a_long_life_is_shown_first_and_its_judgement_follows(
+    browser, start_page, make_night_document
+):
+    from torsionbeat.benchlog import open_log
+    from torsionbeat.page.handlers.clocks import MOST_JUDGED_AT_ONCE
+
+    server = start_page()
+    began = datetime(2026, 1, 1, 20).astimezone()
+    with open_log(server.log) as log:
+        log.add_clock("Long case", kind="air-driven", nominal_period_s=60.0, lift_deg=20.0)
+        for night in range(MOST_JUDGED_AT_ONCE + 1):
+            document = make_night_document(seed=night, rate=3.0)
+            log.add_reading("Long case", document, "", taken_at=began + timedelta(days=night))
+    page = browser.new_page()
+    page.goto(server.url + "/clocks/1")
+    assert re.search(r"gains [23]\.\d+ s a day", page.inner_text(".say"))
+    page.get_by_text("being worked out").wait_for(state="hidden", timeout=120_000)
+    assert re.search(
+        r"Next: (Put|Take|Change|Leave|Within|Set|Out|Look)", " ".join(page.inner_text(".next").split())
+    )
+    page.close()

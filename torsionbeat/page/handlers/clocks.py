@@ -41,6 +41,9 @@ SAID = {
 }
 """What a page says after a form, by the word in its address."""
 
+MOST_JUDGED_AT_ONCE = 12
+"""A judgement of more readings takes a second or more: the page is shown first, and it follows."""
+
 SHORT = {
     "hear-better": "Move the microphone: too few beats are heard",
     "find-drive": "Find out what took the drive",
@@ -103,10 +106,10 @@ def judged(log: str | None, clock: str) -> tuple[Judgement | None, str]:
 def next_line(request: Request) -> Response:
     """What is next for one clock of the list, asked for when its row is seen."""
     bench = bench_of(request)
-    judgement, why = judged(bench.log, clock_of(bench, request.path_params["number"]).name)
-    return HTMLResponse(
-        fragment("parts.html", "row_answer", request.path_params["number"], judgement, _short(judgement), why)
-    )
+    number = request.path_params["number"]
+    judgement, why = judged(bench.log, clock_of(bench, number).name)
+    short = "" if request.query_params.get("whole") is not None else _short(judgement)
+    return HTMLResponse(fragment("parts.html", "row_answer", number, judgement, short, why))
 
 
 def _short(judgement: Judgement | None) -> str:
@@ -125,13 +128,14 @@ def shown(request: Request) -> Response:
     bench = bench_of(request)
     story = story_of(bench.log, clock_of(bench, request.path_params["number"]).name)
     last = story.last
-    judgement, why = judged(bench.log, story.clock.name) if last is not None else (None, "")
+    later = len(story.readings) > MOST_JUDGED_AT_ONCE
+    judgement, why = (None, "") if last is None or later else judged(bench.log, story.clock.name)
     rate = None if last is None else last.figures.get("rate_s_per_day")
     if judgement is not None:
         rate = judgement.rate_s_per_day
     return page(
         request, "clock.html", title=story.clock.name, here="/clocks", plots=True, story=story, clock=story.clock,
-        known=story.clock.fields, judgement=judgement, why=why, last=last, rate=rate, bar=rate_bar(rate),
+        known=story.clock.fields, judgement=judgement, why=why, later=later, last=last, rate=rate, bar=rate_bar(rate),
         drawn=_plots(story), write_id=secrets.token_hex(16), said=SAID.get(request.query_params.get("said", ""), ""),
     )  # fmt: skip
 
