@@ -213,7 +213,7 @@ def pages():
                 assert status == 200
                 assert path != "/clocks" or "Clock 199" in body
         print(f"| 200 clocks with 50 readings each, listed in | {middle(listing)} | within 0.3 s |")
-        print(f"| a clock with 50 readings, judged and shown in | {middle(clock)} | |")
+        print(f"| a clock with 50 readings, shown (its judgement follows) in | {middle(clock)} | |")
         with sync_playwright() as playwright:
             browser = playwright.chromium.launch(executable_path=kit().CHROMIUM, args=kit().FLAGS)
             page = browser.new_context().new_page()

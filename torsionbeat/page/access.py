@@ -7,12 +7,16 @@ nothing is kept on disk and everything ends with the server.
 from __future__ import annotations
 
 import hmac
+import ipaddress
 import secrets
 import time
 from collections import deque
 from collections.abc import Callable
+from typing import Any
 
-__all__ = ["CODE_LETTERS", "Access", "Limit"]
+from starlette.requests import Request
+
+__all__ = ["CODE_LETTERS", "Access", "Limit", "from_here", "token_is_right", "token_of"]
 
 CODE_LETTERS = "ABCDEFGHJKMNPQRSTVWXYZ23456789"
 """Letters and digits that cannot be mistaken for one another when read aloud or typed."""
@@ -124,3 +128,27 @@ class Access:
 
     def _sign(self, purpose: str, text: str) -> str:
         return hmac.new(self._secret, f"{purpose}:{text}".encode(), "sha256").hexdigest()
+
+
+def from_here(scope: Any) -> bool:
+    """Whether a request was sent by this very computer."""
+    client = scope.get("client")
+    try:
+        address = ipaddress.ip_address(str(client[0]).partition("%")[0]) if client else None
+    except ValueError:
+        return False
+    if isinstance(address, ipaddress.IPv6Address) and address.ipv4_mapped is not None:
+        address = address.ipv4_mapped
+    return address is not None and address.is_loopback
+
+
+def token_of(request: Request) -> str:
+    """Give the token for the forms of a request's session."""
+    access: Access = request.scope["access"]
+    return access.token(request.scope["session_name"])
+
+
+def token_is_right(request: Request, token: str) -> bool:
+    """Whether a form or an upload carries the token of its session."""
+    access: Access = request.scope["access"]
+    return access.token_is_right(request.scope["session_name"], token)

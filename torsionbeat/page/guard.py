@@ -7,7 +7,6 @@ a browser run nothing but the page's own files.
 
 from __future__ import annotations
 
-import ipaddress
 from collections.abc import Awaitable, Callable
 from http.cookies import CookieError, SimpleCookie
 
@@ -16,18 +15,9 @@ from starlette.requests import Request
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from torsionbeat.page.access import Access
+from torsionbeat.page.access import Access, from_here, token_is_right
 
-__all__ = [
-    "POLICY",
-    "REPORT_POLICY",
-    "Guard",
-    "Handler",
-    "form_handler",
-    "from_here",
-    "token_is_right",
-    "token_of",
-]
+__all__ = ["POLICY", "REPORT_POLICY", "Guard", "Handler", "form_handler"]
 
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
@@ -134,30 +124,6 @@ def _own_origin(method: str, headers: Headers, host: str) -> bool:
         return origin is not None
     site = headers.get("sec-fetch-site", "none")
     return site in ("none", "same-origin") or headers.get("sec-fetch-mode") == "navigate"
-
-
-def from_here(scope: Scope) -> bool:
-    """Whether a request was sent by this very computer."""
-    client = scope.get("client")
-    try:
-        address = ipaddress.ip_address(str(client[0]).partition("%")[0]) if client else None
-    except ValueError:
-        return False
-    if isinstance(address, ipaddress.IPv6Address) and address.ipv4_mapped is not None:
-        address = address.ipv4_mapped
-    return address is not None and address.is_loopback
-
-
-def token_of(request: Request) -> str:
-    """Give the token for the forms of a request's session."""
-    access: Access = request.scope["access"]
-    return access.token(request.scope["session_name"])
-
-
-def token_is_right(request: Request, token: str) -> bool:
-    """Whether a form or an upload carries the token of its session."""
-    access: Access = request.scope["access"]
-    return access.token_is_right(request.scope["session_name"], token)
 
 
 def form_handler(handler: FormHandler) -> Handler:

@@ -14,7 +14,7 @@ from starlette.responses import HTMLResponse, Response
 from torsionbeat.display.judgement import task_words
 from torsionbeat.display.words import duration_words, figure_words, number, rate_words
 from torsionbeat.errors import BenchLogError, DeviceError, InputError, TorsionbeatError
-from torsionbeat.page.guard import from_here, token_of
+from torsionbeat.page.access import from_here, token_of
 from torsionbeat.page.pictures import beat_bar, beat_figure, level_share, rate_bar
 from torsionbeat.reading.figures import UFloat
 from torsionbeat.terminal.live import tick_sentence

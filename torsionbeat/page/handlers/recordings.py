@@ -12,7 +12,8 @@ from starlette.routing import Route
 from torsionbeat.errors import InputError, TorsionbeatError
 from torsionbeat.jobs.keep_reading import ReadingRequest, keep_reading
 from torsionbeat.page import forms
-from torsionbeat.page.guard import form_handler, token_is_right
+from torsionbeat.page.access import token_is_right
+from torsionbeat.page.guard import form_handler
 from torsionbeat.page.handlers.choices import clock_names
 from torsionbeat.page.reader import Recording
 from torsionbeat.page.recordings import TooBigError, TooSlowError, too_big
