@@ -84,6 +84,25 @@ def test_an_export_replaces_nothing(full, tmp_path):
 
 
 @pytest.mark.parametrize("log_place", ["sqlite"], indirect=True)
+@pytest.mark.parametrize("name", ["kept.json", "kept"])
+def test_an_export_replaces_an_earlier_one_when_told(full, tmp_path, name):
+    document = full.export_clock(NAME)
+    write_history(document | {"clock": document["clock"] | {"notes": "old"}}, tmp_path / name)
+    write_history(document, tmp_path / name, overwrite=True)
+    assert read_history(tmp_path / name) == document
+    assert [one.name for one in tmp_path.iterdir() if "kept" in one.name] == [name]
+
+
+@pytest.mark.parametrize("log_place", ["sqlite"], indirect=True)
+def test_an_export_never_replaces_a_folder_of_something_else(full, tmp_path):
+    write_history(full.export_clock(NAME), tmp_path / "kept")
+    (tmp_path / "kept" / "letter.txt").write_text("mine")
+    with pytest.raises(InputError, match="kept is not what clock export wrote"):
+        write_history(full.export_clock(NAME), tmp_path / "kept", overwrite=True)
+    assert (tmp_path / "kept" / "letter.txt").read_text() == "mine"
+
+
+@pytest.mark.parametrize("log_place", ["sqlite"], indirect=True)
 def test_an_export_that_fails_leaves_nothing_behind(full, tmp_path):
     (tmp_path / "file").write_text("in the way")
     with pytest.raises(

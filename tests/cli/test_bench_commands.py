@@ -128,6 +128,14 @@ def test_json_is_all_there_is_on_standard_output(bench, tmp_path):
     )
 
 
+def test_an_export_never_replaces_the_log(bench, tmp_path):
+    bench("clock", "add", "Lamp")
+    before = (tmp_path / "log.sqlite").read_bytes()
+    with pytest.raises(InputError, match="which is the bench log"):
+        bench("clock", "export", "Lamp", str(tmp_path / "log.sqlite"), "--overwrite")
+    assert (tmp_path / "log.sqlite").read_bytes() == before
+
+
 @pytest.mark.parametrize("target", ["lamp.json", "lamp"])
 def test_a_history_goes_elsewhere(bench, tmp_path, target):
     bench("clock", "add", "Lamp", "--period", "60")
@@ -467,4 +475,4 @@ def test_two_clocks_whose_names_differ_in_capitals_are_refused_in_words(bench):
     with pytest.raises(InputError, match="a clock is named 'Gate house' already; choose another name"):
         bench("clock", "add", "GATE HOUSE")
     with pytest.raises(InputError, match="near names: Gate house"):
-        bench("note", "gate house", "x")
+        bench("note", "gate houses", "x")

@@ -59,31 +59,44 @@ def _row(row: Base, numbers: dict[str, dict[int, int]], left_out: tuple[str, ...
     return kept
 
 
-def write_history(document: dict[str, Any], path: str | Path) -> Path:
+def write_history(document: dict[str, Any], path: str | Path, *, overwrite: bool = False) -> Path:
     """Write a history: a JSON file where the path ends in ``.json``, else a folder with one CSV per table.
 
-    Nothing stands under ``path`` until all of it is written, and what stands there already is never replaced.
+    Nothing stands under ``path`` until all of it is written.
+
+    Parameters
+    ----------
+    document : dict
+        As `take_history` gives it.
+    path : str or Path
+    overwrite : bool
+        Replace a file, or the folder of an earlier export, that is there.
 
     Raises
     ------
     InputError
-        Something stands at ``path`` already.
+        Something stands at ``path`` that may not be replaced.
     BenchLogError
         The disk did not take it.
     """
     path = Path(path)
-    if path.exists():
-        raise InputError(f"{path} exists already and is not replaced; give another path")
+    if path.exists() and not overwrite:
+        raise InputError(f"{path} exists already and is not replaced; give another path or add --overwrite")
+    as_file = path.suffix.lower() == ".json"
+    if path.exists() and (path.is_dir() == as_file or (path.is_dir() and not _is_export(path))):
+        raise InputError(f"{path} is not what clock export wrote and is not replaced; give another path")
     part = path.with_name(f"{path.name}.part")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        if path.suffix.lower() == ".json":
+        if as_file:
             with _private(part) as file:
                 file.write(json.dumps(document, indent=1, ensure_ascii=False) + "\n")
         else:
             part.mkdir(mode=0o700, exist_ok=True)
             _write_csv(document, part)
-        part.rename(path)
+            if path.is_dir():
+                shutil.rmtree(path)
+        part.replace(path)
     except OSError as error:
         shutil.rmtree(part, ignore_errors=True)
         with suppress(OSError):
@@ -93,6 +106,13 @@ def write_history(document: dict[str, Any], path: str | Path) -> Path:
             "Give another path, or make room."
         ) from error
     return path
+
+
+def _is_export(folder: Path) -> bool:
+    """Whether a folder holds the tables of an export and nothing else."""
+    tables = {VERSION_TABLE, "clocks", *(table.__tablename__ for table in HISTORY)}
+    names = {one.name for one in folder.iterdir()}
+    return f"{VERSION_TABLE}.csv" in names and names <= {f"{table}.csv" for table in tables}
 
 
 def read_history(path: str | Path) -> dict[str, Any]:

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from torsionbeat.cli.options import ClockOptions, say, takes_groups
+from torsionbeat.cli.options import ClockOptions, OverwriteOption, say, takes_groups
 from torsionbeat.errors import InputError
+from torsionbeat.terminal.outputs import refuse_harm
+
+if TYPE_CHECKING:
+    from torsionbeat.beat_sounds.portrait import BeatPortrait
 
 __all__ = ["Channel", "channel_of", "digest_command", "portrait_command"]
 
@@ -42,36 +47,24 @@ def digest_command(
         float, typer.Option(min=1.0, max=8.0, help="How many times slower, at the same pitch.")
     ] = 1.0,
     channel: Channel = None,
-    overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace files of that name.")] = False,
+    overwrite: OverwriteOption = False,
 ) -> None:
     """Write the beats of a recording one after the other: side a on the left, side b on the right.
 
     Each from shortly before its contact to after its drop. The label track beside it opens in any audio editor and says
     which beat is which, and what was taken for contact and drop.
     """
-    from torsionbeat.display.portrait import flutter_words
-    from torsionbeat.display.words import duration_words
+    from torsionbeat.display.portrait import digest_sentences
     from torsionbeat.jobs.beat_sounds import DigestRequest, digest
     from torsionbeat.terminal.progress import Bar
 
-    for path in (output, output.with_suffix(".txt")):
-        if path.exists() and not overwrite:
-            raise InputError(f"{path} exists and was left alone: choose another name or add --overwrite")
-    request = DigestRequest(
-        recording,
-        output,
-        clock.known(),
-        beats=beats,
-        levelled=levelled,
-        slower=slower,
-        channel=channel_of(channel),
-    )
+    outputs = [("--output", output), ("the label track", output.with_suffix(".txt"))]
+    refuse_harm(outputs, [recording], clock.log, overwrite=overwrite)
+    how = DigestRequest(recording, output, clock.known(), beats=beats, levelled=levelled)
+    request = replace(how, slower=slower, channel=channel_of(channel))
     with Bar("Listening") as bar:
         made = digest(request, progress=bar.share)
-    say(
-        f"{made.beats} beats in {duration_words(made.duration_s)}: {made.output}, labels in {made.labels.name}.",
-        flutter_words(made.flutter, made.reading.period_s.nominal_value),
-    )
+    say(*digest_sentences(made))
 
 
 @takes_groups
@@ -82,28 +75,27 @@ def portrait_command(
     output: Annotated[Path, typer.Option("--output", "-o", help="Picture to write: .png, .svg or .pdf.")],
     clock: ClockOptions,
     channel: Channel = None,
-    overwrite: Annotated[bool, typer.Option("--overwrite", help="Replace a file of that name.")] = False,
+    overwrite: OverwriteOption = False,
 ) -> None:
     """Draw the mean sound of a beat on each side: its level, and the tones that it is made of.
 
     Contact and drop are marked, and any other sound that every beat has, such as an unlocking or a banking.
     """
-    from torsionbeat.display.portrait import portrait_figure
+    from torsionbeat.display.portrait import beats_words, portrait_figure
     from torsionbeat.display.style import save_figure
-    from torsionbeat.jobs.beat_sounds import PortraitRequest, portrait
-    from torsionbeat.terminal.progress import Bar
 
     if len(recordings) > 2:
         raise InputError(f"{len(recordings)} recordings were given; give one, or two to be compared")
-    if output.exists() and not overwrite:
-        raise InputError(f"{output} exists and was left alone: choose another name or add --overwrite")
-    drawn = []
-    for recording in recordings:
-        with Bar("Listening") as bar:
-            request = PortraitRequest(recording, clock.known(), channel=channel_of(channel))
-            drawn.append(portrait(request, progress=bar.share))
+    refuse_harm([("--output", output)], recordings, clock.log, overwrite=overwrite)
+    drawn = [_drawn(recording, clock, channel) for recording in recordings]
     save_figure(portrait_figure(*drawn), output)
-    typer.echo(
-        "; ".join(f"side {one.side}: {one.beats} beats" for part in drawn for one in part.sides)
-        + f": {output}"
-    )
+    typer.echo(f"{beats_words(drawn)}: {output}")
+
+
+def _drawn(recording: Path, clock: ClockOptions, channel: int | None) -> BeatPortrait:
+    from torsionbeat.jobs.beat_sounds import PortraitRequest, portrait
+    from torsionbeat.terminal.progress import Bar
+
+    request = PortraitRequest(recording, clock.known(), channel=channel_of(channel))
+    with Bar("Listening") as bar:
+        return portrait(request, progress=bar.share)

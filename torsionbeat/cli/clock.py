@@ -14,7 +14,7 @@ from torsionbeat.cli.putting_right import amend_command, restore_command, undo_c
 from torsionbeat.errors import InputError
 
 if TYPE_CHECKING:
-    from torsionbeat.jobs.clock_history import ClockFacts
+    from torsionbeat.jobs.clock_history import ClockFacts, ClockHistory
 
 __all__ = ["FIELD_OF_OPTION", "app"]
 
@@ -163,30 +163,37 @@ def show_command(
     json: JsonOption = False,
 ) -> None:
     """Show a clock: what is known of it, its last reading, and all that happened to it, with numbers and details."""
-    from torsionbeat.display.judgement import judgement_sentences
-    from torsionbeat.display.terminal import eighty_columns
-    from torsionbeat.jobs.advise import judgement_or_none
     from torsionbeat.jobs.clock_history import HistoryRequest, clock_history
-    from torsionbeat.terminal.record import history_table, reading_words
 
     draw = drawn_to(plot, log, overwrite)
     history = clock_history(HistoryRequest(name, log=log))
-    if plot is not None:
-        from torsionbeat.display.clockplots import story_figure
-        from torsionbeat.jobs.report import ReportRequest, report
-
-        draw(lambda: story_figure(report(ReportRequest(name, log))))
+    draw(lambda: _story(name, log))
     _answer(history.clock, log, json)
-    if json:
-        return
+    if not json:
+        _show_history(history, log)
+
+
+def _show_history(history: ClockHistory, log: str | None) -> None:
+    from torsionbeat.display.judgement import judgement_sentences
+    from torsionbeat.display.terminal import eighty_columns
+    from torsionbeat.jobs.advise import judgement_or_none
+    from torsionbeat.terminal.record import history_table, reading_words
+
     readings = history.of_kind("reading")
     say(reading_words(readings[-1]) if readings else "It has not been heard yet.", *history.remarks)
     table = history_table(history)
     if table is not None:
         eighty_columns().print(table)
-    judgement = judgement_or_none(name, log) if readings else None
+    judgement = judgement_or_none(history.clock.name, log) if readings else None
     if judgement is not None:
         say("By all that is in the log:", *judgement_sentences(judgement))
+
+
+def _story(name: str, log: str | None) -> Any:
+    from torsionbeat.display.clockplots import story_figure
+    from torsionbeat.jobs.report import ReportRequest, report
+
+    return story_figure(report(ReportRequest(name, log)))
 
 
 @app.command("list")
@@ -219,16 +226,21 @@ def export_command(
     path: Annotated[
         Path, typer.Argument(help="NAME.json for one file; any other name is a folder of CSV files.")
     ],
+    overwrite: Annotated[
+        bool, typer.Option("--overwrite", help="Replace a file, or the folder of an earlier export.")
+    ] = False,
     log: LogOption = None,
     json: JsonOption = False,
 ) -> None:
     """Write a clock's whole history to a JSON file or a folder of CSV files, to keep or to take elsewhere."""
     from torsionbeat.benchlog.exchange import write_history
     from torsionbeat.jobs.clock_history import history_document
+    from torsionbeat.terminal.outputs import refuse_log
     from torsionbeat.terminal.record import counted
 
+    refuse_log("PATH", path, log)
     history = history_document(name, log)
-    written = write_history(history, path)
+    written = write_history(history, path, overwrite=overwrite)
     counts = {key: len(rows) for key, rows in history.items() if isinstance(rows, list)}
     if json:
         print_json({"clock": name, "path": str(written), "rows": counts})

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -167,6 +168,15 @@ def request_of(
     )
 
 
+def _done_at(clock: str | None, keep: bool, when: str | None) -> datetime | None:
+    """Read when the adjustment that is to be kept was done; None: now."""
+    if keep and clock is None:
+        raise InputError("--keep was given without a clock to keep it for; give --clock NAME too")
+    if when is not None and not keep:
+        raise InputError("--when says when an adjustment was done; give --keep too")
+    return None if when is None else moment(when, "--when")
+
+
 @takes_groups
 def correct_command(
     state: StateOptions,
@@ -189,11 +199,7 @@ def correct_command(
     from torsionbeat.jobs.advise import advise
     from torsionbeat.jobs.keep_adjustment import keep_adjustment
 
-    if keep and clock is None:
-        raise InputError("--keep was given without a clock to keep it for; give --clock NAME too")
-    if when is not None and not keep:
-        raise InputError("--when says when an adjustment was done; give --keep too")
-    done_at = None if when is None else moment(when, "--when")
+    done_at = _done_at(clock, keep, when)
     judgement = advise(request_of(clock, log, state, weights, about))
     document, said = judgement_document(judgement), judgement_sentences(judgement)
     if keep:

@@ -40,23 +40,14 @@ def lift_command(
     Ornaments passing a pointer will do: twelve of them stand 30 degrees apart. The arc of every later recording then
     rests on this lift.
     """
-    from torsionbeat.display.words import figure_words
+    from torsionbeat.display.by_hand import lift_sentences
     from torsionbeat.jobs.find_lift import FindLiftRequest, find_lift
     from torsionbeat.terminal.progress import Bar
 
     request = FindLiftRequest(recording, tuple(map(_counted, counted)), clock.known(), keep=keep)
     with Bar("Listening") as bar:
         found = find_lift(request, progress=bar.share)
-    each = [figure_words(one, "deg") for one in found.each_deg]
-    say(
-        f"The lift is {figure_words(found.lift_deg, 'deg')}.",
-        *([f"Of each count: {'; '.join(each)}."] if len(each) > 1 else []),
-        *found.remarks,
-        f"Kept for {found.kept_for}."
-        if found.kept_for
-        else f"Give it as --lift {found.lift_deg.nominal_value:.2f} --lift-tolerance {found.tolerance_deg:.2f}, or keep it "
-        "with --clock NAME --keep.",
-    )
+    say(*lift_sentences(found))
 
 
 def _counted(text: str) -> CountedArc:

@@ -9,10 +9,17 @@ from torsionbeat.theory.rate import S_PER_DAY_PER_PPM
 
 if TYPE_CHECKING:
     from torsionbeat.jobs.by_hand import HandCheckResult, TwoOffsetsResult
+    from torsionbeat.jobs.find_lift import FindLiftResult
     from torsionbeat.jobs.free_swing import FreeSwingResult
     from torsionbeat.jobs.strip import StripResult, ToTime
 
-__all__ = ["free_swing_sentences", "hand_check_sentences", "strip_sentences", "two_offsets_sentences"]
+__all__ = [
+    "free_swing_sentences",
+    "hand_check_sentences",
+    "lift_sentences",
+    "strip_sentences",
+    "two_offsets_sentences",
+]
 
 LARGEST_CRYSTAL_PPM = 300.0
 """No crystal of a recorder that works is off by more; beyond it the clock changed."""
@@ -93,6 +100,20 @@ def _agreement(result: HandCheckResult) -> str:
         f"{said}; if the rate is the same, the recorder's crystal ran {fast} by another {abs(ppm):.0f} ppm, "
         f"give or take {1.96 * u_ppm:.0f} (timebase of that reading: {timebase})."
     )
+
+
+def lift_sentences(found: FindLiftResult) -> list[str]:
+    """Say the lift, what each count gave, and where it is kept or how to give it."""
+    each = [figure_words(one, "deg") for one in found.each_deg]
+    return [
+        f"The lift is {figure_words(found.lift_deg, 'deg')}.",
+        *([f"Of each count: {'; '.join(each)}."] if len(each) > 1 else []),
+        *found.remarks,
+        f"Kept for {found.kept_for}."
+        if found.kept_for
+        else f"Give it as --lift {found.lift_deg.nominal_value:.2f} --lift-tolerance {found.tolerance_deg:.2f}, or keep it "
+        "with --clock NAME --keep.",
+    ]
 
 
 def two_offsets_sentences(result: TwoOffsetsResult) -> list[str]:

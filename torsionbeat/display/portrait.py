@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from torsionbeat.beat_sounds.flutter import FlutterReport
 from torsionbeat.beat_sounds.portrait import FLOOR_DB, BeatPortrait, SidePortrait
 from torsionbeat.display.style import ACCENT, DARK, LIGHT, drawable, head, new_figure, styled
+from torsionbeat.display.words import duration_words
 
-__all__ = ["flutter_words", "portrait_figure"]
+if TYPE_CHECKING:
+    from torsionbeat.jobs.beat_sounds import DigestResult
+
+__all__ = ["beats_words", "digest_sentences", "flutter_words", "portrait_figure"]
 
 LOWEST_HZ = 150.0
 """Lowest tone shown: below it lie hum and footsteps, and one window of the spectrogram holds a wave of it at most."""
@@ -93,6 +97,19 @@ def _spectrogram(axes: Any, side: SidePortrait, loudest: float, *, first: bool) 
     axes.yaxis.set_major_formatter(ScalarFormatter())
     axes.set_xlabel("ms from the drop")
     axes.set_ylabel("Hz, darker is louder (60 dB from white to black)" if first else "")
+
+
+def beats_words(portraits: Sequence[BeatPortrait]) -> str:
+    """Say how many beats were averaged on each side."""
+    return "; ".join(f"side {one.side}: {one.beats} beats" for part in portraits for one in part.sides)
+
+
+def digest_sentences(made: DigestResult) -> list[str]:
+    """Say what a digest holds, where it is, and whether drops came again."""
+    return [
+        f"{made.beats} beats in {duration_words(made.duration_s)}: {made.output}, labels in {made.labels.name}.",
+        flutter_words(made.flutter, made.reading.period_s.nominal_value),
+    ]
 
 
 def flutter_words(report: FlutterReport | None, period_s: float) -> str:

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from torsionbeat.bench.batch import Outcome
     from torsionbeat.reading.analysis import Analysis
 
-__all__ = ["Outputs", "refuse_harm", "refuse_taken"]
+__all__ = ["Outputs", "refuse_harm", "refuse_log", "refuse_taken"]
 
 PLOTS = (".png", ".svg", ".pdf")
 HEAD_BYTES = 4096
@@ -72,6 +72,26 @@ def refuse_harm(
         if not overwrite:
             refuse_taken(option, path)
         earlier.append((option, path))
+
+
+def refuse_log(option: str, path: Path, log: str | None) -> None:
+    """Refuse to write over the bench log, whatever else may be replaced.
+
+    Parameters
+    ----------
+    option : str
+        What asks for it, for the message.
+    path : Path
+    log : str or None
+        The bench log in use; None: the default one.
+
+    Raises
+    ------
+    InputError
+        The path is a file of the log.
+    """
+    if path.parent.is_dir():
+        refuse_harm([(option, path)], (), log, overwrite=True)
 
 
 def refuse_taken(option: str, path: Path) -> None:
