@@ -422,7 +422,7 @@ FAULTS: list[Fault] = [
             "_slope, level = np.polyfit(number - at, residual, 1)",
             "level = np.mean(residual)",
         ),
-        unrest_too_small=("median_deviation(second) / np.sqrt(6)", "median_deviation(second) / 600"),
+        spread_too_small=("median_deviation(second) / np.sqrt(6)", "median_deviation(second) / 600"),
     ),
     *of(
         "reading/stacked_passages.py",
@@ -618,7 +618,7 @@ FAULTS: list[Fault] = [
         "regulation/learning/course.py",
         "regulation/learning/test_course.py",
         setting_summed_from_moves=("moved = work.setting - before", "moved = work.setting"),
-        setting_begins_at_nought=("return work.setting - place", "return 0.0"),
+        setting_begins_at_zero=("return work.setting - place", "return 0.0"),
         record_for_the_beginning=("    return on_record\n", "    return None\n"),
         weights_replace_each_other=("self.mass_g += added", "self.mass_g = added"),
         moves_replace_each_other=("self.place += moved", "self.place = moved"),
@@ -636,7 +636,7 @@ FAULTS: list[Fault] = [
             "max(step.handling, HANDLING_S_PER_DAY) if worked else 0.0",
             "max(step.handling, HANDLING_S_PER_DAY)",
         ),
-        unknown_amount_is_nought=(
+        unknown_amount_is_zero=(
             "if added is None:\n                self.unknown = True",
             "if added is None:\n                self.unknown = False",
         ),

@@ -95,7 +95,7 @@ def test_contact_and_drop_are_marked_a_lift_passage_apart(figure, night):
         assert -passage_ms < marks[0] < -96  # the contact's own 64 frames of 1.5 ms, and the gap
         assert f"lift passage {passage_ms:.0f} ms, shortened" in words(axes)
         labels = [text.get_text() for text in axes.get_xticklabels()]
-        assert labels.count("0") == 2  # each sound has its own nought
+        assert labels.count("0") == 2  # each sound has its own zero
 
 
 def test_a_short_lift_passage_is_drawn_to_scale(night, twin_readings):

@@ -28,7 +28,7 @@ def test_a_rate_is_said_with_its_interval():
     assert rate_words(ufloat(-2.4, 0.255)) == "loses 2.4 s a day, between 1.9 and 2.9"
 
 
-def test_an_interval_across_nought_names_both_ways():
+def test_an_interval_across_zero_names_both_ways():
     assert rate_words(ufloat(-0.5, 0.5)) == "loses 0.5 s a day, between losing 1.5 and gaining 0.5"
 
 
@@ -39,7 +39,7 @@ def test_digits_follow_the_half_width(half, digits):
     assert decimals(half) == digits
 
 
-def test_an_uncertainty_of_nought_or_infinity_still_gives_digits():
+def test_an_uncertainty_of_zero_or_infinity_still_gives_digits():
     assert decimals(0.0) == decimals(float("inf")) == 4
 
 
@@ -49,7 +49,7 @@ def test_last_digit_said_is_never_finer_than_a_tenth_of_the_interval():
         assert 10 ** -decimals(half) >= half / 100 or decimals(half) == 0
 
 
-def test_rounding_never_gives_minus_nought():
+def test_rounding_never_gives_minus_zero():
     assert number(-0.001, 2) == number(-0.001, 2, sign=True) == "0.00"
     assert plus_minus(ufloat(-0.001, 0.1), sign=True) == "0.0 ± 0.20".replace("0.0 ", "0.00 ")
 

@@ -42,13 +42,13 @@ def _chapter(sound, rate_hz=RATE_HZ):
     plan, room = plan_bands(rate_hz), RoomFloor()
     ear = BandEar(plan)
     chunks = [*ear.feed(np.asarray(sound, np.float32)), *ear.finish()]
-    strength, floors, unrests = zip(*(room.strength(chunk.pooled) for chunk in chunks), strict=True)
+    strength, floors, deviations = zip(*(room.strength(chunk.pooled) for chunk in chunks), strict=True)
     return Chapter(
         plan.frame_s,
         np.concatenate([chunk.levels for chunk in chunks]),
         np.concatenate(strength).astype(np.float16),
         np.array(floors),
-        np.array(unrests),
+        np.array(deviations),
     )
 
 

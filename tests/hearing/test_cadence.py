@@ -79,5 +79,5 @@ def test_strongest_are_apart_and_in_order():
         assert all(one is two or abs(one.period_s / two.period_s - 1) > 4.9e-4 for two in found)
 
 
-def test_nothing_above_nought_gives_no_cadence():
+def test_nothing_above_zero_gives_no_cadence():
     assert strongest_cadences(np.arange(4.0, 5.0, 0.1), np.full(10, -1.0), 3) == []

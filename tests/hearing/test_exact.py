@@ -169,7 +169,7 @@ def test_outside_the_sound_is_the_room():
 
 @pytest.mark.parametrize("rise", [1.0, 2.0, 3.0])
 def test_edge_is_drawn_back_to_where_a_slow_rise_began(rise):
-    """1 - exp(-t / rise) reaches an eighth of its height 0.13 rise late: at whole frames the edge is drawn back over that."""
+    """1 - exp(-t / rise) reaches an eighth of its height 0.13 rise late: at whole frames the edge is extrapolated over that."""
     assert edge_of(profile(20.0, rise)) == pytest.approx(20.0 - BEFORE, abs=0.1)
     assert -rise * np.log1p(-0.12) > 0.12  # so late the crossing itself is
 
@@ -272,7 +272,7 @@ def test_profile_and_times_do_not_creep(chapter_of):
     assert np.mean(np.abs(found.frames - places) > 5.4) < 0.1
 
 
-def test_likeness_is_one_for_the_sound_itself_and_nought_for_another():
+def test_likeness_is_one_for_the_sound_itself_and_zero_for_another():
     """The cosine between a beat and the mean sound, both in logarithms."""
     mean = profile(24.0, 1.0)
     other = np.zeros_like(mean)

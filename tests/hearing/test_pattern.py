@@ -12,13 +12,13 @@ ROWS = 30
 CONTACT, DROP_A, DROP_B = 360, 400, 1140
 
 
-def strength(seed, places, height=8.0, unrest=1.0, missing=()):
+def strength(seed, places, height=8.0, spread=1.0, missing=()):
     """Rising strength with a sound at each place of every period, in two of three bands."""
     rng = np.random.default_rng(seed)
     up = np.clip(rng.standard_normal((PERIOD * ROWS, 3)), -2, 12).astype(np.float32)
     rows = np.setdiff1d(np.arange(ROWS), missing)
     for place in places:
-        at = place + PERIOD * rows + np.rint(unrest * rng.standard_normal(len(rows))).astype(int)
+        at = place + PERIOD * rows + np.rint(spread * rng.standard_normal(len(rows))).astype(int)
         for step in (0, 1):
             up[at + step, :2] += height
     return np.clip(up, -3, 12)
@@ -37,7 +37,7 @@ def test_both_sides_are_followed():
     if abs(np.median(of_place(pattern.first, DROP_A))) > 100:
         tracks = {DROP_A: pattern.second, DROP_B: pattern.first}
     for place, track in tracks.items():
-        # unrest of one frame, a sound of two
+        # spread of one frame, a sound of two
         assert np.median(np.abs(of_place(track, place))) <= 2
         assert track.score > 9
 

@@ -21,10 +21,10 @@ def test_a_bang_does_not_draw_its_neighbours(row):
     true = beats(row)
     frames = true.copy()
     frames[row] -= 120
-    expected, unrest, settled = expected_places(frames, ROWS, ALL, NONE)
+    expected, spread, settled = expected_places(frames, ROWS, ALL, NONE)
     # Half a frame of scatter in eight neighbours or four, carried on by two rows at the ends: three frames at most.
     assert np.abs(expected - true).max() < 4
-    assert unrest < 1.5
+    assert spread < 1.5
     assert np.flatnonzero(~settled).tolist() == [row]
 
 

@@ -1,4 +1,4 @@
-"""Beats laid over each other: a contact that no single beat tells begins where it was put."""
+"""Beats stacked (averaged): a contact that no single beat tells begins where it was put."""
 
 import numpy as np
 import pytest

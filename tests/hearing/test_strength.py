@@ -1,4 +1,4 @@
-"""Onset strength: the room is nought, its unrest is one, a tick rises and a voice does not."""
+"""Onset strength: the room is zero, its noise deviation is one, a tick rises and a voice does not."""
 
 from __future__ import annotations
 
@@ -15,11 +15,11 @@ def room(rng, chunks, scale=1e-6):
     return [(scale * rng.gamma(12, 1 / 12, (FRAMES, BANDS))).astype(np.float32) for _ in range(chunks)]
 
 
-def test_quiet_room_has_unit_unrest_about_nought():
+def test_quiet_room_has_unit_deviation_about_zero():
     rng = np.random.default_rng(1)
     floor = RoomFloor()
     strength = np.concatenate([floor.strength(chunk)[0] for chunk in room(rng, 40)][10:])
-    # 30 chunks of 1024 values: 0.005 of sampling error; the floor is the higher of two medians, so nought lies low
+    # 30 chunks of 1024 values: 0.005 of sampling error; the floor is the higher of two medians, so zero lies low
     assert -0.2 < np.median(strength) <= 0.05
     assert np.mean(strength < -1) == pytest.approx(0.16, abs=0.06)
 
@@ -38,9 +38,9 @@ def test_tick_stands_out_by_its_own_power():
         floor.strength(chunk)
     chunk = room(rng, 1)[0]
     chunk[100] += 50e-6
-    strength, level, unrest = floor.strength(chunk)
+    strength, level, deviation = floor.strength(chunk)
     assert np.argmax(strength.sum(axis=1)) == 100
-    np.testing.assert_allclose(strength[100], (chunk[100] / level - 1) / unrest, rtol=1e-5)
+    np.testing.assert_allclose(strength[100], (chunk[100] / level - 1) / deviation, rtol=1e-5)
     np.testing.assert_allclose(level, 1e-6, rtol=0.2)
 
 

@@ -68,7 +68,7 @@ def test_chance_scores_low_and_a_clock_high():
     assert max(chance) < 9  # what a track must reach to be followed
 
 
-def test_rows_outside_the_series_are_nought():
+def test_rows_outside_the_series_are_zero():
     series = np.arange(1, 11, dtype=np.float32)
     image = rows_of(series, np.array([-2, 3, 8]), 4)
     np.testing.assert_array_equal(image, [[0, 0, 1, 2], [4, 5, 6, 7], [9, 10, 0, 0]])

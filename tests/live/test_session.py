@@ -323,7 +323,7 @@ def test_microphone_that_delivers_no_more_is_shown(monkeypatch):
 
 def test_figures_that_fail_at_the_end_cost_no_night(tmp_path, monkeypatch):
     def broken(*_, **__):
-        raise ZeroDivisionError("by nought")
+        raise ZeroDivisionError("by zero")
 
     monkeypatch.setattr("torsionbeat.live.session.reading_of", broken)
     sound, _ = rendered(15.0, 300.0)
@@ -331,6 +331,6 @@ def test_figures_that_fail_at_the_end_cost_no_night(tmp_path, monkeypatch):
     with kept(tmp_path / "night", source) as keeper:
         result = listen_live(source, CLOCK, keeper=keeper)
     assert result.reading is None
-    assert "could not be worked out (ZeroDivisionError: by nought)" in result.why
+    assert "could not be worked out (ZeroDivisionError: by zero)" in result.why
     assert result.kept == "night"
     assert len(list((tmp_path / "night").glob("sound-*.flac"))) == 1

@@ -298,7 +298,7 @@ def test_materials_agree_with_a_handbook():
         # A mill's sheet for C51000 (density 8860, expansion 17.8 from 20 to 300 C). Drift -3.6e-4 to -4.0e-4: from memory,
         # after G. H. Keulegan & M. R. Houseman, NBS J. Res. 10 (1933) RP531 (quoted at second hand).
         ("C51000", 8860, 17.8, (-400, -360)),
-        # Data sheets for UNS N09902: density, expansion from 20 to 100 C; drift nought is the aim.
+        # Data sheets for UNS N09902: density, expansion from 20 to 100 C; drift zero is the aim.
         ("N09902", 8050, 7.6, (0, 0)),
         # 0.284 lb/in3; E. Beckett 1903, p. 53: tempered steel rod .0064 in 1000 F. Drift -2.4e-4 to -2.7e-4: from memory,
         # after RP531.

@@ -199,7 +199,7 @@ def test_settling_of_a_driven_swing():
     slope = np.polyfit(np.arange(400)[rows] * period / 2, np.log(left[rows]), 1)[0]
     assert decay.settling_time_s(q, period) == pytest.approx(
         -1 / slope, rel=2e-3
-    )  # the rest is not yet nought: its square
+    )  # the rest is not yet zero: its square
     assert decay.settling_time_s(q, period) == pytest.approx(95.5, abs=0.05)
 
 

@@ -29,7 +29,7 @@ def wandering(rng, beats, memory, sigma_deg, noise_deg):
     ],
 )
 def test_no_trend_is_seen_in_a_wander(beats, memory, noise_deg):
-    """Slow, correlated wander without any trend: the interval holds nought in 90 of 100 at least."""
+    """Slow, correlated wander without any trend: the interval holds zero in 90 of 100 at least."""
     held = 0
     number = np.arange(beats)
     for seed in range(60):

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from torsionbeat.errors import NothingHeardError
-from torsionbeat.hearing.heard import Heard, HeardSounds, LaidOver
+from torsionbeat.hearing.heard import Heard, HeardSounds, SegmentPassage
 from torsionbeat.reading.figures import Clock
 from torsionbeat.reading.mean_period import mean_period
 from torsionbeat.reading.measuring import reading_of
@@ -360,7 +360,7 @@ def test_offset_carries_the_doubt_of_arc_and_beat_error(tolerance_deg, error_s):
     by_arc = (offset(b.n, arc.n + 1e-3) - offset(b.n, arc.n - 1e-3)) / 2e-3 * arc.s
     assert reading.offset_deg.std_dev == pytest.approx(
         np.hypot(by_b, by_arc), rel=0.01
-    )  # a step of u, not of nought
+    )  # a step of u, not of zero
     # A lift known to 2 deg leaves the arc to decide, an exact one both.
     assert (by_arc > 10 * by_b) == (tolerance_deg > 0)
 
@@ -368,8 +368,8 @@ def test_offset_carries_the_doubt_of_arc_and_beat_error(tolerance_deg, error_s):
 def test_a_travel_that_no_single_contact_shows_widens_the_period():
     """Passages of stacked beats: with one stack a side its growth is known to 1 % an hour, half of it a beat in the middle."""
     what = heard(contact=False, jitter_s=1e-5)
-    laid = tuple(LaidOver(side, 0, 39, PASSAGE_S * RATE_HZ, 1e-4 * RATE_HZ) for side in "ab")
-    plain, stacked = read(what), read(replace(what, laid_over=laid))
+    laid = tuple(SegmentPassage(side, 0, 39, PASSAGE_S * RATE_HZ, 1e-4 * RATE_HZ) for side in "ab")
+    plain, stacked = read(what), read(replace(what, stacked_passages=laid))
     a_beat = 0.01 / 3600 * PERIOD_S / 2  # share by which a passage grows from beat to beat
     wider = np.sqrt(stacked.period_s.std_dev**2 - plain.period_s.std_dev**2)
     assert wider == pytest.approx(2 * PASSAGE_S * a_beat / 2, rel=0.02)

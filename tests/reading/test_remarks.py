@@ -77,7 +77,7 @@ def test_another_clock_in_step_draws_the_times(remarks, other_s, said):
 def test_strays_together_and_missed_beats(remarks, night):
     assert "2 sounds did not fit the beat" in remarks(strays=2)[0]
     assert "1 sound did not fit" in remarks(strays=1)[0]
-    assert "all beats laid over each other" in remarks(together=True)[0]
+    assert "all beats averaged together" in remarks(together=True)[0]
     (missed,) = remarks(beats_expected=night.beats_heard + 9)
     assert missed.startswith(f"9 of {night.beats_heard + 9} beats were not heard")
 

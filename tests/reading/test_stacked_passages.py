@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from torsionbeat.hearing.heard import LaidOver
+from torsionbeat.hearing.heard import SegmentPassage
 from torsionbeat.reading.stacked_passages import USUAL_TRAVEL_PER_H, stacked_passages
 
 RATE_HZ = 16_000
@@ -11,7 +11,7 @@ HALF_S = 30.0
 
 
 def part(side, first, last, passage_s, within_s=0.001):
-    return LaidOver(side, first, last, passage_s * RATE_HZ, within_s * RATE_HZ)
+    return SegmentPassage(side, first, last, passage_s * RATE_HZ, within_s * RATE_HZ)
 
 
 def test_one_stack_knows_no_travel():
@@ -30,7 +30,7 @@ def test_travel_of_two_halves_goes_for_both_sides():
     """Side a grows by 2 % in a hundred beats; side b, stacked whole, grows as much."""
     parts = (part("a", 0, 100, 0.90, 1e-4), part("a", 100, 200, 0.918, 1e-4), part("b", 1, 201, 0.8))
     both = stacked_passages(parts, 1 / RATE_HZ, HALF_S)
-    # The usual travel draws the slope to nought by some parts in a thousand.
+    # The usual travel draws the slope to zero by some parts in a thousand.
     assert both[0].travel == pytest.approx(2e-4, rel=0.02)
     assert both[1].travel == both[0].travel
     assert both[0].at(np.array([50]))[0] == pytest.approx(0.90, abs=3e-4)

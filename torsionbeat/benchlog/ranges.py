@@ -124,7 +124,7 @@ _COLUMNS = {
 }
 
 _UNCERTAINTY = Allowed(0, 1e9, "")
-"""Zero or more: a standard uncertainty below nought is a slip, and the arithmetic of figures refuses it."""
+"""Zero or more: a standard uncertainty below zero is a slip, and the arithmetic of figures refuses it."""
 
 
 def range_of(table: str, column: str) -> Allowed | None:

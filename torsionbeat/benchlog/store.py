@@ -1,6 +1,6 @@
 """How the bench log is opened without harm.
 
-In goes a database URL; out comes an SQLAlchemy engine on a log of today's schema. A file
+Input: a database URL. Output: an SQLAlchemy engine on a log of today's schema. A file
 that is damaged, foreign or written by a newer torsionbeat is found out through a read-only door, so it is
 left byte for byte as it was. SQLite runs with a write-ahead log, foreign keys on and ``synchronous = FULL``:
 what was committed is on the disk. Every fault of the database becomes a ``BenchLogError`` in words.

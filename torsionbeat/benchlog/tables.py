@@ -86,7 +86,7 @@ def name_key(name: str) -> str:
 
 
 EXACT = 1e-12
-"""Standard uncertainty of a figure that was kept as exact: arithmetic warns of nought, and this is less than any clock."""
+"""Standard uncertainty of a figure that was kept as exact: arithmetic warns of zero, and this is less than any clock."""
 
 
 def uncertain(value: float | None, sigma: float | None) -> UFloat:

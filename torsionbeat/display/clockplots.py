@@ -90,8 +90,8 @@ def history_figure(
         figure = style.new_figure(height_in=sum(heights) + style.HEAD_IN + 0.19 * (len(named) + 1))
         panels = figure.subplots(len(heights), 1, sharex=True, squeeze=False, height_ratios=heights)[:, 0]
         style.head(figure, clock, _span(rates))
-        for axes, (title, label, figures, _, nought) in zip(panels, shown, strict=True):
-            plot_history(axes, figures, works, title, label, nought=nought)
+        for axes, (title, label, figures, _, zero) in zip(panels, shown, strict=True):
+            plot_history(axes, figures, works, title, label, zero=zero)
         if works:
             first = len(works) - len(named) + 1
             lines = [f"1 to {first - 1}  earlier works"] if first > 1 else []
@@ -167,7 +167,7 @@ def owner_figure(rates: Sequence[DatedFigure], works: Sequence[DatedWork]) -> An
         figure = style.new_figure(height_in=2.3)
         axes = figure.subplots()
         plot_history(
-            axes, rates, works, "Seconds gained (+) or lost (-) in a day", "seconds a day", nought=True
+            axes, rates, works, "Seconds gained (+) or lost (-) in a day", "seconds a day", zero=True
         )
         style.note(axes, "")
         return figure
@@ -206,7 +206,7 @@ def plot_history(
     title: str,
     label: str,
     *,
-    nought: bool,
+    zero: bool,
 ) -> None:
     """Draw a figure of every reading against its date, works as numbered lines."""
     from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
@@ -223,7 +223,7 @@ def plot_history(
     halves = np.array([1.96 * one.figure.std_dev for one in known])
     look = style.SIDE_MARKS["a"] | {"markersize": 5.0}
     axes.errorbar(dates, values, halves, capsize=3, linestyle=":", linewidth=0.9, **look)
-    if nought:
+    if zero:
         axes.axhline(0, color=style.LIGHT, linewidth=0.8)
         _bend(axes, values, halves)
     moments = [work.done_at.astimezone(zone) for work in works]

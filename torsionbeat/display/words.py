@@ -1,6 +1,6 @@
 """Figures in plain words: sentences first, and no more digits than the uncertainty leaves standing.
 
-In go readings and uncertain numbers; out come sentences and rows for tables. The 95 % interval of a figure is
+Input: readings and uncertain numbers. Output: sentences and rows for tables. The 95 % interval of a figure is
 value +- 1.96 u. A figure that was not measured is not said; the reading's remarks say why.
 """
 
@@ -67,7 +67,7 @@ def decimals(half_width: float) -> int:
 
 
 def number(value: float, digits: int, *, sign: bool = False) -> str:
-    """Write a number with so many decimals, nought never as minus nought.
+    """Write a number with so many decimals, zero never as minus zero.
 
     Examples
     --------

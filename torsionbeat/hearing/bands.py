@@ -1,6 +1,6 @@
 """From samples to band levels: how loud the sound is in a few bands, two thousand times a second.
 
-In go samples of one channel, block by block; out come levels in half-decibel steps, shape (frames, bands), uint8.
+Input: samples of one channel, block by block. Output: levels in half-decibel steps, shape (frames, bands), uint8.
 The same samples give the same levels however they are cut into blocks, because all arithmetic is done on chunks
 of a fixed number of frames counted from the start.
 

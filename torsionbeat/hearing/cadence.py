@@ -1,6 +1,6 @@
 """Cadence: with what period does the sound repeat?
 
-In goes rising strength at a few hundred frames a second; out come periods with their scores. The autocorrelation of
+Input: rising strength at a few hundred frames a second. Output: periods with their scores. The autocorrelation of
 each band (Wiener-Khinchin, by FFT) shows every pair of like sounds at its distance; a clock of period T puts a peak
 at T, 2 T, 3 T ... The mean of the autocorrelation over those multiples, divided by its own scatter in a room
 without a clock, is the score: about normal with unit variance where there is nothing, so that a few million
@@ -66,7 +66,7 @@ def score_periods(
 ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
     """Periods tried, in seconds, and the score of each.
 
-    ``width`` frames of the autocorrelation are pooled, which allows for that much unrest of the single beat.
+    ``width`` frames of the autocorrelation are pooled, which allows for that much spread of the single beat.
     """
     from scipy.ndimage import uniform_filter1d
 

@@ -1,7 +1,7 @@
 """Exact times: each sound laid against the learnt sound of its kind and side.
 
-In go band powers round the rough places of one sound, in units of the room's floor, two thousand frames a second;
-out come the times in frames, to a fraction of a frame, with what speaks for each. Noise power in a band follows a
+Input: band powers round the rough places of one sound, in units of the room's floor, two thousand frames a second.
+Output: the times in frames, to a fraction of a frame, with what speaks for each. Noise power in a band follows a
 gamma distribution about its mean, so the likelihood of a sound with profile ``s`` that begins at ``t`` is
 
     sum over frames and bands of   -log(1 + a s) - x / (1 + a s)
@@ -58,7 +58,7 @@ _SOFT_RISE = 1.5
 _SHOWS_EARLY = 1.6
 """Frames by which a sound shows before the place that fits it best, from the length of the levels' own windows."""
 _RISE_DOUBT = 0.2
-"""Share of a sound's rise by which its beginning is in doubt: one that swells is drawn back along the wrong curve."""
+"""Share of a sound's rise by which its beginning is in doubt: one that swells is extrapolated along the wrong curve."""
 _SOFTER = (0.03, 0.05)
 """Shares of the height of a sound: what stays below the first is still the room, what rises above the second is not."""
 _OWN_HEAD = 0.1
@@ -75,7 +75,7 @@ before their peak (realsounds)."""
 BEGINS = 0.02
 """Share of its greatest power at which a sound begins."""
 _AVERAGED, _SURE, _LEAST_MEAN = 3, 3.0, 6
-"""Frames averaged, standard errors above nought, and beats at least, for a part to be heard in the mean."""
+"""Frames averaged, standard errors above zero, and beats at least, for a part to be heard in the mean."""
 _QUIET, _PART = 24, 5
 """Frames of quiet (12 ms) that part two sounds; and by which a part must begin earlier than the edge to count as one."""
 _OWN_RISE = 14
@@ -236,7 +236,7 @@ def _refined(gained: FloatArray, best: IntArray) -> npt.NDArray[np.float64]:
     return np.where(middle == best, best + np.clip(step, -0.5, 0.5), best.astype(np.float64))
 
 
-def _laid_over(sound: FloatArray, shifts: npt.NDArray[np.float64], length: int) -> FloatArray:
+def _aligned(sound: FloatArray, shifts: npt.NDArray[np.float64], length: int) -> FloatArray:
     """Pieces of each window beginning at a fractional shift, shape (beats, length, bands)."""
     whole = np.floor(shifts).astype(np.int64)
     part = (shifts - whole).astype(np.float32)[:, None, None]
@@ -270,8 +270,8 @@ def match(
     for _ in range(passes):
         # What all shifts have in common is taken out, or profile and times would creep to one end of the search together.
         at = np.clip(shifts - (np.median(shifts) - search), 0, 2 * search)
-        shaded = None if shade is None else _laid_over(shade, at, BEFORE + AFTER)
-        profile = _mean_profile(_laid_over(sound, at, BEFORE + AFTER), strength, shaded)
+        shaded = None if shade is None else _aligned(shade, at, BEFORE + AFTER)
+        profile = _mean_profile(_aligned(sound, at, BEFORE + AFTER), strength, shaded)
         gained, which = _evidence(sound, profile, search, shade)
         gained += prior
         best = _tops(gained)
@@ -279,7 +279,7 @@ def match(
         strength = _LOUDNESS[which[rows, best]]
         if np.abs(shifts - before).max(initial=0) < _SETTLED:
             break
-    laid = _laid_over(sound, shifts, BEFORE + AFTER)
+    laid = _aligned(sound, shifts, BEFORE + AFTER)
     edge, rise = _edge_and_rise(profile)
     return ExactTimes(
         places + shifts - search,
@@ -339,7 +339,7 @@ def laid_anywhere(
     """
     sound = fine.windows(places, search)
     gained = _evidence(sound, profile, search, fine.shade(places, search))[0] + _prior(search, prior_frames)
-    laid = _laid_over(sound, np.argmax(gained, axis=1).astype(np.float64), BEFORE + AFTER)
+    laid = _aligned(sound, np.argmax(gained, axis=1).astype(np.float64), BEFORE + AFTER)
     return gained.max(axis=1).astype(np.float64), _likeness(laid, profile)
 
 
@@ -379,8 +379,8 @@ def edge_of(profile: FloatArray) -> float:
 def _edge_and_rise(profile: FloatArray) -> tuple[float, float]:
     """Where the profile begins, and the frames it takes from there to the upper of the two heights.
 
-    A sound that rises slowly passes any one height late. So the rise is followed at two heights and drawn back to
-    nought along the curve 1 - exp(-t / rise): a sharp and a soft sound then begin at the same place. Where the
+    A sound that rises slowly passes any one height late. So the rise is followed at two heights and extrapolated to
+    zero along the curve 1 - exp(-t / rise): a sharp and a soft sound then begin at the same place. Where the
     profile is noisy the two heights lie higher; where it is faint too the whole sound is fitted instead.
     """
     height = _height(profile)
@@ -427,7 +427,7 @@ def beginning_of(fine: FinePower, found: ExactTimes, certain: npt.NDArray[np.boo
 
     A tick may have parts tens of milliseconds apart, the first of them weaker. A sound begins where its power first
     passes `BEGINS` of its greatest; the mean of many beats shows that far below the room. What lies before a quiet
-    stretch is another sound, or its dying away. The first part is then drawn back along its own rise.
+    stretch is another sound, or its dying away. The first part is then extrapolated along its own rise.
     """
     plain = Beginning(found.edge, found.edge_uncertainty, 1.0)
     if np.count_nonzero(certain) < _LEAST_MEAN:
@@ -435,7 +435,7 @@ def beginning_of(fine: FinePower, found: ExactTimes, certain: npt.NDArray[np.boo
     at = found.frames[certain]
     whole = np.floor(at).astype(np.int64)
     sound = fine.around(whole, LOOK_BACK + 1, AFTER + 1)
-    laid = _laid_over(sound, at - whole + 1, LOOK_BACK + AFTER)
+    laid = _aligned(sound, at - whole + 1, LOOK_BACK + AFTER)
     share = found.profile.mean(axis=0, dtype=np.float64)
     weights = (share / max(float(share.sum()), 1e-12)).astype(np.float32)
     each = (laid - 1) @ weights
@@ -509,7 +509,7 @@ class Onset:
 
 
 def onset_in(series: npt.NDArray[np.float64]) -> Onset:
-    """Where in a noisy series, nought in the room, a sudden rise that dies away begins; not in its last TAIL frames.
+    """Where in a noisy series, zero in the room, a sudden rise that dies away begins; not in its last TAIL frames.
 
     The matched filter of (1 - exp(-t / rise)) exp(-t / decay) in even noise, for a sharp rise and one of 1.5 ms and
     decays of 2 to 16 ms: it uses the whole sound, where a

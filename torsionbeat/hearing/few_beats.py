@@ -7,8 +7,8 @@ room puts a peak there; then what clocks are like, and the price of each number 
 T. Loredo, Astrophys. J. 398 (1992) 146). An ordinary clock that ticks in the room is the rival of every such account: its
 ticks are taken out first.
 
-Times are seconds from the start of the stretch, levels dB over the room's unrest; a score is the natural logarithm of the
-odds over a room without a clock.
+Times are seconds from the start of the stretch, levels dB over the background-noise deviation; a score is the
+natural logarithm of the odds over a room without a clock.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ HEARD = 0.97
 SPREAD_DB = 4.0
 """Scale of a sound's level about the median of its kind and side."""
 LEAST_DB = 7.0
-"""Peaks of 5 times the room's unrest and more."""
+"""Peaks of 5 times the background-noise deviation and more."""
 _MOST_PEAKS = 36
 """The loudest that suggest clocks: pairs of them; all peaks are weighed."""
 NEAR = 0.045

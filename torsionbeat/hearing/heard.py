@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["Heard", "HeardSounds", "LaidOver", "OtherAccount", "VoiceProfile"]
+__all__ = ["Heard", "HeardSounds", "OtherAccount", "SegmentPassage", "VoiceProfile"]
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -66,8 +66,8 @@ class HeardSounds:
 
 
 @dataclass(frozen=True, slots=True)
-class LaidOver:
-    """Lift passage of one side found only with all its beats laid over each other.
+class SegmentPassage:
+    """Lift passage of one side found only with all its beats stacked (averaged).
 
     ``first_beat`` to ``last_beat``; passage and its standard uncertainty in samples.
     """
@@ -125,7 +125,7 @@ class Heard:
     channels: int
     period_samples: float | None
     sounds: HeardSounds
-    laid_over: tuple[LaidOver, ...] = ()
+    stacked_passages: tuple[SegmentPassage, ...] = ()
     voices: tuple[VoiceProfile, ...] = ()
     gaps: tuple[tuple[int, int], ...] = ()
     """Stretches without any sound: lost, or digital silence; (first sample, one past the last)."""

@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from torsionbeat.hearing.bands import CHUNK_FRAMES, POOLED_FRAMES, BandEar, BandPlan, Chunk, plan_bands
 from torsionbeat.hearing.exact import BEFORE
-from torsionbeat.hearing.heard import Heard, HeardSounds, LaidOver, OtherAccount, VoiceProfile
+from torsionbeat.hearing.heard import Heard, HeardSounds, OtherAccount, SegmentPassage, VoiceProfile
 from torsionbeat.hearing.other_clocks import OtherClock
 from torsionbeat.hearing.placing import Placed
 from torsionbeat.hearing.search import Wanted
@@ -31,7 +31,7 @@ LONG_SILENCE_CHUNKS = 600
 CHAPTER_CHUNKS = 4400
 """Chunks in a chapter: an hour and a quarter, enough for a clock whose single contacts cannot be heard."""
 
-Sided = TypeVar("Sided", LaidOver, VoiceProfile)
+Sided = TypeVar("Sided", SegmentPassage, VoiceProfile)
 
 _POOLED_CHUNK = CHUNK_FRAMES // POOLED_FRAMES
 _LEAST_GAP_FRAMES = 200
@@ -53,17 +53,17 @@ class _Ear:
         self._levels = np.empty((0, plan.bands), np.uint8)
         self._strength = np.empty((0, plan.bands), np.float16)
         self._floors = np.empty((0, plan.bands), np.float32)
-        self._unrests = np.empty((0, plan.bands), np.float32)
+        self._deviations = np.empty((0, plan.bands), np.float32)
 
     def take(self, chunk: Chunk) -> None:
-        strength, floor, unrest = self.room.strength(chunk.pooled)
+        strength, floor, deviation = self.room.strength(chunk.pooled)
         at = self.chunks
         if at == len(self._floors):
             self._grow()
         self._levels[at * CHUNK_FRAMES : (at + 1) * CHUNK_FRAMES] = chunk.levels
         with np.errstate(under="ignore"):
             self._strength[at * _POOLED_CHUNK : (at + 1) * _POOLED_CHUNK] = strength
-        self._floors[at], self._unrests[at] = floor, unrest
+        self._floors[at], self._deviations[at] = floor, deviation
         self.chunks += 1
         self.clipped += chunk.clipped_samples
         self.bad += chunk.bad_samples
@@ -75,7 +75,7 @@ class _Ear:
             ("_levels", CHUNK_FRAMES),
             ("_strength", _POOLED_CHUNK),
             ("_floors", 1),
-            ("_unrests", 1),
+            ("_deviations", 1),
         ):
             old = getattr(self, name)
             new = np.empty((max(CHAPTER_CHUNKS, self.chunks + 64) * frames, old.shape[1]), old.dtype)
@@ -89,7 +89,7 @@ class _Ear:
             self._levels[: self.chunks * CHUNK_FRAMES],
             self._strength[: self.chunks * _POOLED_CHUNK],
             self._floors[: self.chunks],
-            self._unrests[: self.chunks],
+            self._deviations[: self.chunks],
         )
 
     def forget(self, chunks: int) -> None:
@@ -98,7 +98,7 @@ class _Ear:
             ("_levels", CHUNK_FRAMES),
             ("_strength", _POOLED_CHUNK),
             ("_floors", 1),
-            ("_unrests", 1),
+            ("_deviations", 1),
         ):
             array = getattr(self, name)
             kept = array[chunks * frames : self.chunks * frames]
@@ -111,7 +111,7 @@ class _Story:
     """What the chapters closed so far have told."""
 
     sounds: list[HeardSounds] = field(default_factory=list)
-    laid_over: list[LaidOver] = field(default_factory=list)
+    stacked_passages: list[SegmentPassage] = field(default_factory=list)
     voices: dict[tuple[str, str], VoiceProfile] = field(default_factory=dict)
     other_intervals_s: list[float] = field(default_factory=list)
     second_period_s: float | None = None
@@ -265,7 +265,7 @@ class Listener:
         return replace(
             old,
             sounds=list(old.sounds),
-            laid_over=list(old.laid_over),
+            stacked_passages=list(old.stacked_passages),
             voices=dict(old.voices),
             other_intervals_s=list(old.other_intervals_s),
         )
@@ -333,8 +333,8 @@ class Listener:
                     continue
                 story.sounds.append(self._sounds(placed, beats, base))
                 story.voices[name, placed.kind] = _voice(placed, name, self._plan.frame_s)
-            story.laid_over += [
-                LaidOver(
+            story.stacked_passages += [
+                SegmentPassage(
                     name,
                     int(beats[part.first_row]),
                     int(beats[part.last_row]),
@@ -432,7 +432,7 @@ class Listener:
             channels=self._channels,
             period_samples=story.period_samples,
             sounds=sounds,
-            laid_over=tuple(_turned(part, odd) for part in story.laid_over),
+            stacked_passages=tuple(_turned(part, odd) for part in story.stacked_passages),
             voices=tuple(_turned(voice, odd) for voice in story.voices.values()),
             gaps=tuple(gap for gap in gaps if gap[1] - gap[0] > 0),
             other_intervals_s=tuple(story.other_intervals_s),

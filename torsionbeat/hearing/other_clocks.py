@@ -1,7 +1,7 @@
 """Other clocks in the room: find what ticks fast and steadily, and take it out of the strength.
 
 A quartz clock that steps each second, a pendulum clock, a balance ticking five times a second: all repeat far more
-often than a torsion clock. In goes strength, shape (frames, bands); out come the intervals heard, and strength in
+often than a torsion clock. Input: strength, shape (frames, bands). Output: the intervals heard, and strength in
 which each moment is measured against the same moment of the neighbouring ticks: what is in every tick is gone,
 what is in one only (a beat of the torsion clock) stays.
 """

@@ -1,6 +1,6 @@
 """Paths: which sound of each beat belongs to a track, all beats weighed together.
 
-In go the rough frames of one sound, one in each row; out come better ones. Candidates are the tops of the evidence for the
+Input: the rough frames of one sound, one in each row. Output: better ones. Candidates are the tops of the evidence for the
 learnt sound (:mod:`torsionbeat.hearing.exact`) in a wide window round each rough place, and that it was not heard. The clock
 is a phase and a period that wander a little (a Kalman filter); what else sounds there, the room and other clocks, is known from
 windows away from the beat by how dense such tops are at each height. The best paths through all rows are kept (a beam, after

@@ -1,6 +1,6 @@
 """The pattern of a beat: which sounds, in which order, on which side.
 
-In go strength and a period; out come tracks: for each sound of each side the pooled frame at which it falls in
+Input: strength and a period. Output: tracks: for each sound of each side the pooled frame at which it falls in
 every period. The track that stands out most is taken first, its partner is sought half a period away, and round
 both the sounds that keep step with them. The loudest of a side is its drop, the first one before it its contact.
 """
@@ -182,7 +182,7 @@ def sounds_round(rising: FloatArray, known: SoundTrack, period_frames: float) ->
     """All sounds of one beat, in the order in which they fall, the known one among them.
 
     First what can be followed by itself from period to period, then, where nothing is left that can, what stands
-    out only when all beats of the side are laid over each other (its frames then keep a fixed distance).
+    out only when all beats of the side are stacked (its frames then keep a fixed distance).
     """
     span = int(LONGEST_LIFT * period_frames)
     found = [known]
@@ -269,7 +269,7 @@ def weighted(rising: FloatArray, weights: FloatArray, width: int) -> FloatArray:
     share = (weights / np.sqrt(np.sum(weights**2))).astype(np.float32)
     series: FloatArray = rising @ share
     series = uniform_filter1d(series, width)
-    # Stretches without sound are exactly nought: where they are most of it, they would say that the room is still.
+    # Stretches without sound are exactly zero: where they are most of it, they would say that the room is still.
     sounding = series[series != 0]
     heard = sounding if 100 < len(sounding) < 0.5 * len(series) else series
     sample = np.sort(heard[:: max(1, len(heard) // 50_000)])
@@ -280,7 +280,7 @@ def weighted(rising: FloatArray, weights: FloatArray, width: int) -> FloatArray:
 
 
 def rows_of(series: FloatArray, starts: IntArray, columns: int) -> FloatArray:
-    """Rows of ``columns`` frames beginning at ``starts``; nought outside the series. Shape (rows, columns)."""
+    """Rows of ``columns`` frames beginning at ``starts``; zero outside the series. Shape (rows, columns)."""
     index = starts[:, None] + np.arange(columns)[None, :]
     inside = (index >= 0) & (index < len(series))
     out = series[np.clip(index, 0, len(series) - 1)]

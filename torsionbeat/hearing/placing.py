@@ -1,6 +1,6 @@
 """Placing: where one sound begins in every beat, and in which beats it is certain.
 
-In go the rough frames of one sound; out come exact ones (:mod:`torsionbeat.hearing.exact`). A bang beside a beat can be taken
+Input: the rough frames of one sound. Output: exact ones (:mod:`torsionbeat.hearing.exact`). A bang beside a beat can be taken
 for it. What gives it away is that it misses the place where its neighbours expect the beat, and that it does not sound like
 the beat; one of the two alone does not, for a clock may turn a corner (its drive was lost, its case was knocked), and weak
 beats all sound like the room. Certain is what chance, the same search laid where the beat is not, does not reach.
@@ -99,14 +99,14 @@ def place(fine: FinePower, sound: SoundTrack, track: SoundTrack, period: float) 
     first = settled(fine, places[rows], _SEARCH)
     chance, unlike, _ = _chance(fine, first.frames, period, 12, first.profile, None)
     certain = first.evidence > chance
-    expected, unrest, stays = expected_places(
+    expected, spread, stays = expected_places(
         first.frames, rows, certain, certain & of_a_kind(first, certain, unlike)
     )
     # Laid at its main part, the window would begin within a sound of two parts, and all beats creep towards the first.
     begins_at = beginning_of(fine, first, stays).frames
     anchor = (np.where(stays, first.frames, expected) + begins_at).round().astype(np.int64)
-    search = int(np.clip(4 * unrest, _LEAST_SEARCH, _SEARCH))
-    prior = max(1.5 * unrest, 2.0)
+    search = int(np.clip(4 * spread, _LEAST_SEARCH, _SEARCH))
+    prior = max(1.5 * spread, 2.0)
     exact = match(fine, anchor, search, prior_frames=prior)
     chance, _, low = _chance(fine, exact.frames, period, search, exact.profile, prior)
     if np.median(exact.evidence) < chance + _WEAK:
@@ -234,17 +234,17 @@ def expected_places(
     period = float(np.median(np.diff(frames[trusted]) / np.diff(rows[trusted])))
     residual = frames - period * rows
     settled = certain
-    expected, unrest = residual, 0.0
+    expected, spread = residual, 0.0
     for _ in range(4):
         expected = _from_neighbours(rows, residual, trusted)
         miss = np.abs(residual - expected)
-        unrest = max(1.4826 * float(np.median(miss[trusted])), 0.5)
+        spread = max(1.4826 * float(np.median(miss[trusted])), 0.5)
         before = settled
-        settled = (certain & (miss < max(6 * unrest, 8))) | (alike & (miss < _CORNER))
+        settled = (certain & (miss < max(6 * spread, 8))) | (alike & (miss < _CORNER))
         if np.array_equal(before, settled) or np.count_nonzero(settled) < 4:
             break
         trusted = np.flatnonzero(settled)
-    return expected + period * rows, unrest, settled
+    return expected + period * rows, spread, settled
 
 
 def _from_neighbours(

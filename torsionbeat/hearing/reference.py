@@ -1,7 +1,7 @@
 """Reference ticks: a quartz clock in the same recording measures the recorder's own crystal.
 
-In go band levels of a stretch of sound (a ``Chapter``) and the interval at which the clock is known to tick; out
-comes that interval as the recorder counted it. The ticks are laid out in rows of half a minute, folded by the
+Input: band levels of a stretch of sound (a ``Chapter``) and the interval at which the clock is known to tick. Output:
+that interval as the recorder counted it. The ticks are laid out in rows of half a minute, folded by the
 interval; a straight line through the rows (all slopes and phases tried) finds them, the same matched sound that
 times the torsion clock times each tick, and a least-squares line with Huber's weights (P. J. Huber, Robust Estimation
 of a Location Parameter, 1964) gives the interval. A recorder that runs fast counts more samples in each interval.
@@ -187,11 +187,11 @@ class ReferenceEar:
 
     def _take(self, chunks: list[Chunk]) -> None:
         for chunk in chunks:
-            strength, floor, unrest = self._room.strength(chunk.pooled)
+            strength, floor, deviation = self._room.strength(chunk.pooled)
             if not self._rows:
                 self._first_chunk = chunk.number
             with np.errstate(under="ignore"):
-                self._rows.append((chunk.levels, strength.astype(np.float16), floor, unrest))
+                self._rows.append((chunk.levels, strength.astype(np.float16), floor, deviation))
             if len(self._rows) >= CHAPTER_CHUNKS:
                 self._close()
 
@@ -204,13 +204,13 @@ class ReferenceEar:
     def _fit(self) -> TickFit | None:
         if len(self._rows) * self._plan.frame_s * 2048 < LEAST_TICKS * self._interval_s:
             return None
-        levels, strength, floors, unrests = zip(*self._rows, strict=True)
+        levels, strength, floors, deviations = zip(*self._rows, strict=True)
         chapter = Chapter(
             self._plan.frame_s,
             np.concatenate(levels),
             np.concatenate(strength),
             np.array(floors),
-            np.array(unrests),
+            np.array(deviations),
         )
         fit = reference_ticks(chapter, self._interval_s)
         if fit is None:

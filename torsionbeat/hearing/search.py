@@ -1,7 +1,7 @@
 """Which period? From rising strength to the pattern of one clock, or to none.
 
 The score of a period says that something repeats; it does not say that it is a clock (a sentence repeats its
-syllables, rain its drops). So each likely period is put to the proof: a track must run through all its periods,
+syllables, rain its drops). So each candidate period is verified: a track must run through all its periods,
 with its partner half a period away.
 """
 
@@ -127,7 +127,7 @@ def _without_sounds(rising: FloatArray, found: Found) -> FloatArray:
 def _candidates(
     correlation: FloatArray, frame_s: float, low: float, high: float, least: float, count: int
 ) -> list[Cadence]:
-    """Periods worth a trial, the best first: several amounts of unrest allowed for."""
+    """Periods worth a trial, the best first: several amounts of spread allowed for."""
     found: list[Cadence] = []
     for width in (3, 9):
         for multiples in (6, 30):

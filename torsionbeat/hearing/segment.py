@@ -1,6 +1,6 @@
 """One segment: a stretch of sound up to an hour and a half long, heard as a whole.
 
-In go the levels and strengths of the stretch; out come the sounds of the clock, each with the number of its beat
+Input: the levels and strengths of the stretch. Output: the sounds of the clock, each with the number of its beat
 and its place in frames of 0.5 ms. The night is a row of such segments (:mod:`torsionbeat.hearing.listener`). Tracks are
 proposed by how the sound repeats (`search`, `pattern`) and put right by all their beats together (`path`); of a stretch of a
 few periods the peaks themselves tell (`few_beats`). Which sound is which is weighed in one account (`account`).
@@ -32,7 +32,7 @@ IntArray = npt.NDArray[np.int64]
 
 _POOLED_CHUNK = CHUNK_FRAMES // POOLED_FRAMES
 _SINGLE_SHARE = 0.8
-"""Share of beats in which a contact must be certain for the single ones to be better than all laid over each other."""
+"""Share of beats in which a contact must be certain for the single ones to be better than all stacked (averaged)."""
 _ASTRAY = 16.0
 """Frames (8 ms) by which the typical single contact and the stack of them all may differ."""
 LEAST_SCORE, LEAST_SHARE = 8.0, 0.99
@@ -56,13 +56,13 @@ _SAME_SOUND = 30.0
 
 @dataclass(frozen=True, slots=True)
 class Chapter:
-    """Levels (frames, bands), strength (pooled frames, bands), and by chunk the room's floor and unrest (chunks, bands)."""
+    """Levels (frames, bands), strength (pooled frames, bands), and by chunk the room's floor and deviation (chunks, bands)."""
 
     frame_s: float
     levels: npt.NDArray[np.uint8]
     strength: npt.NDArray[np.float16]
     floors: FloatArray
-    unrests: FloatArray
+    deviations: FloatArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,9 +121,9 @@ def hear_chapter(
     strength = chapter.strength.astype(np.float32)
     strength, others, added = without_other_clocks(strength, pooled_s, _longest_other(wanted))
     if added is not None:
-        unrest = np.repeat(chapter.unrests, CHUNK_FRAMES // POOLED_FRAMES, axis=0)
-        added = np.minimum(added * unrest, 60000).astype(np.float16)
-        del unrest
+        deviation = np.repeat(chapter.deviations, CHUNK_FRAMES // POOLED_FRAMES, axis=0)
+        added = np.minimum(added * deviation, 60000).astype(np.float16)
+        del deviation
     fine = FinePower(chapter.levels, chapter.floors, added)
     up = rising(strength, 12.0)
     nominal = wanted.nominal_period_s
@@ -211,7 +211,7 @@ def hear_pieces(
             chapter.levels[first * CHUNK_FRAMES : last * CHUNK_FRAMES],
             chapter.strength[first * _POOLED_CHUNK : last * _POOLED_CHUNK],
             chapter.floors[first:last],
-            chapter.unrests[first:last],
+            chapter.deviations[first:last],
         )
         for start, more in hear_pieces(part, again, depth=depth + 1)[0]:
             if more.sides and abs(more.period_frames / heard.period_frames - 1) < 0.02:

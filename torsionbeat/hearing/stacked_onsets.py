@@ -1,6 +1,6 @@
-"""All beats of a side laid over each other: where a sound begins that no single beat tells.
+"""All beats of a side stacked (averaged): where a sound begins that no single beat tells.
 
-In go band powers round one place in every beat, in units of the room; out comes where in their mean a sound begins
+Input: band powers round one place in every beat, in units of the room. Output: where in their mean a sound begins
 and how far it stands out. The mean of many beats is searched for a sudden rise that dies away, of any length from
 2 to 16 ms: the matched filter of a decaying tick in even noise. Each band counts by what it holds of the sound.
 """
@@ -31,7 +31,7 @@ _STANDS = 1.2
 
 @dataclass(frozen=True, slots=True)
 class Together:
-    """Lift passage of one side from its rows ``first_row`` to ``last_row`` laid over each other.
+    """Lift passage of one side from its rows ``first_row`` to ``last_row`` stacked (averaged).
 
     Passage and its standard uncertainty in frames.
     """
@@ -76,10 +76,10 @@ def _together(
     if len(rows) < _LEAST_ROWS:
         return None
     ahead = drops - places
-    sound = laid_over(fine, places)
+    sound = aligned(fine, places)
     begins, height = beginning_in(sound.mean(axis=0))
     # The same search laid where no sound is: well before the contact, where the balance swings silently.
-    away = [beginning_in(laid_over(fine, places - step * REACH).mean(axis=0))[1] for step in range(4, 28, 2)]
+    away = [beginning_in(aligned(fine, places - step * REACH).mean(axis=0))[1] for step in range(4, 28, 2)]
     if height < _STANDS * max(away):
         return None
     parts = []
@@ -90,7 +90,7 @@ def _together(
     return Together(int(rows[0]), int(rows[-1]), float(np.mean(ahead)) - begins, float(np.hypot(spread, 1.5)))
 
 
-def laid_over(fine: FinePower, places: IntArray) -> FloatArray:
+def aligned(fine: FinePower, places: IntArray) -> FloatArray:
     """Power above the room round every place, (beats, 2 REACH + tail, bands); a bang counts for little."""
     return np.minimum(fine.around(places, REACH, REACH + TAIL), _LOUDEST) - 1
 
@@ -101,7 +101,7 @@ def beginning_in(mean: FloatArray) -> tuple[float, float]:
     Parameters
     ----------
     mean : array, shape (2 REACH + tail, bands)
-        Mean over beats of what `laid_over` gives.
+        Mean over beats of what `aligned` gives.
 
     Returns
     -------

@@ -1,7 +1,7 @@
-"""Onset strength: how far the sound rises above the room, in units of the room's own unrest.
+"""Onset strength: how far the sound rises above the room, in units of the background-noise deviation.
 
-In go chunks of pooled band power, one after the other; out comes strength, shape (pooled frames, bands): 0 is the
-room, 1 is one standard deviation of its unrest. The room's floor in each band is the median over the chunk or over
+Input: chunks of pooled band power, one after the other. Output: strength, shape (pooled frames, bands): 0 is the
+room, 1 is one standard deviation of its noise. The room's floor in each band is the median over the chunk or over
 the last nine chunks, whichever is higher, so that speech or a lorry raises the floor and does not raise the strength.
 """
 
@@ -20,7 +20,7 @@ FloatArray = npt.NDArray[np.float32]
 STRONGEST = 30000.0
 """Strength is cut off here, within the range of half-precision numbers."""
 
-_LEAST_UNREST = 0.05
+_LEAST_DEVIATION = 0.05
 _MEMORY_CHUNKS = 9
 
 
@@ -29,10 +29,10 @@ class RoomFloor:
     """Running floor of the room in each band."""
 
     _floors: deque[FloatArray] = field(default_factory=lambda: deque(maxlen=_MEMORY_CHUNKS))
-    _unrests: deque[FloatArray] = field(default_factory=lambda: deque(maxlen=_MEMORY_CHUNKS))
+    _deviations: deque[FloatArray] = field(default_factory=lambda: deque(maxlen=_MEMORY_CHUNKS))
 
     def strength(self, pooled: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Strength of one chunk, shape as ``pooled``, with the floor (power) and unrest used, shape (bands,)."""
+        """Strength of one chunk, shape as ``pooled``, with the floor (power) and deviation used, shape (bands,)."""
         heard = pooled[:, 0] > 0
         if np.count_nonzero(heard) < len(pooled) // 4:
             nothing: FloatArray = np.ones(pooled.shape[1], np.float32)
@@ -41,13 +41,13 @@ class RoomFloor:
         low: FloatArray = ordered[:, int(0.16 * ordered.shape[1])]
         middle: FloatArray = np.maximum(ordered[:, ordered.shape[1] // 2], np.float32(1e-20))
         self._floors.append(middle)
-        self._unrests.append(np.maximum(1 - low / middle, np.float32(_LEAST_UNREST)))
+        self._deviations.append(np.maximum(1 - low / middle, np.float32(_LEAST_DEVIATION)))
         floor: FloatArray = np.maximum(_middle(self._floors), middle)
-        unrest: FloatArray = np.maximum(_middle(self._unrests), self._unrests[-1])
-        strength: FloatArray = (pooled / floor - 1) / unrest
+        deviation: FloatArray = np.maximum(_middle(self._deviations), self._deviations[-1])
+        strength: FloatArray = (pooled / floor - 1) / deviation
         np.clip(strength, -3, STRONGEST, out=strength)
         strength[~heard] = 0
-        return strength, floor, unrest
+        return strength, floor, deviation
 
 
 def _middle(values: deque[FloatArray]) -> FloatArray:

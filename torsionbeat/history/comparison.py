@@ -1,6 +1,6 @@
 """Before and after: what changed beyond doubt between two groups of nights, and what did not.
 
-In go two groups of readings; out comes a row for each quantity: before, after, the change with its 95 %
+Input: two groups of readings. Output: a row for each quantity: before, after, the change with its 95 %
 interval, and whether that interval excludes no change at all. Differences exclude 0, ratios (of spreads and
 of Allan deviations) exclude 1. Nights of a group are compared by Welch's method
 (`torsionbeat.reading.intervals`); within one night swings are never taken as independent. What is common to

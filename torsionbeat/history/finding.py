@@ -48,7 +48,7 @@ class Finding:
 
 
 def beyond(figure: UFloat, threshold: float) -> bool:
-    """Whether a figure is larger than a threshold in size, and surely not nought."""
+    """Whether a figure is larger than a threshold in size, and surely not zero."""
     return bool(abs(figure.nominal_value) >= threshold and abs(figure.nominal_value) > SURE * figure.std_dev)
 
 

@@ -1,6 +1,6 @@
 """Beat error as it is being set: the figure after each swing, sure again within two swings after a change.
 
-In go beats one by one; out comes the beat error of the swings since the setting last changed. Three beats in a row
+Input: beats one by one. Output: the beat error of the swings since the setting last changed. Three beats in a row
 give one value: half of the interval before the middle one less the interval after it. As long as new values agree
 with those before, all are taken together and the interval narrows; when one does not, the newest stands alone, and
 when the next agrees with it, they are the new beginning.

@@ -60,7 +60,7 @@ class BeatKeeping:
         sounds = heard.sounds
         if heard.period_samples is None or not len(sounds):
             return
-        drops_at, passages = [], [part.passage_samples for part in heard.laid_over]
+        drops_at, passages = [], [part.passage_samples for part in heard.stacked_passages]
         periods = []
         for parity in (0, 1):
             mine = sounds.certain & (sounds.beat % 2 == parity)

@@ -2,7 +2,7 @@
 
 A listener hears an hour as a whole and needs a clock that goes evenly; on the bench, while the beat is being set,
 it does not. So the learnt sounds (mean power over the room of drop and contact, of either side) are laid against a
-wide stretch about the place where the next beat is due, and each beat stands alone. In goes sound in blocks; out come
+wide stretch about the place where the next beat is due, and each beat stands alone. Input: sound in blocks. Output:
 beats, each about a second after it fell.
 """
 

@@ -1,6 +1,6 @@
 """Placing the microphone: what two minutes of sound say about it.
 
-In go blocks; out comes, for each channel, what of the clock is heard and what stands in the way. Pure: the
+Input: blocks. Output: for each channel, what of the clock is heard and what stands in the way. Pure: the
 sentences that come out are for people, the figures beside them for programs.
 """
 

@@ -1,6 +1,6 @@
 """The trend of the arc, and how fast it settles, whatever it wanders besides.
 
-In go the arcs of single beats with their times and numbers, out comes a slope, or a time constant, whose interval counts
+Input: the arcs of single beats with their times and numbers. Output: a slope, or a time constant, whose interval counts
 that neighbouring arcs go together. The arc of beat n is taken as
 
     start + trend time + (side) + wander(n) + noise of the measurement,

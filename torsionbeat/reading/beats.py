@@ -27,7 +27,7 @@ LONELY_WITHIN_BEATS = 6
 """A sound with fewer than two other beats within so many before and after it stands alone."""
 
 STRAY_S, STRAY_RATIO = 0.02, 10.0
-"""A beat farther than this from its neighbours' guess, and so many times their unrest, is none: no balance does that
+"""A beat farther than this from its neighbours' guess, and so many times their spread, is none: no balance does that
 from swing to swing, and a hundredth of such outliers would be chance below one in a million beats."""
 
 

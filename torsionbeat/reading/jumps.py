@@ -1,7 +1,7 @@
 """Jumps: moments at which the clock changed at once, found in the times of its beats.
 
 A knock to the case or a stretch lost by the recorder moves the phase; a slipped clamp moves the beat error; a lost
-drive lets the arc fall. In go beats laid out in a row, out come the moments with their sizes, so that no figure is
+drive lets the arc fall. Input: beats laid out in a row. Output: the moments with their sizes, so that no figure is
 averaged over them unseen.
 """
 
@@ -26,7 +26,7 @@ _LEAST_S = 0.010
 """A smaller step may be one sound timed from another of its parts (a few milliseconds on the twin)."""
 
 _LEAST_RATIO = 15.0
-"""A step stands so many times above the unrest of its neighbours: a clock's own wander does not in months of beats."""
+"""A step stands so many times above the spread of its neighbours: a clock's own wander does not in months of beats."""
 
 TOLD_S, TOLD_SHARE = 0.004, 0.3
 """Of a jump, what moved is told where it is more than this and no small share of what moved besides: medians of ten
@@ -85,9 +85,9 @@ def find_jumps(number: IntArray, middle_s: FloatArray, half_period_s: float, mos
 
 
 def _step_scores(number: IntArray, residual: FloatArray) -> FloatArray:
-    """For each place between two beats of a side: how far a step there stands above the unrest."""
+    """For each place between two beats of a side: how far a step there stands above the spread."""
     second = np.diff(residual, 2)
-    unrest = max(median_deviation(second) / np.sqrt(6), 2e-4)
+    spread = max(median_deviation(second) / np.sqrt(6), 2e-4)
     score = np.zeros(len(residual) - 1)
     for index in range(1, len(residual) - 2):
         first = slice(max(0, index - _AROUND + 1), index + 1)
@@ -96,7 +96,7 @@ def _step_scores(number: IntArray, residual: FloatArray) -> FloatArray:
             number[first], residual[first], number[index] + 1.0
         )
         if abs(step) > _LEAST_S:
-            score[index] = abs(step) / unrest
+            score[index] = abs(step) / spread
     return score
 
 

@@ -1,6 +1,6 @@
 """The arc: of every passage, and its mean over a stretch with all that leaves it in doubt.
 
-In go beats with their passages, lift, period and beat error; out come arcs in degrees, end to end. Both sides weigh
+Input: beats with their passages, lift, period and beat error. Output: arcs in degrees, end to end. Both sides weigh
 the same, whatever number of beats of each was heard.
 """
 

@@ -1,6 +1,6 @@
 """Wander: the mean period of a clock that does not keep quite still, and how well it is known.
 
-In go times of beats (seconds) with their numbers; out come period and beat error with standard uncertainties. The
+Input: times of beats (seconds) with their numbers. Output: period and beat error with standard uncertainties. The
 time of beat n is taken as
 
     start + n T / 2 + (side) + wander(n) + event noise,

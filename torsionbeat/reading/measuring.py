@@ -1,4 +1,4 @@
-"""Measuring: from what was heard to the reading. Pure: in go a Heard, a Clock and a Timebase, out comes a Reading.
+"""Measuring: from what was heard to the reading. Pure. Input: a Heard, a Clock and a Timebase. Output: a Reading.
 
 The figures are of the clock as it is now: where the drive was lost or the beat setting moved in the middle of the
 recording, they are taken from the stretch after that, and the reading says which stretch it is.
@@ -118,7 +118,9 @@ def reading_of(
     )
     seconds = heard.sounds.sample * seconds_per_sample
     half_s = (heard.period_samples or 0.0) / 2 * seconds_per_sample
-    together = stacked_passages(heard.laid_over, seconds_per_sample, half_s) if heard.laid_over else {}
+    together = (
+        stacked_passages(heard.stacked_passages, seconds_per_sample, half_s) if heard.stacked_passages else {}
+    )
     beats, strays = without_strays(beats_of(heard.sounds, seconds, together))
     if len(beats.number) < LEAST_BEATS:
         raise NothingHeardError(_nothing(heard, name))

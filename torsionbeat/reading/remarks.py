@@ -33,7 +33,7 @@ def remarks_on(
     strays : int
         Beats left out since they do not fit.
     together : bool
-        Single contacts are not heard: beats were laid over each other.
+        Single contacts are not heard: beats were stacked (averaged).
     jumps, turn : list of Jump, Turn or None
         Moments at which the clock changed at once.
     differ_s : float
@@ -220,7 +220,7 @@ def _on_beats(reading: Reading, heard: Heard, strays: int, together: bool) -> li
         out.append(
             Remark(
                 "stacked-only",
-                "Single contacts are not heard above the room: the arc comes from all beats laid over each other, so "
+                "Single contacts are not heard above the room: the arc comes from all beats averaged together, so "
                 "there is a mean arc and no arc for each swing.",
             )
         )
@@ -292,7 +292,7 @@ def _on_silence(reading: Reading) -> list[Remark]:
 def _on_arc(reading: Reading, heard: Heard) -> list[Remark]:
     out: list[Remark] = []
     passages = reading.swings.lift_passage_s
-    contact = bool(np.isfinite(passages).any()) or bool(heard.laid_over)
+    contact = bool(np.isfinite(passages).any()) or bool(heard.stacked_passages)
     if reading.arc_deg is None:
         if not contact:
             out.append(

@@ -1,6 +1,6 @@
 """Lift passages of a side whose single contacts are not heard: their mean, and how they travel with the arc.
 
-In go the passages that the hearing found with many beats laid over each other; out comes a passage for every beat,
+Input: the passages that the hearing found with many beats stacked (averaged). Output: a passage for every beat,
 and what the unknown travel of the arc adds to the period: a contact that moves away from its drop moves the middle
 of the lift, from which the period is taken.
 """
@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from torsionbeat.hearing.heard import LaidOver
+from torsionbeat.hearing.heard import SegmentPassage
 
 __all__ = ["StackedPassage", "stacked_passages"]
 
@@ -38,7 +38,7 @@ class StackedPassage:
 
 
 def stacked_passages(
-    parts: tuple[LaidOver, ...], seconds_per_sample: float, half_period_s: float
+    parts: tuple[SegmentPassage, ...], seconds_per_sample: float, half_period_s: float
 ) -> dict[int, StackedPassage]:
     """Passages by side (0 for a, 1 for b). Both sides of one balance share the travel."""
     sides = {}

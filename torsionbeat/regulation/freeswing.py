@@ -1,6 +1,6 @@
 """The free swing: what damps the balance, for how long it swings, and what the drive must give.
 
-In go arcs (end to end, degrees) and their times (seconds), counted at the bench or heard. The two laws and
+Input: arcs (end to end, degrees) and their times (seconds), counted at the bench or heard. The two laws and
 their mixture (`torsionbeat.theory.decay`) are fitted and held against one another by likelihood (Akaike's
 criterion). From two to five arcs only one law at a time can be fitted, with the reading error that is stated.
 """

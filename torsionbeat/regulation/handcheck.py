@@ -1,9 +1,9 @@
 """The minute hand seen against a time signal: the slow, sure check of what was heard.
 
-In go two or more sightings, in order of time: the moment (s, true time, from any origin), how far the hand
+Input: two or more sightings, in order of time: the moment (s, true time, from any origin), how far the hand
 was ahead of the true time then (s, + ahead), and how far off the sighting may be (s, the half-width of a
-rectangular distribution: its standard uncertainty is that over the root of three, JCGM 100:2008, 4.3.7). Out
-comes the rate (s/day, + gains): the slope of the weighted least-squares line through them, with its standard
+rectangular distribution: its standard uncertainty is that over the root of three, JCGM 100:2008, 4.3.7). Output:
+the rate (s/day, + gains): the slope of the weighted least-squares line through them, with its standard
 uncertainty. Two sightings give the line through both: 18 s gained in 168 h is 18/7 = 2.57 s/day.
 """
 

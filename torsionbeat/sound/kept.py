@@ -3,7 +3,7 @@
 In: a folder that ``Keeper`` wrote, ended or not, whole or damaged. Out: blocks with gaps as jumps in
 ``start_frame``, the journal's timebase, and which stretches were heard but not kept. Nothing on the disk is
 changed. Where only the sound around the beats was kept, `with_room_tone` lays room sound between them, so that a beat
-stands in its room again: short grains of the sound just before each kept beat, taken at random and laid over each other
+stands in its room again: short grains of the sound just before each kept beat, taken at random and overlapped
 so that their power stays the same. Nothing is put where sound was lost, and no sound of the clock is in a grain.
 """
 

@@ -1,6 +1,6 @@
 """Setting in beat on a terminal: the offset in figures large enough to read across the bench, and the way to turn.
 
-In go the setting after a swing and the advice that follows from it; out come lines of at most 80 columns.
+Input: the setting after a swing and the advice that follows from it. Output: lines of at most 80 columns.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """The night as it goes, on a terminal: is the tick heard, what does the clock do, how long still.
 
-In goes a ``LiveState``; out come lines for people at 80 columns, redrawn in place, or one document for other
+Input: a ``LiveState``. Output: lines for people at 80 columns, redrawn in place, or one document for other
 programs. What a restorer asks first stands first.
 """
 

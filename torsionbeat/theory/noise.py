@@ -1,6 +1,6 @@
 """Power-law noise of a clock's rate: which one rules a record, and how many degrees of freedom it leaves.
 
-The spectrum of the rate goes with f^alpha. In goes the phase, as in `torsionbeat.theory.stability`: time
+The spectrum of the rate goes with f^alpha. Input: the phase, as in `torsionbeat.theory.stability`: time
 errors in seconds on an even grid, nan for beats not heard.
 """
 

@@ -1,8 +1,8 @@
 """Stability of a clock from its own record: Allan deviations, and how well they are known.
 
 Everything after W. J. Riley, Handbook of Frequency Stability Analysis, NIST Special Publication 1065
-(2008). In goes the phase: the time error of every beat, in seconds, on an even grid of beat numbers with
-nan where none was heard (`phase_on_grid`). Out come deviations of the rate as a fraction; times 86400 they
+(2008). Input: the phase: the time error of every beat, in seconds, on an even grid of beat numbers with
+nan where none was heard (`phase_on_grid`). Output: deviations of the rate as a fraction; times 86400 they
 are seconds per day.
 
 Gaps are neither filled nor closed up. A difference counts where all the phases it needs were heard; the

@@ -36,7 +36,7 @@ def after(day, kind, **more):
     return Work(day * DAY_S + 2 * HOUR_S, kind, kind, **more)
 
 
-def test_a_regulator_that_does_not_start_at_nought_counts_by_its_moves():
+def test_a_regulator_that_does_not_start_at_zero_counts_by_its_moves():
     """From 5 to 6 of a scale from 0 to 10: one unit, whatever the scale says, and the effect is learnt right."""
     course = course_of([after(0, "regulator", moved=1.0, setting=6.0)], nights(40.0, 58.0))
     assert [row.setting for row in course.rows] == [0.0, 1.0]
