@@ -116,8 +116,9 @@ def test_a_reading_from_a_file_with_its_beat(bench, tmp_path):
     path = tmp_path / "night.json"
     path.write_text(json.dumps(document(720.0)), encoding="utf-8")
     said = bench("correct", "--reading", str(path))
-    # 30 ms at 430 deg and 60 s: 215 sin(pi 0.03 / 60) = 0.34 deg, below half a hundredth of the arc.
-    assert "In beat: the middle of the lift is 0.3 deg from rest" in said
+    # 30 ms at 430 deg and 60 s: 215 sin(pi 0.03 / 60) = 0.34 deg, below half a hundredth of the arc; its doubt is the
+    # thirtieth part that the beat error's 1 ms is, times 1.96: 0.02 deg, so the hundredths are said.
+    assert "In beat: the middle of the lift is 0.34 deg from rest, give or take 0.02." in said
     result = bench("correct", "--reading", str(path), "--period", "59.5", "--json")
     assert result["rate_s_per_day"]["value"] == pytest.approx(-6, abs=1)
     assert result["beat"]["needed"] is False

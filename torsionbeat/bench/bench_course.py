@@ -179,10 +179,10 @@ def given_heard(present: Present, now_s: float, rate: UFloat) -> Heard:
 
 def nights_of_others(log: BenchLog, clock: str) -> list[tuple[Trial, ...]]:
     """Give the trials of the workshop's other clocks of the same kind, for how unsteady such clocks are."""
-    kind = log.clock(clock).kind
+    own = log.clock(clock)
     found = []
     for other in log.clocks():
-        if other.name == clock or other.kind != kind:
+        if other.id == own.id or other.kind != own.kind:
             continue
         heard = readings_heard(log, other.name, documents=False)
         if len(heard) > 1:

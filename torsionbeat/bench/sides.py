@@ -387,7 +387,7 @@ def learn_sides(request: LearnSidesRequest) -> LearnSidesResult:
     from torsionbeat.benchlog import open_log
     from torsionbeat.reading.analysis import analyse_fully
 
-    with open_log(request.log) as log:
+    with open_log(request.log, must_exist=True) as log:
         record = log.clock(request.clock)
         analysis = analyse_fully(request.recording, record.as_clock())
         reading = analysis.reading

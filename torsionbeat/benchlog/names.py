@@ -17,7 +17,7 @@ __all__ = ["find_clock", "refuse_taken"]
 def find_clock(
     session: Session, name: str, where: str, *, writing: bool = False, retracted: bool = False
 ) -> ClockRecord:
-    """Find a clock by its exact name in the log ``where``.
+    """Find a clock by its name in the log ``where``, with its capitals or without.
 
     Parameters
     ----------
@@ -33,14 +33,19 @@ def find_clock(
     InputError
         No clock has that name, the message lists the near ones; or it was taken back.
     """
-    wanted = select(ClockRecord).where(ClockRecord.name == name)
-    record = session.scalars(wanted.with_for_update() if writing else wanted).one_or_none()
+    record = _named(session, name, writing)
+    if record is None:
+        alike = [
+            other for other in session.scalars(select(ClockRecord.name)) if name_key(other) == name_key(name)
+        ]
+        # two are alike only in a log older than the rule that keeps names apart: then the name must be exact
+        record = _named(session, alike[0], writing) if len(alike) == 1 else None
     if record is not None and (retracted or record.retracted_at is None):
         return record
     if record is not None:
         raise InputError(
-            f"the clock {name!r} was taken back ({record.retracted_because or 'no reason was given'}); "
-            f"bring it back with: torsionbeat clock restore {shlex.quote(name)} clock"
+            f"the clock {record.name!r} was taken back ({record.retracted_because or 'no reason was given'}); "
+            f"bring it back with: torsionbeat clock restore {shlex.quote(record.name)} clock"
         )
     standing = select(ClockRecord.name).where(ClockRecord.retracted_at.is_(None))
     names = {name_key(other): other for other in session.scalars(standing)}
@@ -54,6 +59,11 @@ def find_clock(
     raise InputError(
         f"no clock is named {name!r} in the bench log {where}; {hint}; torsionbeat clock list shows all"
     )
+
+
+def _named(session: Session, name: str, writing: bool) -> ClockRecord | None:
+    wanted = select(ClockRecord).where(ClockRecord.name == name)
+    return session.scalars(wanted.with_for_update() if writing else wanted).one_or_none()
 
 
 def refuse_taken(session: Session, name: str) -> None:

@@ -150,6 +150,8 @@ def fault_of_number(row: Base) -> str | None:
             value is None
             and isinstance(row, History)
             and name.startswith("u_")
+            and name
+            != "u_timebase_offset_ppm"  # a document may state a crystal's error without the doubt of it
             and getattr(row, name[2:]) is not None
         ):
             return f"{name[2:]} has no uncertainty"

@@ -126,7 +126,7 @@ def _in_own_letters(outcomes: Sequence[Outcome], name: str, log: str | None) -> 
     from torsionbeat.benchlog import open_log
 
     nights = []
-    with open_log(log) as opened:
+    with open_log(log, must_exist=True) as opened:
         known = known_sides(opened, name)
         for outcome in outcomes:
             if outcome.analysis is not None:

@@ -326,7 +326,7 @@ def _in_own_letters(clock: KnownClock, night: ReadNight) -> ReadNight:
     from torsionbeat.benchlog import open_log
 
     try:
-        with open_log(clock.log) as log:
+        with open_log(clock.log, must_exist=True) as log:
             return known_sides(log, clock.name).own(night)[0]
     except (BenchLogError, InputError):  # told when the reading is to be kept there
         return night

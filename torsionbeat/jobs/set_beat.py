@@ -208,5 +208,5 @@ def _known(clock: KnownClock) -> KnownSides | None:
         return None
     from torsionbeat.benchlog import open_log
 
-    with open_log(clock.log) as log:
+    with open_log(clock.log, must_exist=True) as log:
         return known_sides(log, clock.name)

@@ -239,7 +239,7 @@ def reading(request: Request) -> Response:
 
     bench, wanted = bench_of(request), request.path_params["reading"]
     clock = clock_of(bench, request.path_params["number"])
-    with open_log(bench.log) as log:
+    with open_log(bench.log, must_exist=True) as log:
         row = next(
             (one for one in log.readings(clock.name, superseded=True, retracted=True) if one.id == wanted),
             None,

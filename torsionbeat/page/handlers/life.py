@@ -124,7 +124,7 @@ def compared(request: Request) -> Response:
 
     bench = bench_of(request)
     clock = clock_of(bench, request.path_params["number"])
-    with open_log(bench.log) as log:
+    with open_log(bench.log, must_exist=True) as log:
         readings = log.readings(clock.name)
     asked = request.query_params
     chosen = [

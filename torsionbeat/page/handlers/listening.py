@@ -66,7 +66,7 @@ def _wanted(log: str | None, form: dict[str, str]) -> Wanted:
     if clock:
         from torsionbeat.benchlog import open_log
 
-        with open_log(log) as opened:
+        with open_log(log, must_exist=True) as opened:
             record = opened.clock(clock)
         known_period, lift = record.nominal_period_s, record.lift_deg
     period = forms.optional_number(form, "period", "the period")
