@@ -149,6 +149,9 @@ def test_the_story_of_a_clock_in_the_log(bench, tmp_path):
         if advice["kept"]:
             with pytest.raises(InputError, match="was worked on after its last reading"):
                 bench("correct", "--clock", "Lamp")
+            shown = bench("clock", "show", "LAMP")  # its capitals do not matter
+            assert "No advice yet: 'Lamp' was worked on after its last reading" in shown
+            assert shown.endswith("let it settle and read it again.")
         rates.append(read(evening + timedelta(days=1)))
     # Twice the weights' doubt is a few seconds a day; then the regulator, said to gain 20 and gaining 25, is tried.
     assert abs(rates[1]) < 5

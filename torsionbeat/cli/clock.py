@@ -176,7 +176,7 @@ def show_command(
 def _show_history(history: ClockHistory, log: str | None) -> None:
     from torsionbeat.display.judgement import judgement_sentences
     from torsionbeat.display.terminal import eighty_columns
-    from torsionbeat.jobs.advise import judgement_or_none
+    from torsionbeat.jobs.advise import judged
     from torsionbeat.terminal.record import history_table, reading_words
 
     readings = history.of_kind("reading")
@@ -184,7 +184,9 @@ def _show_history(history: ClockHistory, log: str | None) -> None:
     table = history_table(history)
     if table is not None:
         eighty_columns().print(table)
-    judgement = judgement_or_none(history.clock.name, log) if readings else None
+    judgement, why = judged(history.clock.name, log) if readings else (None, None)
+    if why is not None:
+        say(f"No advice yet: {why}.")
     if judgement is not None:
         say("By all that is in the log:", *judgement_sentences(judgement))
 

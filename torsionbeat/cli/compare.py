@@ -179,12 +179,14 @@ def _write_report(
 ) -> None:
     from torsionbeat.display.report import report_html, write_pdf, write_report
     from torsionbeat.display.workshop import load_workshop, picture_data
-    from torsionbeat.jobs.advise import judgement_or_none
+    from torsionbeat.jobs.advise import judged
 
+    judgement, why = judged(story.clock.name, log)
     html = report_html(
         story,
         datetime.now().astimezone(),
-        judgement=judgement_or_none(story.clock.name, log),
+        judgement=judgement,
+        unjudged=why,
         workshop=load_workshop(workshop),
         photo="" if photo is None else picture_data(photo),
     )

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from torsionbeat.jobs.advise import Judgement
     from torsionbeat.jobs.report import ClockStory
     from torsionbeat.regulation.order import TaskKind
+    from torsionbeat.sound.remarks import Remark
 
 __all__ = ["OwnerRow", "OwnerStory", "owner_story", "span_words", "week_words"]
 
@@ -46,6 +47,9 @@ STILL_TO_DO: dict[TaskKind, str] = {
     "listen-again": "The clock is to be listened to for more nights before anything is changed.",
 }
 """What is still to be done, by the kind of task; what is to be left alone is not in it."""
+
+UNREAD = "The clock was worked on after it was last listened to: how it goes now was not measured yet."
+STILL_TO_HEAR = "The clock is to be listened to again: it was worked on since the last time."
 
 WORK_WORDS = {
     "spring": "New suspension spring",
@@ -79,7 +83,9 @@ class OwnerStory:
     rests_on: tuple[str, ...]
 
 
-def owner_story(story: ClockStory, judgement: Judgement | None = None) -> OwnerStory:
+def owner_story(
+    story: ClockStory, judgement: Judgement | None = None, unjudged: Remark | None = None
+) -> OwnerStory:
     """Say what a clock's owner wants to know.
 
     Parameters
@@ -88,20 +94,24 @@ def owner_story(story: ClockStory, judgement: Judgement | None = None) -> OwnerS
         What the log holds of the clock.
     judgement : Judgement, optional
         The judgement of the clock as it stands, as the restorer's advice gives it.
+    unjudged : Remark, optional
+        Why there is no judgement, as `torsionbeat.jobs.advise.judged` gives it: what was read before the last work says
+        nothing of the clock now.
     """
     readings, checks = story.readings, story.handchecks
     rate = judgement.rate_s_per_day if judgement is not None else None
-    if rate is None and readings:
+    unread = unjudged is not None and unjudged.code == "worked-on-since"
+    if rate is None and readings and not unread:
         rate = readings[-1].figure("rate_s_per_day")
     comparison: Comparison | None = story.comparison
     return OwnerStory(
-        first=_first(rate, bool(readings or checks)),
+        first=UNREAD if unread else _first(rate, bool(readings or checks)),
         week=_hands(checks),
-        rows=tuple(_rows(comparison, readings, rate)),
+        rows=tuple(_rows(comparison, readings, rate, unread)),
         done=tuple(
             (work.done_at, f"{WORK_WORDS.get(work.kind, 'Work')}: {work.what}") for work in story.works
         ),
-        still=_still(judgement, [one.what for one in story.findings]),
+        still=_still(judgement, unread, [one.what for one in story.findings]),
         rests_on=_rests_on(readings, checks),
     )
 
@@ -170,10 +180,12 @@ def _hands(checks: Sequence[HandCheckRecord]) -> tuple[str, ...]:
     return (f"By its hands, seen against a time signal over {over}, it {week_words(rate)}.",)
 
 
-def _rows(comparison: Comparison | None, readings: Sequence[ReadingRecord], rate: UFloat) -> list[OwnerRow]:
+def _rows(
+    comparison: Comparison | None, readings: Sequence[ReadingRecord], rate: UFloat, unread: bool
+) -> list[OwnerRow]:
     if comparison is None:
-        last = readings[-1] if readings else None
-        old, new = {}, {name: last.figure(name) for name in SHOWN} if last is not None else {}
+        figures = {name: readings[-1].figure(name) for name in SHOWN} if readings else {}
+        old, new = (figures, {}) if unread else ({}, figures)
     else:
         old, new = (
             {name: _latest([getattr(one, name) for one in group.readings]) for name in SHOWN}
@@ -223,8 +235,14 @@ def _evenness(figures: Mapping[str, UFloat]) -> str:
     return f"differ by {2 * size_s:.2g} seconds"
 
 
-def _still(judgement: Judgement | None, findings: Sequence[str]) -> tuple[str, ...]:
-    said = [] if judgement is None else [STILL_TO_DO.get(task.kind, "") for task in judgement.tasks]
+def _still(judgement: Judgement | None, unread: bool, findings: Sequence[str]) -> tuple[str, ...]:
+    said = (
+        [STILL_TO_HEAR]
+        if unread
+        else []
+        if judgement is None
+        else [STILL_TO_DO.get(task.kind, "") for task in judgement.tasks]
+    )
     return tuple(dict.fromkeys([one for one in said if one] + list(findings)))
 
 

@@ -46,6 +46,7 @@ from torsionbeat.history.comparison import Comparison
 from torsionbeat.history.comparison_rows import Row
 from torsionbeat.jobs.report import ClockStory
 from torsionbeat.reading.figures import Reading
+from torsionbeat.sound.remarks import Remark
 from torsionbeat.whole_files import written_whole
 
 READING_COLUMNS = (
@@ -79,6 +80,7 @@ def report_html(
     made_at: datetime,
     *,
     judgement: Judgement | None = None,
+    unjudged: Remark | None = None,
     workshop: Workshop | None = None,
     photo: str = "",
 ) -> str:
@@ -92,6 +94,8 @@ def report_html(
         Moment printed on the report.
     judgement : Judgement, optional
         The judgement of the clock as it stands: its rate by all that was heard, and what is still to be done.
+    unjudged : Remark, optional
+        Why there is no judgement, as `torsionbeat.jobs.advise.judged` gives it.
     workshop : Workshop, optional
         The letterhead and the paper.
     photo : str
@@ -117,7 +121,7 @@ def report_html(
     environment.filters["options"] = _options
     environment.filters["moment"] = lambda when: f"{when.astimezone():%Y-%m-%d %H:%M}"
     last = story.nights[-1].reading if story.nights else None
-    owner, letterhead = owner_story(story, judgement), workshop or Workshop()
+    owner, letterhead = owner_story(story, judgement, unjudged), workshop or Workshop()
     return environment.get_template("report.html").render(
         version=__version__,
         made_at=made_at,

@@ -36,7 +36,7 @@ from torsionbeat.regulation.stock import Stock
 from torsionbeat.regulation.temperature import TemperatureEffect, temperature_effect
 from torsionbeat.sound.remarks import Remark
 
-__all__ = ["AdviseRequest", "Judgement", "advise", "judgement_or_none"]
+__all__ = ["AdviseRequest", "Judgement", "advise", "judged"]
 
 STEPS_IN_TRAVEL = 200
 """Smallest step of a regulator of which nothing is said: its travel over this (common practice, no source)."""
@@ -147,12 +147,30 @@ def advise(request: AdviseRequest) -> Judgement:
         return _judge(request, request.known.or_else(record), log)
 
 
-def judgement_or_none(clock: str, log: str | None = None) -> Judgement | None:
-    """Judge a clock of the bench log with what is in it alone; None where that gives no rate yet."""
+class _WorkedOnSinceError(InputError):
+    """Work was done after the last reading, so nothing says how the clock goes now; ``said`` names no option."""
+
+    def __init__(self, said: str) -> None:
+        super().__init__(f"{said}, or give --rate or --reading")
+        self.said = said
+
+
+def judged(clock: str, log: str | None = None) -> tuple[Judgement | None, Remark | None]:
+    """Judge a clock of the bench log with what is in it alone; else say why that gives no rate yet.
+
+    The remark's code is ``worked-on-since`` where work was done after the last reading.
+
+    Raises
+    ------
+    BenchLogError
+        The log cannot be read.
+    """
     try:
-        return advise(AdviseRequest(clock, log=log))
-    except InputError:
-        return None
+        return advise(AdviseRequest(clock, log=log)), None
+    except _WorkedOnSinceError as error:
+        return None, Remark("worked-on-since", error.said)
+    except InputError as error:
+        return None, Remark("no-judgement", str(error))
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,9 +189,9 @@ def _judge(request: AdviseRequest, known: KnownOfClock, log: BenchLog | None) ->
     course = course_of(gathered.works, gathered.heard, setting_on_record=known.regulator_setting)
     if course.pending:
         work = course.pending[-1]
-        raise InputError(
+        raise _WorkedOnSinceError(
             f"{request.clock!r} was worked on after its last reading ({work.kind}: {work.what}); let it "
-            "settle and read it again, or give --rate or --reading"
+            "settle and read it again"
         )
     prior = prior_response(_facts(request, known))
     half = _half_travel(known, has_effect=prior.per_unit is not None)

@@ -25,7 +25,7 @@ from torsionbeat.page.views import bench_of, fragment, page, trouble
 if TYPE_CHECKING:
     from torsionbeat.jobs.advise import Judgement
 
-__all__ = ["ROUTES", "clock_path", "judged"]
+__all__ = ["ROUTES", "clock_path"]
 
 SAID = {
     "kept": "The reading is kept.",
@@ -93,21 +93,13 @@ def listed(request: Request) -> Response:
     )  # fmt: skip
 
 
-def judged(log: str | None, clock: str) -> tuple[Judgement | None, str]:
-    """The judgement of a clock, or why there is none yet."""
-    from torsionbeat.jobs.advise import AdviseRequest, advise
-
-    try:
-        return advise(AdviseRequest(clock=clock, log=log)), ""
-    except InputError as error:
-        return None, str(error)
-
-
 def next_line(request: Request) -> Response:
     """What is next for one clock of the list, asked for when its row is seen."""
+    from torsionbeat.jobs.advise import judged
+
     bench = bench_of(request)
     number = request.path_params["number"]
-    judgement, why = judged(bench.log, clock_of(bench, number).name)
+    judgement, why = judged(clock_of(bench, number).name, bench.log)
     short = "" if request.query_params.get("whole") is not None else _short(judgement)
     return HTMLResponse(fragment("parts.html", "row_answer", number, judgement, short, why))
 
@@ -125,11 +117,13 @@ def _short(judgement: Judgement | None) -> str:
 
 def shown(request: Request) -> Response:
     """One clock: how it goes, what is next, its life."""
+    from torsionbeat.jobs.advise import judged
+
     bench = bench_of(request)
     story = story_of(bench.log, clock_of(bench, request.path_params["number"]).name)
     last = story.last
     later = len(story.readings) > MOST_JUDGED_AT_ONCE
-    judgement, why = (None, "") if last is None or later else judged(bench.log, story.clock.name)
+    judgement, why = (None, None) if last is None or later else judged(story.clock.name, bench.log)
     rate = None if last is None else last.figures.get("rate_s_per_day")
     if judgement is not None:
         rate = judgement.rate_s_per_day

@@ -168,16 +168,18 @@ def report(request: Request) -> Response:
 
     from torsionbeat.display.report import report_html
     from torsionbeat.display.workshop import load_workshop
-    from torsionbeat.jobs.advise import judgement_or_none
+    from torsionbeat.jobs.advise import judged
     from torsionbeat.jobs.report import ReportRequest
     from torsionbeat.jobs.report import report as gathered
 
     bench = bench_of(request)
     clock = clock_of(bench, request.path_params["number"])
+    judgement, why = judged(clock.name, bench.log)
     html = report_html(
         gathered(ReportRequest(clock.name, bench.log)),
         datetime.now().astimezone(),
-        judgement=judgement_or_none(clock.name, bench.log),
+        judgement=judgement,
+        unjudged=why,
         workshop=load_workshop(None),
     )
     headers = {"content-security-policy": REPORT_POLICY}
