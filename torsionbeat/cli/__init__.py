@@ -22,6 +22,7 @@ DEBUG_VARIABLE = "TORSIONBEAT_DEBUG"
 """Environment variable: set to 1, an unforeseen error shows its traceback."""
 
 UNFORESEEN, BAD_INPUT, STOPPED, READER_GONE = 1, 2, 130, 141
+"""Exit statuses: 130 and 141 are what shells give for SIGINT and SIGPIPE (128 and the signal's number, POSIX)."""
 
 NAMES_THAT_CANNOT_BE = (errno.ENAMETOOLONG, errno.ELOOP, errno.ENOTDIR, errno.EACCES, errno.EPERM)
 """Why a file that was named cannot be had, where that is the name's or its folder's fault."""

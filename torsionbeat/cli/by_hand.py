@@ -26,6 +26,7 @@ SWING = re.compile(
 
 
 SECONDS = {"s": 1.0, "min": 60.0, "h": 3600.0, None: 60.0}
+"""Seconds of each unit; a plain number counts minutes."""
 
 
 SWING_HOW = 'write time and arc as "0 400" and "30min 330", or ornaments counted as "0 20x" with --spacing'
@@ -167,6 +168,7 @@ LENGTH = re.compile(r"(?P<value>[+-]?\d+(?:\.\d+)?) ?(?P<unit>um|µm|mm|thou|in)
 
 
 UM_PER_UNIT = {"um": 1.0, "µm": 1.0, "mm": 1000.0, "thou": 25.4, "in": 25_400.0, None: 1.0}
+"""Micrometres of each unit; an inch is 25.4 mm exactly (1959 agreement), a plain number counts micrometres."""
 
 
 @dataclass(frozen=True, slots=True)

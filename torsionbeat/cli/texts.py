@@ -31,6 +31,7 @@ HOUR = re.compile(r"(\d{1,2}):(\d{2})")
 
 
 SHORTEST_S, LONGEST_S = 10.0, 31 * 86400.0
+"""Shorter holds no beat of most clocks; longer than a month is a slip of typing (common practice, no source)."""
 
 
 def length_s(text: str) -> float:
@@ -163,6 +164,7 @@ RATE = re.compile(r"(?P<value>[+-]?\d+(?:\.\d+)?) ?(?P<unit>s|min)?(?:/day)?")
 
 
 LARGEST_JSON_BYTES = 500_000_000
+"""A month of a 6 s clock is some hundred megabytes: a larger file is none of ours."""
 
 
 def figure(value: Any) -> dict[str, float] | None:

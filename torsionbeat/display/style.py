@@ -116,8 +116,10 @@ PIXELS_PER_INCH = 200
 SUFFIXES = (".png", ".svg", ".pdf")
 
 WIDTH_IN = 8.0
+"""Width of a picture: an A4 page less its margins is a little narrower, and shrinks it to be read."""
 
 PAD_IN = 0.07
+"""Margin about a drawing, so that no letter touches the edge."""
 
 HEAD_IN = 0.35
 """Height of the line at the top of a figure."""

@@ -38,6 +38,7 @@ __all__ = [
 ]
 
 WIDEST = 80
+"""Columns of a terminal as it opens: every line fits it."""
 
 COLUMNS = (("Heard", 9), ("Rate, s/day", 13), ("Beat error, ms", 15), ("Arc, deg", 11))
 """What a recording's line holds besides its name, and how wide."""

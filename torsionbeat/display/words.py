@@ -39,6 +39,7 @@ COVERAGE = 1.96
 """Standard uncertainties from the value to either end of the 95 % interval (JCGM 100, table G.1)."""
 
 MOST_DECIMALS = 7
+"""No figure here is known beyond: 0.1 us in a period."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -35,6 +35,7 @@ __all__ = [
 FloatArray = npt.NDArray[np.float64]
 
 FRAMES_PER_MS = 2.0
+"""Frames of `bands.FRAME_S`."""
 PRESENCE = {
     "drop": (30.0, 1.0),
     "contact": (12.0, 1.0),

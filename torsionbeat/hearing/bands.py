@@ -22,6 +22,7 @@ from torsionbeat.errors import InputError
 __all__ = ["CHUNK_FRAMES", "POOLED_FRAMES", "POWER_OF_LEVEL", "BandEar", "BandPlan", "Chunk", "plan_bands"]
 
 FRAME_S = 0.0005
+"""Half a millisecond: the hop of the band levels, finer than the rise of a tick."""
 CHUNK_FRAMES = 2048
 """Frames in a chunk: the unit in which sound is worked on, about a second."""
 
@@ -29,6 +30,7 @@ POOLED_FRAMES = 8
 """Frames pooled into one for the search: 4 ms."""
 
 STEPS_PER_DB = 2.0
+"""Half-decibel steps, which a byte holds over 125 dB."""
 LEVEL_AT_FULL_SCALE = 250
 _EDGES_HZ = (900.0, 2000.0, 3400.0, 6000.0, 10000.0, 15500.0)
 _BIAS = 1e-26

@@ -38,6 +38,7 @@ _MOST_PEAKS = 36
 NEAR = 0.045
 """The period lies within this share of the one told, as in `search`."""
 _FRAMES_PER_S = 2000.0
+"""Frames of `bands.FRAME_S`."""
 _SHORTEST_PASSAGE_S, _LONGEST_PASSAGE, _FARTHEST_OUT = 0.04, 0.075, 0.08
 """Passages and distances from half a period that are thought of: `account` gives no more any weight."""
 _SAME_S, _SAME_PERIOD, _SAME_PASSAGE_S = 0.02, 0.003, 0.015

@@ -35,6 +35,7 @@ Sided = TypeVar("Sided", SegmentPassage, VoiceProfile)
 
 _POOLED_CHUNK = CHUNK_FRAMES // POOLED_FRAMES
 _LEAST_GAP_FRAMES = 200
+"""A tenth of a second: a shorter loss hides no more than a single sound."""
 _ALIKE_FRAMES = 20.0
 """Frames (10 ms) within which accounts of two chapters say the same."""
 _MOST_CHANNELS = 8

@@ -39,7 +39,7 @@ _REACH = 3
 _PRICE = 0.7
 _PASSAGE_REACH = 5
 """Pooled frames by which a passage may lengthen from one period to the next (20 ms), as after a sudden loss of drive."""
-_UNREST = 12
+_SPREAD = 12
 """Pooled frames by which a single beat may be early or late against its neighbours (48 ms)."""
 LEAST_TRACK_SCORE = 9.0
 LEAST_SOUND_SCORE = 9.0
@@ -110,11 +110,11 @@ def follow(
 
 def _nearby(series: FloatArray, frames: IntArray, strengths: FloatArray) -> tuple[IntArray, FloatArray]:
     """Move each place to the clear maximum beside it: one beat may be early or late where the track is smooth."""
-    around = rows_of(series, frames - _UNREST, 2 * _UNREST + 1)
+    around = rows_of(series, frames - _SPREAD, 2 * _SPREAD + 1)
     best = np.argmax(around, axis=1)
     height = around[np.arange(len(frames)), best]
     moves = (height > 4.5) & (height > strengths + 2)
-    return np.where(moves, frames - _UNREST + best, frames), np.where(moves, height, strengths).astype(
+    return np.where(moves, frames - _SPREAD + best, frames), np.where(moves, height, strengths).astype(
         np.float32
     )
 
@@ -170,7 +170,7 @@ def halves(rising: FloatArray, pattern: Pattern) -> Pattern:
     sides = []
     for start in (0, 1):
         frames = pattern.first.frames[start::2]
-        sides.append(follow(rising, frames, 2 * _UNREST, weights=pattern.first.weights, passes=2))
+        sides.append(follow(rising, frames, 2 * _SPREAD, weights=pattern.first.weights, passes=2))
     scored = [
         SoundTrack(side.frames, side.weights, side.strengths, max(side.score, pattern.first.score))
         for side in sides

@@ -50,6 +50,7 @@ WIDE_SEARCH, SEARCH = 48, 16
 """Frames from the rough place, first and when the line is known."""
 
 HUBER = 1.345
+"""95 % of the efficiency of least squares where errors are normal (Huber 1981, Robust Statistics)."""
 CHAPTER_CHUNKS = 1200
 """Twenty minutes: a few hundred ticks give the interval to a tenth of a ppm, far below what a quartz clock keeps."""
 

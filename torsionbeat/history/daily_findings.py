@@ -34,6 +34,7 @@ LEAST_DAYS = 1.9
 LEAST_HOURS_OF_DAY = 14
 BY_CHANCE = 1e-3
 HOUR_S = 3600.0
+"""Seconds of an hour."""
 
 BELLOWS = (
     "The bellows of an air-driven clock hold a flammable, volatile filling under pressure: never heat, "

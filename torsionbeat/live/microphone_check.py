@@ -29,10 +29,15 @@ HUM_HEIGHT_DB = 8.0
 scatter by half a decibel."""
 
 HUM_LEAST_DB = -75.0
+"""Softer hum lies below the own noise of fair microphones and hides no tick (common practice, no source)."""
 FAINT_PEAK_DB = -55.0
+"""The loudest sound of a channel then fills some sixty of the 32 768 steps of 16 bits: it is not turned up."""
 CLEAR_DB = 20.0
+"""A drop ten times the background in amplitude is timed on every beat."""
 LEAST_PASSAGES = 4
+"""Fewer give no median worth telling."""
 FEW_BEATS = 6
+"""Three swings: with fewer the words say that the check was short."""
 
 
 @dataclass(frozen=True, slots=True)

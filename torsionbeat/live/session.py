@@ -38,9 +38,13 @@ ASKING_AHEAD_S = 120.0
 """The first figures may come as early as if so much had been listened to already."""
 
 LONGEST_BETWEEN_S = 300.0
+"""What a screen shows is never older than five minutes."""
 SHORTEST_BETWEEN_S = 10.0
+"""New figures sooner cost the computer more than they tell."""
 GROWTH = 0.25
+"""Figures are worked out anew after a quarter more sound: all the work of a night is then a few times its last."""
 UNKNOWN_PERIOD_S = 12.0
+"""A period to begin with where none is told: that of the fastest 400-day kinds."""
 
 AWAY_S = 2.0
 """A microphone that has delivered nothing for so long is shown as gone: no sound system holds back more than a second."""

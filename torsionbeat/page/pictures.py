@@ -26,6 +26,7 @@ LEAST_OFFSET_DEG, LEAST_BEAT_ERROR_MS = 2.0, 20.0
 """The line of the beat reaches at least so far either way: a beat nearly right must look it."""
 
 _STEPS = (1.0, 2.0, 5.0)
+"""Ticks of an axis: 1, 2 and 5 times a power of ten."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,10 +23,15 @@ from torsionbeat.sound.remarks import Remark
 __all__ = ["Agreement", "HandCheck", "HandSighting", "agreement", "hand_check"]
 
 DAY_S = 86_400.0
+"""Seconds of a day."""
 LARGEST_ERROR_S = 6 * 3600.0
+"""Half of a dial of twelve hours: farther off, the hand is taken on the other side."""
 LARGEST_READING_ERROR_S = 600.0
+"""Ten minutes: who cannot read the hand to that reads no rate."""
 LARGEST_RATE_S_PER_DAY = 4 * 3600.0
+"""Four hours a day is a clock that is stopped or running away, not a rate."""
 SHORTEST_SPAN_S = 60.0
+"""A minute: the hand does not show less."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -40,6 +40,7 @@ USUAL_DOUBT = 0.5
 """Relative doubt of that for a clock of which nothing else is known."""
 
 LARGEST_DOUBT = 0.6
+"""A relative doubt beyond would make the effect's sign doubtful, which its data do not say."""
 
 
 @dataclass(frozen=True, slots=True)

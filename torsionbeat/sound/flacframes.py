@@ -18,7 +18,9 @@ from torsionbeat.sound.unfinished import SplicedFile
 __all__ = ["FlacFrames", "Frame"]
 
 LARGEST_HEADER = 16
+"""Bytes of the longest frame header (RFC 9639, section 9.1)."""
 LARGEST_COUNT = (1 << 36) - 1
+"""A sample number has 36 bits (RFC 9639, section 9.1.5)."""
 
 
 def _crc8_table() -> bytes:

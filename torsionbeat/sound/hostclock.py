@@ -38,8 +38,11 @@ class _Timex(ctypes.Structure):
 
 
 STA_UNSYNC = 0x0040
+"""adjtimex(2): the clock is not synchronised."""
 STA_NANO = 0x2000
+"""adjtimex(2): the parts of a second are nanoseconds."""
 TIME_ERROR = 5
+"""adjtimex(2): what it returns for a clock that is not synchronised."""
 NOMINAL_TICK_US = 10_000
 """adjtimex(2): ``tick`` of 10 000 us adds nothing; each us more is 100 ppm; ``freq`` counts ppm in 1/65536."""
 

@@ -51,6 +51,7 @@ __all__ = ["JOURNAL_NAME", "Journal", "JournalRecord", "read_journal"]
 
 JOURNAL_NAME = "journal.jsonl"
 FORMAT = 1
+"""Number of the journal's format; it goes up when an older reader would misread it."""
 
 LARGEST_COUNT = 1 << 63
 """What a clock counts in ns fits into 63 bits until the year 2262; a clock of day set beyond is as good as none."""

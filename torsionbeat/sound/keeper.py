@@ -34,6 +34,7 @@ RESERVE_BYTES = 16 << 20
 """Writing stops while this much is free, so that files can be closed and the machine lives."""
 
 BYTES_A_SAMPLE = 3
+"""Sound is kept as FLAC of 24 bits, counted as if nothing could be coded shorter."""
 BEATS_SHARE = 0.1
 """Share of the sound that stretches around the beats come to, taken high."""
 

@@ -28,6 +28,7 @@ TAG_WITHIN_BYTES = 1 << 16
 """A picture or a title may stand before the first frame; larger ones only cost the remark on what is missing."""
 
 FULL_SCALE = {"u8": 128.0, "s16": 32768.0, "s32": 2147483648.0, "s64": 9223372036854775808.0}
+"""Half of the range of each integer format."""
 
 
 class PhoneReader:

@@ -34,6 +34,7 @@ UNKNOWN_HALF_WIDTH_PPM = 50.0
 """Sound cards and computers alike: crystals are sold to 20 to 50 ppm (common practice, no source)."""
 
 STATED_UNCERTAINTY_PPM = 0.5
+"""A crystal measured against a reference overnight (common practice, no source)."""
 
 HOST_HALF_WIDTH_S = 0.030
 """Network time is "within a few tens of milliseconds" over most of the Internet (D. L. Mills, RFC 1128, 1989, abstract):

@@ -18,6 +18,7 @@ UNSTATED_BYTES = 0x7FFF_F000
 """Recorders that stream write this or more for a length they do not know; libsndfile copes up to 4 GB."""
 
 LARGEST_CHUNK = 0xFFFF_FFFF
+"""A RIFF chunk's length has 32 bits: all of them set stand for a length that is not known."""
 
 LARGEST_FORM = 1024
 """The form of a WAV file is 16 to 40 bytes; what claims more is damaged, and is not read whole."""

@@ -26,10 +26,13 @@ if TYPE_CHECKING:
 __all__ = ["LEAVES", "LiveScreen", "level_bar", "live_view", "status_document", "tick_sentence"]
 
 QUIETEST_DB = -90.0
+"""The left end of the meter: a quiet room by a fair microphone is about -70."""
 BAR = 30
+"""Columns of the meter: 3 dB each."""
 LAST_BEATS = 6
-TOO_LOUD_DB = -1.0
+"""Three swings: what fits above the fold of a 24-line terminal."""
 FAINT_DB = -75.0
+"""Softer is the own noise of a microphone, not a room: it is not turned up, or not plugged in."""
 REMARKS_SHOWN = 4
 ENDS = "Ctrl-C ends and reads the night."
 LEAVES = "Ctrl-C leaves it running."
@@ -41,6 +44,7 @@ URGENT = frozenset(["keeping-failed", "figures-failed"])
 """Remarks that must be acted on while there is a night still to save."""
 
 CLEAR_DB, ENOUGH_DB = 20.0, 10.0
+"""As the microphone check: drops ten, and three, times the background in amplitude."""
 
 
 def level_bar(level: Level) -> str:

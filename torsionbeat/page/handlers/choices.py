@@ -23,6 +23,7 @@ LENGTHS = (
     ("86400", "a day"),
 )
 MORNING_HOUR = 7
+"""When a night ends unless told otherwise (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,6 +20,7 @@ MOST_STREAMS = 24
 """A browser opens one for each of its pages that is open; a hundred are an attack or a fault."""
 
 MOST_TOPICS = 12
+"""More topics than the page has: what asks for more is no browser of ours."""
 
 
 async def events(request: Request) -> Response:
