@@ -92,7 +92,13 @@ def entry(session: Session, clock: ClockRecord, kind: str, number: int) -> Entry
 
 
 def retract(session: Session, clock: ClockRecord, kind: str, number: int, reason: str) -> Entry:
-    """Take an entry back: it stays in the log, out of every computation."""
+    """Take an entry back: it stays in the log, out of every computation.
+
+    Raises
+    ------
+    InputError
+        It was taken back already.
+    """
     row = entry(session, clock, kind, number)
     if row.retracted_at is not None:
         raise InputError(
@@ -106,7 +112,13 @@ def retract(session: Session, clock: ClockRecord, kind: str, number: int, reason
 
 
 def restore(session: Session, clock: ClockRecord, kind: str, number: int, reason: str) -> Entry:
-    """Bring back an entry that was taken back."""
+    """Bring back an entry that was taken back.
+
+    Raises
+    ------
+    InputError
+        It was not taken back.
+    """
     row = entry(session, clock, kind, number)
     if row.retracted_at is None:
         raise InputError(f"{kind} {number} of {clock.name!r} was not taken back: it stands as it is")
@@ -161,7 +173,13 @@ def amend(
 
 
 def take_back_clock(session: Session, clock: ClockRecord, reason: str, *, back: bool) -> ClockRecord:
-    """Take a whole clock back, or with ``back`` bring it back again."""
+    """Take a whole clock back, or with ``back`` bring it back again.
+
+    Raises
+    ------
+    InputError
+        It stands already as is asked.
+    """
     if (clock.retracted_at is None) == back:
         raise InputError(f"{clock.name!r} {'was not taken back' if back else 'was taken back already'}")
     clock.retracted_at = None if back else datetime.now(UTC)

@@ -55,7 +55,13 @@ def clean_text(text: object, what: str, *, longest: int = LONGEST_TEXT) -> str:
 
 
 def clean_name(name: object) -> str:
-    """Give a clock's name as it will be kept: 1 to 80 printable characters, not beginning with a dash."""
+    """Give a clock's name as it will be kept: 1 to 80 printable characters, not beginning with a dash.
+
+    Raises
+    ------
+    InputError
+        It is empty, longer than 80 characters, not printable, or begins with a dash.
+    """
     kept = clean_text(name, "the clock's name", longest=80)
     if not kept or not kept.isprintable() or kept.startswith("-"):
         raise InputError(

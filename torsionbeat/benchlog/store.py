@@ -59,7 +59,13 @@ def cause(error: BaseException) -> str:
 
 @contextmanager
 def faults(trouble: str, advice: str) -> Iterator[None]:
-    """Turn any fault of the database inside the block into ``BenchLogError``: trouble, cause, advice."""
+    """Turn any fault of the database inside the block into ``BenchLogError``: trouble, cause, advice.
+
+    Raises
+    ------
+    BenchLogError
+        The database failed within; the sentence says what to do.
+    """
     try:
         yield
     except TorsionbeatError:

@@ -258,6 +258,11 @@ def spring_command(
 def thickness_um(text: str) -> float:
     """Read a thickness in micrometres.
 
+    Raises
+    ------
+    InputError
+        It cannot be read.
+
     Examples
     --------
     >>> thickness_um("0.1mm"), thickness_um("4thou"), thickness_um("-5")

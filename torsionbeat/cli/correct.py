@@ -135,7 +135,13 @@ class ClockOptions:
 def request_of(
     clock: str | None, log: str | None, state: StateOptions, weights: WeightOptions, about: ClockOptions
 ) -> AdviseRequest:
-    """Make the request of what was typed."""
+    """Make the request of what was typed.
+
+    Raises
+    ------
+    InputError
+        No rate was given or two, or its uncertainty is out of range.
+    """
     from uncertainties import ufloat
 
     from torsionbeat.cli.texts import document_of, earlier_of, rate_of

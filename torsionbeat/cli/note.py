@@ -61,7 +61,13 @@ def _document(kept: Any, clock: str) -> dict[str, Any]:
 
 
 def details_of(given: list[str]) -> dict[str, float | str | None]:
-    """Read details such as ``added_g=6.8``: a number where it is one, else a text, None where nothing follows."""
+    """Read details such as ``added_g=6.8``: a number where it is one, else a text, None where nothing follows.
+
+    Raises
+    ------
+    InputError
+        One of them cannot be read.
+    """
     details: dict[str, float | str | None] = {}
     for pair in given:
         name, sign, value = pair.partition("=")

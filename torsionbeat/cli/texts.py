@@ -37,6 +37,11 @@ SHORTEST_S, LONGEST_S = 10.0, 31 * 86400.0
 def length_s(text: str) -> float:
     """Read a length such as ``9h``, ``90min`` or ``1h30m`` in seconds.
 
+    Raises
+    ------
+    InputError
+        It cannot be read, or is shorter than 10 s or longer than 31 days.
+
     Examples
     --------
     >>> length_s("9h"), length_s("1h30m"), length_s("45 s")
@@ -53,6 +58,11 @@ def length_s(text: str) -> float:
 
 def moment_s(text: str) -> float:
     """Read a moment of a recording such as ``12.5s``, ``95``, ``1:35`` or ``1m35s``, in seconds from its start.
+
+    Raises
+    ------
+    InputError
+        It cannot be read.
 
     Examples
     --------
@@ -84,6 +94,11 @@ def until_s(text: str, now: datetime) -> float:
 
 def night_span(text: str) -> tuple[time, time]:
     """Read a span such as ``22:00-07:00``.
+
+    Raises
+    ------
+    InputError
+        It cannot be read, or has no length.
 
     Examples
     --------
@@ -135,6 +150,11 @@ def _next(hour: time, now: datetime) -> datetime:
 
 def whole_days(text: str) -> tuple[datetime, datetime] | None:
     """Read ``2026-03-01`` or ``2026-03-01..2026-03-07`` as the moments between which those days lie.
+
+    Raises
+    ------
+    InputError
+        They run backwards, or are not in the calendar.
 
     Examples
     --------

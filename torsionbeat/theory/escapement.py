@@ -61,6 +61,11 @@ def drive_lengthening(
     float
         dT / T = (1 / (2 pi A w^2)) times the integral over one period of drive * sin(phase) d phase.
 
+    Raises
+    ------
+    InputError
+        The drive is not finite at every phase.
+
     Examples
     --------
     A push from rest position to 30 degrees of phase, both ways, lengthens the period:

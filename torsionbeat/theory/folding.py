@@ -76,6 +76,11 @@ def bounded_scores(values: FloatArray, bound: float = 3.0) -> FloatArray:
 def fold_places(number: npt.NDArray[Any], turn: float) -> tuple[IntArray, int]:
     """Place of each step within a turn, and how many places there are: the whole number nearest to ``turn``.
 
+    Raises
+    ------
+    InputError
+        The turn is shorter than two steps.
+
     Examples
     --------
     >>> fold_places(np.arange(7.0), 3)

@@ -107,6 +107,11 @@ def whole_number(name: str, value: float, low: int, do: str = "") -> int:
 def elementwise(function: Callable[_P, _R]) -> Callable[_P, _R]:
     """Let a function of numbers and arrays refuse arrays that do not go together, in words.
 
+    Raises
+    ------
+    InputError
+        Their shapes do not go together.
+
     Examples
     --------
     >>> sum_of = elementwise(lambda a, b: a + b)

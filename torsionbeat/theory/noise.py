@@ -30,7 +30,13 @@ __all__ = ["NOISE_NAMES", "Kind", "difference_order", "equivalent_degrees_of_fre
 
 
 def difference_order(kind: str) -> int:
-    """Order of the phase differences of a kind of deviation: 2 for Allan, 3 for Hadamard."""
+    """Order of the phase differences of a kind of deviation: 2 for Allan, 3 for Hadamard.
+
+    Raises
+    ------
+    InputError
+        There is no such kind.
+    """
     if kind not in ("adev", "oadev", "mdev", "hdev", "ohdev"):
         raise InputError(f"kind of deviation is {kind!r}; it must be adev, oadev, mdev, hdev or ohdev")
     return 3 if kind in ("hdev", "ohdev") else 2
@@ -53,6 +59,11 @@ def equivalent_degrees_of_freedom(alpha: int, factor: int, points: int, kind: Ki
     Returns
     -------
     float
+
+    Raises
+    ------
+    InputError
+        The kind is not defined for this noise, or there are too few phases.
 
     Notes
     -----
@@ -103,6 +114,11 @@ def noise_exponent(phase_s: npt.ArrayLike, factor: int = 1, highest_difference: 
     -------
     float or None
         The exponent alpha, unrounded; None with fewer than 30 phases at this averaging time.
+
+    Raises
+    ------
+    InputError
+        The phase is not one row.
 
     Notes
     -----

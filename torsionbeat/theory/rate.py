@@ -269,6 +269,11 @@ def period_uncertainty_s(number: npt.ArrayLike, sigma_s: float, *, both_sides: b
     float
         Seconds.
 
+    Raises
+    ------
+    InputError
+        There are too few beats for a period.
+
     Notes
     -----
     For n beats of one side without holes it is sigma sqrt(12 / (n (n^2 - 1))) (D. B. Sullivan et al., NIST

@@ -52,6 +52,11 @@ def phase_on_grid(number: npt.ArrayLike, residual_s: npt.ArrayLike) -> FloatArra
     ndarray, shape (last - first + 1,)
         Seconds, nan where no beat was heard.
 
+    Raises
+    ------
+    InputError
+        Numbers and errors are not one of each, or numbers are not whole, come twice or span too much.
+
     Examples
     --------
     >>> phase_on_grid([4, 5, 7], [0.1, 0.2, 0.4])

@@ -107,6 +107,11 @@ def disc_inertia_g_mm2(
     float or ndarray
         g mm2: m (R^2 + r^2) / 2 flat, m (3 (R^2 + r^2) + h^2) / 12 upright.
 
+    Raises
+    ------
+    InputError
+        There is no such way to lie.
+
     Examples
     --------
     >>> disc_inertia_g_mm2(2, diameter_mm=12, bore_mm=0, thickness_mm=2)
@@ -185,6 +190,11 @@ def added_mass_rate_s_per_day(
     float or ndarray
         Seconds per day; near -43200 m radius^2 / I for little mass.
 
+    Raises
+    ------
+    InputError
+        More is taken than the balance has.
+
     Examples
     --------
     >>> round(added_mass_rate_s_per_day(1, radius_mm=35, inertia_g_mm2=404_457), 1)
@@ -257,6 +267,11 @@ def moved_mass_rate_s_per_day(
 ) -> Figure:
     """Rate after weights are moved from one radius to another; ``mass_g`` all of them, the load stays.
 
+    Raises
+    ------
+    InputError
+        More is moved than the inertia holds.
+
     Examples
     --------
     >>> round(moved_mass_rate_s_per_day(50, from_mm=35, to_mm=35.1, inertia_g_mm2=404_457), 1)
@@ -276,6 +291,11 @@ def spread_rate_s_per_day(
     radius_mm: npt.ArrayLike, shift_mm: npt.ArrayLike, rate_s_per_day: npt.ArrayLike = 0.0
 ) -> Figure:
     """Rate after all the mass of a balance, at one radius (of gyration), is moved outward by a shift.
+
+    Raises
+    ------
+    InputError
+        The weights would pass the axis.
 
     Examples
     --------

@@ -62,7 +62,13 @@ def _tick_energy(clock: TwinClock, kind: str, rate_hz: float) -> float:
 
 
 def sigmas(clock: TwinClock, room: Room, recorder: Recorder | None = None) -> dict[str, float]:
-    """How many sigmas each kind of the clock's sounds stands above the room's steady noise."""
+    """How many sigmas each kind of the clock's sounds stands above the room's steady noise.
+
+    Raises
+    ------
+    InputError
+        The room has no steady noise.
+    """
     recorder = recorder or Recorder()
     sigma = _noise_sigma(room, recorder)
     if sigma == 0:
@@ -92,6 +98,11 @@ def at_sigmas(
     TwinClock, Room
         The clock with its contact's level, the room with its noise. Where the noise would exceed a tenth of
         full scale, clock and noise are both made quieter.
+
+    Raises
+    ------
+    InputError
+        The room has no steady noise, or a value is out of range.
     """
     recorder = recorder or Recorder()
     rate = recorder.sample_rate_hz

@@ -77,6 +77,11 @@ def steady_swing(balance: Balance, escapement: Escapement, drive: Drive) -> tupl
     push_deg, turning_point_deg : float
         With this push a balance let go at this angle repeats its swing; where the drive states the push,
         the arc that it sustains is found.
+
+    Raises
+    ------
+    InputError
+        The balance cannot swing steadily at this arc or with this push.
     """
     from scipy.optimize import root
 
