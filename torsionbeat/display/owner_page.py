@@ -155,7 +155,7 @@ def span_words(seconds: float) -> str:
         return amount(whole, "second")
     if whole < 3600:
         return f"{whole // 60} min" + (f" {whole % 60} s" if whole % 60 else "")
-    minutes = round(seconds / 60)
+    minutes = (whole + 30) // 60  # half a minute counts as one, as people count
     return f"{minutes // 60} h" + (f" {minutes % 60} min" if minutes % 60 else "")
 
 

@@ -140,7 +140,7 @@ def other_clock_log_odds(
     --------
     >>> one, other = ClockMarks(period_s=60.0), ClockMarks(period_s=60.7)
     >>> round(other_clock_log_odds(one, other)["rate"], 1), other_clock_log_odds(one, one)["rate"] < 0
-    (5.7, True)
+    (7.8, True)
     """
     odds: dict[str, float] = {}
     for name, change in _changes(new, before).items():

@@ -128,7 +128,7 @@ def measure_to_time(
     >>> now = Hanging(strip_material("C17200"), 0.5, 0.1, 100.0, 300.0)
     >>> strip, change = measure_to_time(now, 720, "thickness_mm")
     >>> print(1000 * change)
-    -0.584+/-0.007
+    -0.585+/-0.007
     """
     strip = strip_change.strip_to_time(now.strip, now.load_g, rate_s_per_day, measure, arc_deg=now.arc_deg)
     size, new = float(getattr(now.strip, measure)), float(getattr(strip, measure))

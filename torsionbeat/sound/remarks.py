@@ -98,8 +98,10 @@ def timebase_remarks(timebase: Timebase, sample_rate_hz: float, doubled_frames: 
     doubled_frames : int
         Frames that were handed over twice.
 
-    >>> timebase_remarks(Timebase("host clock", 0.0, 1.0, True, silent=((48_000, 0.1),)), 48_000)
-    ['Sound was lost without a word: 0.100 s at 1.0 s. It was found by the computer's clock and counts as a gap.']
+    Examples
+    --------
+    >>> print(*timebase_remarks(Timebase("host clock", 0.0, 1.0, True, silent=((48_000, 0.1),)), 48_000))
+    Sound was lost without a word: 0.100 s at 1.0 s. It was found by the computer's clock and counts as a gap.
     """
     remarks = []
     if timebase.silent:

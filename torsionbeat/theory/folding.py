@@ -62,7 +62,7 @@ def bounded_scores(values: FloatArray, bound: float = 3.0) -> FloatArray:
     Examples
     --------
     >>> bounded_scores(np.array([-1.0, 0.0, 1.0, 1e9])).round(2)
-    array([-1.03, -0.34,  0.34,  1.7 ])
+    array([-0.63, -0.21,  0.21,  1.87])
     """
     off = values - np.nanmedian(values) if np.isfinite(values).any() else values
     scale = SIGMA_PER_MEDIAN * np.nanmedian(np.abs(off)) if np.isfinite(off).any() else 0.0
