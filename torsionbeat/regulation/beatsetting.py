@@ -76,6 +76,11 @@ def beat_advice(
     sides_shown : bool
         The user sees at each beat which side it was, as while setting the beat; else the words say how to see it.
 
+    Raises
+    ------
+    InputError
+        No swing of this arc has such a beat error.
+
     Examples
     --------
     >>> from uncertainties import ufloat

@@ -80,7 +80,13 @@ def arcs_from_counts(counts: npt.ArrayLike, spacing_deg: float) -> FloatArray:
 def arcs_from_passages(
     contact_s: npt.ArrayLike, drop_s: npt.ArrayLike, period_s: float, lift_deg: float
 ) -> tuple[FloatArray, FloatArray]:
-    """Times (middle of the passage) and arcs from the two sounds of every passage; nan where impossible."""
+    """Times (middle of the passage) and arcs from the two sounds of every passage; nan where impossible.
+
+    Raises
+    ------
+    InputError
+        Contacts and drops are not one of each.
+    """
     first, second = np.asarray(contact_s, dtype=np.float64), np.asarray(drop_s, dtype=np.float64)
     if first.shape != second.shape or first.ndim != 1:
         raise InputError(f"{first.size} contacts and {second.size} drops; give one of each for every passage")
@@ -94,6 +100,11 @@ def arcs_from_mark(
 
     Beyond the mark the balance spends the shorter of two successive intervals, u; half the arc is then
     mark / cos(pi u / T). No passage may be missing.
+
+    Raises
+    ------
+    InputError
+        There are too few passages, or two intervals do not make the period.
 
     Examples
     --------
@@ -144,6 +155,11 @@ def free_swing(
         Arc to fall below (where the clock stops, say).
     inertia_g_mm2 : float, optional
         For energy and power.
+
+    Raises
+    ------
+    InputError
+        The arc falls by no more than the readings can show.
 
     Examples
     --------

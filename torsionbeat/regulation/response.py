@@ -242,6 +242,11 @@ def per_gram_from_weights(
     added_half_width_g, rate_half_width_s_per_day : float
         How far off the two may be; a figure quoted as "about" is rounded.
 
+    Raises
+    ------
+    InputError
+        Weight added is said to have made the clock gain, or the reverse.
+
     Examples
     --------
     >>> print(43200 * per_gram_from_weights(6, -900))
@@ -267,6 +272,11 @@ def per_gram_usual() -> UFloat:
 
 def per_unit_from_effect(s_per_day_per_unit: float, doubt_s_per_day: float | None = None) -> UFloat:
     """Growth of T^2 by one unit of the regulator, from what a unit more gains (doubt: standard, or 30 %).
+
+    Raises
+    ------
+    InputError
+        The effect is zero.
 
     Examples
     --------
