@@ -303,18 +303,16 @@ def test_events_and_plots_of_several_recordings_need_a_folder(run):
 
 @pytest.mark.skipif(not sys.platform.startswith("linux"), reason="looks into /proc")
 def test_a_recording_that_brings_its_process_down_costs_only_itself(sounds, tmp_path):
-    """Kill the process that waits at a pipe; the other recording is read all the same."""
+    """Kill the process that reads an hour; the other recording is read all the same."""
     psutil = pytest.importorskip("psutil")
-    kept = tmp_path / "kept" / "sound-0001.flac"
-    kept.parent.mkdir()
-    os.mkfifo(kept)
-    command = [sys.executable, "-m", "torsionbeat", "analyse", kept.parent, sounds / "clock.flac", *CLOCK]
+    long = tmp_path / "long.flac"
+    samples, rate = soundfile.read(sounds / "clock.flac", dtype="int16")
+    soundfile.write(long, np.tile(samples, 30), rate)
+    command = [sys.executable, "-m", "torsionbeat", "analyse", long, sounds / "clock.flac", *CLOCK]
     with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
         try:
-            ours = _open_when_read(kept)
-            _who_reads(psutil.Process(process.pid), kept).kill()
+            _who_reads(psutil.Process(process.pid), long).kill()
             out, err = process.communicate(timeout=120)
-            os.close(ours)
         finally:
             process.kill()
     assert process.returncode == 4
@@ -322,28 +320,16 @@ def test_a_recording_that_brings_its_process_down_costs_only_itself(sounds, tmp_
     assert "clock.flac 40/40 +25" in " ".join(out.split())
 
 
-def _open_when_read(pipe):
-    """Open the writing end of a pipe as soon as somebody waits to read it."""
-    deadline = time.monotonic() + 60
-    while True:
-        try:
-            return os.open(pipe, os.O_WRONLY | os.O_NONBLOCK)
-        except OSError:
-            if time.monotonic() > deadline:
-                raise
-            time.sleep(0.05)
-
-
-def _who_reads(process, pipe):
-    """Give the child of a process that has a pipe open."""
+def _who_reads(process, path):
+    """Give the child of a process that has a file open."""
     deadline = time.monotonic() + 60
     while time.monotonic() < deadline:
         for child in process.children():
             with contextlib.suppress(OSError):
-                if str(pipe) in [os.readlink(one) for one in Path(f"/proc/{child.pid}/fd").iterdir()]:
+                if str(path) in [os.readlink(one) for one in Path(f"/proc/{child.pid}/fd").iterdir()]:
                     return child
-        time.sleep(0.05)
-    raise AssertionError(f"nobody reads {pipe}")
+        time.sleep(0.01)
+    raise AssertionError(f"nobody reads {path}")
 
 
 # The bench log

@@ -87,14 +87,19 @@ def test_the_commands_write_and_leave_what_is_there_alone(recording, tmp_path, c
     assert "30 beats in" in said
     assert "No drop came again in any of 30 swings" in said
     assert main(["digest", str(recording), *known, "--output", sound]) == 2
-    assert "left alone" in capsys.readouterr().err
+    assert "a file that is there and was not written by this command" in capsys.readouterr().err
     assert main(["digest", str(recording), *known, "--output", sound, "--overwrite", "--beats", "4"]) == 0
     assert "4 beats in" in capsys.readouterr().out
     assert main(["portrait", str(recording), str(recording), *known, "--output", picture]) == 0
     assert "side a: 15 beats" in capsys.readouterr().out
     assert (tmp_path / "portrait.png").stat().st_size > 10_000
+    assert (
+        main(["portrait", str(recording), *known, "--output", picture]) == 0
+    )  # its own picture is made anew
+    (tmp_path / "portrait.png").write_bytes(b"a photo")
     assert main(["portrait", str(recording), *known, "--output", picture]) == 2
-    assert "left alone" in capsys.readouterr().err
+    assert "a file that is there and was not written by this command" in capsys.readouterr().err
+    assert (tmp_path / "portrait.png").read_bytes() == b"a photo"
     assert main(["portrait", *[str(recording)] * 3, *known, "--output", picture]) == 2
     assert "give one, or two to be compared" in capsys.readouterr().err
     assert (
