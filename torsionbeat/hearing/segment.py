@@ -128,20 +128,23 @@ def hear_chapter(
     up = rising(strength, 12.0)
     nominal = wanted.nominal_period_s
     few = _Stretch(strength, up, fine, others, pooled_s)
+    unsure = None
     if nominal is not None and len(up) * pooled_s < FEW_ROWS * nominal:
-        heard = _hear_few(few, nominal, 0.0, _longest_other(wanted))
-        if heard is not None:
-            return heard, others
+        unsure = _hear_few(few, nominal, 0.0, _longest_other(wanted))
+        if unsure is not None and unsure.sides:
+            return unsure, others
     found = find_clock(up, pooled_s, wanted, others)
     if found is None:
-        return None, others
+        return unsure, others
+    if unsure is not None and _near_told(found.period_s, unsure.period_frames * chapter.frame_s):
+        return unsure, others  # the same clock, by a search that knows no doubt
     if len(found.pattern.first.frames) < FEW_ROWS:
         told = nominal is not None and abs(found.period_s / nominal - 1) < 0.05
         if told:
-            return None, others
+            return unsure, others
         # A period that was not told costs its range against what is left of it.
         price = float(np.log(np.log(wanted.longest_s / wanted.shortest_s) / (2 * NEAR)))
-        return _hear_few(few, found.period_s, price, _longest_other(wanted)), others
+        return _hear_few(few, found.period_s, price, _longest_other(wanted)) or unsure, others
     del strength, few
     found = _of_both_sides(up, fine, found)
     heard = _hear_beats(up, fine, found, others)
@@ -150,6 +153,11 @@ def hear_chapter(
     if heard is not None and look_round and not others:
         heard = replace(heard, second_period_s=find_second_clock(up, pooled_s, found, wanted))
     return heard, others
+
+
+def _near_told(period_s: float, told_s: float) -> bool:
+    """Whether a period is, within 5 %, one that was told, or half or twice of it."""
+    return any(abs(period_s / (times * told_s) - 1) < 0.05 for times in (0.5, 1.0, 2.0))
 
 
 def _of_both_sides(up: FloatArray, fine: FinePower, found: Found) -> Found:
