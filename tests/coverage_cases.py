@@ -233,7 +233,11 @@ def hand_check_case(seed: int) -> list[Row]:
 
 
 def timebase_case(seed: int) -> list[Row]:
-    """A journal of arrivals against the computer's clock, with interruptions."""
+    """A journal of arrivals against the computer's clock, with interruptions.
+
+    The clock is kept by network time and right to within 30 ms at either end: "a few tens of milliseconds", D. L. Mills,
+    RFC 1128, 1989.
+    """
     rng = np.random.default_rng([seed, 35])
     seconds = np.arange(60 * float(rng.integers(10, 120)))
     ppm = float(rng.uniform(-80, 80))
@@ -244,6 +248,8 @@ def timebase_case(seed: int) -> list[Row]:
         cut = int(rng.uniform(0.2, 0.8) * seconds.size)
         stretch[cut:] += 1
         frame[cut:] += round(float(rng.uniform(-0.05, 0.05)) * RATE_HZ)
+    first_s, last_s = rng.uniform(-0.030, 0.030, 2)
+    seen += np.linspace(first_s, last_s, seconds.size)
     ns = np.round(1e9 * seen).astype(np.int64)
     rows = [
         ClockRow(int(part), int(at), 5_000_000_000 + int(when), 1_700_000_000_000_000_000 + int(when))
