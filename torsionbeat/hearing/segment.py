@@ -361,8 +361,9 @@ def _hear_few(
     found = of_period(nominal_s)
     if not found or found[0].score - price + _ALIKE < LEAST_SCORE:
         return None
-    # A period told at twice or half the true one explains some of the beats, or takes both sides for one.
-    for other_s in (nominal_s / 2, 2 * nominal_s):
+    # A period told at twice or half the true one explains some of the beats, or takes both sides for one. Where
+    # none was told, what the search heard to repeat is the answer: nothing else is meant.
+    for other_s in () if price else (nominal_s / 2, 2 * nominal_s):
         found = weighed_together(found, of_period(other_s))
     few = found[0]
     period = few.period_s / pooled_s * POOLED_FRAMES
