@@ -34,8 +34,8 @@ SPREAD_DB = 4.0
 LEAST_DB = 7.0
 """Peaks of 5 times the background-noise deviation and more."""
 _MOST_FITTED = 120
-"""Guesses of each kind that are fitted: two live starts of a minute, asked every 6 s, gave the same as with all fitted, in a tenth
-of the time."""
+"""Guesses of each kind that are fitted: two live starts of a minute, asked every 6 s, gave the same as with all fitted, in
+a tenth of the time."""
 
 _MOST_PEAKS = 36
 """The loudest that suggest clocks: pairs of them; all peaks are weighed."""
