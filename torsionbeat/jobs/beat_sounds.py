@@ -14,8 +14,9 @@ from torsionbeat.beat_sounds.portrait import BeatPortrait
 from torsionbeat.bench.known import KnownClock
 from torsionbeat.bench.source import Flag
 from torsionbeat.errors import CancelledError, DeviceError, InputError
-from torsionbeat.reading.analysis import Listening, analyse_fully
-from torsionbeat.reading.figures import Clock, Reading
+from torsionbeat.jobs.hear import HearRequest, hear
+from torsionbeat.reading.analysis import Listening
+from torsionbeat.reading.figures import Reading
 
 __all__ = ["DigestRequest", "DigestResult", "PortraitRequest", "digest", "portrait"]
 
@@ -114,7 +115,7 @@ def digest(
         raise InputError(
             f"the digest is to be {request.output.name!r}; give a name that ends in .wav or .flac"
         )
-    reading = _reading(request.recording, request.clock.clock(), request.listening, progress, cancel)
+    reading = _reading(request.recording, request.clock, request.listening, progress, cancel)
     labels_path = request.output.with_suffix(".txt")
     new = request.output.with_name(f".{request.output.name}.new{request.output.suffix}")
     frames = beats = 0
@@ -186,26 +187,21 @@ def portrait(
     from torsionbeat.beat_sounds.portrait import portrait_of
     from torsionbeat.sound.recording import open_recording
 
-    clock = request.clock.clock()
-    reading = _reading(request.recording, clock, request.listening, progress, cancel)
+    reading = _reading(request.recording, request.clock, request.listening, progress, cancel)
     with open_recording(request.recording) as recording:
         cuts = beat_cuts(recording, reading, beats=request.beats, channel=request.channel)
-        return portrait_of(clock.name or recording.name, cuts, recording.sample_rate_hz)
+        return portrait_of(reading.clock.name or recording.name, cuts, recording.sample_rate_hz)
 
 
 def _reading(
     path: Path,
-    clock: Clock,
+    known: KnownClock,
     listening: Listening,
     progress: Callable[[float], None] | None,
     cancel: Flag | None,
 ) -> Reading:
-    def frames(done: int, of: int | None) -> None:
-        _called_off(cancel)
-        if progress is not None and of:
-            progress(min(done / of, 1.0))
-
-    return analyse_fully(path, clock, listening, frames).reading
+    asked = HearRequest((path,), known, listening)
+    return hear(asked, progress=progress, cancel=cancel).analysis.reading
 
 
 def _called_off(cancel: Flag | None) -> None:

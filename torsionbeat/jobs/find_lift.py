@@ -16,9 +16,10 @@ from uncertainties import ufloat
 
 from torsionbeat.bench.known import KnownClock
 from torsionbeat.bench.source import Flag
-from torsionbeat.errors import CancelledError, InputError
+from torsionbeat.errors import InputError
+from torsionbeat.jobs.hear import HearRequest, hear
 from torsionbeat.jobs.keep import ClockRequest, change_clock
-from torsionbeat.reading.analysis import Listening, analyse_fully
+from torsionbeat.reading.analysis import Listening
 from torsionbeat.reading.figures import Reading, UFloat
 from torsionbeat.sound.remarks import Remark
 from torsionbeat.theory.limits import within
@@ -107,14 +108,8 @@ def find_lift(
     if request.keep and request.clock.name is None:
         raise InputError("the lift is to be kept, but for no clock; name the clock of the bench log")
 
-    def frames(done: int, of: int | None) -> None:
-        if cancel is not None and cancel.is_set():
-            raise CancelledError("the reading was called off; nothing of it was kept")
-        if progress is not None and of:
-            progress(min(done / of, 1.0))
-
-    clock = request.clock.clock()
-    reading = analyse_fully(request.recording, clock, request.listening, frames).reading
+    asked = HearRequest((request.recording,), request.clock, request.listening)
+    reading = hear(asked, progress=progress, cancel=cancel).analysis.reading
     lift, each, remarks = lift_of_counts(reading, request.counted)
     found = FindLiftResult(lift, each, remarks)
     if not request.keep:
