@@ -287,9 +287,9 @@ def promise_case(seed: int) -> list[Row]:
     """A clock answers to weights and regulator as its prior allows, and differs from night to night; after some trials
     its next night is promised. The road through the commands: ``tests/benchmarks/regulation.py``.
     """
-    from torsionbeat.regulation.learning.learn import learn
-    from torsionbeat.regulation.learning.trials import Trial
-    from torsionbeat.regulation.response import Response, per_unit_from_effect
+    from torsionbeat.learning.learn import learn
+    from torsionbeat.learning.response import Response, per_unit_from_effect
+    from torsionbeat.learning.trials import Trial
 
     rng = np.random.default_rng([seed, 37])
     prior = Response(ufloat(0.0035, 0.0012), per_unit_from_effect(20, 5))

@@ -65,7 +65,7 @@ _HOMES = {
     "Stock": "regulation.stock",
     "StripRequest": "jobs.strip",
     "TorsionbeatError": "errors",
-    "Trial": "regulation.learning.trials",
+    "Trial": "learning.trials",
     "TwinClock": "twin",
     "TwoOffsetsRequest": "jobs.by_hand",
     "advise": "jobs.advise",
@@ -82,7 +82,7 @@ _HOMES = {
     "from_reading": "regulation.present",
     "hand_check": "jobs.by_hand",
     "hear": "jobs.hear",
-    "learn": "regulation.learning.learn",
+    "learn": "learning.learn",
     "listen": "jobs.listen",
     "open_log": "benchlog",
     "print_reading": "display.terminal",
@@ -171,14 +171,14 @@ if TYPE_CHECKING:  # what a type checker or an editor sees
     from torsionbeat.jobs.report import ReportRequest, report
     from torsionbeat.jobs.set_beat import SetBeatRequest, set_beat
     from torsionbeat.jobs.strip import StripRequest, strip
+    from torsionbeat.learning.learn import learn
+    from torsionbeat.learning.trials import Trial
     from torsionbeat.reading.analysis import Listening, analyse, analyse_fully
     from torsionbeat.reading.document import reading_document
     from torsionbeat.reading.figures import Clock, Reading
     from torsionbeat.regulation.correction import correct
     from torsionbeat.regulation.facts import Facts, prior_response
     from torsionbeat.regulation.freeswing import free_swing
-    from torsionbeat.regulation.learning.learn import learn
-    from torsionbeat.regulation.learning.trials import Trial
     from torsionbeat.regulation.present import from_reading
     from torsionbeat.regulation.stock import Stock
     from torsionbeat.twin import TwinClock, simulate

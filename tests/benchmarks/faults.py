@@ -615,8 +615,8 @@ FAULTS: list[Fault] = [
         ),
     ),
     *of(
-        "regulation/learning/course.py",
-        "regulation/learning/test_course.py",
+        "learning/course.py",
+        "learning/test_course.py",
         setting_summed_from_moves=("moved = work.setting - before", "moved = work.setting"),
         setting_begins_at_zero=("return work.setting - place", "return 0.0"),
         record_for_the_beginning=("    return on_record\n", "    return None\n"),
@@ -659,8 +659,8 @@ FAULTS: list[Fault] = [
         ),
     ),
     *of(
-        "regulation/learning/learnt.py",
-        "regulation/learning/test_learn.py",
+        "learning/learnt.py",
+        "learning/test_learn.py",
         handling_dropped_from_the_promise=("            + change.handling_s_per_day**2\n", ""),
         mass_doubt_dropped_from_the_promise=(
             "            + (HALF_DAY_S * m.per_gram / then * change.mass_doubt_g) ** 2\n",

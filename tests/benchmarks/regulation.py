@@ -30,13 +30,9 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from uncertainties import ufloat
 
-from torsionbeat.reading.figures import Clock
-from torsionbeat.regulation.correction import correct
-from torsionbeat.regulation.learning.course import Heard, Work, course_of
-from torsionbeat.regulation.learning.learn import learn
-from torsionbeat.regulation.learning.within import within_of_rates, within_recording
-from torsionbeat.regulation.present import Present
-from torsionbeat.regulation.response import (
+from torsionbeat.learning.course import Heard, Work, course_of
+from torsionbeat.learning.learn import learn
+from torsionbeat.learning.response import (
     TOLD_WRONG,
     Regulator,
     Response,
@@ -45,6 +41,10 @@ from torsionbeat.regulation.response import (
     per_gram_usual,
     per_unit_from_effect,
 )
+from torsionbeat.learning.within import within_of_rates, within_recording
+from torsionbeat.reading.figures import Clock
+from torsionbeat.regulation.correction import correct
+from torsionbeat.regulation.present import Present
 from torsionbeat.regulation.stock import Piece, Stock, WeightChange
 from torsionbeat.regulation.waiting import LINE_OVER_MDEV
 from torsionbeat.theory.materials import strip_material

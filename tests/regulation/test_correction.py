@@ -10,14 +10,14 @@ import pytest
 from uncertainties import ufloat
 
 from torsionbeat.errors import InputError
+from torsionbeat.learning.learn import learn
+from torsionbeat.learning.response import Regulator, Response, per_unit_from_effect
+from torsionbeat.learning.trials import Trial
 from torsionbeat.reading.figures import Clock
 from torsionbeat.regulation.beatsetting import AIR_DRIVEN_LIMITS
 from torsionbeat.regulation.correction import BELLOWS, LOCK, correct
-from torsionbeat.regulation.learning.learn import learn
-from torsionbeat.regulation.learning.trials import Trial
 from torsionbeat.regulation.order import tasks
 from torsionbeat.regulation.present import Present, from_rate
-from torsionbeat.regulation.response import Regulator, Response, per_unit_from_effect
 from torsionbeat.regulation.stock import Piece, Stock
 
 STOCK = Stock(tuple(map(Piece, (0.05, 0.1, 0.2, 0.5, 1.0, 2.0))))

@@ -6,13 +6,13 @@ import numpy as np
 import pytest
 from uncertainties import ufloat
 
+from torsionbeat.learning.learn import learn
+from torsionbeat.learning.response import Response
+from torsionbeat.learning.trials import Trial
 from torsionbeat.reading.figures import Clock
 from torsionbeat.regulation.correction import correct
-from torsionbeat.regulation.learning.learn import learn
-from torsionbeat.regulation.learning.trials import Trial
 from torsionbeat.regulation.order import tasks
 from torsionbeat.regulation.present import Present
-from torsionbeat.regulation.response import Response
 from torsionbeat.regulation.stock import Piece, Stock
 
 RATE = ufloat(300.0, 0.1)

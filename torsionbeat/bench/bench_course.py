@@ -10,10 +10,10 @@ from torsionbeat.benchlog import BenchLog
 from torsionbeat.benchlog.standing import counted_once
 from torsionbeat.benchlog.tables import ClockRecord, HandCheckRecord, ReadingRecord, WorkRecord
 from torsionbeat.errors import InputError
+from torsionbeat.learning.course import Heard, Work, course_of
+from torsionbeat.learning.trials import Trial, Within
+from torsionbeat.learning.within import within_recording
 from torsionbeat.reading.figures import UFloat
-from torsionbeat.regulation.learning.course import Heard, Work, course_of
-from torsionbeat.regulation.learning.trials import Trial, Within
-from torsionbeat.regulation.learning.within import within_recording
 from torsionbeat.regulation.present import Present, from_document
 from torsionbeat.theory.rate import S_PER_DAY_PER_PPM
 

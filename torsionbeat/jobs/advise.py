@@ -20,17 +20,17 @@ from torsionbeat.bench.sides import own_sides, side_names
 from torsionbeat.benchlog import BenchLog, open_log
 from torsionbeat.errors import InputError
 from torsionbeat.history.side_matching import SURE
+from torsionbeat.learning.course import Course, Heard, Work, course_of
+from torsionbeat.learning.learn import learn
+from torsionbeat.learning.learnt import Learnt
+from torsionbeat.learning.response import Regulator, Response
+from torsionbeat.learning.trials import Trial
 from torsionbeat.reading.figures import UFloat
 from torsionbeat.regulation.beatsetting import AIR_DRIVEN_LIMITS
 from torsionbeat.regulation.correction import Correction, correct
 from torsionbeat.regulation.facts import Facts, prior_response
-from torsionbeat.regulation.learning.course import Course, Heard, Work, course_of
-from torsionbeat.regulation.learning.learn import learn
-from torsionbeat.regulation.learning.learnt import Learnt
-from torsionbeat.regulation.learning.trials import Trial
 from torsionbeat.regulation.order import Task, tasks
 from torsionbeat.regulation.present import Present, from_document, from_rate
-from torsionbeat.regulation.response import Regulator, Response
 from torsionbeat.regulation.room import Room
 from torsionbeat.regulation.stock import Stock
 from torsionbeat.regulation.temperature import TemperatureEffect, temperature_effect

@@ -11,9 +11,9 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from torsionbeat.errors import InputError
+from torsionbeat.learning.response import StripDoubt
 from torsionbeat.reading.document import figure_document
 from torsionbeat.reading.figures import UFloat
-from torsionbeat.regulation.response import StripDoubt
 from torsionbeat.regulation.strips import (
     Hanging,
     change_rate,

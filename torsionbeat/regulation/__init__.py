@@ -1,1 +1,1 @@
-"""From figures to the next adjustment: correction, trials, plan."""
+"""From figures to the next adjustment: correction, beat setting, strips, free swings, hand checks, waiting."""

@@ -9,13 +9,13 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 
+from torsionbeat.learning.conflicts import conflicts
+from torsionbeat.learning.learnt import Change, Learnt
+from torsionbeat.learning.response import Regulator
 from torsionbeat.reading.figures import UFloat
 from torsionbeat.regulation.beatsetting import BeatAdvice, KnockGuard, beat_advice, knock_guard
 from torsionbeat.regulation.decision import INNER_SHARE, Action, ActionKind, decide, nights_needed
-from torsionbeat.regulation.learning.conflicts import conflicts
-from torsionbeat.regulation.learning.learnt import Change, Learnt
 from torsionbeat.regulation.present import Present
-from torsionbeat.regulation.response import Regulator
 from torsionbeat.regulation.stock import Stock, WeightChange, choose
 from torsionbeat.regulation.waiting import Listening, listening, settling_s
 from torsionbeat.sound.remarks import Remark
@@ -102,7 +102,7 @@ def correct(
     Parameters
     ----------
     learnt : Learnt
-        The clock's answer and where it stands (`torsionbeat.regulation.learning.learn.learn`).
+        The clock's answer and where it stands (`torsionbeat.learning.learn.learn`).
     present : Present
         Its last reading.
     stock : Stock, optional

@@ -1,7 +1,7 @@
 """Which action now: leave the clock alone, change weights or regulator, try what the regulator does, or listen again.
 
 Every action is scored by what it is expected to leave of the long-run rate, E|y|, plus what its trouble is worth; the
-mixture of `torsionbeat.regulation.learning.learnt` carries every doubt into that. No action beats its own doubt: where
+mixture of `torsionbeat.learning.learnt` carries every doubt into that. No action beats its own doubt: where
 the rate is not known to be off, another night is worth more than another weight. Rates in seconds per day, > 0 gains.
 """
 
@@ -12,9 +12,9 @@ from dataclasses import dataclass
 from typing import Literal
 
 from torsionbeat.errors import InputError
-from torsionbeat.regulation.learning.learnt import Change, Learnt
-from torsionbeat.regulation.learning.trials import HANDLING_S_PER_DAY
-from torsionbeat.regulation.response import Regulator
+from torsionbeat.learning.learnt import Change, Learnt
+from torsionbeat.learning.response import Regulator
+from torsionbeat.learning.trials import HANDLING_S_PER_DAY
 from torsionbeat.regulation.stock import Stock, WeightChange, choose
 
 __all__ = ["SURE", "Action", "ActionKind", "decide", "nights_needed"]

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from torsionbeat.reading.figures import UFloat
-from torsionbeat.regulation.response import (
+from torsionbeat.learning.response import (
     MEASURED_WRONG,
     TOLD_WRONG,
     Response,
@@ -17,6 +16,7 @@ from torsionbeat.regulation.response import (
     per_unit_from_effect,
     per_unit_from_length,
 )
+from torsionbeat.reading.figures import UFloat
 from torsionbeat.theory.materials import strip_material
 from torsionbeat.theory.spring import Strip
 

@@ -12,8 +12,8 @@ import math
 from dataclasses import dataclass, field, replace
 
 from torsionbeat.errors import InputError
+from torsionbeat.learning.response import StripDoubt
 from torsionbeat.reading.figures import UFloat
-from torsionbeat.regulation.response import StripDoubt
 from torsionbeat.theory import spring, strip_change
 from torsionbeat.theory.materials import StripMaterial, WeightMetal
 from torsionbeat.theory.rate import DAY_S

@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 
 from torsionbeat.errors import InputError
-from torsionbeat.regulation import response
+from torsionbeat.learning import response
+from torsionbeat.learning.response import Regulator, Response
 from torsionbeat.regulation.facts import Facts, prior_response
-from torsionbeat.regulation.response import Regulator, Response
 from torsionbeat.theory.materials import strip_material
 from torsionbeat.theory.spring import Strip
 

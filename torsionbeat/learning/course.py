@@ -13,8 +13,8 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Literal
 
+from torsionbeat.learning.trials import HANDLING_S_PER_DAY, Trial, Within
 from torsionbeat.reading.figures import UFloat
-from torsionbeat.regulation.learning.trials import HANDLING_S_PER_DAY, Trial, Within
 from torsionbeat.sound.remarks import Remark
 from torsionbeat.theory.rate import DAY_S
 

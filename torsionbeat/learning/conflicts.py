@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from torsionbeat.regulation.learning.learnt import Learnt
+from torsionbeat.learning.learnt import Learnt
 from torsionbeat.sound.remarks import Remark
 
 __all__ = ["conflicts"]

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from torsionbeat.errors import InputError
-from torsionbeat.regulation.learning.learnt import Learnt, Outlier
-from torsionbeat.regulation.learning.posterior import Branch, Mixture, infer
-from torsionbeat.regulation.learning.trials import Trial
-from torsionbeat.regulation.response import Response
+from torsionbeat.learning.learnt import Learnt, Outlier
+from torsionbeat.learning.posterior import Branch, Mixture, infer
+from torsionbeat.learning.response import Response
+from torsionbeat.learning.trials import Trial
 
 __all__ = ["learn"]
 

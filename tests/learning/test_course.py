@@ -7,7 +7,7 @@ import math
 import pytest
 from uncertainties import ufloat
 
-from torsionbeat.regulation.learning.course import (
+from torsionbeat.learning.course import (
     OTHER_WORK_S_PER_DAY,
     SETTING_DOUBT,
     WEIGHT_DOUBT,
@@ -15,9 +15,9 @@ from torsionbeat.regulation.learning.course import (
     Work,
     course_of,
 )
-from torsionbeat.regulation.learning.learn import learn
-from torsionbeat.regulation.learning.trials import HANDLING_S_PER_DAY
-from torsionbeat.regulation.response import Response, per_gram_usual, per_unit_from_effect
+from torsionbeat.learning.learn import learn
+from torsionbeat.learning.response import Response, per_gram_usual, per_unit_from_effect
+from torsionbeat.learning.trials import HANDLING_S_PER_DAY
 
 DAY_S = 86_400.0
 HOUR_S = 3600.0

@@ -25,8 +25,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from torsionbeat.reading.figures import FloatArray
-from torsionbeat.regulation.learning.priors import (
+from torsionbeat.learning.priors import (
     HALF_DAY_S,
     WANDER_GRID,
     EffectParts,
@@ -34,8 +33,9 @@ from torsionbeat.regulation.learning.priors import (
     log_prior_per_gram,
     wander_prior,
 )
-from torsionbeat.regulation.learning.trials import Trial
-from torsionbeat.regulation.response import Response
+from torsionbeat.learning.response import Response
+from torsionbeat.learning.trials import Trial
+from torsionbeat.reading.figures import FloatArray
 from torsionbeat.theory.rate import DAY_S
 
 __all__ = ["Branch", "Mixture", "infer"]

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from torsionbeat.errors import InputError
+from torsionbeat.learning.trials import Within
 from torsionbeat.reading.figures import FloatArray, IntArray
-from torsionbeat.regulation.learning.trials import Within
 from torsionbeat.theory.rate import DAY_S, fit_beats
 
 __all__ = ["within_of_rates", "within_recording"]

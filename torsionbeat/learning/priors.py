@@ -14,9 +14,9 @@ from itertools import pairwise
 
 import numpy as np
 
+from torsionbeat.learning.response import Response
+from torsionbeat.learning.trials import Trial
 from torsionbeat.reading.figures import FloatArray
-from torsionbeat.regulation.learning.trials import Trial
-from torsionbeat.regulation.response import Response
 from torsionbeat.theory.rate import DAY_S
 
 __all__ = [

@@ -11,18 +11,18 @@ import pytest
 from uncertainties import ufloat
 
 from torsionbeat.errors import InputError
-from torsionbeat.regulation.learning.learn import learn
-from torsionbeat.regulation.learning.learnt import Change
-from torsionbeat.regulation.learning.posterior import infer
-from torsionbeat.regulation.learning.priors import HALF_DAY_S
-from torsionbeat.regulation.learning.trials import Trial, Within
-from torsionbeat.regulation.response import (
+from torsionbeat.learning.learn import learn
+from torsionbeat.learning.learnt import Change
+from torsionbeat.learning.posterior import infer
+from torsionbeat.learning.priors import HALF_DAY_S
+from torsionbeat.learning.response import (
     TOLD_WRONG,
     Response,
     per_gram_from_weights,
     per_gram_usual,
     per_unit_from_effect,
 )
+from torsionbeat.learning.trials import Trial, Within
 from torsionbeat.theory.rate import rate_s_per_day
 from torsionbeat.theory.weights import fit_weight_line
 
@@ -169,7 +169,7 @@ def dense(rows, per_gram, wander, effect_sd):
 
 
 def test_each_part_of_the_mixture_is_the_gaussian_it_should_be(monkeypatch):
-    from torsionbeat.regulation.learning import posterior, priors
+    from torsionbeat.learning import posterior, priors
 
     monkeypatch.setattr(priors, "EFFECT_SPREADS", ((1.0, 100.0),))
     monkeypatch.setattr(posterior, "ODD_READING", 1e-30)

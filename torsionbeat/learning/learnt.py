@@ -1,6 +1,6 @@
 """What a clock's trials have shown: where it stands, how it answers, and what it will do after a change.
 
-Every figure is a quantile of the posterior (`torsionbeat.regulation.learning.posterior`): as an ``uncertainties`` value
+Every figure is a quantile of the posterior (`torsionbeat.learning.posterior`): as an ``uncertainties`` value
 the median, with half the width of the 95 % interval over 1.96; where that is lopsided, its ends too. The long-run rate
 is what the clock does on the mean of many nights; a night differs from it by the clock's wander. Rates in seconds per
 day, > 0 gains; grams of all weights together.
@@ -15,10 +15,10 @@ from typing import NamedTuple
 import numpy as np
 
 from torsionbeat.errors import InputError
+from torsionbeat.learning.posterior import LEAST_GROWN, Mixture
+from torsionbeat.learning.priors import HALF_DAY_S, right_per_gram
+from torsionbeat.learning.response import Response
 from torsionbeat.reading.figures import FloatArray, UFloat
-from torsionbeat.regulation.learning.posterior import LEAST_GROWN, Mixture
-from torsionbeat.regulation.learning.priors import HALF_DAY_S, right_per_gram
-from torsionbeat.regulation.response import Response
 from torsionbeat.theory.rate import DAY_S
 
 __all__ = ["Change", "Learnt", "Outlier", "Spread"]
