@@ -49,6 +49,8 @@ ENDINGS = (
 )
 """Endings that a stored recording may have: what its decoder goes by."""
 
+CANCELLED = "Reading was cancelled."
+
 
 class TooBigError(InputError):
     """The recording is larger than allowed."""
@@ -76,7 +78,9 @@ class Recordings:
         self._queue: queue.Queue[str | None] = queue.Queue()
         self._receiving = 0
         self._process: subprocess.Popen[str] | None = None
+        self._reading = ""
         self._cancelled: set[str] = set()
+        self._over = False
         self._thread: threading.Thread | None = None
 
     # what there is
@@ -118,7 +122,9 @@ class Recordings:
     def stop(self) -> None:
         """End the reading process; what was not read is read at the next start."""
         self._queue.put(None)
-        process = self._process
+        with self._lock:
+            self._over = True
+            process = self._process
         if process is not None:
             process.kill()
         if self._thread is not None:
@@ -242,8 +248,16 @@ class Recordings:
     def read_again(
         self, number: str, clock: str, period_s: float | None, lift_deg: float | None
     ) -> Recording:
-        """Read a recording once more, knowing another clock, period or lift."""
+        """Read a recording once more, knowing another clock, period or lift.
+
+        Raises
+        ------
+        InputError
+            It is being read now, or is no longer here.
+        """
         one = self.get(number)
+        if self._reading == number:
+            raise InputError("it is being read now; cancel that, or wait until it is read")
         again = self._put(
             replace(
                 one,
@@ -268,12 +282,12 @@ class Recordings:
         """Take a recording and its reading out of the page; a file is deleted, a listened night's folder stays."""
         one = self.get(number)
         self.cancel(number)
+        path = Path(one.path)
         with self._lock:
             self._all.pop(number, None)
-        path = Path(one.path)
-        for gone in (self._folder / f"{number}.json", path):
-            if gone.parent == self._folder and not gone.is_dir():
-                gone.unlink(missing_ok=True)
+            for gone in (self._folder / f"{number}.json", path):
+                if gone.parent == self._folder and not gone.is_dir():
+                    gone.unlink(missing_ok=True)
 
     def cancel(self, number: str) -> None:
         """Stop reading a recording, or do not begin."""
@@ -282,21 +296,34 @@ class Recordings:
             if one is None or one.state not in ("waiting", "reading"):
                 return
             self._cancelled.add(number)
-            process = self._process if one.state == "reading" else None
+            process = self._process if self._reading == number else None
         if process is not None:
             process.kill()
         elif one.state == "waiting":
-            self._put(replace(one, state="failed", error="Reading was cancelled."))
+            self._put(replace(one, state="failed", error=CANCELLED))
 
     def _put(self, one: Recording) -> Recording:
         with self._lock:
             self._all[one.id] = one
+            self._write(one)
+        self._tell(one)
+        return one
+
+    def _update(self, one: Recording) -> Recording:
+        """Put down what has become of a recording, unless it was thrown away meanwhile."""
+        with self._lock:
+            if one.id not in self._all:
+                return one
+            self._all[one.id] = one
+            self._write(one)
+        self._tell(one)
+        return one
+
+    def _write(self, one: Recording) -> None:
         with contextlib.suppress(OSError):  # a full disk is told where sound is written
             new = self._folder / f".{one.id}.new"
             new.write_text(json.dumps(asdict(one)), encoding="utf-8")
             new.replace(self._folder / f"{one.id}.json")
-        self._tell(one)
-        return one
 
     def _tell(self, one: Recording) -> None:
         from torsionbeat.page.views import fragment
@@ -312,24 +339,32 @@ class Recordings:
         while (number := self._queue.get()) is not None:
             with self._lock:
                 one = self._all.get(number)
-            if one is None or one.state != "waiting" or number in self._cancelled:
-                continue
+                if one is None or one.state != "waiting" or number in self._cancelled:
+                    continue
+                self._reading = number
             try:
-                self._put(
-                    read_recording(
-                        replace(one, state="reading"), self._log, self.limits, self._put, self._hold
-                    )
+                read = read_recording(
+                    replace(one, state="reading"), self._log, self.limits, self._update, self._hold
                 )
             except Exception:
                 if os.environ.get("TORSIONBEAT_DEBUG") == "1":
                     traceback.print_exc()
-                self._put(replace(one, state="failed", error=BROKEN))
-            if number in self._cancelled:
-                with contextlib.suppress(InputError):
-                    self._put(replace(self.get(number), state="failed", error="Reading was cancelled."))
+                read = replace(one, state="failed", error=BROKEN)
+            with self._lock:
+                self._reading = ""
+                cancelled, over = number in self._cancelled, self._over
+            if cancelled:
+                read = replace(read, state="failed", error=CANCELLED)
+            if not over:  # what the end of the server broke off is read at the next start
+                self._update(read)
 
     def _hold(self, process: subprocess.Popen[str] | None) -> None:
-        self._process = process
+        """Take note of the process that reads; one that was called off before it began ends at once."""
+        with self._lock:
+            self._process = process
+            unwanted = self._over or self._reading in self._cancelled
+        if process is not None and unwanted:
+            process.kill()
 
 
 def _ending(name: str) -> str:
