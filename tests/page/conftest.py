@@ -182,3 +182,12 @@ def browser(page_kit):
         opened = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
         yield opened
         opened.close()
+
+
+@pytest.fixture(scope="session")
+def expect(browser):
+    """Playwright's assertions, which wait: what a script draws, or another page brings, is never asked for at once."""
+    from playwright.sync_api import expect
+
+    expect.set_options(timeout=60_000)
+    return expect

@@ -95,13 +95,31 @@ def test_the_command_knows_the_servers_own_port():
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
-def test_it_prints_one_line_and_ends_cleanly(start_page, number):
+def test_it_prints_one_line_and_ends_cleanly(start_page, number, tmp_path):
+    from torsionbeat.benchlog import open_log
+
+    open_log(tmp_path / "log.sqlite").close()
     server = start_page()
     assert server.stop(number) == 0
     said = server.said.read_text()
     assert said.count("\n") == 1
     assert server.url in said
     assert server.told.read_text() == ""
+
+
+def test_a_log_that_is_named_and_not_there_is_begun_and_that_is_said(start_page, page_kit):
+    server = start_page()
+    visitor = page_kit["Visitor"](server).enter()
+    assert "There was no bench log" in visitor.ask("GET", "/clocks")[2]
+    assert visitor.post("/clocks/new", {"name": "Lamp", "kind": "other"})[0] == 303
+    assert "There was no bench log" not in visitor.ask("GET", "/clocks")[2]
+    assert server.stop() == 0
+    said = server.told.read_text()
+    assert said.count("an empty one was begun there") == 1
+    assert "check --log" in said
+    server.start()
+    assert server.stop() == 0
+    assert server.told.read_text() == said
 
 
 def test_without_its_extra_it_says_what_to_install(tmp_path):

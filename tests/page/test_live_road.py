@@ -4,7 +4,6 @@ something fails. Real server, real browser, real sound server; several minutes o
 from __future__ import annotations
 
 import importlib.util
-import os
 import re
 import signal
 import subprocess
@@ -39,11 +38,8 @@ def clock_sound(offset_deg, gains_s_per_day, duration_s=300.0):
     return (np.clip(np.asarray(sound).reshape(-1, 1), -1, 1) * 32_767).astype("<i2")
 
 
-ON_REQUEST = pytest.mark.skipif(
-    os.environ.get("TORSIONBEAT_LIVE_ROAD") != "1",
-    reason="not yet seen to pass: a night of some seconds has no figures while it is unsure; TORSIONBEAT_LIVE_ROAD=1 runs it",
-)
-"""Tests of live faults that are red or unproven, and run only when asked for."""
+SURE_S = 25
+"""After so much of this clock which sound is which stays sure: eight beats; by five or six it may be doubted again."""
 
 
 class Bench:
@@ -105,7 +101,7 @@ def begin(page, server, button, clock="Gate house"):
 def hear_a_night(page, server, seconds):
     begin(page, server, "Listen")
     page.wait_for_selector("#plot-arc[data-drawn]", timeout=PATIENCE_MS)
-    assert "is heard" in page.inner_text("#live-tick")
+    page.locator("#live-tick", has_text="is heard").wait_for()
     time.sleep(seconds)  # the night's length in real time is what is tested here
     page.get_by_role("button", name="End, and read it").click()
     page.wait_for_selector("text=Listen again", timeout=PATIENCE_MS)
@@ -120,48 +116,48 @@ def test_the_whole_road(bench_page):
     page.wait_for_selector("#live-progress progress")
     time.sleep(22)  # seven beats: enough to say that it is heard
     page.get_by_role("button", name="That is enough").click()
-    page.wait_for_selector("text=Go on")
-    assert "The tick is heard" in page.inner_text(".say")
+    page.locator(".say", has_text="The tick is heard").wait_for()
+    page.get_by_role("link", name="Go on").wait_for()
 
     begin(page, server, "Set in beat")
     page.wait_for_selector("#beat-mark", state="attached", timeout=PATIENCE_MS)
-    shown = float(page.inner_text(".far").strip("°"))
-    assert shown == pytest.approx(9.0, abs=0.6)  # the first interval is half a degree wide
-    assert "Turn the fork" in page.inner_text("#live-offset")
+    # 9 degrees; the first interval is half a degree wide
+    page.locator(".far", has_text=re.compile(r"^\s*(8\.[4-9]|9\.[0-6])°\s*$")).wait_for()
+    page.locator("#live-offset", has_text="Turn the fork").wait_for()
     bench.touch(clock_sound(0.3, GAINS_S_PER_DAY))
     page.locator("#live-offset", has_text="In beat").wait_for(timeout=PATIENCE_MS)
     page.get_by_role("button", name="It is set: end").click()
     page.wait_for_selector("text=Go on")
 
-    hear_a_night(page, server, 25)
-    said = page.inner_text("main")
-    assert re.search(r"gains 1[345]\d", said), said
+    hear_a_night(page, server, SURE_S)
+    gains = re.compile(r"gains 1[345]\d")
+    page.locator("main", has_text=gains).wait_for()
     page.get_by_role("link", name="To Gate house", exact=True).click()
-    assert re.search(r"gains 1[345]\d", page.inner_text(".say"))
+    page.get_by_role("heading", name="Gate house", exact=True).wait_for()
+    page.locator(".say", has_text=gains).wait_for()
 
     page.get_by_role("link", name="Next adjustment").click()
     page.get_by_text("What you know besides").click()
     page.fill("#earlier_g", "1")
     page.fill("#earlier_s", "-72")
     page.get_by_role("button", name="Work it out again").click()
-    advice = page.inner_text("main")
-    assert "g on each of the 2 sides" in advice
-    assert "Lock or hold the balance" in advice
+    page.get_by_text("g on each of the 2 sides").first.wait_for()
+    page.get_by_text("Lock or hold the balance").first.wait_for()
     page.get_by_role("button", name="Done: keep it").click()
     page.wait_for_selector("text=Kept as done")
-    assert "put on, all sides together" in page.inner_text("ol.life")
+    page.locator("ol.life", has_text="put on, all sides together").wait_for()
 
     bench.touch(clock_sound(0.3, 2.0))
-    hear_a_night(page, server, 25)
+    hear_a_night(page, server, SURE_S)
     page.get_by_role("link", name="To Gate house", exact=True).click()
-    life = page.inner_text("ol.life")
-    assert "It came out" in life
+    page.locator("ol.life", has_text="It came out").wait_for()
     page.wait_for_selector("#plot-rate[data-drawn='2']", state="attached", timeout=PATIENCE_MS)
 
     page.get_by_role("link", name="Report").click()
     with page.context.expect_page() as opened:
         page.get_by_role("link", name="Open, to read or print").click()
-    assert "Gate house" in opened.value.inner_text("body")
+    opened.value.set_default_timeout(PATIENCE_MS)
+    opened.value.get_by_text("Gate house").first.wait_for()
     assert server.stop() == 0
 
 
@@ -176,7 +172,7 @@ def test_it_goes_on_when_the_page_is_closed_and_a_second_page_and_a_terminal_see
     for one in (first, second):
         one.goto(server.url + "/listen")
         one.wait_for_selector("#plot-arc[data-drawn]", timeout=PATIENCE_MS)
-        assert "Gate house: listening" in one.inner_text("h1")
+        one.get_by_role("heading", name="Gate house: listening").wait_for()
         one.wait_for_selector("body[data-seen]", timeout=PATIENCE_MS)
     listed = subprocess.run(
         [sys.executable, "-c", "from torsionbeat.bench.nights import running_nights as r; print(r()[0].clock)"],
@@ -187,7 +183,6 @@ def test_it_goes_on_when_the_page_is_closed_and_a_second_page_and_a_terminal_see
     second.wait_for_selector("text=Listen again", timeout=PATIENCE_MS)
 
 
-@ON_REQUEST
 def test_a_night_of_a_terminal_is_seen_on_the_page_and_ended_from_it(bench_page):
     room, server, page = bench_page(Bench(clock_sound(0.3, 2.0)))
     add_clock(page, server)
@@ -199,7 +194,8 @@ def test_a_night_of_a_terminal_is_seen_on_the_page_and_ended_from_it(bench_page)
     try:
         page.goto(server.url + "/clocks")
         page.get_by_role("link", name="Listening to Gate house").click()
-        page.get_by_text("is heard").first.wait_for(timeout=PATIENCE_MS)
+        page.get_by_text("tick is heard").first.wait_for(timeout=PATIENCE_MS)
+        time.sleep(SURE_S)
         page.get_by_role("button", name="End it, and have it read there").click()
         out, err = terminal.communicate(timeout=PATIENCE_MS / 1e3)
         assert terminal.returncode == 0, err
@@ -208,7 +204,7 @@ def test_a_night_of_a_terminal_is_seen_on_the_page_and_ended_from_it(bench_page)
         terminal.kill()
         terminal.wait()
     page.goto(server.url + "/clocks/1")
-    assert "Heard for" in page.inner_text("ol.life")
+    page.locator("ol.life", has_text="Heard for").wait_for()
 
 
 def test_a_server_that_is_killed_loses_nothing_and_the_next_one_tells(bench_page):
@@ -216,36 +212,34 @@ def test_a_server_that_is_killed_loses_nothing_and_the_next_one_tells(bench_page
     add_clock(page, server)
     begin(page, server, "Listen")
     page.wait_for_selector("#plot-arc[data-drawn]", timeout=PATIENCE_MS)
-    time.sleep(15)
+    time.sleep(SURE_S)
     server.process.kill()
     server.process.wait()
     page.wait_for_selector("#lost:visible")
     server.start("--port", str(server.port))
     page.wait_for_selector("#lost", state="hidden")
     page.goto(server.url + "/clocks")
-    page.get_by_text("was broken off").first.wait_for()
-    assert "It was read from what was kept" in page.inner_text("main")
+    page.get_by_text("was broken off. It was read from what was kept").first.wait_for()
     page.goto(server.url + "/clocks/1")
-    assert "Heard for" in page.inner_text("ol.life")
+    page.locator("ol.life", has_text="Heard for").wait_for()
     assert "broken off" in server.told.read_text()
 
 
-@ON_REQUEST
 def test_an_end_by_a_signal_keeps_the_night_to_its_last_sample_and_says_so(bench_page):
     _, server, page = bench_page(Bench(clock_sound(0.3, 2.0)))
     add_clock(page, server)
     begin(page, server, "Listen")
     page.wait_for_selector("#plot-arc[data-drawn]", timeout=PATIENCE_MS)
+    time.sleep(SURE_S)
     assert server.stop(signal.SIGINT) == 0
     told = server.told.read_text()
     assert "kept to its last sample" in told
     assert "Heard" in told
     server.start()
     page.goto(server.url + "/clocks/1")
-    assert "Heard for" in page.inner_text("ol.life")
+    page.locator("ol.life", has_text="Heard for").wait_for()
 
 
-@ON_REQUEST
 def test_a_microphone_that_is_unplugged_is_told_and_found_again(bench_page):
     room, server, page = bench_page(Bench(clock_sound(0.3, 2.0)))
     add_clock(page, server)
@@ -254,7 +248,7 @@ def test_a_microphone_that_is_unplugged_is_told_and_found_again(bench_page):
     time.sleep(5)
     room.stop_server()
     page.locator("#live-level", has_text="No sound arrives").wait_for()
-    assert "gone" in page.inner_text("#live-tick")
+    page.locator("#live-tick", has_text="gone").wait_for()
     room.start_server()
     page.wait_for_selector("#live-level svg", timeout=PATIENCE_MS)
     page.get_by_role("button", name="End, and read it").click()
@@ -267,8 +261,5 @@ def test_a_microphone_that_is_not_there_is_a_sentence(bench_page):
     room.stop_server()
     page.goto(server.url + "/listen")
     page.get_by_role("button", name="Check the microphone").click()
-    page.wait_for_selector("[role=alert]:visible, .say:visible")
-    page.get_by_text("Opening the microphone").wait_for(state="hidden")
-    said = page.inner_text("main")
-    assert "Traceback" not in said
-    assert re.search(r"microphone|sound", said)
+    page.locator("main [role=alert]", has_text=re.compile("microphone|sound")).wait_for()
+    assert "Traceback" not in page.inner_text("main")

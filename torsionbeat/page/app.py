@@ -17,7 +17,7 @@ from starlette.types import Scope
 
 from torsionbeat.errors import InputError, TorsionbeatError
 from torsionbeat.page.bench import Bench
-from torsionbeat.page.guard import Guard
+from torsionbeat.page.guard import Guard, Once
 from torsionbeat.page.handlers import adjusting, byhand, clocks, door, life, listening, recordings
 from torsionbeat.page.views import trouble
 
@@ -55,7 +55,7 @@ def make_app(bench: Bench, hosts: set[str], cookie: str) -> Starlette:
         middleware=[Middleware(Guard, access=bench.access, hosts=hosts, cookie=cookie)],
         exception_handlers={HTTPException: _no_such_page, TorsionbeatError: _ours, Exception: _unforeseen},
     )
-    app.state.bench = bench
+    app.state.bench, app.state.once = bench, Once()
     return app
 
 

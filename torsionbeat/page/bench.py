@@ -46,6 +46,8 @@ class Bench:
         self.feed = Feed()
         self.sounds = sounds_folder(log)
         self.loop: asyncio.AbstractEventLoop | None = None
+        self.begun = ""
+        """Says that an empty log was begun where one was named, for as long as it is empty."""
         self.recordings = Recordings(self.sounds, log, self.feed, limits or Limits())
         self.listening = Listening(self.sounds, log, self.feed, self.recordings)
         self.watch = NightWatch(self)
@@ -61,7 +63,12 @@ class Bench:
         """
         from torsionbeat.benchlog import open_log
 
-        open_log(self.log).close()
+        is_new = self.log is not None and _is_missing(self.log)
+        with open_log(self.log) as log:
+            where = log.where
+        if is_new:
+            self.begun = f"There was no bench log {where}; an empty one was begun there."
+            tell(f"{self.begun} If another was meant, end this and check --log.")
         self.recordings.start()
         self.watch.start(tell)
 
@@ -80,6 +87,13 @@ class Bench:
     def now_line(self) -> str:
         """What is going on, for the head of every page."""
         return self.watch.now_line()
+
+
+def _is_missing(log: str) -> bool:
+    from torsionbeat.benchlog.store import locate
+
+    url = locate(log)
+    return url.drivername == "sqlite" and not Path(str(url.database)).exists()
 
 
 def sounds_folder(log: str | None) -> Path:

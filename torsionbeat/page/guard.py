@@ -7,6 +7,8 @@ a browser run nothing but the page's own files.
 
 from __future__ import annotations
 
+import asyncio
+import hashlib
 from collections.abc import Awaitable, Callable
 from http.cookies import CookieError, SimpleCookie
 
@@ -17,7 +19,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from torsionbeat.page.access import Access, from_here, token_is_right
 
-__all__ = ["POLICY", "REPORT_POLICY", "Guard", "Handler", "form_handler"]
+__all__ = ["POLICY", "REPORT_POLICY", "Guard", "Handler", "Once", "form_handler"]
 
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
@@ -126,8 +128,44 @@ def _own_origin(method: str, headers: Headers, host: str) -> bool:
     return site in ("none", "same-origin") or headers.get("sec-fetch-mode") == "navigate"
 
 
+MOST_REMEMBERED = 200
+"""Forms whose answers are remembered: a second press comes within seconds, and no bench sends so many in a minute."""
+
+
+class Once:
+    """Forms carried out lately, so that one that is sent twice is carried out once and answered twice."""
+
+    def __init__(self) -> None:
+        self._answers: dict[str, asyncio.Task[Response]] = {}
+
+    async def answer(self, mark: str, carry_out: Callable[[], Awaitable[Response]]) -> Response:
+        """Carry a form out, or give the answer that the same one got; one that failed may be sent again.
+
+        Parameters
+        ----------
+        mark : str
+            The same for the same form of the same page.
+        carry_out : callable
+        """
+        task = self._answers.get(mark)
+        if task is None:
+            task = asyncio.ensure_future(carry_out())
+            self._answers[mark] = task
+            task.add_done_callback(lambda done: self._settle(mark, done))
+            while len(self._answers) > MOST_REMEMBERED:
+                del self._answers[next(iter(self._answers))]
+        return await asyncio.shield(task)  # the browser lets the first request go when the second press comes
+
+    def _settle(self, mark: str, task: asyncio.Task[Response]) -> None:
+        if task.cancelled() or task.exception() is not None or task.result().status_code != 303:
+            self._answers.pop(mark, None)
+
+
 def form_handler(handler: FormHandler) -> Handler:
-    """Make a handler of a form: its size is limited, its token checked, its fields given as texts."""
+    """Make a handler of a form: its size is limited, its token checked, its fields given as texts.
+
+    A form with a field ``write_id`` is carried out once, however often it is sent.
+    """
 
     async def handle(request: Request) -> Response:
         from starlette.concurrency import run_in_threadpool
@@ -149,7 +187,12 @@ def form_handler(handler: FormHandler) -> Handler:
             return PlainTextResponse("This form has more fields than the page has.", status_code=400)
         if not token_is_right(request, fields.pop("token", "")):
             return _stale(request)
-        return await run_in_threadpool(handler, request, fields)
+        if not fields.get("write_id"):
+            return await run_in_threadpool(handler, request, fields)
+        mark = hashlib.sha256(f"{request.url.path} {sorted(fields.items())}".encode()).hexdigest()
+        fields["write_id"] = mark[:32]  # other words under the same identity are another write
+        once: Once = request.app.state.once
+        return await once.answer(mark, lambda: run_in_threadpool(handler, request, fields))
 
     return handle
 

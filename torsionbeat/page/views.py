@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import secrets
 from datetime import datetime
 from functools import cache
 from typing import TYPE_CHECKING, Any
@@ -83,6 +84,7 @@ def page(request: Request, template: str, *, status: int = 200, **known: Any) ->
     bench = bench_of(request)
     common = {
         "token": token_of(request),
+        "write_id": secrets.token_hex(16),
         "since": bench.feed.last_id,
         "now": bench.now_line(),
         "version": __version__,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import secrets
 from typing import TYPE_CHECKING, Any
 
 from starlette.requests import Request
@@ -90,6 +89,7 @@ def listed(request: Request) -> Response:
     )
     return page(
         request, "clocks.html", title="Clocks", here="/clocks", rows=newest, news=bench.watch.news, remarks=remarks,
+        begun="" if rows else bench.begun,
     )  # fmt: skip
 
 
@@ -130,7 +130,7 @@ def shown(request: Request) -> Response:
     return page(
         request, "clock.html", title=story.clock.name, here="/clocks", plots=True, story=story, clock=story.clock,
         known=story.clock.fields, judgement=judgement, why=why, later=later, last=last, rate=rate, bar=rate_bar(rate),
-        drawn=_plots(story), write_id=secrets.token_hex(16), said=SAID.get(request.query_params.get("said", ""), ""),
+        drawn=_plots(story), said=SAID.get(request.query_params.get("said", ""), ""),
     )  # fmt: skip
 
 
