@@ -70,6 +70,25 @@ def test_a_night_is_seen_while_it_runs_and_is_in_the_log_when_it_is_over(microph
     assert kept.document["beats"]["heard"] == result.reading.beats_heard
 
 
+def test_a_night_has_the_clocks_own_letters_while_it_lasts(microphone, alder, tmp_path):
+    """Whichever side is heard first: what the night shows agrees with setting in beat and with the reading kept."""
+    first = listen(ListenRequest(alder, folder=tmp_path / "first"), source=microphone).reading
+    assert abs(first.beat_error_ms.nominal_value) > 5 * first.beat_error_ms.std_dev
+    later = live_parts.rendered(6.0, 110.0)[0][3 * 16_000 :]  # half a period: the other side comes first
+    states, settings = [], []
+    night = listen(
+        ListenRequest(alder, folder=tmp_path / "second"),
+        on_state=states.append,
+        source=live_parts.Playback(later),
+    )
+    set_beat(SetBeatRequest(clock=alder), on_state=settings.append, source=live_parts.Playback(later))
+    shown = [state.reading.beat_error_ms.nominal_value for state in states if state.reading is not None]
+    assert len(shown) >= 3
+    told = [one.setting.beat_error_ms.nominal_value for one in settings if one.setting is not None]
+    for value in (*shown, *told, night.reading.beat_error_ms.nominal_value):
+        assert value * first.beat_error_ms.nominal_value > 0
+
+
 def test_a_night_is_followed_from_elsewhere_to_its_end(alder, tmp_path, monkeypatch):
     monkeypatch.setattr("torsionbeat.jobs.listen.FOLLOW_EVERY_S", 0.005)
     followed, threads = [], []

@@ -25,7 +25,7 @@ from torsionbeat.bench.nights import (
     running_nights,
     tell_state,
 )
-from torsionbeat.bench.sides import known_sides
+from torsionbeat.bench.sides import KnownSides, known_sides
 from torsionbeat.bench.source import Flag, LiveSound, Microphone, Playback, opened, stopped_by
 from torsionbeat.errors import BenchLogError, DeviceError, InputError, NothingHeardError, TorsionbeatError
 from torsionbeat.hearing.reference import ReferenceEar
@@ -183,7 +183,7 @@ def listen(
             night, stop_file = stack.enter_context(
                 announced(folder, request.clock, live.name, began, request.duration_s, request.keep)
             )
-            teller = _Teller(night, on_state)
+            teller = _Teller(night, on_state, _sides_of(request.clock))
             if on_begin is not None:
                 on_begin(night)
             stack.enter_context(stopped_by(live, cancel, stop_file))
@@ -294,17 +294,30 @@ def follow_night(night: Night, *, on_state: Callable[[LiveState], None], cancel:
 
 
 class _Teller:
-    """Is told each state: tells other programs and the caller, and keeps each new reading in the folder."""
+    """Is told each state: tells other programs and the caller, and keeps each new reading in the folder.
 
-    def __init__(self, night: Night, on_state: Callable[[LiveState], None] | None) -> None:
-        self._night, self._on_state = night, on_state
-        self._written_at_s: float | None = None
+    What it tells is in the letters of the clock's own sides, as setting in beat and the kept reading have them.
+    """
+
+    def __init__(
+        self, night: Night, on_state: Callable[[LiveState], None] | None, sides: KnownSides | None
+    ) -> None:
+        self._night, self._on_state, self._sides = night, on_state, sides
+        self._asked_at_s: float | None = None
+        self._lettered: ReadNight | None = None
 
     def __call__(self, state: LiveState) -> None:
-        if state.reading is not None and state.reading_at_s != self._written_at_s:
-            self._written_at_s = state.reading_at_s
+        if state.reading is None:
+            self._lettered = None
+        elif self._lettered is None or state.reading_at_s != self._asked_at_s:
+            self._asked_at_s = state.reading_at_s
+            self._lettered = ReadNight(state.reading, datetime.now(UTC), voices=state.voices)
+            if self._sides is not None:
+                self._lettered = self._sides.own(self._lettered)[0]
             with contextlib.suppress(OSError):  # a full disk is told by the keeper
-                write_reading(self._night.folder, state.reading)
+                write_reading(self._night.folder, self._lettered.reading)
+        if self._lettered is not None:
+            state = replace(state, reading=self._lettered.reading, voices=self._lettered.voices)
         tell_state(self._night, state)
         if self._on_state is not None:
             self._on_state(state)
@@ -321,15 +334,21 @@ def _kept(request: ListenRequest, result: LiveResult, folder: Path, began: datet
 
 def _in_own_letters(clock: KnownClock, night: ReadNight) -> ReadNight:
     """Give a night in the letters of its clock, as far as the bench log can be read and knows them."""
+    sides = _sides_of(clock)
+    return night if sides is None else sides.own(night)[0]
+
+
+def _sides_of(clock: KnownClock) -> KnownSides | None:
+    """What the bench log knows of the clock's sides; None where it cannot be read."""
     if clock.name is None:
-        return night
+        return None
     from torsionbeat.benchlog import open_log
 
     try:
         with open_log(clock.log, must_exist=True) as log:
-            return known_sides(log, clock.name).own(night)[0]
+            return known_sides(log, clock.name)
     except (BenchLogError, InputError):  # told when the reading is to be kept there
-        return night
+        return None
 
 
 def _entered(
