@@ -41,8 +41,8 @@ def test_a_script_of_another_site_cannot_read_a_page(visitor):
 
 def every_post():
     from torsionbeat.page.access import Access
-    from torsionbeat.page.app import make_app
     from torsionbeat.page.bench import Bench
+    from torsionbeat.page_handlers.app import make_app
 
     app = make_app(Bench("unused.sqlite", Access()), set(), "x")
     routes = [route for route in app.routes if "POST" in (getattr(route, "methods", None) or ())]
@@ -150,7 +150,7 @@ def test_connections_that_ask_for_nothing_are_let_go(page_server):
 
 
 def test_a_hundred_open_streams_leave_the_page_answering(page_server, visitor):
-    from torsionbeat.page.handlers.door import MOST_STREAMS
+    from torsionbeat.page_handlers.door import MOST_STREAMS
 
     streams, statuses = [], []
     headers = {"Host": f"127.0.0.1:{page_server.port}", "Cookie": visitor.cookie}

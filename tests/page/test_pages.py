@@ -360,7 +360,7 @@ def test_a_clock_with_a_long_life_is_shown_first_and_its_judgement_follows(
     browser, start_page, make_night_document, expect
 ):
     from torsionbeat.benchlog import open_log
-    from torsionbeat.page.handlers.clocks import MOST_JUDGED_AT_ONCE
+    from torsionbeat.page_handlers.clocks import MOST_JUDGED_AT_ONCE
 
     server = start_page()
     began = datetime(2026, 1, 1, 20).astimezone()

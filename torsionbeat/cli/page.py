@@ -33,6 +33,7 @@ def page_command(
     """
     try:
         from torsionbeat.page.server import PageRequest, serve
+        from torsionbeat.page_handlers.app import make_app
     except ImportError as error:
         raise InputError(
             f"the page needs its extra, and {error.name} is not installed: pip install 'torsionbeat[page]'"
@@ -40,6 +41,7 @@ def page_command(
 
     serve(
         PageRequest(port, not no_browser, lan, log),
+        make_app,
         address=typer.echo,
         tell=lambda said: typer.echo(said, err=True),
     )

@@ -20,6 +20,8 @@ from torsionbeat.errors import InputError
 from torsionbeat.page.access import Access
 
 if TYPE_CHECKING:
+    from starlette.types import ASGIApp
+
     from torsionbeat.page.bench import Bench
 
 __all__ = ["DEFAULT_PORT", "PageRequest", "serve"]
@@ -92,12 +94,19 @@ class _Server(uvicorn.Server):
         self._opened()
 
 
-def serve(request: PageRequest, address: Callable[[str], None], tell: Callable[[str], None]) -> None:
+def serve(
+    request: PageRequest,
+    make_app: Callable[[Bench, set[str], str], ASGIApp],
+    address: Callable[[str], None],
+    tell: Callable[[str], None],
+) -> None:
     """Serve the page until a signal ends it.
 
     Parameters
     ----------
     request : PageRequest
+    make_app : callable
+        Makes what answers (`torsionbeat.page_handlers.app.make_app`) of the bench, the hosts and the cookie's name.
     address : callable
         Is told the one line with the page's address, as soon as it answers.
     tell : callable
@@ -110,7 +119,6 @@ def serve(request: PageRequest, address: Callable[[str], None], tell: Callable[[
     BenchLogError
         The log cannot be opened.
     """
-    from torsionbeat.page.app import make_app
     from torsionbeat.page.bench import Bench
 
     door = _door(request)
@@ -123,7 +131,7 @@ def serve(request: PageRequest, address: Callable[[str], None], tell: Callable[[
 
     access = Access(request.lan, on_new_code)
     bench = Bench(request.log, access, lan_urls=tuple(f"http://{name}:{port}" for name in addresses))
-    app = make_app(bench, hosts=_hosts(port, addresses), cookie=f"torsionbeat-{port}")
+    app = make_app(bench, _hosts(port, addresses), f"torsionbeat-{port}")
     config = uvicorn.Config(
         app,
         http=_Connection,

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import traceback
-from pathlib import Path
 
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
@@ -18,12 +17,10 @@ from starlette.types import Scope
 from torsionbeat.errors import InputError, TorsionbeatError
 from torsionbeat.page.bench import Bench
 from torsionbeat.page.guard import Guard, Once
-from torsionbeat.page.handlers import adjusting, byhand, clocks, door, life, listening, recordings
 from torsionbeat.page.views import trouble
+from torsionbeat.page_handlers import adjusting, byhand, clocks, door, life, listening, recordings
 
 __all__ = ["make_app"]
-
-STATIC = Path(__file__).parent / "static"
 
 
 class _Files(StaticFiles):
@@ -50,7 +47,7 @@ def make_app(bench: Bench, hosts: set[str], cookie: str) -> Starlette:
     app = Starlette(
         routes=[
             *(route for module in modules for route in module.ROUTES),
-            Mount("/static", _Files(directory=STATIC)),
+            Mount("/static", _Files(packages=[("torsionbeat.page", "static")])),
         ],
         middleware=[Middleware(Guard, access=bench.access, hosts=hosts, cookie=cookie)],
         exception_handlers={HTTPException: _no_such_page, TorsionbeatError: _ours, Exception: _unforeseen},

@@ -14,10 +14,10 @@ from torsionbeat.jobs.keep_reading import ReadingRequest, keep_reading
 from torsionbeat.page import forms
 from torsionbeat.page.access import token_is_right
 from torsionbeat.page.guard import form_handler
-from torsionbeat.page.handlers.choices import clock_names
 from torsionbeat.page.reader import Recording
 from torsionbeat.page.recordings import TooBigError, TooSlowError, too_big
 from torsionbeat.page.views import bench_of, capital, named_path, page, sentence, trouble
+from torsionbeat.page_handlers.choices import clock_names
 
 __all__ = ["ROUTES"]
 

@@ -12,9 +12,9 @@ from starlette.routing import Route
 from torsionbeat.errors import InputError, TorsionbeatError
 from torsionbeat.page import forms
 from torsionbeat.page.guard import form_handler
-from torsionbeat.page.handlers.choices import clock_names
 from torsionbeat.page.plots import decay_plot
 from torsionbeat.page.views import bench_of, named_path, page, trouble
+from torsionbeat.page_handlers.choices import clock_names
 
 if TYPE_CHECKING:
     from torsionbeat.jobs.by_hand import HandCheckRequest

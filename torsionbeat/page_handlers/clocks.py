@@ -14,12 +14,12 @@ from torsionbeat.jobs.clock_history import ListRequest, list_clocks
 from torsionbeat.jobs.keep import ClockRequest, add_clock, change_clock
 from torsionbeat.page import forms
 from torsionbeat.page.guard import form_handler
-from torsionbeat.page.handlers.choices import clock_of
-from torsionbeat.page.handlers.fields import FIELD_GROUPS, KINDS
-from torsionbeat.page.handlers.story import Story, story_of
 from torsionbeat.page.pictures import rate_bar
 from torsionbeat.page.plots import history_plot, reading_plots
 from torsionbeat.page.views import bench_of, fragment, page, trouble
+from torsionbeat.page_handlers.choices import clock_of
+from torsionbeat.page_handlers.fields import FIELD_GROUPS, KINDS
+from torsionbeat.page_handlers.story import Story, story_of
 
 if TYPE_CHECKING:
     from torsionbeat.jobs.advise import Judgement

@@ -10,10 +10,10 @@ from torsionbeat.errors import InputError, TorsionbeatError
 from torsionbeat.jobs.advise import AdviseRequest, Judgement, advise
 from torsionbeat.page import forms
 from torsionbeat.page.guard import form_handler
-from torsionbeat.page.handlers.choices import clock_of
-from torsionbeat.page.handlers.clocks import clock_path
 from torsionbeat.page.pictures import rate_bar
 from torsionbeat.page.views import bench_of, page, trouble
+from torsionbeat.page_handlers.choices import clock_of
+from torsionbeat.page_handlers.clocks import clock_path
 from torsionbeat.regulation.stock import Piece, Stock
 
 __all__ = ["ROUTES"]

@@ -24,9 +24,9 @@ from torsionbeat.jobs.keep import (
 )
 from torsionbeat.page import forms
 from torsionbeat.page.guard import REPORT_POLICY, form_handler
-from torsionbeat.page.handlers.choices import clock_of
-from torsionbeat.page.handlers.clocks import clock_path
 from torsionbeat.page.views import bench_of, page, trouble
+from torsionbeat.page_handlers.choices import clock_of
+from torsionbeat.page_handlers.clocks import clock_path
 
 __all__ = ["ROUTES"]
 
