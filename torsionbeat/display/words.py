@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from torsionbeat.history.side_matching import SURE
 from torsionbeat.reading.figures import Reading, Timebase, UFloat
+from torsionbeat.regulation.beatsetting import near_enough
 from torsionbeat.theory.rate import S_PER_DAY_PER_PPM
 
 if TYPE_CHECKING:
@@ -294,10 +295,15 @@ def _beat_sentence(reading: Reading) -> str:
     if low <= 0 <= high:
         return f"It is in beat as far as can be heard: {size}."
     longer = _longer(reading)
-    angle = ""
-    if reading.offset_deg is not None:
-        angle = f" by {figure_words(_size(reading.offset_deg), 'deg')}"
-    return f"It is out of beat{angle}: {size}; the swing {longer} is the longer."
+    if reading.offset_deg is None:
+        return f"It is out of beat: {size}; the swing {longer} is the longer."
+    enough = ""
+    if reading.arc_deg is not None and near_enough(
+        reading.offset_deg.nominal_value, reading.arc_deg.nominal_value
+    ):
+        enough = ", little enough to leave"
+    offset = figure_words(_size(reading.offset_deg), "deg")
+    return f"It is out of beat by {offset}{enough}: {size}; the swing {longer} is the longer."
 
 
 def _longer(reading: Reading) -> str:

@@ -18,7 +18,7 @@ from torsionbeat.sound.remarks import Remark
 from torsionbeat.theory import swing
 from torsionbeat.theory.limits import arc_within, within
 
-__all__ = ["AIR_DRIVEN_LIMITS", "BeatAdvice", "KnockGuard", "beat_advice", "knock_guard"]
+__all__ = ["AIR_DRIVEN_LIMITS", "BeatAdvice", "KnockGuard", "beat_advice", "knock_guard", "near_enough"]
 
 AIR_DRIVEN_LIMITS = {"arc_low_deg": 360.0, "arc_high_deg": 540.0, "knock_arc_deg": 600.0}
 """Arc limits usual for air-driven clocks (common practice, no source); a clock's own record goes before."""
@@ -45,6 +45,15 @@ class BeatAdvice:
     suspension_towards: Side
     needed: bool
     sentence: str
+
+
+def near_enough(offset_deg: float, arc_deg: float) -> bool:
+    """Say whether an offset is so small a share of the arc that no one need set the beat.
+
+    >>> near_enough(-1.8, 430.0), near_enough(2.2, 430.0)
+    (True, False)
+    """
+    return abs(offset_deg) <= IN_BEAT_SHARE * arc_deg
 
 
 def beat_advice(
@@ -107,7 +116,7 @@ def beat_advice(
     rest: Side = "b" if value > 0 else "a"
     turn = offset * (share if offset.nominal_value > 0 else -share)
     arc = _value(arc_deg)
-    small = abs(value) <= IN_BEAT_SHARE * arc
+    small = near_enough(value, arc)
     unsure = abs(value) <= 1.96 * sigma
     digits, fine = (
         1 if half >= 0.05 else 2 if half >= 0.005 else 3 for half in (1.96 * turn.std_dev, 1.96 * sigma)
