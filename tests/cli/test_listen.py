@@ -25,7 +25,6 @@ import pytest
 
 import torsionbeat.sound.capture
 from torsionbeat.cli import main
-from torsionbeat.cli.texts import length_s, next_night, night_span, until_s
 from torsionbeat.errors import DeviceError, InputError
 from torsionbeat.reading.analysis import analyse
 from torsionbeat.reading.figures import Clock
@@ -33,6 +32,7 @@ from torsionbeat.sound.devices import Device
 from torsionbeat.sound.hostclock import HostClock
 from torsionbeat.sound.recording import open_recording
 from torsionbeat.twin import Recorder, simulate
+from torsionbeat.typed.times import length_s, next_night, night_span, until_s
 
 _spec = importlib.util.spec_from_file_location("live_parts", Path(__file__).parents[1] / "live_parts.py")
 live_parts = importlib.util.module_from_spec(_spec)
@@ -331,7 +331,7 @@ def test_every_night_until_a_signal(bench, sound, monkeypatch, capsys):
             cancel.set()
         raise DeviceError("the microphone is away")
 
-    monkeypatch.setattr("torsionbeat.cli.texts.next_night", next_night)
+    monkeypatch.setattr("torsionbeat.typed.times.next_night", next_night)
     monkeypatch.setattr("torsionbeat.jobs.listen.listen", listen)
     monkeypatch.setattr("torsionbeat.cli.listen.AGAIN_S", 0.0)
     assert main(["listen", *OPTIONS, "--every-night", "22:00-07:00", "--folder", "nights"]) == 0

@@ -16,11 +16,11 @@ from torsionbeat.cli.options import (
     OverwriteOption,
     ReferenceOptions,
     day,
-    moment,
     takes_groups,
 )
 from torsionbeat.errors import BenchLogError, InputError, TorsionbeatError
 from torsionbeat.terminal.telling import tell
+from torsionbeat.typed.times import moment
 
 if TYPE_CHECKING:
     from torsionbeat.bench.batch import Outcome

@@ -2,34 +2,23 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
-from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from torsionbeat.cli.drawing import OverwriteOption, PlotOption, drawn_to
-from torsionbeat.cli.options import JsonOption, LogOption, TakesTexts, moment, print_json, say, takes_groups
+from torsionbeat.cli.options import JsonOption, LogOption, TakesTexts, print_json, say, takes_groups
 from torsionbeat.errors import InputError
+from torsionbeat.typed.amounts import rate_of, thickness_um
+from torsionbeat.typed.sightings import SWING_HOW, arcs_seen, sighting_of
+from torsionbeat.typed.sources import document_of
 
 if TYPE_CHECKING:
-    from torsionbeat.jobs.by_hand import Sighting
     from torsionbeat.jobs.free_swing import ArcsSeen, FreeSwingResult, SoundsHeard, SwingsHeard
 
-__all__ = ["HANDCHECK_CLASS", "freeswing_command", "handcheck_command", "spring_command", "thickness_um"]
-
-SWING = re.compile(
-    r"(?P<time>\d+(?:\.\d+)?) ?(?P<unit>s|min|h)? +(?P<arc>\d+(?:\.\d+)?)(?P<kind> ?deg| ?x| ?ornaments)?"
-)
-
-
-SECONDS = {"s": 1.0, "min": 60.0, "h": 3600.0, None: 60.0}
-"""Seconds of each unit; a plain number counts minutes."""
-
-
-SWING_HOW = 'write time and arc as "0 400" and "30min 330", or ornaments counted as "0 20x" with --spacing'
+__all__ = ["HANDCHECK_CLASS", "freeswing_command", "handcheck_command", "spring_command"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +54,6 @@ class SourceOptions:
         InputError
             None or several, options that belong to another, or readings that cannot be read.
         """
-        from torsionbeat.cli.texts import document_of
         from torsionbeat.jobs.free_swing import SoundsHeard, SwingsHeard
 
         sources = sum([bool(typed), self.reading is not None, self.events is not None])
@@ -77,7 +65,7 @@ class SourceOptions:
             return SwingsHeard(document_of(self.reading), self.within)
         if self.events is not None:
             return SoundsHeard(self.events, self.lift, self.mark, self.within)
-        return _seen(typed, self.spacing, self.within)
+        return arcs_seen(typed, self.spacing, self.within)
 
 
 @takes_groups
@@ -132,45 +120,6 @@ def _decay_figure(result: FreeSwingResult) -> Any:
     return decay_figure(decay, *([result.kept_for] if result.kept_for else []))
 
 
-def _seen(typed: list[str], spacing: float | None, within_deg: float | None) -> ArcsSeen:
-    from torsionbeat.jobs.free_swing import ArcsSeen
-    from torsionbeat.regulation.freeswing import arcs_from_counts
-
-    times, arcs = [], []
-    for text in typed:
-        time_s, arc, counted = _typed(text)
-        if counted and spacing is None:
-            raise InputError(
-                f"the reading {text!r} counts ornaments; give the angle between them with --spacing"
-            )
-        times.append(time_s)
-        arcs.append(float(arcs_from_counts([arc], spacing)[0]) if counted and spacing is not None else arc)
-    if within_deg is None and spacing is not None:
-        within_deg = spacing / 2
-    return ArcsSeen(tuple(times), tuple(arcs), within_deg)
-
-
-def _typed(text: str) -> tuple[float, float, bool]:
-    """Read one typed reading: seconds, degrees or ornaments, and whether they are ornaments."""
-    match = SWING.fullmatch(" ".join(text.split()))
-    if match is not None:
-        counted = (match["kind"] or "").strip() in ("x", "ornaments")
-        return float(match["time"]) * SECONDS[match["unit"]], float(match["arc"]), counted
-    if Path(text).suffix:
-        raise InputError(
-            f"{text!r} is a file, not a reading; hear a recording first with torsionbeat analyse {text} "
-            "--events sounds.csv, then give --events sounds.csv with --lift or --mark"
-        )
-    raise InputError(f"the reading {text!r} cannot be read; {SWING_HOW}")
-
-
-LENGTH = re.compile(r"(?P<value>[+-]?\d+(?:\.\d+)?) ?(?P<unit>um|µm|mm|thou|in)?")
-
-
-UM_PER_UNIT = {"um": 1.0, "µm": 1.0, "mm": 1000.0, "thou": 25.4, "in": 25_400.0, None: 1.0}
-"""Micrometres of each unit; an inch is 25.4 mm exactly (1959 agreement), a plain number counts micrometres."""
-
-
 @dataclass(frozen=True, slots=True)
 class ChangeOptions:
     """What another strip would do."""
@@ -190,7 +139,6 @@ class ChangeOptions:
         self, rate: str | None
     ) -> tuple[float | None, float | None, float | None, float | None, str | None]:
         """Give the rate now and the changes, in the units of the job."""
-        from torsionbeat.cli.texts import rate_of
 
         rate_s_per_day = None if rate is None else rate_of(rate)
         thicker_um = None if self.thicker is None else thickness_um(self.thicker)
@@ -255,40 +203,7 @@ def spring_command(
         say(*strip_sentences(result))
 
 
-def thickness_um(text: str) -> float:
-    """Read a thickness in micrometres.
-
-    Raises
-    ------
-    InputError
-        It cannot be read.
-
-    Examples
-    --------
-    >>> thickness_um("0.1mm"), thickness_um("4thou"), thickness_um("-5")
-    (100.0, 101.6, -5.0)
-    """
-    match = LENGTH.fullmatch(text.strip())
-    if match is None:
-        raise InputError(f"the thickness {text!r} cannot be read; write 100um, 0.1mm or 4thou")
-    return round(float(match["value"]) * UM_PER_UNIT[match["unit"]], 9)
-
-
 HANDCHECK_CLASS = TakesTexts
-
-
-SIGHTING_HOW = (
-    'write it as "2026-03-01 20:00:00 +5" or "2026-03-01 20:00:00 20:00:05", or for hours gone by "168h +18" or '
-    '"168h +1min"'
-)
-
-
-SIGHTING = re.compile(
-    r"(?:(?P<date>\d{4}-\d\d-\d\d[T ]\d\d:\d\d(?::\d\d(?:\.\d+)?)?(?:Z|[+-]\d\d:\d\d)?)"
-    r"|(?P<gone>\d+(?:\.\d+)?) ?(?P<unit>[hd]))"
-    r"\s+(?:(?P<time>\d{1,2}:\d\d(?::\d\d(?:\.\d+)?)?)|(?P<ahead>[+-]?\d+(?:\.\d+)?) ?(?P<of>s|min)?)"
-    r"(?:\s+within\s+(?P<within>\d+(?:\.\d+)?) ?s?)?"
-)
 
 
 def handcheck_command(
@@ -315,7 +230,7 @@ def handcheck_command(
     from torsionbeat.display.clockplots import hand_figure
     from torsionbeat.jobs.by_hand import HandCheckRequest, hand_check
 
-    seen = tuple(_read(text, within) for text in sightings)
+    seen = tuple(sighting_of(text, within) for text in sightings)
     draw = drawn_to(plot, log, overwrite)
     result = hand_check(HandCheckRequest(seen, clock, log))
     draw(lambda: hand_figure(result))
@@ -323,31 +238,3 @@ def handcheck_command(
         print_json(result.document())
     else:
         say(*hand_check_sentences(result))
-
-
-def _read(text: str, within_s: float) -> Sighting:
-    from torsionbeat.jobs.by_hand import Sighting
-
-    match = SIGHTING.fullmatch(" ".join(text.split()))
-    if match is None:
-        raise InputError(f"the sighting {text!r} cannot be read; {SIGHTING_HOW}")
-    error_s = float(match["within"] or within_s)
-    ahead_s = float(match["ahead"] or 0) * (60 if match["of"] == "min" else 1)
-    if match["date"] is None:
-        if match["time"]:
-            raise InputError(
-                f"the sighting {text!r} has hours gone by and a time on the dial; {SIGHTING_HOW}"
-            )
-        hours = float(match["gone"]) * (24 if match["unit"] == "d" else 1)
-        return Sighting(ahead_s, error_s, elapsed_h=hours)
-    told = datetime.fromisoformat(match["date"])
-    when = moment(match["date"], "the moment of a sighting").astimezone(told.tzinfo)
-    if match["ahead"]:
-        return Sighting(ahead_s, error_s, when)
-    parts = [float(part) for part in match["time"].split(":")]
-    if parts[0] > 24 or any(part >= 60 for part in parts[1:]):
-        raise InputError(f"the sighting {text!r} has the hand at {match['time']}; no dial shows that")
-    shown_s = sum(part * unit for part, unit in zip(parts, (3600, 60, 1), strict=False))
-    true_s = told.hour * 3600 + told.minute * 60 + told.second + told.microsecond / 1e6
-    half_dial_s = 6 * 3600
-    return Sighting((shown_s - true_s + half_dial_s) % (2 * half_dial_s) - half_dial_s, error_s, when)

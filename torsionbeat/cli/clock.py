@@ -12,6 +12,7 @@ from torsionbeat.cli.drawing import OverwriteOption, PlotOption, drawn_to
 from torsionbeat.cli.options import JsonOption, LogOption, print_json, say, takes_groups
 from torsionbeat.cli.putting_right import amend_command, restore_command, undo_command
 from torsionbeat.errors import InputError
+from torsionbeat.typed.times import moment_s
 
 if TYPE_CHECKING:
     from torsionbeat.jobs.clock_history import ClockFacts, ClockHistory
@@ -287,7 +288,6 @@ def sides_command(
     from dataclasses import asdict
 
     from torsionbeat.bench.sides import LearnSidesRequest, learn_sides
-    from torsionbeat.cli.texts import moment_s
     from torsionbeat.display.words import sides_sentences
 
     result = learn_sides(LearnSidesRequest(name, recording, moment_s(at), towards, other, log))

@@ -21,13 +21,15 @@ from torsionbeat.cli.options import (
 from torsionbeat.errors import InputError
 from torsionbeat.terminal.outputs import refuse_harm
 from torsionbeat.terminal.telling import tell
+from torsionbeat.typed.sources import side_of
+from torsionbeat.typed.times import days_of
 
 if TYPE_CHECKING:
     from torsionbeat.history.comparison import Comparison
     from torsionbeat.jobs.compare import CompareRequest, Days
-    from torsionbeat.jobs.report import ClockStory, Span
+    from torsionbeat.jobs.report import ClockStory
 
-__all__ = ["SameOptions", "compare_command", "report_command", "side_of"]
+__all__ = ["SameOptions", "compare_command", "report_command"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,15 +127,6 @@ def _show_comparison(result: Comparison, plot: Path | None, *, json: bool, every
         print_comparison(result, every_row=every_row)
 
 
-def side_of(text: str) -> Path | Days:
-    """Read a side: a file or folder where there is one, else days."""
-    from torsionbeat.cli.texts import whole_days
-    from torsionbeat.jobs.compare import Days
-
-    days = None if Path(text).exists() else whole_days(text)
-    return Path(text) if days is None else Days(*days)
-
-
 @takes_groups
 def report_command(
     clock: Annotated[str, typer.Argument(help="The clock's name in the bench log.")],
@@ -166,7 +159,7 @@ def report_command(
         raise InputError(f"the report is to go to {output}; give a name that ends in .html")
     outputs = [("--output", output), *([("--pdf", output.with_suffix(".pdf"))] if pdf else [])]
     refuse_harm(outputs, [one for one in (photo, workshop) if one is not None], log, overwrite=overwrite)
-    days = _days(before, "--before"), _days(after, "--after")
+    days = days_of(before, "--before"), days_of(after, "--after")
     story = report(ReportRequest(clock, log, *days, same.same_recorder, same.same_place))
     for remark in story.left_out:
         tell(remark)
@@ -193,12 +186,3 @@ def _write_report(
     write_report(html, paths[0])
     for path in paths[1:]:
         write_pdf(html, path)
-
-
-def _days(text: str | None, option: str) -> Span | None:
-    from torsionbeat.cli.texts import whole_days
-
-    days = None if text is None else whole_days(text)
-    if text is not None and days is None:
-        raise InputError(f"{option} is {text!r}; write it as 2026-03-01 or 2026-03-01..2026-03-07")
-    return days

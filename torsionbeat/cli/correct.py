@@ -10,8 +10,11 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from torsionbeat.cli.clock import FIELD_OF_OPTION
-from torsionbeat.cli.options import JsonOption, LogOption, moment, print_json, say, takes_groups
+from torsionbeat.cli.options import JsonOption, LogOption, print_json, say, takes_groups
 from torsionbeat.errors import InputError
+from torsionbeat.typed.amounts import earlier_of, rate_of, stock_of
+from torsionbeat.typed.sources import document_of
+from torsionbeat.typed.times import moment
 
 if TYPE_CHECKING:
     from torsionbeat.bench.bench_course import KnownOfClock
@@ -70,7 +73,6 @@ class WeightOptions:
 
     def stock(self) -> Stock | None:
         """Give the weights at hand, or None where they are left alone."""
-        from torsionbeat.cli.texts import stock_of
         from torsionbeat.regulation.stock import Disc
         from torsionbeat.theory.materials import weight_metal
 
@@ -144,7 +146,6 @@ def request_of(
     """
     from uncertainties import ufloat
 
-    from torsionbeat.cli.texts import document_of, earlier_of, rate_of
     from torsionbeat.jobs.advise import AdviseRequest
     from torsionbeat.regulation.room import read_room
 
@@ -180,6 +181,7 @@ def _done_at(clock: str | None, keep: bool, when: str | None) -> datetime | None
         raise InputError("--keep was given without a clock to keep it for; give --clock NAME too")
     if when is not None and not keep:
         raise InputError("--when says when an adjustment was done; give --keep too")
+
     return None if when is None else moment(when, "--when")
 
 

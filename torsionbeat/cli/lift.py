@@ -2,24 +2,19 @@
 
 from __future__ import annotations
 
-import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from torsionbeat.cli.compare import side_of
 from torsionbeat.cli.options import ClockOptions, JsonOption, print_json, say, takes_groups
-from torsionbeat.errors import InputError
+from torsionbeat.typed.amounts import counted_arc
+from torsionbeat.typed.sources import side_of
 
 if TYPE_CHECKING:
-    from torsionbeat.jobs.find_lift import CountedArc
+    pass
 
 __all__ = ["arc_command", "lift_command"]
-
-COUNTED = re.compile(
-    r"(?P<arc>\d+(\.\d+)?)( *within *(?P<within>\d+(\.\d+)?))?( *at *(?P<at>\d+(\.\d+)?) *(?P<unit>s|min))?"
-)
 
 
 @takes_groups
@@ -44,20 +39,10 @@ def lift_command(
     from torsionbeat.jobs.find_lift import FindLiftRequest, find_lift
     from torsionbeat.terminal.progress import Bar
 
-    request = FindLiftRequest(recording, tuple(map(_counted, counted)), clock.known(), keep=keep)
+    request = FindLiftRequest(recording, tuple(map(counted_arc, counted)), clock.known(), keep=keep)
     with Bar("Listening") as bar:
         found = find_lift(request, progress=bar.share)
     say(*lift_sentences(found))
-
-
-def _counted(text: str) -> CountedArc:
-    from torsionbeat.jobs.find_lift import COUNTED_WITHIN_DEG, CountedArc
-
-    read = COUNTED.fullmatch(text.strip())
-    if read is None:
-        raise InputError(f'counted is {text[:80]!r}; write it as "430", "430 within 5" or "390 at 12min"')
-    at_s = None if read["at"] is None else float(read["at"]) * (60 if read["unit"] == "min" else 1)
-    return CountedArc(float(read["arc"]), float(read["within"] or COUNTED_WITHIN_DEG), at_s)
 
 
 @takes_groups

@@ -28,6 +28,8 @@ from torsionbeat.cli.options import (
 from torsionbeat.errors import DeviceError, InputError, NothingHeardError, TorsionbeatError
 from torsionbeat.terminal.outputs import refuse_harm
 from torsionbeat.terminal.telling import reading_line, tell
+from torsionbeat.typed import times
+from torsionbeat.typed.times import length_s, night_span, until_s
 
 if TYPE_CHECKING:
     from torsionbeat.bench.nights import Night
@@ -142,7 +144,6 @@ class NightOptions:
         InputError
             Options that contradict each other, or cannot be read.
         """
-        from torsionbeat.cli.texts import length_s, night_span, until_s
 
         if sum(option is not None for option in (self.length, self.until, self.every_night)) > 1:
             raise InputError("give one of --for, --until and --every-night")
@@ -317,13 +318,11 @@ def _show(result: ListenResult, request: ListenRequest, night: NightOptions) -> 
 
 def _every_night(request: ListenRequest, night: NightOptions) -> None:
     """One night after the other until stopped; a night that fails is told and costs only itself."""
-    from torsionbeat.cli import texts
-
-    span = texts.night_span(night.every_night or "")
+    span = times.night_span(night.every_night or "")
     done = datetime.now().astimezone()
     with ended_by_signals() as over:
         while True:
-            begin, end = texts.next_night(span, max(datetime.now().astimezone(), done))
+            begin, end = times.next_night(span, max(datetime.now().astimezone(), done))
             if not night.quiet:
                 tell(f"waiting for {begin:%A %H:%M}; Ctrl-C ends")
             while not over.is_set() and (wait_s := _seconds_to(begin)) > 0:
@@ -371,7 +370,6 @@ def inbeat_command(
 
     Exit status: 0 ended as wished, 2 an option cannot be used, 3 no clock heard, 4 the microphone failed.
     """
-    from torsionbeat.cli.texts import length_s
     from torsionbeat.jobs.set_beat import SetBeatRequest, set_beat
     from torsionbeat.terminal.beatview import BeatScreen
 

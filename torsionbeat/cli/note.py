@@ -6,10 +6,12 @@ from typing import Annotated, Any
 
 import typer
 
-from torsionbeat.cli.options import JsonOption, LogOption, TakesTexts, day, moment, print_json, say
+from torsionbeat.cli.options import JsonOption, LogOption, TakesTexts, day, print_json, say
 from torsionbeat.errors import InputError
+from torsionbeat.typed.amounts import details_of
+from torsionbeat.typed.times import moment
 
-__all__ = ["NOTE_CLASS", "Details", "details_of", "note_command"]
+__all__ = ["NOTE_CLASS", "Details", "note_command"]
 
 NOTE_CLASS = TakesTexts
 
@@ -58,23 +60,3 @@ def _document(kept: Any, clock: str) -> dict[str, Any]:
         return {"clock": clock, "id": entry.number, "written_at": at, "text": entry.what}
     told = {"clock": clock, "id": entry.number, "done_at": at, "kind": entry.work, "what": entry.what}
     return told | {"details": dict(entry.details), "remarks": remarks}
-
-
-def details_of(given: list[str]) -> dict[str, float | str | None]:
-    """Read details such as ``added_g=6.8``: a number where it is one, else a text, None where nothing follows.
-
-    Raises
-    ------
-    InputError
-        One of them cannot be read.
-    """
-    details: dict[str, float | str | None] = {}
-    for pair in given:
-        name, sign, value = pair.partition("=")
-        if not (name.strip() and sign):
-            raise InputError(f"--detail is {pair!r}; write it as NAME=VALUE, such as added_g=6.8")
-        try:
-            details[name.strip()] = float(value)
-        except ValueError:
-            details[name.strip()] = value.strip() or None
-    return details

@@ -6,7 +6,7 @@ import json
 import re
 from collections.abc import Callable
 from dataclasses import MISSING, dataclass, fields, is_dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import datetime
 from functools import wraps
 from inspect import Parameter, Signature, signature
 from pathlib import Path
@@ -32,7 +32,6 @@ __all__ = [
     "SoundOptions",
     "TakesTexts",
     "day",
-    "moment",
     "print_json",
     "say",
     "takes_groups",
@@ -201,9 +200,6 @@ KeepAnyway = Annotated[
 ]
 
 
-EARLIEST = datetime(1800, 1, 1, tzinfo=UTC)
-
-
 def say(*sentences: str) -> None:
     """Print sentences, each on lines of its own, wrapped (what prints is loaded when there is something to say)."""
     from torsionbeat.display.terminal import say as say_wrapped
@@ -214,25 +210,6 @@ def say(*sentences: str) -> None:
 def print_json(value: object) -> None:
     """Print a value as JSON."""
     typer.echo(json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False))
-
-
-def moment(text: str, what: str) -> datetime:
-    """Read a moment such as ``2026-03-01 20:00``, this computer's time unless it says its zone.
-
-    Raises
-    ------
-    InputError
-        It cannot be read, or lies in the future or before 1800.
-    """
-    try:
-        read = datetime.fromisoformat(text.strip()).astimezone()
-    except (ValueError, OverflowError, OSError) as error:
-        raise InputError(f"{what} is {text!r}; write it as 2026-03-01 20:00 or 2026-03-01") from error
-    if not EARLIEST <= read <= datetime.now(UTC) + timedelta(days=1):
-        raise InputError(
-            f"{what} is {text!r}; it must lie after 1800 and not in the future, so check the year"
-        )
-    return read
 
 
 def day(when: datetime | None) -> str:

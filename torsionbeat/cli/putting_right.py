@@ -6,9 +6,11 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from torsionbeat.cli.note import Details, details_of
-from torsionbeat.cli.options import JsonOption, LogOption, moment, print_json, say
-from torsionbeat.errors import InputError
+from torsionbeat.cli.note import Details
+from torsionbeat.cli.options import JsonOption, LogOption, print_json, say
+from torsionbeat.typed.amounts import details_of
+from torsionbeat.typed.sources import entry_of
+from torsionbeat.typed.times import moment
 
 if TYPE_CHECKING:
     from torsionbeat.jobs.keep import ClockKept, EntryKept, EntryName
@@ -41,7 +43,7 @@ def undo_command(
     """Take an entry back: it stays in the log, struck through, and counts nowhere any more."""
     from torsionbeat.jobs.keep import TurnRequest, undo_entry
 
-    name = _entry(entry)
+    name = entry_of(entry)
     kept = undo_entry(TurnRequest(clock, name, because, log))
     _tell(kept, json, f"Taken back: {_called(name, clock)}. It stays in the log and counts nowhere.")
 
@@ -52,7 +54,7 @@ def restore_command(
     """Bring back an entry that was taken back."""
     from torsionbeat.jobs.keep import TurnRequest, restore_entry
 
-    name = _entry(entry)
+    name = entry_of(entry)
     kept = restore_entry(TurnRequest(clock, name, because, log))
     _tell(kept, json, f"Brought back: {_called(name, clock)}.")
 
@@ -79,7 +81,7 @@ def amend_command(
     """
     from torsionbeat.jobs.keep import AmendRequest, amend_entry
 
-    name = _entry(entry)
+    name = entry_of(entry)
     changes: dict[str, Any] = {
         "text" if name.kind == "note" else "what": text,
         "kind": work,
@@ -90,21 +92,6 @@ def amend_command(
     given = {key: value for key, value in changes.items() if value is not None}
     kept = amend_entry(AmendRequest(clock, name, given, because, log))
     _tell(kept, json, f"Put right: {_called(name, clock)}. What stood there before stays in the log.")
-
-
-def _entry(words: list[str]) -> EntryName:
-    """Read ``note 3``, typed as one word or two."""
-    from torsionbeat.jobs.keep import EntryName
-
-    *kind, number = " ".join(words).casefold().split() or [""]
-    if [*kind, number] == ["clock"]:
-        return EntryName("clock")
-    if not kind or not number.isdecimal() or len(number) > 9:
-        raise InputError(
-            f"the entry {' '.join(words)!r} cannot be read; write it as clock show does: note 3, work 2"
-        )
-    called = {"handcheck": "hand check", "freeswing": "free swing"}
-    return EntryName(called.get(" ".join(kind), " ".join(kind)), int(number))
 
 
 def _called(name: EntryName, clock: str) -> str:

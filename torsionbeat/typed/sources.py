@@ -1,0 +1,73 @@
+"""What a word stands for: a reading's file, a side of a comparison, an entry of the bench log.
+
+Input: texts as people type them. Output: documents, paths or days, names of entries.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from torsionbeat.errors import InputError
+from torsionbeat.typed.times import whole_days
+
+if TYPE_CHECKING:
+    from torsionbeat.jobs.compare import Days
+    from torsionbeat.jobs.keep import EntryName
+
+__all__ = ["document_of", "entry_of", "side_of"]
+
+
+LARGEST_JSON_BYTES = 500_000_000
+"""A month of a 6 s clock is some hundred megabytes: a larger file is none of ours."""
+
+
+def document_of(path: Path) -> dict[str, Any]:
+    """Read a reading's JSON from a file, or from standard input (``-``)."""
+    try:
+        if str(path) == "-":
+            document = json.load(sys.stdin)
+        else:
+            if path.stat().st_size > LARGEST_JSON_BYTES:
+                raise InputError(f"{path} has {path.stat().st_size} bytes; a reading has less than 500 MB")
+            document = json.loads(path.read_text(encoding="utf-8"))
+    except InputError:
+        raise
+    except (OSError, ValueError) as error:
+        raise InputError(
+            f"{path} cannot be read as a reading ({error}); give what analyse --json wrote"
+        ) from error
+    if not isinstance(document, dict):
+        raise InputError(f"{path} is no reading; give what torsionbeat analyse --json wrote")
+    return document
+
+
+def side_of(text: str) -> Path | Days:
+    """Read a side: a file or folder where there is one, else days."""
+    from torsionbeat.jobs.compare import Days
+
+    days = None if Path(text).exists() else whole_days(text)
+    return Path(text) if days is None else Days(*days)
+
+
+def entry_of(words: list[str]) -> EntryName:
+    """Read ``note 3``, typed as one word or two.
+
+    Raises
+    ------
+    InputError
+        It cannot be read.
+    """
+    from torsionbeat.jobs.keep import EntryName
+
+    *kind, number = " ".join(words).casefold().split() or [""]
+    if [*kind, number] == ["clock"]:
+        return EntryName("clock")
+    if not kind or not number.isdecimal() or len(number) > 9:
+        raise InputError(
+            f"the entry {' '.join(words)!r} cannot be read; write it as clock show does: note 3, work 2"
+        )
+    called = {"handcheck": "hand check", "freeswing": "free swing"}
+    return EntryName(called.get(" ".join(kind), " ".join(kind)), int(number))
