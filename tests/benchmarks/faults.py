@@ -425,7 +425,7 @@ FAULTS: list[Fault] = [
         spread_too_small=("median_deviation(second) / np.sqrt(6)", "median_deviation(second) / 600"),
     ),
     *of(
-        "reading/stacked_passages.py",
+        "reading/beats.py",
         "reading/test_stacked_passages.py",
         travel_of_the_other_sign=(
             "1 + self.travel * (beat - self.middle_beat)",

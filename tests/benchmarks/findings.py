@@ -29,7 +29,7 @@ from uncertainties import ufloat
 from torsionbeat.history.findings import SIGNS, Decay, find
 from torsionbeat.history.nights import Night
 from torsionbeat.reading.figures import Clock
-from torsionbeat.reading.wheels import with_wheels
+from torsionbeat.reading.movement import with_wheels
 from torsionbeat.theory.swing import arc_deg
 from torsionbeat.twin import (
     BadTooth,
@@ -316,7 +316,8 @@ def main():
     parser.add_argument("--only", help="one fault")
     given = parser.parse_args()
     began, passed = time.perf_counter(), True
-    assert {sign_of(name) for name in FAULTS} == set(SIGNS)
+    # a flutter is heard in the sound itself: tests/benchmarks/wheels.py --flutter
+    assert {sign_of(name) for name in FAULTS} == set(SIGNS) - {"flutter"}
     print(f"{'clock':28s} {'nights':>6s} {'named':>7s} {'wanted':>7s}   also found, size")
     if not given.only:
         for name, make, count in (

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from torsionbeat.hearing.heard import SegmentPassage
-from torsionbeat.reading.stacked_passages import USUAL_TRAVEL_PER_H, stacked_passages
+from torsionbeat.reading.beats import USUAL_TRAVEL_PER_H, stacked_passages
 
 RATE_HZ = 16_000
 HALF_S = 30.0

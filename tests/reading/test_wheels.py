@@ -7,7 +7,8 @@ import pytest
 
 from torsionbeat.reading.document import reading_document
 from torsionbeat.reading.figures import Clock, Swings
-from torsionbeat.reading.wheels import LEAST_BEATS, find_wheels, with_wheels
+from torsionbeat.reading.movement import with_wheels
+from torsionbeat.reading.wheels import LEAST_BEATS, find_wheels
 from torsionbeat.theory.train import Train
 
 PERIOD_S, LIFT_DEG = 60.0, 20.0

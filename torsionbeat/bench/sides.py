@@ -55,7 +55,7 @@ __all__ = [
 
 Side = Literal["a", "b"]
 
-LETTERED = ("beat_error_ms", "offset_deg", "swings", "wheels", "sides")
+LETTERED = ("beat_error_ms", "offset_deg", "swings", "wheels", "flutter", "sides")
 """Parts of a reading's document that hang on the letters of the sides."""
 
 UNSURE = "sides-unsure"

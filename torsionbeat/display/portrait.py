@@ -7,15 +7,15 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from torsionbeat.beat_sounds.flutter import FlutterReport
 from torsionbeat.beat_sounds.portrait import FLOOR_DB, BeatPortrait, SidePortrait
 from torsionbeat.display.style import ACCENT, DARK, LIGHT, drawable, head, new_figure, styled
 from torsionbeat.display.words import duration_words
+from torsionbeat.reading.movement import flutter_words
 
 if TYPE_CHECKING:
     from torsionbeat.jobs.beat_sounds import DigestResult
 
-__all__ = ["beats_words", "digest_sentences", "flutter_words", "portrait_figure"]
+__all__ = ["beats_words", "digest_sentences", "portrait_figure"]
 
 LOWEST_HZ = 150.0
 """Lowest tone shown: below it lie hum and footsteps, and one window of the spectrogram holds a wave of it at most."""
@@ -108,29 +108,5 @@ def digest_sentences(made: DigestResult) -> list[str]:
     """Say what a digest holds, where it is, and whether drops came again."""
     return [
         f"{made.beats} beats in {duration_words(made.duration_s)}: {made.output}, labels in {made.labels.name}.",
-        flutter_words(made.flutter, made.reading.period_s.nominal_value),
+        flutter_words(made.reading.flutter, made.reading.period_s.nominal_value),
     ]
-
-
-def flutter_words(report: FlutterReport | None, period_s: float) -> str:
-    """Say whether the escapement flutters, when, and what that does to the hands.
-
-    Parameters
-    ----------
-    report : FlutterReport or None
-        None: too few beats to say.
-    period_s : float
-        Full period: each drop moves the hands on by half of it.
-    """
-    if report is None:
-        return "Whether the drop comes again in some swings cannot be said from so few beats."
-    if not report.beats:
-        return f"No drop came again in any of {report.searched} swings, beyond what noise explains."
-    first, last = report.beats[0].time_s, report.beats[-1].time_s
-    return (
-        f"In {len(report.beats)} of {report.searched} swings the drop came again, {report.extra_teeth} times in all "
-        f"(noise passed for it in {report.by_noise}), from {first / 60:.0f} to {last / 60:.0f} minutes after the start: the "
-        "fork lets more than one tooth pass. The hands run ahead by "
-        f"{report.extra_teeth * period_s / 2:.0f} s for it, which the period does not show. Look at the depth of the fork "
-        "and at its play."
-    )

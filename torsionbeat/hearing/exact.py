@@ -120,9 +120,12 @@ class FinePower:
         """Power round each place, shape (beats, BEFORE + AFTER + 2 search, bands); 1 (the room) outside."""
         return self.around(places, BEFORE + search, AFTER + search)
 
-    def around(self, places: IntArray, before: int, after: int) -> FloatArray:
-        """Power from ``before`` frames before each place to ``after`` behind it, shape (beats, before + after, bands)."""
-        index = places[:, None] + np.arange(-before, after)[None, :]
+    def around(self, places: IntArray, before: int, after: int, step: int = 1) -> FloatArray:
+        """Power from ``before`` frames before each place to ``after`` behind it, shape (beats, before + after, bands).
+
+        Of every ``step`` frames one.
+        """
+        index = places[:, None] + np.arange(-before, after, step)[None, :]
         inside = (index >= 0) & (index < len(self.levels))
         index = np.clip(index, 0, len(self.levels) - 1)
         out: FloatArray = POWER_OF_LEVEL[self.levels[index]] / self.floors[index // CHUNK_FRAMES]

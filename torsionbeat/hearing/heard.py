@@ -7,12 +7,13 @@ later, when the timebase is known.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["Heard", "HeardSounds", "OtherAccount", "SegmentPassage", "VoiceProfile"]
+__all__ = ["DropsAgain", "Heard", "HeardSounds", "OtherAccount", "SegmentPassage", "VoiceProfile"]
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -63,6 +64,40 @@ class HeardSounds:
         first = np.ones(len(order), bool)
         first[1:] = (beat[1:] != beat[:-1]) | (kind[1:] != kind[:-1])
         return HeardSounds(*(getattr(every, name)[order][first] for name in HeardSounds.__slots__))
+
+
+@dataclass(frozen=True, slots=True)
+class DropsAgain:
+    """Where a drop, or something like it, was heard again: one row each, shape (n,), in order of beat.
+
+    ``stretch`` 0 is the one after the drop; from 1 up come stretches in which no drop can be, for control. ``samples``
+    from the drop, or from the beginning of a control stretch; ``sure`` whether it is surely like the drop. ``searched``,
+    shape (beats,), are all beats that were searched, with ``controls`` control stretches each.
+    """
+
+    beat: IntArray
+    stretch: IntArray
+    samples: FloatArray
+    sure: npt.NDArray[np.bool_]
+    searched: IntArray
+    controls: int = 0
+
+    @staticmethod
+    def joined(parts: Sequence[DropsAgain]) -> DropsAgain:
+        """All parts in order of beat; of a beat that two parts searched the first one tells."""
+        rows: list[tuple[npt.NDArray[Any], ...]] = []
+        searched = np.zeros(0, np.int64)
+        for part in parts:
+            new = ~np.isin(part.beat, searched)
+            rows.append((part.beat[new], part.stretch[new], part.samples[new], part.sure[new]))
+            searched = np.union1d(searched, part.searched)
+        if not rows:
+            nothing = np.zeros(0, np.int64)
+            return DropsAgain(nothing, nothing, np.zeros(0), np.zeros(0, bool), nothing)
+        beat, stretch, samples, sure = (np.concatenate(column) for column in zip(*rows, strict=True))
+        order = np.lexsort((samples, stretch, beat))
+        controls = min(part.controls for part in parts)
+        return DropsAgain(beat[order], stretch[order], samples[order], sure[order], searched, controls)
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,6 +171,7 @@ class Heard:
     one_sided: bool = False
     unsure: bool = False
     """A clock is heard, but not yet surely which sound is which; nothing of it is told."""
+    drops_again: DropsAgain = field(default_factory=lambda: DropsAgain.joined(()))
     other_accounts: tuple[OtherAccount, ...] = ()
     """Other accounts of which sound is which that are not beyond doubt wrong."""
     clipped_samples: int = 0

@@ -14,14 +14,28 @@ from typing import TypeVar
 import numpy as np
 import numpy.typing as npt
 
-from torsionbeat.hearing.bands import CHUNK_FRAMES, POOLED_FRAMES, BandEar, BandPlan, Chunk, plan_bands
+from torsionbeat.hearing.bands import (
+    CHUNK_FRAMES,
+    POOLED_FRAMES,
+    BandEar,
+    BandPlan,
+    Chunk,
+    RoomFloor,
+    plan_bands,
+)
 from torsionbeat.hearing.exact import BEFORE
-from torsionbeat.hearing.heard import Heard, HeardSounds, OtherAccount, SegmentPassage, VoiceProfile
+from torsionbeat.hearing.heard import (
+    DropsAgain,
+    Heard,
+    HeardSounds,
+    OtherAccount,
+    SegmentPassage,
+    VoiceProfile,
+)
 from torsionbeat.hearing.other_clocks import OtherClock
 from torsionbeat.hearing.placing import Placed
 from torsionbeat.hearing.search import Wanted
 from torsionbeat.hearing.segment import Chapter, ChapterHeard, SideHeard, hear_pieces
-from torsionbeat.hearing.strength import RoomFloor
 
 __all__ = ["CHAPTER_CHUNKS", "Listener"]
 
@@ -112,6 +126,7 @@ class _Story:
     """What the chapters closed so far have told."""
 
     sounds: list[HeardSounds] = field(default_factory=list)
+    drops_again: list[DropsAgain] = field(default_factory=list)
     stacked_passages: list[SegmentPassage] = field(default_factory=list)
     voices: dict[tuple[str, str], VoiceProfile] = field(default_factory=dict)
     other_intervals_s: list[float] = field(default_factory=list)
@@ -266,6 +281,7 @@ class Listener:
         return replace(
             old,
             sounds=list(old.sounds),
+            drops_again=list(old.drops_again),
             stacked_passages=list(old.stacked_passages),
             voices=dict(old.voices),
             other_intervals_s=list(old.other_intervals_s),
@@ -334,6 +350,17 @@ class Listener:
                     continue
                 story.sounds.append(self._sounds(placed, beats, base))
                 story.voices[name, placed.kind] = _voice(placed, name, self._plan.frame_s)
+            again = side.again
+            story.drops_again.append(
+                DropsAgain(
+                    beats[again.row],
+                    again.stretch,
+                    again.frames * hop,
+                    again.sure,
+                    beats[again.searched],
+                    again.controls,
+                )
+            )
             story.stacked_passages += [
                 SegmentPassage(
                     name,
@@ -414,12 +441,13 @@ class Listener:
             channel = self._channel or 0
         ear = self._ears[channel]
         hop = self._plan.hop
-        sounds = HeardSounds.joined(story.sounds)
+        sounds, again = HeardSounds.joined(story.sounds), DropsAgain.joined(story.drops_again)
         heard_beats = sounds.beat[sounds.certain & (sounds.kind == "drop")]
         odd = bool(len(heard_beats)) and int(heard_beats[0]) % 2 == 1
         if odd:
             # Side a is the side of the first beat heard, also where an earlier piece was found after a later one.
             sounds = replace(sounds, beat=sounds.beat - 1)
+            again = replace(again, beat=again.beat - 1, searched=again.searched - 1)
         drops = sounds.level_db[(sounds.kind == "drop") & sounds.certain]
         gaps = [
             (first * hop, min(last * hop + 2 * hop, self._samples))
@@ -440,6 +468,7 @@ class Listener:
             second_period_s=story.second_period_s,
             one_sided=story.one_sided,
             unsure=story.unsure,
+            drops_again=again,
             other_accounts=tuple(
                 account.turned() if odd else account for account in story.other_accounts or ()
             ),

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from torsionbeat.hearing.bands import rising
 from torsionbeat.hearing.cadence import autocorrelation, score_periods, strongest_cadences
-from torsionbeat.hearing.strength import rising
 
 __all__ = [
     "OtherClock",

@@ -17,10 +17,17 @@ import numpy as np
 import numpy.typing as npt
 
 from torsionbeat.errors import InputError, NothingHeardError
-from torsionbeat.hearing.bands import CHUNK_FRAMES, POOLED_FRAMES, BandEar, Chunk, plan_bands
+from torsionbeat.hearing.bands import (
+    CHUNK_FRAMES,
+    POOLED_FRAMES,
+    BandEar,
+    Chunk,
+    RoomFloor,
+    plan_bands,
+    rising,
+)
 from torsionbeat.hearing.exact import FinePower, laid_anywhere, match
 from torsionbeat.hearing.segment import Chapter
-from torsionbeat.hearing.strength import RoomFloor, rising
 from torsionbeat.sound.timebase import Timebase
 
 __all__ = ["ReferenceEar", "TickFit", "check_reference", "reference_ticks", "reference_timebase"]

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from torsionbeat.hearing.bands import STRONGEST
 from torsionbeat.hearing.cadence import Cadence, autocorrelation, score_periods, strongest_cadences
 from torsionbeat.hearing.other_clocks import OtherClock, without_other_cadence
 from torsionbeat.hearing.pattern import (
@@ -26,7 +27,6 @@ from torsionbeat.hearing.pattern import (
     pattern_at,
     sounds_round,
 )
-from torsionbeat.hearing.strength import STRONGEST
 
 __all__ = ["Found", "Wanted", "find_clock", "find_second_clock"]
 

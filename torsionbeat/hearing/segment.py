@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from torsionbeat.hearing.account import Account, Roles, Sound, accounts, evenly_ticking
-from torsionbeat.hearing.bands import CHUNK_FRAMES, POOLED_FRAMES
+from torsionbeat.hearing.bands import CHUNK_FRAMES, POOLED_FRAMES, STRONGEST, rising
 from torsionbeat.hearing.exact import FinePower
 from torsionbeat.hearing.few_beats import NEAR, FewBeats, few_beats, peaks_of, weighed_together
 from torsionbeat.hearing.other_clocks import OtherClock, without_other_clocks
@@ -22,8 +22,8 @@ from torsionbeat.hearing.path import reassociated
 from torsionbeat.hearing.pattern import FEW_ROWS, SoundTrack, halves, pattern_at, sounds_round
 from torsionbeat.hearing.placing import Placed, by_turns, passage_of, place, typically_apart
 from torsionbeat.hearing.search import Found, Wanted, find_clock, find_second_clock
+from torsionbeat.hearing.sounds_again import NOT_SOUGHT, SoundsAgain, sounds_again
 from torsionbeat.hearing.stacked_onsets import Together, passages_together
-from torsionbeat.hearing.strength import STRONGEST, rising
 
 __all__ = ["Chapter", "ChapterHeard", "SideHeard", "hear_chapter", "hear_pieces"]
 
@@ -72,6 +72,7 @@ class SideHeard:
     drop: Placed
     contact: Placed | None
     together: tuple[Together, ...]
+    again: SoundsAgain = NOT_SOUGHT
 
 
 @dataclass(frozen=True, slots=True)
@@ -427,7 +428,8 @@ def _told(
     for number, (side, role) in enumerate(zip(sides, roles, strict=True)):
         contact = None if role.contact is None else side[role.contact]
         elsewhere = passages[1 - number] if len(sides) > 1 else None
-        heard.append(_side(fine, side[role.drop], contact, elsewhere))
+        one = _side(fine, side[role.drop], contact, elsewhere)
+        heard.append(replace(one, again=sounds_again(fine, one.drop, one.contact, period)))
     if not any(np.count_nonzero(side.drop.certain) >= 2 for side in heard):
         return None
     return ChapterHeard(period, tuple(heard), others, None, score)

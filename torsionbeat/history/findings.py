@@ -38,6 +38,7 @@ SIGNS = (
     "something rubs",
     "bad tooth",
     "wheel out of true",
+    "flutter",
 )
 """All signs that are looked for."""
 

@@ -15,6 +15,8 @@ from torsionbeat.reading.figures import (
     Clock,
     Events,
     FloatArray,
+    FlutterBeat,
+    FlutterReport,
     IntArray,
     OwnSides,
     Reading,
@@ -138,6 +140,7 @@ def with_sides_swapped(night: Night) -> Night:
         swings=swings,
         events=turned(reading.events),
         wheels=None if reading.wheels is None else tuple(map(_wheel_swapped, reading.wheels)),
+        flutter=None if reading.flutter is None else _flutter_swapped(reading.flutter),
     )
     voices = tuple(replace(voice, side="b" if voice.side == "a" else "a") for voice in night.voices)
     return replace(night, reading=swapped, voices=voices)
@@ -184,6 +187,7 @@ def _restored(document: dict[str, Any]) -> Reading:
         stretch_s=tuple(document["stretch_s"]) if document.get("stretch_s") else None,
         sides=_own_sides(document.get("sides")),
         wheels=_wheels(document.get("wheels"), clock.train),
+        flutter=_flutter(document.get("flutter")),
     )
 
 
@@ -207,6 +211,20 @@ def _wheels(kept: list[dict[str, Any]] | None, train: Train | None) -> tuple[Whe
     )
 
 
+def _flutter(kept: dict[str, Any] | None) -> FlutterReport | None:
+    """Whether drops came again; None where it was not searched."""
+    if kept is None:
+        return None
+    beats = tuple(
+        FlutterBeat(
+            int(one["number"]), str(one["side"]), float(one["time_s"]), tuple(map(float, one["after_s"]))
+        )
+        for one in kept["beats"]
+    )
+    searched, by_noise, controls = (int(kept[name]) for name in ("searched_beats", "by_noise", "controls"))
+    return FlutterReport(beats, searched, by_noise, controls, float(kept["false_alarm"]))
+
+
 def _remarks(document: dict[str, Any]) -> tuple[Remark, ...]:
     """Remarks with their codes; a document of before there were codes has none."""
     texts, codes = document.get("remarks") or [], document.get("remark_codes") or []
@@ -220,6 +238,14 @@ def _wheel_swapped(wheel: WheelFault) -> WheelFault:
     turn = max(round(wheel.every_beats), 1)
     places = tuple(sorted(((beat + 1) % turn, "b" if side == "a" else "a") for beat, side in wheel.where))
     return replace(wheel, where=places)
+
+
+def _flutter_swapped(report: FlutterReport) -> FlutterReport:
+    """The same with the sides exchanged: beat numbers move by one."""
+    beats = (
+        replace(beat, number=beat.number + 1, side="b" if beat.side == "a" else "a") for beat in report.beats
+    )
+    return replace(report, beats=tuple(beats))
 
 
 def _own_sides(kept: dict[str, Any] | None) -> OwnSides | None:

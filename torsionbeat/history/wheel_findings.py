@@ -1,4 +1,4 @@
-"""Signs from the train: what comes back with a wheel in the last night, by `torsionbeat.reading.wheels`."""
+"""Signs from the train in the last night: what comes back with a wheel, and drops that come again."""
 
 from __future__ import annotations
 
@@ -22,11 +22,27 @@ QUANTITIES = {
 
 
 def wheel_signs(reading: Reading) -> Iterator[Finding]:
-    """One finding for each shape: a tooth, and a wheel out of true; each with all that shows it."""
+    """One finding for each shape: a tooth, a wheel out of true, a flutter; each with all that shows it."""
     for shape in ("tooth", "sine"):
         faults = [fault for fault in reading.wheels or () if fault.shape == shape]
         if faults:
             yield _finding(shape, faults)
+    flutter = reading.flutter
+    if flutter is not None and flutter.beats and reading.period_s is not None:
+        ahead_s = flutter.hands_ahead_s(reading.period_s.nominal_value)
+        hours = ", ".join(f"{count} in hour {hour + 1}" for hour, count in flutter.by_hour())
+        yield Finding(
+            "flutter",
+            "The escapement flutters: in some swings more than one tooth passes.",
+            (
+                f"the drop came again in {len(flutter.beats)} of {flutter.searched} swings, {flutter.extra_drops} times: {hours}",
+                f"noise passes for it in {flutter.by_noise / flutter.controls:.2g} swings",
+                f"the hands ran ahead by about {ahead_s:.0f} s for it, which the period does not show",
+            ),
+            "clear",
+            "The depth of the fork and its play, and whether the pallets hold the tooth. Do not regulate before.",
+            POWER,
+        )
 
 
 def _finding(shape: str, faults: list[WheelFault]) -> Finding:

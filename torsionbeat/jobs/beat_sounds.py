@@ -9,7 +9,6 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from torsionbeat.beat_sounds.flutter import FlutterReport
 from torsionbeat.beat_sounds.portrait import BeatPortrait
 from torsionbeat.bench.known import KnownClock
 from torsionbeat.bench.source import Flag
@@ -58,14 +57,13 @@ class DigestRequest:
 
 @dataclass(frozen=True, slots=True)
 class DigestResult:
-    """What was written, the reading that it rests on, and whether drops came again (None: too few beats to say)."""
+    """What was written, and the reading that it rests on."""
 
     output: Path
     labels: Path
     beats: int
     duration_s: float
     reading: Reading
-    flutter: FlutterReport | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,23 +138,7 @@ def digest(
         ) from error
     finally:
         new.unlink(missing_ok=True)
-    flutter = _flutter(request, reading)
-    return DigestResult(request.output, labels_path, beats, frames / rate_hz, reading, flutter)
-
-
-def _flutter(request: DigestRequest, reading: Reading) -> FlutterReport | None:
-    """Search all beats of the recording for drops that come again."""
-    from torsionbeat.beat_sounds.cuts import beat_cuts
-    from torsionbeat.beat_sounds.flutter import REACH_S, find_flutter
-    from torsionbeat.sound.recording import open_recording
-
-    with open_recording(request.recording) as recording:
-        reach_s = REACH_S + 0.02  # a window of the spectrum more
-        cuts = beat_cuts(recording, reading, channel=request.channel, before_s=reach_s, after_s=reach_s)
-        try:
-            return find_flutter(cuts, recording.sample_rate_hz)
-        except InputError:
-            return None
+    return DigestResult(request.output, labels_path, beats, frames / rate_hz, reading)
 
 
 def portrait(

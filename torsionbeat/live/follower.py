@@ -14,11 +14,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from torsionbeat.hearing.bands import CHUNK_FRAMES, BandEar, Chunk, plan_bands
+from torsionbeat.hearing.bands import CHUNK_FRAMES, BandEar, Chunk, RoomFloor, plan_bands
 from torsionbeat.hearing.exact import AFTER, BEFORE, FinePower
 from torsionbeat.hearing.heard import Heard, VoiceProfile
 from torsionbeat.hearing.listener import Listener
-from torsionbeat.hearing.strength import RoomFloor
 
 __all__ = ["FollowedBeat", "Follower"]
 

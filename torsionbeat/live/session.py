@@ -23,7 +23,7 @@ from torsionbeat.live.beat_windows import BeatKeeping
 from torsionbeat.live.level import Level, LevelMeter
 from torsionbeat.reading.figures import Clock, Reading
 from torsionbeat.reading.measuring import reading_of
-from torsionbeat.reading.wheels import with_wheels
+from torsionbeat.reading.movement import with_movement
 from torsionbeat.sound.block import Block
 from torsionbeat.sound.keeper import Keeper
 from torsionbeat.sound.remarks import Remark, as_remark
@@ -262,7 +262,7 @@ class _Night:
         try:
             self.measure(heard)
             if self.reading is not None:
-                self.reading = with_wheels(self.reading, heard.other_intervals_s)
+                self.reading = with_movement(self.reading, heard)
         except Exception as error:
             self.reading = None
             self.why = (

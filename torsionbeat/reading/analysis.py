@@ -12,7 +12,7 @@ from torsionbeat.hearing.listener import Listener
 from torsionbeat.hearing.reference import ReferenceEar, check_reference
 from torsionbeat.reading.figures import Clock, Reading, Timebase
 from torsionbeat.reading.measuring import reading_of
-from torsionbeat.reading.wheels import with_wheels
+from torsionbeat.reading.movement import with_movement
 from torsionbeat.sound.block import Block, read_ahead
 from torsionbeat.sound.kept import with_room_tone
 from torsionbeat.sound.recording import SavedRecording, open_recording
@@ -129,7 +129,7 @@ def analyse_fully(
             timebase, unheard = reference.timebase_or(timebase, heard.sounds.sample)
             remarks = (*remarks, Remark("reference-not-heard", unheard)) if unheard else remarks
         reading = reading_of(heard, clock, timebase, recording.name, remarks, recording.recorder)
-        return Analysis(with_wheels(reading, heard.other_intervals_s), heard)
+        return Analysis(with_movement(reading, heard), heard)
 
 
 def analyse(

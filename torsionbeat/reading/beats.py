@@ -13,12 +13,19 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from torsionbeat.hearing.heard import HeardSounds
+from torsionbeat.hearing.heard import HeardSounds, SegmentPassage
 from torsionbeat.reading.figures import FloatArray, IntArray, Swings
-from torsionbeat.reading.stacked_passages import StackedPassage
 from torsionbeat.theory.robust import median_deviation, running_median
 
-__all__ = ["Beats", "beats_of", "half_period_s", "middles_s", "without_strays"]
+__all__ = [
+    "Beats",
+    "StackedPassage",
+    "beats_of",
+    "half_period_s",
+    "middles_s",
+    "stacked_passages",
+    "without_strays",
+]
 
 LEAST_PASSAGES = 3
 """Fewer passages of a side than a median can be taken of tell nothing of the others."""
@@ -29,6 +36,25 @@ LONELY_WITHIN_BEATS = 6
 STRAY_S, STRAY_RATIO = 0.02, 10.0
 """A beat farther than this from its neighbours' guess, and so many times their spread, is none: no balance does that
 from swing to swing, and a hundredth of such outliers would be chance below one in a million beats."""
+
+
+USUAL_TRAVEL_PER_H = 0.01
+"""Share of its arc that a clock in order gains or loses in an hour (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class StackedPassage:
+    """Passage of one side: its mean and standard uncertainty in s, and the share by which it grows from beat to beat."""
+
+    mean_s: float
+    uncertainty_s: float
+    middle_beat: float
+    travel: float
+    travel_uncertainty: float
+
+    def at(self, beat: IntArray) -> FloatArray:
+        """Passage at each beat, in s."""
+        return np.asarray(self.mean_s * (1 + self.travel * (beat - self.middle_beat)), np.float64)
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +104,33 @@ def beats_of(sounds: HeardSounds, seconds: FloatArray, stacked: dict[int, Stacke
         rows = np.flatnonzero(number % 2 == side)
         filled[rows] = mean.at(number[rows])
     return Beats(number, contact, drop, _middles(drop, filled), passage)
+
+
+def stacked_passages(
+    parts: tuple[SegmentPassage, ...], seconds_per_sample: float, half_period_s: float
+) -> dict[int, StackedPassage]:
+    """Passages by side (0 for a, 1 for b) where the hearing found them only with many beats stacked (averaged).
+
+    Both sides of one balance share the travel: a contact that moves away from its drop moves the middle of the lift, from
+    which the period is taken.
+    """
+    sides = {}
+    usual = USUAL_TRAVEL_PER_H / 3600 * half_period_s
+    lever, moment = 1 / usual**2, 0.0
+    for side in (0, 1):
+        own = [part for part in parts if part.side == "ab"[side]]
+        if not own:
+            continue
+        values = np.array([part.passage_samples for part in own]) * seconds_per_sample
+        weights = 1 / (np.array([part.uncertainty_samples for part in own]) * seconds_per_sample) ** 2
+        beats = np.array([(part.first_beat + part.last_beat) / 2 for part in own])
+        mean, middle = float(np.average(values, weights=weights)), float(np.average(beats, weights=weights))
+        # Shares of the mean passage, so that both sides can be added.
+        lever += float(np.sum(weights * mean**2 * (beats - middle) ** 2))
+        moment += float(np.sum(weights * mean**2 * (beats - middle) * (values / mean - 1)))
+        sides[side] = (mean, float(1 / np.sqrt(weights.sum())), middle)
+    travel, spread = moment / lever, float(1 / np.sqrt(lever))
+    return {side: StackedPassage(*figures, travel, spread) for side, figures in sides.items()}
 
 
 def middles_s(swings: Swings) -> FloatArray:

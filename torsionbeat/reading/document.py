@@ -7,7 +7,16 @@ from typing import Any, TextIO
 
 import numpy as np
 
-from torsionbeat.reading.figures import Events, FloatArray, OwnSides, Reading, Timebase, UFloat, WheelFault
+from torsionbeat.reading.figures import (
+    Events,
+    FloatArray,
+    FlutterReport,
+    OwnSides,
+    Reading,
+    Timebase,
+    UFloat,
+    WheelFault,
+)
 from torsionbeat.sound.remarks import remark_codes
 from torsionbeat.version import __version__
 
@@ -73,6 +82,7 @@ def reading_document(reading: Reading) -> dict[str, Any]:
             for row in range(len(swings))
         ],
         **wheels,
+        "flutter": None if reading.flutter is None else _flutter(reading.flutter, reading.period_s),
         "remarks": list(reading.remarks),
         "remark_codes": remark_codes(reading.remarks),
     }
@@ -87,6 +97,28 @@ def _wheel(fault: WheelFault) -> dict[str, Any]:
         "quantity": fault.quantity,
         "size": figure_document(fault.size),
         "false_alarm": fault.false_alarm,
+    }
+
+
+def _flutter(report: FlutterReport, period_s: UFloat) -> dict[str, Any]:
+    period = 0.0 if period_s is None else period_s.nominal_value
+    return {
+        "beats": [
+            {
+                "number": beat.number,
+                "side": beat.side,
+                "time_s": beat.time_s,
+                "after_s": list(beat.after_s),
+            }
+            for beat in report.beats
+        ],
+        "extra_drops": report.extra_drops,
+        "by_hour": [{"hour": hour, "extra_drops": count} for hour, count in report.by_hour()],
+        "hands_ahead_s": report.hands_ahead_s(period),
+        "searched_beats": report.searched,
+        "by_noise": report.by_noise,
+        "controls": report.controls,
+        "false_alarm": report.false_alarm,
     }
 
 

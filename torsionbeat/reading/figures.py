@@ -26,7 +26,18 @@ FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 TextArray = npt.NDArray[np.str_]
 
-__all__ = ["Clock", "Events", "OwnSides", "Reading", "RecordingInfo", "Swings", "Timebase", "WheelFault"]
+__all__ = [
+    "Clock",
+    "Events",
+    "FlutterBeat",
+    "FlutterReport",
+    "OwnSides",
+    "Reading",
+    "RecordingInfo",
+    "Swings",
+    "Timebase",
+    "WheelFault",
+]
 
 UFloat = Any
 """An ``uncertainties`` value: ``.nominal_value`` and ``.std_dev``."""
@@ -248,6 +259,57 @@ class WheelFault:
 
 
 @dataclass(frozen=True, slots=True)
+class FlutterBeat:
+    """A beat in which the drop came again: its number, side and time (s), and how long after its drop each further one came."""
+
+    number: int
+    side: str
+    time_s: float
+    after_s: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class FlutterReport:
+    """Whether drops came again in one swing.
+
+    Parameters
+    ----------
+    beats : tuple of FlutterBeat
+        In order of time; empty where noise explains as much.
+    searched : int
+        Beats that were searched.
+    by_noise : int
+        How often the same search found as much in a stretch where no drop can be, ``controls`` of them a beat.
+    controls : int
+    false_alarm : float
+        Chance that noise alone gives as many.
+    """
+
+    beats: tuple[FlutterBeat, ...]
+    searched: int
+    by_noise: int
+    controls: int
+    false_alarm: float
+
+    @property
+    def extra_drops(self) -> int:
+        """Drops besides one a beat."""
+        return sum(len(beat.after_s) for beat in self.beats)
+
+    def hands_ahead_s(self, period_s: float) -> float:
+        """By how much the hands ran ahead for it: each drop moves the train on by half a period."""
+        return self.extra_drops * period_s / 2
+
+    def by_hour(self) -> tuple[tuple[int, int], ...]:
+        """Hours of the recording, counted from 0, in which drops came again, and how many did."""
+        hours = sorted({int(beat.time_s // 3600) for beat in self.beats})
+        return tuple(
+            (hour, sum(len(beat.after_s) for beat in self.beats if int(beat.time_s // 3600) == hour))
+            for hour in hours
+        )
+
+
+@dataclass(frozen=True, slots=True)
 class Reading:
     """The figures of one recording.
 
@@ -256,8 +318,8 @@ class Reading:
     angle. Each is an ``uncertainties`` value or ``None``. ``stretch_s`` holds the first and last second of the stretch
     where it is not the whole recording, since the clock changed in its middle. ``sides`` says how sure the letters of
     the sides are the clock's own; None where they are this recording's alone. ``wheels`` holds what comes back with a
-    wheel of the train; None where that was not searched. Printed, a reading is one sentence; all
-    of it is in ``torsionbeat.reading_document``.
+    wheel of the train, ``flutter`` whether drops came again in one swing; None where that was not searched. Printed, a
+    reading is one sentence; all of it is in ``torsionbeat.reading_document``.
     """
 
     recording: RecordingInfo
@@ -277,6 +339,7 @@ class Reading:
     sides: OwnSides | None = None
     stretch_s: tuple[float, float] | None = None
     wheels: tuple[WheelFault, ...] | None = None
+    flutter: FlutterReport | None = None
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "remarks", tuple(map(as_remark, self.remarks)))

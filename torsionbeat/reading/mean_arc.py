@@ -9,10 +9,9 @@ from __future__ import annotations
 import numpy as np
 
 from torsionbeat.hearing.heard import HeardSounds
-from torsionbeat.reading.beats import Beats
+from torsionbeat.reading.beats import Beats, StackedPassage
 from torsionbeat.reading.figures import Clock, FloatArray, IntArray, UFloat
 from torsionbeat.reading.mean_period import SteadyPeriod
-from torsionbeat.reading.stacked_passages import StackedPassage
 from torsionbeat.theory.robust import median_deviation
 from torsionbeat.theory.swing import arc_and_offset_deg, offset_deg
 

@@ -17,7 +17,14 @@ from torsionbeat.errors import NothingHeardError
 from torsionbeat.hearing.heard import Heard, HeardSounds
 from torsionbeat.reading.arc_course import Turn, turn_of
 from torsionbeat.reading.arc_trend import arc_trend_deg_per_hour
-from torsionbeat.reading.beats import Beats, beats_of, half_period_s, without_strays
+from torsionbeat.reading.beats import (
+    Beats,
+    StackedPassage,
+    beats_of,
+    half_period_s,
+    stacked_passages,
+    without_strays,
+)
 from torsionbeat.reading.figures import (
     Clock,
     Events,
@@ -42,7 +49,6 @@ from torsionbeat.reading.mean_arc import (
 from torsionbeat.reading.mean_period import SteadyPeriod, mean_period
 from torsionbeat.reading.other_accounts import arc_in_doubt_deg, beat_error_in_doubt_ms
 from torsionbeat.reading.remarks import in_step, remarks_on
-from torsionbeat.reading.stacked_passages import StackedPassage, stacked_passages
 from torsionbeat.sound.remarks import as_remark
 from torsionbeat.theory.rate import DAY_S, rate_s_per_day
 

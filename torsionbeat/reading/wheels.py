@@ -18,19 +18,17 @@ Beats are counted in beats of the balance (two a period), numbers even for side 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 from uncertainties import ufloat
 
-from torsionbeat.reading.document import swing_levels_db
-from torsionbeat.reading.figures import FloatArray, IntArray, Reading, Swings, WheelFault
-from torsionbeat.sound.remarks import Remark
+from torsionbeat.reading.figures import FloatArray, IntArray, Swings, WheelFault
 from torsionbeat.theory import folding
-from torsionbeat.theory.robust import COVERAGE, SIGMA_PER_MEDIAN
+from torsionbeat.theory.robust import SIGMA_PER_MEDIAN
 from torsionbeat.theory.train import Train
 
-__all__ = ["LEAST_BEATS", "find_wheels", "with_wheels"]
+__all__ = ["LEAST_BEATS", "LEAST_TURNS", "find_wheels"]
 
 LEAST_BEATS = 120
 """Beats below which nothing is searched: four turns of an escape wheel of 15 teeth."""
@@ -144,69 +142,6 @@ class _Search:
             if abs(phase[here].mean()) > ALIAS > abs(phase[side].mean()):
                 return True
         return False
-
-
-def with_wheels(reading: Reading, other_intervals_s: Sequence[float] = ()) -> Reading:
-    """The reading with what comes back with a wheel, and a remark on each; on a short one a remark says why not.
-
-    Parameters
-    ----------
-    reading : Reading
-        Its clock's ``train`` is used where it is known.
-    other_intervals_s : sequence of float
-        Intervals of other clocks heard in the room.
-    """
-    levels_db = {kind: swing_levels_db(reading, kind) for kind in ("contact", "drop")}
-    faults = find_wheels(reading.swings, levels_db, reading.clock.train, other_intervals_s)
-    if faults is None:
-        needed = (
-            f"at least {LEAST_BEATS} beats"
-            if len(reading.swings) < LEAST_BEATS
-            else f"{LEAST_TURNS} turns of a wheel of the train"
-        )
-        remark = Remark(
-            "wheels-not-searched",
-            f"Wheels were not searched for faults: that needs {needed}, and {len(reading.swings)} beats were heard.",
-        )
-        return replace(reading, remarks=(*reading.remarks, remark))
-    return replace(reading, wheels=faults, remarks=(*reading.remarks, *map(_remark, faults)))
-
-
-_WHAT = {
-    "drop_level_db": ("the drop is {size} dB {more} than its neighbours", ("louder", "softer"), 1),
-    "contact_level_db": ("the contact is {size} dB {more} than its neighbours", ("louder", "softer"), 1),
-    "lift_passage_percent": ("the lift passage is {size} % {more}", ("longer", "shorter"), 1),
-    "time_error_ms": ("the beat comes {size} ms {more}", ("late", "early"), 1),
-    "arc_deg": ("the arc {more} by {size} deg", ("grows", "falls"), 2),
-}
-"""Words for each quantity: the sentence, what is said for more and for less, digits after the point."""
-
-
-def _remark(fault: WheelFault) -> Remark:
-    what, (more, less), digits = _WHAT[fault.quantity]
-    size = fault.size.nominal_value
-    half = COVERAGE * fault.size.std_dev
-    number = f"{abs(size):.{digits}f} (give or take {half:.{digits}f})"
-    beats = f"{fault.every_beats:.4g}"
-    wheel = fault.wheel or (
-        f"one turn of an escape wheel of {fault.teeth} teeth" if fault.teeth is not None else ""
-    )
-    every = f"Every {beats} beats" + (f", {wheel}," if wheel else ",")
-    seldom = fault.false_alarm < 1e-4  # what theory gives below that, no row of nights has tested
-    sure = f"A healthy clock shows as much once in {'10 000' if seldom else f'{1 / fault.false_alarm:.0f}'} recordings"
-    sure += " at most." if seldom else "."
-    if fault.shape == "sine":
-        return Remark(
-            "wheel-sine",
-            f"{every} the lift passage goes up and down by {number} % like a wave: look whether the wheel runs out of "
-            f"true. {sure}",
-        )
-    said = what.format(size=number, more=more if size > 0 else less)
-    places = " and ".join(f"beat {beat} (side {side})" for beat, side in fault.where)
-    return Remark(
-        "wheel-tooth",
-        f"{every} {said}, at {places} of the turn counted from beat 0: look at that tooth. {sure}",
-    )
 
 
 def find_wheels(

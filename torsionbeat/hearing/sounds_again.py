@@ -1,0 +1,143 @@
+"""The drop again: what sounds like a side's drop elsewhere than at it.
+
+Input: band powers, and where the drops of one side are. Output: for each beat, what rises suddenly after the drop and
+how like the drop it is; and the same from stretches before the contact, where the balance swings silently and no drop
+can be. What those hold says how often noise, talk or another clock passes for a drop.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from torsionbeat.hearing.exact import BEFORE, FinePower
+from torsionbeat.hearing.placing import Placed
+
+__all__ = ["NEAREST_S", "NOT_SOUGHT", "SoundsAgain", "sounds_again"]
+
+FloatArray = npt.NDArray[np.float32]
+IntArray = npt.NDArray[np.int64]
+
+FRAME_S = 0.0005
+STEP = 2
+"""Of two frames one is looked at: 1 ms, less than the window of a frame's level."""
+NEAREST_S = 0.025
+"""Nothing nearer to a drop is another one: its ring lasts as long, and no tooth falls so fast."""
+REACH_S, REACH_OF_PERIOD = 0.45, 0.06
+"""How long after the drop it is sought: four teeth of 0.1 s each; in quick clocks no longer than a part of the period, so
+that it and the control stretches fit between two beats."""
+CONTROLS = 4
+"""Control stretches: with one alone, eight beats that flutter would be needed to tell them from noise."""
+OWN, LEAD, GAP, RISES = 15, 5, 2, 2
+"""Steps of the drop's own sound that are compared; steps that are averaged before it, at such a distance; steps of the rise."""
+RISE_DB, BELOW_DB, ALIKE = 8.0, 15.0, 0.5
+"""A drop again rises by so much within some steps, is no softer against the mean drop, and no less like it."""
+EASY_RISE_DB, EASY_BELOW_DB, EASY_ALIKE = 4.0, 25.0, 0.2
+"""The same for what counts towards a sound that every beat has, an echo or a banking: near the limits in each beat, it is
+above them in some."""
+LEAST_BEATS = 10
+"""Beats of a side from which its mean drop is known."""
+BATCH = 128
+"""Beats looked at together: 10 MB."""
+
+
+@dataclass(frozen=True, slots=True)
+class SoundsAgain:
+    """One row for each sound, shape (n,): row of the drop; stretch (0 after it, from 1 up the control stretches); frames
+    from the drop, or from where the control stretch begins; whether it is surely like the drop. ``searched``, shape
+    (drops,): rows that were searched.
+    """
+
+    row: IntArray
+    stretch: IntArray
+    frames: npt.NDArray[np.float64]
+    sure: npt.NDArray[np.bool_]
+    searched: IntArray
+    controls: int
+
+
+_NONE = np.zeros(0, np.int64)
+NOT_SOUGHT = SoundsAgain(_NONE, _NONE, np.zeros(0), np.zeros(0, bool), _NONE, CONTROLS)
+
+
+def sounds_again(fine: FinePower, drop: Placed, contact: Placed | None, period: float) -> SoundsAgain:
+    """Seek what sounds like the drop in the time after it, and in as long stretches before the contact.
+
+    Parameters
+    ----------
+    fine : FinePower
+    drop : Placed
+    contact : Placed or None
+    period : float
+        Full period in frames.
+    """
+    rows = np.flatnonzero(drop.usable & drop.certain)
+    if len(rows) < LEAST_BEATS:
+        return NOT_SOUGHT
+    nearest = round(NEAREST_S / FRAME_S)
+    reach = round(min(REACH_S / FRAME_S, REACH_OF_PERIOD * period) / STEP) * STEP
+    drops = np.rint(drop.frame[rows]).astype(np.int64)
+    passage = 0
+    if contact is not None:
+        passage = max(round(float(np.median((drop.frame - contact.frame)[rows]))), 0)
+    starts = [drops + nearest]
+    starts += [drops - passage - number * (reach + nearest) for number in range(1, CONTROLS + 1)]
+    inside = (starts[-1] > LEAD * STEP) & (drops + nearest + reach + OWN * STEP < len(fine.levels))
+    own = _own_sound(drop)
+    parts = []
+    for stretch, start in enumerate(starts):
+        for first in range(0, len(rows), BATCH):
+            chosen = np.flatnonzero(inside)[first : first + BATCH]
+            which, steps, sure = _like(fine, start[chosen], reach, own)
+            after = STEP * steps + (nearest if stretch == 0 else 0)
+            parts.append((rows[chosen][which], np.full(len(which), stretch), after, sure))
+    row, number, frames, sure = (np.concatenate(column) for column in zip(*parts, strict=True))
+    return SoundsAgain(row, number, frames.astype(np.float64), sure.astype(bool), rows[inside], CONTROLS)
+
+
+def _own_sound(drop: Placed) -> FloatArray:
+    """The mean drop from its beginning, power over the room, shape (OWN, bands)."""
+    begins = int(np.clip(round(BEFORE + drop.edge), 0, len(drop.profile) - OWN * STEP))
+    return drop.profile[begins : begins + OWN * STEP : STEP]
+
+
+def _like(
+    fine: FinePower, start: IntArray, reach: int, own: FloatArray
+) -> tuple[IntArray, IntArray, npt.NDArray[np.bool_]]:
+    """Sudden rises in stretches, each the highest within `NEAREST_S`: which stretch, at which step, and how sure."""
+    from scipy.ndimage import maximum_filter1d
+
+    before = LEAD + GAP
+    sound = fine.around(start, before * STEP, reach + OWN * STEP, STEP)
+    weights = own.mean(axis=0) / max(float(own.mean(axis=0).sum()), 1e-9)
+    level = np.cumsum(np.pad(sound @ weights, ((0, 0), (1, 0))), axis=1, dtype=np.float64)
+    steps = reach // STEP
+    low = (level[:, LEAD : LEAD + steps] - level[:, :steps]) / LEAD
+    high = (level[:, before + RISES : before + RISES + steps] - level[:, before : before + steps]) / RISES
+    rise_db = 10 * np.log10(np.maximum(high, 1e-3) / np.maximum(low, 1e-3))
+    loudest = float(np.convolve(own @ weights, np.ones(RISES) / RISES, "valid").max())
+    below_db = 10 * np.log10(max(loudest, 1e-3) / np.maximum(high - low, 1e-9))
+    width = 2 * round(NEAREST_S / FRAME_S / STEP) + 1
+    peak = rise_db == maximum_filter1d(rise_db, width, axis=1, mode="nearest")
+    which, at = np.nonzero(peak & (rise_db > EASY_RISE_DB) & (below_db < EASY_BELOW_DB))
+    alike = np.array([_alike(sound[row], int(step), own) for row, step in zip(which, at, strict=True)])
+    easy = alike > EASY_ALIKE if len(alike) else np.zeros(0, bool)
+    sure = (rise_db[which, at] > RISE_DB) & (below_db[which, at] < BELOW_DB)
+    if len(alike):
+        sure &= alike > ALIKE
+    return which[easy].astype(np.int64), at[easy].astype(np.int64), sure[easy]
+
+
+def _alike(sound: FloatArray, step: int, own: FloatArray) -> float:
+    """Correlation of the logarithms of a rise, what was there before taken off, and of the drop; the best of a few shifts."""
+    there = sound[step : step + LEAD].mean(axis=0)
+    drop = np.log1p(own).ravel()
+    best = -1.0
+    for shift in range(-2, 5):
+        begins = step + LEAD + GAP + shift
+        piece = np.log1p(np.maximum(sound[begins : begins + OWN] - there, 0))
+        if len(piece) == OWN and piece.std() > 0:
+            best = max(best, float(np.corrcoef(piece.ravel(), drop)[0, 1]))
+    return best

@@ -1,0 +1,106 @@
+"""Flutter: further drops in one swing, where the fork lets more than one tooth pass.
+
+Input: what the hearing found that sounds like the drop, after it and in stretches where no drop can be
+(`torsionbeat.hearing.sounds_again`). Output: the beats in which the drop came again, and the chance that noise did it.
+
+What sounds at the same distance after the drop in many beats is a banking or an echo and is left out; so is a side that
+sounds again in most of its beats. A beat that was not heard is not searched and counts for nothing.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from torsionbeat.hearing.heard import DropsAgain
+from torsionbeat.reading.figures import FlutterBeat, FlutterReport, Swings
+
+__all__ = ["BELIEVED", "flutter_of"]
+
+OFTEN = 0.2
+"""Share of a side's beats beyond which a sound at one distance belongs to every beat: a banking or an echo. A fork that
+flutters so often is heard by ear."""
+
+MOST = 0.5
+"""Share of a side's beats beyond which whatever sounds again belongs to the clock or the room, at one distance or not."""
+
+SAME_PLACE_S = 0.006
+"""How near two distances are the same: an echo keeps its distance to a millisecond, a banking to some."""
+
+BELIEVED = 0.004
+"""Chance by noise below which flutter is told: 1 in 250 recordings, as for wheels."""
+
+LEAST_BEATS = 10
+"""Beats of a side below which nothing can be said of its echoes."""
+
+
+def flutter_of(again: DropsAgain, swings: Swings, seconds_per_sample: float) -> FlutterReport | None:
+    """Weigh what sounded like the drop.
+
+    Parameters
+    ----------
+    again : DropsAgain
+    swings : Swings
+        The beats, by the same numbers.
+    seconds_per_sample : float
+
+    Returns
+    -------
+    FlutterReport or None
+        None where too few beats were searched.
+    """
+    searched = again.searched[np.isin(again.searched, swings.number)]
+    sides = [side for side in (0, 1) if np.count_nonzero(searched % 2 == side) >= LEAST_BEATS]
+    if not sides or not again.controls:
+        return None
+    after_s = again.samples * seconds_per_sample
+    known = np.isin(again.beat, searched)
+    told: list[FlutterBeat] = []
+    count = by_noise = 0
+    for side in sides:
+        beats = int(np.count_nonzero(searched % 2 == side))
+        count += beats
+        for stretch in range(again.controls + 1):
+            rows = np.flatnonzero(known & (again.beat % 2 == side) & (again.stretch == stretch))
+            frequent = _frequent(after_s[rows], beats)  # by all that is like the drop, surely or not
+            rows = rows[again.sure[rows] & ~frequent]
+            numbers = np.unique(again.beat[rows])
+            if len(numbers) > MOST * beats:
+                continue
+            if stretch:
+                by_noise += len(numbers)
+            else:
+                told += [
+                    _told(number, rows[again.beat[rows] == number], after_s, swings) for number in numbers
+                ]
+    told.sort(key=lambda beat: beat.time_s)
+    chance = _chance(len(told), by_noise, again.controls)
+    beats_told = tuple(told) if chance < BELIEVED else ()
+    return FlutterReport(beats_told, count, by_noise, again.controls, chance)
+
+
+def _told(
+    number: int, rows: npt.NDArray[np.int64], after_s: npt.NDArray[np.float64], swings: Swings
+) -> FlutterBeat:
+    at = int(np.searchsorted(swings.number, number))
+    extra = tuple(round(float(one), 4) for one in np.sort(after_s[rows]))
+    return FlutterBeat(int(number), str(swings.side[at]), float(swings.time_s[at]), extra)
+
+
+def _frequent(after_s: npt.NDArray[np.float64], beats: int) -> npt.NDArray[np.bool_]:
+    """Whether each distance is that of many beats."""
+    ordered = np.sort(after_s)
+    near = np.searchsorted(ordered, after_s + SAME_PLACE_S) - np.searchsorted(ordered, after_s - SAME_PLACE_S)
+    out: npt.NDArray[np.bool_] = near > max(OFTEN * beats, 3)
+    return out
+
+
+def _chance(found: int, by_noise: int, controls: int) -> float:
+    """Chance of as many beats or more, where noise gives as many in every stretch.
+
+    Of all that was found each lies in the one stretch after the drop with the odds of one stretch among all (J. Przyborowski
+    and H. Wilenski, Biometrika 31 (1940) 313: two Poisson counts compared by the binomial of one in their sum).
+    """
+    from scipy.stats import binom
+
+    return float(binom.sf(found - 1, found + by_noise, 1 / (1 + controls))) if found else 1.0
