@@ -7,7 +7,8 @@ from typing import Annotated
 import typer
 
 from torsionbeat.cli.correct import ClockOptions, StateOptions, WeightOptions, request_of
-from torsionbeat.cli.options import JsonOption, LogOption, print_json, say, takes_groups
+from torsionbeat.cli.options import JsonOption, LogOption, takes_groups
+from torsionbeat.terminal.telling import print_json, say
 
 __all__ = ["advise_command"]
 

@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from torsionbeat.cli.options import ClockOptions, OverwriteOption, say, takes_groups
+from torsionbeat.cli.options import ClockOptions, OverwriteOption, takes_groups
 from torsionbeat.errors import InputError
 from torsionbeat.terminal.outputs import refuse_harm
+from torsionbeat.terminal.telling import say
 
 if TYPE_CHECKING:
     from torsionbeat.beat_sounds.portrait import BeatPortrait

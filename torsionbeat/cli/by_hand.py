@@ -4,19 +4,20 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from torsionbeat.cli.drawing import OverwriteOption, PlotOption, drawn_to
-from torsionbeat.cli.options import JsonOption, LogOption, TakesTexts, print_json, say, takes_groups
+from torsionbeat.cli.options import JsonOption, LogOption, OverwritePlot, PlotOption, TakesTexts, takes_groups
 from torsionbeat.errors import InputError
+from torsionbeat.terminal.outputs import drawn_to
+from torsionbeat.terminal.telling import print_json, say
 from torsionbeat.typed.amounts import rate_of, thickness_um
 from torsionbeat.typed.sightings import SWING_HOW, arcs_seen, sighting_of
 from torsionbeat.typed.sources import document_of
 
 if TYPE_CHECKING:
-    from torsionbeat.jobs.free_swing import ArcsSeen, FreeSwingResult, SoundsHeard, SwingsHeard
+    from torsionbeat.jobs.free_swing import ArcsSeen, SoundsHeard, SwingsHeard
 
 __all__ = ["HANDCHECK_CLASS", "freeswing_command", "handcheck_command", "spring_command"]
 
@@ -92,32 +93,23 @@ def freeswing_command(
         str | None, typer.Option(help="Clock of the bench log: its period and inertia; keep it there.")
     ] = None,
     plot: PlotOption = None,
-    overwrite: OverwriteOption = False,
+    overwrite: OverwritePlot = False,
     log: LogOption = None,
     json: JsonOption = False,
 ) -> None:
     """Find Q, what damps the balance, how long it settles, and the power the drive must give."""
     from torsionbeat.display.by_hand import free_swing_sentences
+    from torsionbeat.display.clockplots import free_swing_figure
     from torsionbeat.jobs.free_swing import FreeSwingRequest, free_swing
 
     arcs = source.source(readings or [])
     draw = drawn_to(plot, log, overwrite)
     result = free_swing(FreeSwingRequest(arcs, period, at_arc, until, inertia, clock, log))
-    draw(lambda: _decay_figure(result))
+    draw(lambda: free_swing_figure(result))
     if json:
         print_json(result.document())
     else:
         say(*free_swing_sentences(result))
-
-
-def _decay_figure(result: FreeSwingResult) -> Any:
-    import numpy as np
-
-    from torsionbeat.display.clockplots import decay_figure
-    from torsionbeat.history.arc_findings import Decay
-
-    decay = Decay(np.array(result.time_s), np.array(result.arc_deg), result.period_s)
-    return decay_figure(decay, *([result.kept_for] if result.kept_for else []))
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,7 +213,7 @@ def handcheck_command(
     ] = None,
     within: Annotated[float, typer.Option(help="How far off each sighting may be (s).")] = 5.0,
     plot: PlotOption = None,
-    overwrite: OverwriteOption = False,
+    overwrite: OverwritePlot = False,
     log: LogOption = None,
     json: JsonOption = False,
 ) -> None:

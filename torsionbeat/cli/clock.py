@@ -8,14 +8,15 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from torsionbeat.cli.drawing import OverwriteOption, PlotOption, drawn_to
-from torsionbeat.cli.options import JsonOption, LogOption, print_json, say, takes_groups
+from torsionbeat.cli.options import JsonOption, LogOption, OverwritePlot, PlotOption, takes_groups
 from torsionbeat.cli.putting_right import amend_command, restore_command, undo_command
 from torsionbeat.errors import InputError
+from torsionbeat.terminal.outputs import drawn_to
+from torsionbeat.terminal.telling import print_json, say
 from torsionbeat.typed.times import moment_s
 
 if TYPE_CHECKING:
-    from torsionbeat.jobs.clock_history import ClockFacts, ClockHistory
+    pass
 
 __all__ = ["FIELD_OF_OPTION", "app"]
 
@@ -119,9 +120,10 @@ def add_command(
 ) -> None:
     """Add a clock to the bench log. Only the name is needed; the rest can follow with clock change."""
     from torsionbeat.jobs.keep import ClockRequest, add_clock
+    from torsionbeat.terminal.clock_shown import answer
 
     kept = add_clock(ClockRequest(name, record.given(), log))
-    _answer(kept.clock, log, json, f"Added to the bench log {kept.where}.", *kept.remarks)
+    answer(kept.clock, log, json, f"Added to the bench log {kept.where}.", *kept.remarks)
 
 
 @app.command("change")
@@ -139,10 +141,11 @@ def change_command(
 ) -> None:
     """Change what the bench log knows of a clock. What it knew before is kept as a note."""
     from torsionbeat.jobs.keep import ClockRequest, change_clock
+    from torsionbeat.terminal.clock_shown import answer
 
     wanted = record.given() | ({} if new_name is None else {"name": new_name})
     kept = change_clock(ClockRequest(name, _forgotten(wanted, forget or []), log))
-    _answer(kept.clock, log, json, f"Changed in the bench log {kept.where}.")
+    answer(kept.clock, log, json, f"Changed in the bench log {kept.where}.")
 
 
 def _forgotten(wanted: dict[str, Any], forget: list[str]) -> dict[str, Any]:
@@ -159,44 +162,20 @@ def _forgotten(wanted: dict[str, Any], forget: list[str]) -> dict[str, Any]:
 def show_command(
     name: Name,
     plot: PlotOption = None,
-    overwrite: OverwriteOption = False,
+    overwrite: OverwritePlot = False,
     log: LogOption = None,
     json: JsonOption = False,
 ) -> None:
     """Show a clock: what is known of it, its last reading, and all that happened to it, with numbers and details."""
     from torsionbeat.jobs.clock_history import HistoryRequest, clock_history
+    from torsionbeat.terminal.clock_shown import answer, show_history, story_picture
 
     draw = drawn_to(plot, log, overwrite)
     history = clock_history(HistoryRequest(name, log=log))
-    draw(lambda: _story(name, log))
-    _answer(history.clock, log, json)
+    draw(lambda: story_picture(name, log))
+    answer(history.clock, log, json)
     if not json:
-        _show_history(history, log)
-
-
-def _show_history(history: ClockHistory, log: str | None) -> None:
-    from torsionbeat.display.judgement import judgement_sentences
-    from torsionbeat.display.terminal import eighty_columns
-    from torsionbeat.jobs.advise import judged
-    from torsionbeat.terminal.record import history_table, reading_words
-
-    readings = history.of_kind("reading")
-    say(reading_words(readings[-1]) if readings else "It has not been heard yet.", *history.remarks)
-    table = history_table(history)
-    if table is not None:
-        eighty_columns().print(table)
-    judgement, why = judged(history.clock.name, log) if readings else (None, None)
-    if why is not None:
-        say(f"No advice yet: {why}.")
-    if judgement is not None:
-        say("By all that is in the log:", *judgement_sentences(judgement))
-
-
-def _story(name: str, log: str | None) -> Any:
-    from torsionbeat.display.clockplots import story_figure
-    from torsionbeat.jobs.report import ReportRequest, report
-
-    return story_figure(report(ReportRequest(name, log)))
+        show_history(history, log)
 
 
 @app.command("list")
@@ -263,9 +242,10 @@ def import_command(
     """Take in a history that clock export wrote. A clock that is in the log already is never touched."""
     from torsionbeat.benchlog.exchange import read_history
     from torsionbeat.jobs.keep import import_clock
+    from torsionbeat.terminal.clock_shown import answer
 
     kept = import_clock(read_history(path), name, log)
-    _answer(kept.clock, log, json, f"Taken into the bench log {kept.where}.")
+    answer(kept.clock, log, json, f"Taken into the bench log {kept.where}.")
 
 
 @app.command("sides")
@@ -295,18 +275,3 @@ def sides_command(
         print_json(asdict(result))
         return
     say(*sides_sentences(name, result))
-
-
-def _answer(clock: ClockFacts, log: str | None, json: bool, *first: str) -> None:
-    """Show the record of a clock, or its whole history as JSON."""
-    from torsionbeat.display.terminal import eighty_columns
-    from torsionbeat.jobs.clock_history import history_document
-    from torsionbeat.terminal.record import clock_sentences, record_table
-
-    if json:
-        print_json(history_document(clock.name, log))
-        return
-    say(*first, " ".join(clock_sentences(clock)))
-    table = record_table(clock)
-    if table is not None:
-        eighty_columns().print(table)

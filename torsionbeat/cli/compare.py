@@ -3,31 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from torsionbeat.cli.options import (
-    ClockOptions,
-    JsonOption,
-    LogOption,
-    OverwriteOption,
-    print_json,
-    say,
-    takes_groups,
-)
+from torsionbeat.cli.options import ClockOptions, JsonOption, LogOption, OverwriteOption, takes_groups
 from torsionbeat.errors import InputError
+from torsionbeat.terminal.compared import show_comparison, write_report_files
 from torsionbeat.terminal.outputs import refuse_harm
-from torsionbeat.terminal.telling import tell
+from torsionbeat.terminal.telling import say, tell
 from torsionbeat.typed.sources import side_of
 from torsionbeat.typed.times import days_of
 
 if TYPE_CHECKING:
-    from torsionbeat.history.comparison import Comparison
     from torsionbeat.jobs.compare import CompareRequest, Days
-    from torsionbeat.jobs.report import ClockStory
 
 __all__ = ["SameOptions", "compare_command", "report_command"]
 
@@ -95,7 +85,7 @@ def compare_command(
         refuse_harm([("--plot", plot)], sides, clock.log, overwrite=overwrite)
     with Bar("Listening") as bar:
         result = compare(request, progress=bar.share)
-    _show_comparison(result, plot, json=json, every_row=every_row)
+    show_comparison(result, plot, json=json, every_row=every_row)
 
 
 def _comparison(
@@ -113,18 +103,6 @@ def _comparison(
         room.swap_sides,
         (room.temperature_before, room.temperature_after),
     )
-
-
-def _show_comparison(result: Comparison, plot: Path | None, *, json: bool, every_row: bool) -> None:
-    from torsionbeat.display.changes import comparison_figure, print_comparison
-    from torsionbeat.display.style import save_figure
-
-    if plot is not None:
-        save_figure(comparison_figure(result), plot)
-    if json:
-        print_json(result.document())
-    else:
-        print_comparison(result, every_row=every_row)
 
 
 @takes_groups
@@ -163,26 +141,5 @@ def report_command(
     story = report(ReportRequest(clock, log, *days, same.same_recorder, same.same_place))
     for remark in story.left_out:
         tell(remark)
-    _write_report(story, log, [path for _, path in outputs], photo, workshop)
+    write_report_files(story, log, [path for _, path in outputs], photo, workshop)
     say(f"The report on {clock} is in {' and '.join(str(path) for _, path in outputs)}.")
-
-
-def _write_report(
-    story: ClockStory, log: str | None, paths: list[Path], photo: Path | None, workshop: Path | None
-) -> None:
-    from torsionbeat.display.report import report_html, write_pdf, write_report
-    from torsionbeat.display.workshop import load_workshop, picture_data
-    from torsionbeat.jobs.advise import judged
-
-    judgement, why = judged(story.clock.name, log)
-    html = report_html(
-        story,
-        datetime.now().astimezone(),
-        judgement=judgement,
-        unjudged=why,
-        workshop=load_workshop(workshop),
-        photo="" if photo is None else picture_data(photo),
-    )
-    write_report(html, paths[0])
-    for path in paths[1:]:
-        write_pdf(html, path)

@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from torsionbeat.cli.clock import FIELD_OF_OPTION
-from torsionbeat.cli.options import JsonOption, LogOption, print_json, say, takes_groups
+from torsionbeat.cli.options import JsonOption, LogOption, takes_groups
 from torsionbeat.errors import InputError
+from torsionbeat.terminal.telling import print_json, say
 from torsionbeat.typed.amounts import earlier_of, rate_of, stock_of
 from torsionbeat.typed.sources import document_of
 from torsionbeat.typed.times import moment

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from torsionbeat.cli.options import ClockOptions, JsonOption, print_json, say, takes_groups
+from torsionbeat.cli.options import ClockOptions, JsonOption, takes_groups
+from torsionbeat.terminal.telling import print_json, say
 from torsionbeat.typed.amounts import counted_arc
 from torsionbeat.typed.sources import side_of
 

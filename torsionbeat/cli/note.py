@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 
-from torsionbeat.cli.options import JsonOption, LogOption, TakesTexts, day, print_json, say
+from torsionbeat.cli.options import JsonOption, LogOption, TakesTexts
 from torsionbeat.errors import InputError
+from torsionbeat.terminal.telling import day, print_json, say
 from torsionbeat.typed.amounts import details_of
 from torsionbeat.typed.times import moment
 
@@ -37,6 +38,7 @@ def note_command(
 ) -> None:
     """Keep a note on a clock, or a piece of work done on it."""
     from torsionbeat.jobs.keep import NoteRequest, WorkRequest, keep_note, keep_work
+    from torsionbeat.terminal.entries_shown import kept_document
 
     at = None if when is None else moment(when, "--when")
     if work is None and detail:
@@ -48,15 +50,6 @@ def note_command(
         kept = keep_work(WorkRequest(clock, work, text, details_of(detail or []), at, log))
         said = f"Work kept on {clock}, {day(kept.entry.at)}, {work}: {kept.entry.what}"
     if json:
-        print_json(_document(kept, clock))
+        print_json(kept_document(kept, clock))
     else:
         say(said, *kept.remarks)
-
-
-def _document(kept: Any, clock: str) -> dict[str, Any]:
-    entry, remarks = kept.entry, list(kept.remarks)
-    at = entry.at.isoformat()
-    if entry.kind == "note":
-        return {"clock": clock, "id": entry.number, "written_at": at, "text": entry.what}
-    told = {"clock": clock, "id": entry.number, "done_at": at, "kind": entry.work, "what": entry.what}
-    return told | {"details": dict(entry.details), "remarks": remarks}

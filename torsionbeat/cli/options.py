@@ -1,12 +1,10 @@
-"""Options that several commands share, what gives a command the options of its groups, and what commands print with."""
+"""Options that several commands share, and what gives a command the options of its groups."""
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Callable
 from dataclasses import MISSING, dataclass, fields, is_dataclass
-from datetime import datetime
 from functools import wraps
 from inspect import Parameter, Signature, signature
 from pathlib import Path
@@ -31,9 +29,6 @@ __all__ = [
     "ReferenceOptions",
     "SoundOptions",
     "TakesTexts",
-    "day",
-    "print_json",
-    "say",
     "takes_groups",
 ]
 
@@ -49,6 +44,12 @@ Period = Annotated[
 OverwriteOption = Annotated[
     bool, typer.Option("--overwrite", help="Replace files that torsionbeat did not write itself.")
 ]
+
+
+PlotOption = Annotated[Path | None, typer.Option(help="Draw it to this file (.png, .svg or .pdf).")]
+
+
+OverwritePlot = Annotated[bool, typer.Option("--overwrite", help="Replace a picture that is there.")]
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,23 +199,6 @@ KeepAnyway = Annotated[
     bool,
     typer.Option("--keep-anyway", help="With --clock: keep the reading whatever is odd about it."),
 ]
-
-
-def say(*sentences: str) -> None:
-    """Print sentences, each on lines of its own, wrapped (what prints is loaded when there is something to say)."""
-    from torsionbeat.display.terminal import say as say_wrapped
-
-    say_wrapped(*sentences)
-
-
-def print_json(value: object) -> None:
-    """Print a value as JSON."""
-    typer.echo(json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False))
-
-
-def day(when: datetime | None) -> str:
-    """Say a moment as the restorer's own clock showed it; nothing where there is none."""
-    return "" if when is None else when.astimezone().strftime("%Y-%m-%d %H:%M")
 
 
 MARK = "\0"

@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from torsionbeat.cli.note import Details
-from torsionbeat.cli.options import JsonOption, LogOption, print_json, say
+from torsionbeat.cli.options import JsonOption, LogOption
 from torsionbeat.typed.amounts import details_of
 from torsionbeat.typed.sources import entry_of
 from torsionbeat.typed.times import moment
 
 if TYPE_CHECKING:
-    from torsionbeat.jobs.keep import ClockKept, EntryKept, EntryName
+    pass
 
 __all__ = ["amend_command", "restore_command", "undo_command"]
 
@@ -42,10 +42,11 @@ def undo_command(
 ) -> None:
     """Take an entry back: it stays in the log, struck through, and counts nowhere any more."""
     from torsionbeat.jobs.keep import TurnRequest, undo_entry
+    from torsionbeat.terminal.entries_shown import called, show_entry
 
     name = entry_of(entry)
     kept = undo_entry(TurnRequest(clock, name, because, log))
-    _tell(kept, json, f"Taken back: {_called(name, clock)}. It stays in the log and counts nowhere.")
+    show_entry(kept, json, f"Taken back: {called(name, clock)}. It stays in the log and counts nowhere.")
 
 
 def restore_command(
@@ -53,10 +54,11 @@ def restore_command(
 ) -> None:
     """Bring back an entry that was taken back."""
     from torsionbeat.jobs.keep import TurnRequest, restore_entry
+    from torsionbeat.terminal.entries_shown import called, show_entry
 
     name = entry_of(entry)
     kept = restore_entry(TurnRequest(clock, name, because, log))
-    _tell(kept, json, f"Brought back: {_called(name, clock)}.")
+    show_entry(kept, json, f"Brought back: {called(name, clock)}.")
 
 
 def amend_command(
@@ -80,6 +82,7 @@ def amend_command(
     A detail is laid over those there are; --detail NAME= takes one out.
     """
     from torsionbeat.jobs.keep import AmendRequest, amend_entry
+    from torsionbeat.terminal.entries_shown import called, show_entry
 
     name = entry_of(entry)
     changes: dict[str, Any] = {
@@ -91,23 +94,4 @@ def amend_command(
     }
     given = {key: value for key, value in changes.items() if value is not None}
     kept = amend_entry(AmendRequest(clock, name, given, because, log))
-    _tell(kept, json, f"Put right: {_called(name, clock)}. What stood there before stays in the log.")
-
-
-def _called(name: EntryName, clock: str) -> str:
-    return f"the clock {clock}" if name.kind == "clock" else f"{name.kind} {name.number} of {clock}"
-
-
-def _tell(kept: EntryKept | ClockKept, json: bool, said: str) -> None:
-    from torsionbeat.jobs.keep import EntryKept
-    from torsionbeat.terminal.record import entry_document, entry_words, where_it_stands
-
-    if not isinstance(kept, EntryKept):
-        print_json(
-            {"clock": kept.clock.name, "retracted_because": kept.clock.retracted_because}
-        ) if json else say(said)
-    elif json:
-        print_json({"clock": kept.clock.name} | entry_document(kept.entry))
-    else:
-        moved = where_it_stands(kept.clock) if kept.entry.kind == "work" else ""
-        say(said, entry_words(kept.entry), *([moved] if moved else []))
+    show_entry(kept, json, f"Put right: {called(name, clock)}. What stood there before stays in the log.")

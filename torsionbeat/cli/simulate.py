@@ -14,7 +14,6 @@ from torsionbeat.terminal.outputs import refuse_harm
 
 if TYPE_CHECKING:
     from torsionbeat.twin.demonstration import Demonstration
-    from torsionbeat.twin.rendering import Rendering
 
 __all__ = ["simulate_command"]
 
@@ -80,6 +79,7 @@ def simulate_command(
     sound.
     """
     from torsionbeat.terminal.progress import Bar
+    from torsionbeat.terminal.simulated import simulated_words
     from torsionbeat.twin.demonstration import demonstrate
 
     what = _demonstration(clock, how)
@@ -87,7 +87,7 @@ def simulate_command(
     rendering = demonstrate(what)
     with Bar(f"Making {out.name}") as bar:
         rendering.write(out, on_progress=bar.share)
-    typer.echo(_told(rendering, out, what))
+    typer.echo(simulated_words(rendering, out, what))
 
 
 def _demonstration(clock: ClockOptions, how: RecordingOptions) -> Demonstration:
@@ -124,30 +124,3 @@ def _refuse_taken(out: Path, overwrite: bool) -> None:
         if path.exists() and not overwrite:
             raise InputError(f"{path} exists and was left alone: choose another name or add --overwrite.")
     refuse_harm([("OUT", path) for path in made], overwrite=True)
-
-
-def _told(rendering: Rendering, out: Path, what: Demonstration) -> str:
-    """What was made, in plain words, figures first."""
-    from torsionbeat.theory.rate import rate_s_per_day
-
-    recorder, truth = rendering.recorder, rendering.truth
-    length = rendering.duration_s / 60
-    lasts = f"{length / 60:.4g} hours" if length >= 120 else f"{length:.4g} minutes"
-    file = f"{recorder.sample_rate_hz / 1000:g} kHz, {recorder.bits} bit, seed {rendering.seed}"
-    figures = truth.figures()
-    period_s = figures["period_s"]
-    if rendering.clock is None:
-        first = f"No clock is in this recording: {lasts} of {what.room_words}."
-    elif period_s is None:
-        beats = f"{len(truth.beats)} beats of a {what.nominal_period_s:g} s clock"
-        first = f"{beats}, too few for a rate: {lasts} of {what.room_words}."
-    else:
-        rate = float(rate_s_per_day(period_s, what.nominal_period_s))
-        first = (
-            f"The clock {'gains' if rate >= 0 else 'loses'} {abs(rate):.2f} s a day "
-            f"against its nominal period of {what.nominal_period_s:g} s.\n"
-            f"Period {period_s:.6f} s, arc (amplitude end to end) {figures['arc_deg']:.1f} deg.\n"
-            f"Offset {figures['offset_deg']:.2f} deg, beat error {figures['beat_error_ms']:.1f} ms.\n"
-            f"{len(truth.beats)} beats in {lasts} of {what.room_words}."
-        )
-    return f"{first}\nSound  {out} ({file})\nTruth  {out.with_suffix('.truth.json')} and .csv"

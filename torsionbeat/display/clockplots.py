@@ -17,12 +17,14 @@ from torsionbeat.reading.figures import UFloat
 
 if TYPE_CHECKING:
     from torsionbeat.jobs.by_hand import HandCheckResult, Sighting
+    from torsionbeat.jobs.free_swing import FreeSwingResult
     from torsionbeat.jobs.report import ClockStory
 
 __all__ = [
     "DatedFigure",
     "DatedWork",
     "decay_figure",
+    "free_swing_figure",
     "history_figure",
     "owner_figure",
     "plot_decay",
@@ -176,6 +178,12 @@ def owner_figure(rates: Sequence[DatedFigure], works: Sequence[DatedWork]) -> An
 def _span(figures: Sequence[DatedFigure]) -> str:
     days = [f"{one.taken_at.astimezone():%Y-%m-%d}" for one in figures]
     return "" if not days else days[0] if days[0] == days[-1] else f"{days[0]} to {days[-1]}"
+
+
+def free_swing_figure(result: FreeSwingResult) -> Any:
+    """Draw the free swing that a job found, under the name of the clock that it was kept for."""
+    decay = Decay(np.array(result.time_s), np.array(result.arc_deg), result.period_s)
+    return decay_figure(decay, *([result.kept_for] if result.kept_for else []))
 
 
 def decay_figure(decay: Decay, *heading: str) -> Any:

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from torsionbeat.bench.batch import Outcome
     from torsionbeat.reading.analysis import Analysis
 
-__all__ = ["Outputs", "refuse_harm", "refuse_log", "refuse_taken"]
+__all__ = ["Outputs", "drawn_to", "refuse_harm", "refuse_log", "refuse_taken"]
 
 PLOTS = (".png", ".svg", ".pdf")
 HEAD_BYTES = 4096
@@ -122,6 +122,35 @@ def refuse_taken(option: str, path: Path) -> None:
             f"{option} is {path}, a file that is there and was not written by this command; choose another name or "
             "add --overwrite"
         )
+
+
+def drawn_to(plot: Path | None, log: str | None, overwrite: bool) -> Callable[[Callable[[], Any]], None]:
+    """Give what draws a figure to the file asked for, or does nothing where none is; harm is refused at once.
+
+    Parameters
+    ----------
+    plot : Path or None
+        The file asked for.
+    log : str or None
+        The bench log in use; None: the default one.
+    overwrite : bool
+        A picture that is there may be replaced.
+
+    Raises
+    ------
+    InputError
+        The file is there already, or is something that must not be written over.
+    """
+    if plot is None:
+        return lambda _: None
+    refuse_harm([("--plot", plot)], (), log, overwrite=overwrite)
+
+    def draw(make: Callable[[], Any]) -> None:
+        from torsionbeat.display.style import save_figure
+
+        save_figure(make(), plot)
+
+    return draw
 
 
 def _is_own(suffix: str, head: bytes, tail: bytes) -> bool:

@@ -1,18 +1,37 @@
-"""Sentences on standard error: errors and remarks, one a line, so that standard output holds results alone."""
+"""What commands say: results on standard output; errors and remarks on standard error, one a line."""
 
 from __future__ import annotations
 
+import json
 import shlex
 import sys
+from datetime import datetime
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from torsionbeat.bench.nights import Night
 
-__all__ = ["LONGEST", "reading_line", "tell", "tell_broken_off"]
+__all__ = ["LONGEST", "day", "print_json", "reading_line", "say", "tell", "tell_broken_off"]
 
 LONGEST = 1500
 """Letters of a sentence that are shown: some twenty lines, more than any sentence of ours without what was typed."""
+
+
+def say(*sentences: str) -> None:
+    """Print sentences, each on lines of its own, wrapped (what prints is loaded when there is something to say)."""
+    from torsionbeat.display.terminal import say as say_wrapped
+
+    say_wrapped(*sentences)
+
+
+def print_json(value: object) -> None:
+    """Print a value as JSON."""
+    print(json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False))
+
+
+def day(when: datetime | None) -> str:
+    """Say a moment as the restorer's own clock showed it; nothing where there is none."""
+    return "" if when is None else when.astimezone().strftime("%Y-%m-%d %H:%M")
 
 
 def tell(sentence: str) -> None:

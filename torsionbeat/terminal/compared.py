@@ -1,0 +1,72 @@
+"""A comparison and a report shown: on the terminal, as JSON, and as the files that were asked for."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from torsionbeat.terminal.telling import print_json
+
+if TYPE_CHECKING:
+    from torsionbeat.history.comparison import Comparison
+    from torsionbeat.jobs.report import ClockStory
+
+__all__ = ["show_comparison", "write_report_files"]
+
+
+def show_comparison(result: Comparison, plot: Path | None, *, json: bool, every_row: bool) -> None:
+    """Print what changed between two sides, and draw it where a picture was asked for.
+
+    Parameters
+    ----------
+    result : Comparison
+    plot : Path or None
+        Picture to write.
+    json : bool
+        Print JSON instead of sentences and table.
+    every_row : bool
+        Print the rows too that did not change.
+    """
+    from torsionbeat.display.changes import comparison_figure, print_comparison
+    from torsionbeat.display.style import save_figure
+
+    if plot is not None:
+        save_figure(comparison_figure(result), plot)
+    if json:
+        print_json(result.document())
+    else:
+        print_comparison(result, every_row=every_row)
+
+
+def write_report_files(
+    story: ClockStory, log: str | None, paths: list[Path], photo: Path | None, workshop: Path | None
+) -> None:
+    """Write a clock's report: HTML, and with a second path the PDF of it.
+
+    Parameters
+    ----------
+    story : ClockStory
+    log : str or None
+        The bench log; None: the default one.
+    paths : list of Path
+        Of the HTML file and, where it is wanted, of the PDF.
+    photo, workshop : Path or None
+        Photo of the clock and letterhead.
+    """
+    from torsionbeat.display.report import report_html, write_pdf, write_report
+    from torsionbeat.display.workshop import load_workshop, picture_data
+    from torsionbeat.jobs.advise import judged
+
+    judgement, why = judged(story.clock.name, log)
+    html = report_html(
+        story,
+        datetime.now().astimezone(),
+        judgement=judgement,
+        unjudged=why,
+        workshop=load_workshop(workshop),
+        photo="" if photo is None else picture_data(photo),
+    )
+    write_report(html, paths[0])
+    for path in paths[1:]:
+        write_pdf(html, path)
