@@ -192,10 +192,7 @@ def free_swing(
     if until_arc_deg is not None:
         goal = float(within("arc to fall below", until_arc_deg, 0, start, "deg", "below the first arc"))
         until = _time_to(goal, best, factor)
-    energy = power = None
-    if inertia_g_mm2 is not None:
-        unit = decay.energy_per_day_mj(inertia_g_mm2, at, period, 1000.0) * 1000
-        energy, power = unit / q, 1e3 * unit / q / 86.4
+    energy, power = _drive(inertia_g_mm2, at, period, q)
     return FreeSwingResult(
         law=law,
         likelihood=belief,
@@ -214,6 +211,16 @@ def free_swing(
         sentences=_points_to(law, best.law, dry_share, len(arc)),
         remarks=tuple(remarks),
     )
+
+
+def _drive(
+    inertia_g_mm2: float | None, at_deg: float, period_s: float, q: UFloat
+) -> tuple[UFloat | None, UFloat | None]:
+    """What the drive must give: millijoules a day, and nanowatts (1 mJ a day is 1000 / 86.4 nW)."""
+    if inertia_g_mm2 is None:
+        return None, None
+    energy = decay.energy_per_day_mj(inertia_g_mm2, at_deg, period_s, 1000.0) * 1000 / q
+    return energy, 1e3 * energy / 86.4
 
 
 def _checked(

@@ -89,13 +89,7 @@ def temperature_effect(
     if room.absolute and began_s is None:
         raise InputError("the room's times are moments; say when the recording began with --began")
     clock = room.time_s - (began_s or 0.0) if room.absolute else room.time_s
-    if time.size < 2 or time[-1] - time[0] < LEAST_BLOCKS * SHORTEST_BLOCK_PERIODS * period:
-        span = 0.0 if time.size < 2 else float(time[-1] - time[0])
-        raise InputError(
-            f"the record spans {span / 3600:.1f} h; at least "
-            f"{LEAST_BLOCKS * SHORTEST_BLOCK_PERIODS * period / 3600:.1f}"
-            " h are needed, best a night and a day"
-        )
+    _refuse_short(time, period)
     middle, rate = _blocks(time, number, period)
     inside = (middle >= clock[0]) & (middle <= clock[-1])
     if inside.sum() < LEAST_BLOCKS:
@@ -127,18 +121,8 @@ def temperature_effect(
         else:
             pressure = None
     values, spread, correlation = _fit(np.stack(columns, axis=1), rate)
-    per_k = per_hpa = None
-    from uncertainties import ufloat
-
     low, high = float(warmth.min()), float(warmth.max())
-    half = 1.96 * spread[2]
-    told = float(np.std(warmth)) >= LEAST_SPREAD_K and (
-        half <= LARGEST_DOUBT_S_PER_DAY_PER_K or half < abs(values[2])
-    )
-    if told:
-        per_k = ufloat(values[2], max(spread[2], 1e-9))
-    if pressure is not None and 1.96 * spread[3] < max(abs(values[3]), 0.5):
-        per_hpa = ufloat(values[3], max(spread[3], 1e-9))
+    per_k, per_hpa = _told(values, spread, float(np.std(warmth)), with_pressure=pressure is not None)
     return TemperatureEffect(
         per_k,
         per_hpa,
@@ -151,6 +135,31 @@ def temperature_effect(
         _sentence(per_k, low, high),
         tuple(remarks),
     )
+
+
+def _refuse_short(time_s: FloatArray, period_s: float) -> None:
+    least = LEAST_BLOCKS * SHORTEST_BLOCK_PERIODS * period_s
+    span = 0.0 if time_s.size < 2 else float(time_s[-1] - time_s[0])
+    if time_s.size < 2 or span < least:
+        raise InputError(
+            f"the record spans {span / 3600:.1f} h; at least {least / 3600:.1f}"
+            " h are needed, best a night and a day"
+        )
+
+
+def _told(
+    values: FloatArray, spread: FloatArray, warmth_spread_k: float, *, with_pressure: bool
+) -> tuple[UFloat | None, UFloat | None]:
+    """The effects of temperature (s/day per kelvin) and pressure (per hPa), each None where it is too open to tell."""
+    from uncertainties import ufloat
+
+    per_k = per_hpa = None
+    half = 1.96 * spread[2]
+    if warmth_spread_k >= LEAST_SPREAD_K and (half <= LARGEST_DOUBT_S_PER_DAY_PER_K or half < abs(values[2])):
+        per_k = ufloat(values[2], max(spread[2], 1e-9))
+    if with_pressure and 1.96 * spread[3] < max(abs(values[3]), 0.5):
+        per_hpa = ufloat(values[3], max(spread[3], 1e-9))
+    return per_k, per_hpa
 
 
 def _sentence(per_k: UFloat, low: float, high: float) -> str:

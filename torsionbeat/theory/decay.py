@@ -367,12 +367,7 @@ def fit_free_swing(
     covariance = np.linalg.inv(found.jac.T @ found.jac) * (sigma / top) ** 2
     scale = np.array([top] + ([1 / span] if with_air else []) + ([top / span] if with_dry else []))
     values = correlated_values(found.x * scale, covariance * np.outer(scale, scale))
-    if sigma_deg is None:
-        spread, parameters = max(squares / n, np.finfo(float).tiny), free + 1
-        likelihood = -0.5 * n * (np.log(2 * np.pi * spread) + 1)
-    else:
-        parameters = free
-        likelihood = -0.5 * squares / sigma**2 - n * np.log(sigma * np.sqrt(2 * np.pi))
+    likelihood, aicc = _scored(squares, n, free, None if sigma_deg is None else sigma)
     return FreeSwing(
         law=law,
         arc_start_deg=values[0],
@@ -380,11 +375,21 @@ def fit_free_swing(
         dry_deg_per_s=values[-1] if with_dry else 0.0,
         sigma_deg=sigma,
         residual_deg=residual,
-        log_likelihood=float(likelihood),
-        aicc=float(
-            2 * parameters - 2 * likelihood + 2 * parameters * (parameters + 1) / (n - parameters - 1)
-        ),
+        log_likelihood=likelihood,
+        aicc=aicc,
     )
+
+
+def _scored(squares: float, n: int, free: int, sigma_deg: float | None) -> tuple[float, float]:
+    """Log likelihood and Akaike's corrected criterion of ``free`` parameters; an unknown sigma is one more."""
+    if sigma_deg is None:
+        spread, parameters = max(squares / n, np.finfo(float).tiny), free + 1
+        likelihood = -0.5 * n * (np.log(2 * np.pi * spread) + 1)
+    else:
+        parameters = free
+        likelihood = -0.5 * squares / sigma_deg**2 - n * np.log(sigma_deg * np.sqrt(2 * np.pi))
+    correction = 2 * parameters * (parameters + 1) / (n - parameters - 1)
+    return float(likelihood), float(2 * parameters - 2 * likelihood + correction)
 
 
 def compare_laws(

@@ -222,12 +222,7 @@ def fit_beats(
     if n < needed:
         raise InputError(f"{n} beats heard; at least {needed} are needed for a period: record longer")
     sigma = None if sigma_s is None else number_within("sigma of an event time", sigma_s, 0, 10, "s")
-    root = np.ones(n)
-    if weight is not None:
-        root = np.sqrt(within("weight of a beat", weight, 0, np.inf, "", "leave out beats of no weight"))
-        if root.shape != times.shape:
-            raise InputError(f"{root.size} weights for {n} beats; give one for each beat")
-
+    root = _root_weights(weight, n)
     # Numbers are centred and scaled and times centred, so that a night of beats keeps full precision.
     middle, scale = float(np.mean(numbers)), max(float(np.ptp(numbers)), 1.0)
     columns = [np.ones(n), (numbers - middle) / scale] + ([odd - 0.5] if both else [])
@@ -250,6 +245,16 @@ def fit_beats(
         sigma_s=sigma,
         degrees_of_freedom=dof,
     )
+
+
+def _root_weights(weight: npt.ArrayLike | None, n: int) -> FloatArray:
+    """Square roots of the beats' weights; 1 for each where none are given."""
+    if weight is None:
+        return np.ones(n)
+    root = np.sqrt(within("weight of a beat", weight, 0, np.inf, "", "leave out beats of no weight"))
+    if root.shape != (n,):
+        raise InputError(f"{root.size} weights for {n} beats; give one for each beat")
+    return np.asarray(root, dtype=np.float64)
 
 
 def period_uncertainty_s(number: npt.ArrayLike, sigma_s: float, *, both_sides: bool = True) -> float:
