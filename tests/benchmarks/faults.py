@@ -117,7 +117,7 @@ FAULTS: list[Fault] = [
             "spread, parameters = max(squares / n, np.finfo(float).tiny), free + 1",
             "spread, parameters = max(squares / n, np.finfo(float).tiny), free",
         ),
-        aicc_without_its_small_sample_term=("+ 2 * parameters * (parameters + 1) / (n - parameters - 1)", ""),
+        aicc_without_its_small_sample_term=("- 2 * likelihood + correction", "- 2 * likelihood"),
         sigma_over_n=("np.sqrt(squares / (n - free))", "np.sqrt(squares / n)"),
         akaike_weights_squared=("np.exp(-0.5 * (aicc - aicc.min()))", "np.exp(-1.0 * (aicc - aicc.min()))"),
         laws_agree_always=("spread**2 + (value - mean) ** 2", "spread**2"),
@@ -579,7 +579,7 @@ FAULTS: list[Fault] = [
         "regulation/handcheck.py",
         "regulation/test_handcheck.py",
         "published/test_straight_line.py",
-        students_factor_dropped=("float(stdtrit(freedom, 0.975)) / 1.96", "1.0"),
+        students_factor_dropped=("float(stdtrit(freedom, 0.975)) / COVERAGE", "1.0"),
         birge_s_ratio_squared=("math.sqrt(chi_squared / freedom)", "(chi_squared / freedom)"),
         half_width_as_a_standard_uncertainty=("/ math.sqrt(3.0)\n    weight", "\n    weight"),
         sightings_weighted_alike=("weight = sigma_s**-2.0", "weight = sigma_s**0.0"),
@@ -589,7 +589,7 @@ FAULTS: list[Fault] = [
         "regulation/beatsetting.py",
         "regulation/test_beatsetting.py",
         unsure_at_ninety_per_cent=(
-            "unsure = abs(value) <= 1.96 * sigma",
+            "unsure = abs(value) <= COVERAGE * sigma",
             "unsure = abs(value) <= 1.64 * sigma",
         ),
         fork_the_other_way=(

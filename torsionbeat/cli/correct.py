@@ -149,6 +149,7 @@ def request_of(
 
     from torsionbeat.jobs.advise import AdviseRequest
     from torsionbeat.regulation.room import read_room
+    from torsionbeat.theory.robust import COVERAGE
 
     if state.rate is not None and state.reading is not None:
         raise InputError("--rate and --reading are both given; give the one that is to be corrected")
@@ -158,10 +159,11 @@ def request_of(
         raise InputError(
             f"--rate-within is {state.rate_within:g} s/day; it must lie above 0 and at most 3600"
         )
+    rate = None if state.rate is None else ufloat(rate_of(state.rate), state.rate_within / COVERAGE)
     return AdviseRequest(
         clock=clock,
         log=log,
-        rate_s_per_day=None if state.rate is None else ufloat(rate_of(state.rate), state.rate_within / 1.96),
+        rate_s_per_day=rate,
         reading=None if state.reading is None else document_of(state.reading),
         arc_deg=None if state.arc is None else ufloat(state.arc, 3.0),
         known=about.known(),

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from torsionbeat.display.words import figure_words, interval, rate_words
 from torsionbeat.theory.rate import S_PER_DAY_PER_PPM
+from torsionbeat.theory.robust import COVERAGE
 
 if TYPE_CHECKING:
     from torsionbeat.jobs.by_hand import HandCheckResult, TwoOffsetsResult
@@ -98,7 +99,7 @@ def _agreement(result: HandCheckResult) -> str:
     timebase = last.timebase_source or "not said"
     return (
         f"{said}; if the rate is the same, the recorder's crystal ran {fast} by another {abs(ppm):.0f} ppm, "
-        f"give or take {1.96 * u_ppm:.0f} (timebase of that reading: {timebase})."
+        f"give or take {COVERAGE * u_ppm:.0f} (timebase of that reading: {timebase})."
     )
 
 
@@ -203,7 +204,7 @@ def _other_strip(result: StripResult) -> list[str]:
     ]
     if new.material != now.material or new.thickness_mm != now.thickness_mm or new.width_mm != now.width_mm:
         apart = result.rate_after_measured_s_per_day
-        low, high = (apart.nominal_value + sign * 1.96 * apart.std_dev for sign in (-1, 1))
+        low, high = (apart.nominal_value + sign * COVERAGE * apart.std_dev for sign in (-1, 1))
         said.append(
             "If both strips were only measured, each to within its error, it may be anything from "
             f"{_minutes(low)} to {_minutes(high)} a day."

@@ -14,6 +14,7 @@ from torsionbeat.history.comparison import Comparison, Group, Row
 from torsionbeat.history.rate_stability import pooled_deviations
 from torsionbeat.reading.figures import Reading
 from torsionbeat.reading.intervals import Estimate
+from torsionbeat.theory.robust import COVERAGE
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -199,7 +200,7 @@ def _plot_nights(axes: Any, comparison: Comparison, name: str, title: str, label
         for reading in group.readings:
             figure = getattr(reading, name)
             if figure is not None:
-                axes.errorbar(place, figure.nominal_value, 1.96 * figure.std_dev, capsize=3, **look)
+                axes.errorbar(place, figure.nominal_value, COVERAGE * figure.std_dev, capsize=3, **look)
             place += 1
         ticks.append(((first + place - 1) / 2, word))
         place += 1

@@ -14,6 +14,7 @@ from torsionbeat.display.words import plus_minus, rate_words
 from torsionbeat.errors import InputError
 from torsionbeat.history.arc_findings import Decay
 from torsionbeat.reading.figures import UFloat
+from torsionbeat.theory.robust import COVERAGE
 
 if TYPE_CHECKING:
     from torsionbeat.jobs.by_hand import HandCheckResult, Sighting
@@ -228,7 +229,7 @@ def plot_history(
     zone = known[0].taken_at.astimezone().tzinfo
     dates = [one.taken_at.astimezone(zone) for one in known]
     values = np.array([one.figure.nominal_value for one in known])
-    halves = np.array([1.96 * one.figure.std_dev for one in known])
+    halves = np.array([COVERAGE * one.figure.std_dev for one in known])
     look = style.SIDE_MARKS["a"] | {"markersize": 5.0}
     axes.errorbar(dates, values, halves, capsize=3, linestyle=":", linewidth=0.9, **look)
     if zero:

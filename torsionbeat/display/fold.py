@@ -11,6 +11,7 @@ from torsionbeat.history.wheel_findings import QUANTITIES
 from torsionbeat.reading.document import swing_levels_db
 from torsionbeat.reading.figures import FloatArray, Reading, WheelFault
 from torsionbeat.theory import folding
+from torsionbeat.theory.robust import COVERAGE
 
 __all__ = ["plot_fold"]
 
@@ -39,7 +40,7 @@ def plot_fold(axes: Any, reading: Reading, fault: WheelFault) -> None:
         mean, count = folding.folded_mean(np.where(mine, values, np.nan), place, places)
         square, _ = folding.folded_mean(np.where(mine, values**2, np.nan), place, places)
         with np.errstate(invalid="ignore", divide="ignore"):
-            half = 1.96 * np.sqrt(np.maximum(square - mean**2, 0) / np.maximum(count - 1, 1))
+            half = COVERAGE * np.sqrt(np.maximum(square - mean**2, 0) / np.maximum(count - 1, 1))
         look = SIDE_MARKS[side] | {"linestyle": "none", "elinewidth": 0.8, "label": f"side {side}"}
         axes.errorbar(at, mean, half, **look)
     for beat, side in fault.where:

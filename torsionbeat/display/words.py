@@ -14,6 +14,7 @@ from torsionbeat.history.side_matching import SURE
 from torsionbeat.reading.figures import Reading, Timebase, UFloat
 from torsionbeat.regulation.beatsetting import near_enough
 from torsionbeat.theory.rate import S_PER_DAY_PER_PPM
+from torsionbeat.theory.robust import COVERAGE
 
 if TYPE_CHECKING:
     from torsionbeat.bench.sides import LearnSidesResult
@@ -35,9 +36,6 @@ __all__ = [
     "sides_sentences",
     "timebase_words",
 ]
-
-COVERAGE = 1.96
-"""Standard uncertainties from the value to either end of the 95 % interval (JCGM 100, table G.1)."""
 
 MOST_DECIMALS = 7
 """No figure here is known beyond: 0.1 us in a period."""

@@ -18,6 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from torsionbeat.hearing.exact import FinePower, evidence_round, settled
+from torsionbeat.theory.robust import SIGMA_PER_MEDIAN
 
 __all__ = ["reassociated"]
 
@@ -103,7 +104,7 @@ def reassociated(fine: FinePower, frames: IntArray, period: float) -> IntArray:
         places = np.where(heard, centre + shifts - REACH, places)
         line = _smooth(rows, places, heard)
         places = np.where(heard, places, np.rint(line)).astype(np.int64)
-        scatter = float(np.clip(1.4826 * np.median(np.abs(places - line)[heard]), *_SCATTERS))
+        scatter = float(np.clip(SIGMA_PER_MEDIAN * np.median(np.abs(places - line)[heard]), *_SCATTERS))
     out = frames.copy()
     if odds > LEAST_MARGIN:
         far = np.abs(places - frames[rows]) > _SEARCH
@@ -122,7 +123,7 @@ def _level(
     ]
     logs = np.log(np.maximum(near, 1.0))
     middle = float(np.median(logs))
-    return middle, float(np.clip(1.4826 * np.median(np.abs(logs - middle)), *_LEVELS))
+    return middle, float(np.clip(SIGMA_PER_MEDIAN * np.median(np.abs(logs - middle)), *_LEVELS))
 
 
 def _tops(series: npt.NDArray[np.float32]) -> list[int]:

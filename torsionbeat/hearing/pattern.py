@@ -12,6 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from torsionbeat.theory.robust import median_deviation
+
 __all__ = [
     "LEAST_TRACK_SCORE",
     "LONGEST_LIFT",
@@ -330,7 +332,7 @@ def above_chance(track: Track, image: FloatArray, *, reach: int, price: float, c
     width = max(8, min(24, columns // 12))
     best = totals[: columns // width * width].reshape(-1, width).max(axis=1)
     middle = float(np.median(best))
-    spread = 1.4826 * float(np.median(np.abs(best - middle)))
+    spread = median_deviation(best - middle)
     return (track.total - middle) / max(spread, 0.35 * float(np.sqrt(rows)))
 
 

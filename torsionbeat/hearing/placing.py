@@ -26,6 +26,7 @@ from torsionbeat.hearing.exact import (
     softer_before,
 )
 from torsionbeat.hearing.pattern import SoundTrack
+from torsionbeat.theory.robust import SIGMA_PER_MEDIAN, median_deviation
 
 __all__ = ["Placed", "by_turns", "expected_places", "of_a_kind", "passage_of", "place", "typically_apart"]
 
@@ -208,7 +209,7 @@ def of_a_kind(found: ExactTimes, certain: npt.NDArray[np.bool_], unlike: float) 
     if np.count_nonzero(certain) < 8:
         return np.zeros(len(certain), bool)
     middle = float(np.median(found.likeness[certain]))
-    scatter = 1.4826 * float(np.median(np.abs(found.likeness[certain] - middle)))
+    scatter = median_deviation(found.likeness[certain] - middle)
     least = middle - 3 * scatter - 0.01
     loud = found.loudness / max(float(np.median(found.loudness[certain])), 1e-9)
     if least < unlike:
@@ -238,7 +239,7 @@ def expected_places(
     for _ in range(4):
         expected = _from_neighbours(rows, residual, trusted)
         miss = np.abs(residual - expected)
-        spread = max(1.4826 * float(np.median(miss[trusted])), 0.5)
+        spread = max(SIGMA_PER_MEDIAN * float(np.median(miss[trusted])), 0.5)
         before = settled
         settled = (certain & (miss < max(6 * spread, 8))) | (alike & (miss < _CORNER))
         if np.array_equal(before, settled) or np.count_nonzero(settled) < 4:
@@ -289,7 +290,7 @@ def by_turns(sound: Placed) -> bool:
         turns = ((2 * values[1:-1] - values[:-2] - values[2:]) * sign[1:-1])[even] / 4
         if len(turns) < 6:
             return False
-        scatter = 1.4826 * float(np.median(np.abs(turns - np.median(turns)))) / np.sqrt(len(turns))
+        scatter = median_deviation(turns - np.median(turns)) / np.sqrt(len(turns))
         if abs(float(np.median(turns))) > max(_BEYOND_CHANCE * scatter, least):
             return True
     return False

@@ -29,6 +29,7 @@ from torsionbeat.hearing.bands import (
 from torsionbeat.hearing.exact import FinePower, laid_anywhere, match
 from torsionbeat.hearing.segment import Chapter
 from torsionbeat.sound.timebase import Timebase
+from torsionbeat.theory.robust import SIGMA_PER_MEDIAN, median_deviation
 
 __all__ = ["ReferenceEar", "TickFit", "check_reference", "reference_ticks", "reference_timebase"]
 
@@ -304,7 +305,7 @@ def _rough_line(
     image = series[index].reshape(rows, ticks_a_row, columns).sum(axis=1)
     image += np.roll(image, 1, axis=1)  # a tick that lies across two columns
     image -= np.median(image, axis=1, keepdims=True)
-    image /= np.maximum(1.4826 * np.median(np.abs(image), axis=1, keepdims=True), 1e-6)
+    image /= np.maximum(SIGMA_PER_MEDIAN * np.median(np.abs(image), axis=1, keepdims=True), 1e-6)
     np.clip(image, -3, 12, out=image)
     most = FARTHEST_PPM * 1e-6 * rows * ticks_a_row * interval_s / pooled_s
     drifts = np.arange(-math.ceil(most), math.ceil(most) + 1)
@@ -332,7 +333,7 @@ def _line(x: FloatArray, y: FloatArray) -> tuple[float, float]:
         root = np.sqrt(weight)
         solution = np.linalg.lstsq(columns * root[:, None], y * root, rcond=None)[0]
         rest = y - columns @ solution
-        scale = max(1.4826 * float(np.median(np.abs(rest))), 1e-6)
+        scale = max(median_deviation(rest), 1e-6)
         weight = np.minimum(1.0, HUBER * scale / np.maximum(np.abs(rest), 1e-12))
     clipped = np.clip(rest, -HUBER * scale, HUBER * scale)
     inside = float(np.mean(np.abs(rest) <= HUBER * scale))

@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from torsionbeat.hearing.exact import TAIL, FinePower, onset_in
+from torsionbeat.theory.robust import SIGMA_PER_MEDIAN
 
 __all__ = ["REACH", "Together", "beginning_in", "passages_together"]
 
@@ -110,7 +111,7 @@ def beginning_in(mean: FloatArray) -> tuple[float, float]:
         In units of the scatter that the even noise of the mean gives.
     """
     level = mean - np.median(mean, axis=0)
-    scatter = 1.4826 * np.median(np.abs(level), axis=0)
+    scatter = SIGMA_PER_MEDIAN * np.median(np.abs(level), axis=0)
     level = level / np.maximum(scatter, 1e-9)
     weights = np.ones(level.shape[1])
     for _ in range(3):

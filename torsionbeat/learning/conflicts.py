@@ -6,6 +6,7 @@ import numpy as np
 
 from torsionbeat.learning.learnt import Learnt
 from torsionbeat.sound.remarks import Remark
+from torsionbeat.theory.robust import COVERAGE
 
 __all__ = ["conflicts"]
 
@@ -36,7 +37,7 @@ def _weights(learnt: Learnt) -> list[Remark]:
             "trials-outrank-source",
             f"Your clock's own trials outrank {learnt.prior.source or 'what was given of its weights'} "
             f"({right:.0%} is left of it): by them a gram more (all sides together) loses "
-            f"{-gram.nominal_value:.0f} s a day, give or take {1.96 * gram.std_dev:.0f}.",
+            f"{-gram.nominal_value:.0f} s a day, give or take {COVERAGE * gram.std_dev:.0f}.",
         )
     ]
 
@@ -47,7 +48,7 @@ def _regulator(learnt: Learnt) -> list[Remark]:
     chances = learnt.effect_chances()
     told = learnt.prior.s_per_day_per_unit.nominal_value
     unit = learnt.response.s_per_day_per_unit
-    now = f"{unit.nominal_value:+.3g} s a day, give or take {1.96 * unit.std_dev:.2g}"
+    now = f"{unit.nominal_value:+.3g} s a day, give or take {COVERAGE * unit.std_dev:.2g}"
     against = _chance_of_sign(learnt, told)
     if against >= LIKELY:
         does = "slows" if told > 0 else "quickens"

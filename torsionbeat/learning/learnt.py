@@ -20,6 +20,7 @@ from torsionbeat.learning.priors import HALF_DAY_S, right_per_gram
 from torsionbeat.learning.response import Response
 from torsionbeat.reading.figures import FloatArray, UFloat
 from torsionbeat.theory.rate import DAY_S
+from torsionbeat.theory.robust import COVERAGE
 
 __all__ = ["Change", "Learnt", "Outlier", "Spread"]
 
@@ -28,9 +29,6 @@ MOST_TAKEN_OFF = 0.1
 
 BISECTIONS = 45
 """Halvings of the range of a quantile: to 1e-13 of it."""
-
-COVERAGE = 1.96
-"""Standard uncertainties from the middle of a 95 % interval to its ends (JCGM 100, table G.1)."""
 
 
 @dataclass(frozen=True, slots=True)

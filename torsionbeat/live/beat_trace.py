@@ -16,6 +16,7 @@ from uncertainties import ufloat
 
 from torsionbeat.live.follower import FollowedBeat
 from torsionbeat.reading.figures import UFloat
+from torsionbeat.theory.robust import median_deviation
 from torsionbeat.theory.swing import arc_and_offset_deg, offset_deg
 
 __all__ = ["BeatSetting", "BeatTrace"]
@@ -116,7 +117,7 @@ class BeatTrace:
         if len(self._errors_ms) < 6:
             return FIRST_SCATTER_MS
         values = np.array(self._errors_ms[-40:])
-        return max(1.4826 * float(np.median(np.abs(values - np.median(values)))), LEAST_SCATTER_MS)
+        return max(median_deviation(values - np.median(values)), LEAST_SCATTER_MS)
 
     def _enter_arc(self, beat: FollowedBeat, error_ms: float, period_s: float) -> None:
         if self._lift_deg is None or beat.contact is None:

@@ -19,6 +19,7 @@ from torsionbeat.reading.figures import Clock, Reading
 from torsionbeat.reading.measuring import reading_of
 from torsionbeat.sound.block import Block, Samples
 from torsionbeat.sound.timebase import unknown_timebase
+from torsionbeat.theory.robust import COVERAGE, median_deviation
 
 __all__ = ["ChannelPlacing", "Placing", "PlacingEar"]
 
@@ -183,7 +184,7 @@ def _passages(reading: Reading | None) -> tuple[float | None, float | None]:
         for name in ("a", "b")
         if (known & (side == name)).any()
     ]
-    scatter = 1.4826 * float(np.median(np.abs(np.concatenate(rest))))
+    scatter = median_deviation(np.concatenate(rest))
     return float(np.median(passage[known])), max(scatter, 1e-4)
 
 
@@ -252,7 +253,7 @@ def _arc_sentence(best: ChannelPlacing, clock: Clock) -> str:
         f"Each beat has two sounds: the contact ({heard}) and {best.passage_s * 1e3:.0f} ms later the drop. "
         "So the arc can be measured"
     )
-    share = 1.96 * best.passage_scatter_s / best.passage_s
+    share = COVERAGE * best.passage_scatter_s / best.passage_s
     if clock.lift_deg is None:
         return f"{said} once the lift is known (--lift): a single swing to about {100 * share:.1f} %."
     if best.reading is None or best.reading.arc_deg is None:

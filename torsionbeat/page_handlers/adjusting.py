@@ -15,6 +15,7 @@ from torsionbeat.page.views import bench_of, page, trouble
 from torsionbeat.page_handlers.choices import clock_of
 from torsionbeat.page_handlers.clocks import clock_path
 from torsionbeat.regulation.stock import Piece, Stock
+from torsionbeat.theory.robust import COVERAGE
 
 __all__ = ["ROUTES"]
 
@@ -112,7 +113,7 @@ def _rate(rate: float, given: dict[str, str]) -> object:
     within = forms.optional_number(given, "rate_within", "how far off the rate may be")
     if within is None or within <= 0:
         raise InputError("a rate typed by hand needs how far off it may be, in seconds a day")
-    return ufloat(rate, within / 1.96)
+    return ufloat(rate, within / COVERAGE)
 
 
 def _pieces(typed: str) -> tuple[Piece, ...]:

@@ -19,7 +19,7 @@ import numpy.typing as npt
 from torsionbeat.errors import InputError
 from torsionbeat.reading.figures import FloatArray, UFloat
 from torsionbeat.theory.rate import student_factor
-from torsionbeat.theory.robust import COVERAGE, SIGMA_PER_MEDIAN
+from torsionbeat.theory.robust import COVERAGE, median_deviation
 from torsionbeat.theory.stability import confidence_limits
 
 __all__ = [
@@ -148,7 +148,7 @@ def middle_of_blocks(medians: FloatArray) -> UFloat:
     from uncertainties import ufloat
 
     middle = float(np.median(medians))
-    scatter = 1.2 * SIGMA_PER_MEDIAN * float(np.median(np.abs(medians - middle)))
+    scatter = 1.2 * median_deviation(medians - middle)
     sigma = student_factor(medians.size - 1) * math.sqrt(math.pi / 2 / medians.size) * scatter
     return ufloat(middle, max(sigma, ROUNDING * max(abs(middle), 1.0)))
 

@@ -17,6 +17,7 @@ from torsionbeat.reading.figures import Clock, UFloat
 from torsionbeat.sound.remarks import Remark
 from torsionbeat.theory import swing
 from torsionbeat.theory.limits import arc_within, within
+from torsionbeat.theory.robust import COVERAGE
 
 __all__ = ["AIR_DRIVEN_LIMITS", "BeatAdvice", "KnockGuard", "beat_advice", "knock_guard", "near_enough"]
 
@@ -117,22 +118,23 @@ def beat_advice(
     turn = offset * (share if offset.nominal_value > 0 else -share)
     arc = _value(arc_deg)
     small = near_enough(value, arc)
-    unsure = abs(value) <= 1.96 * sigma
+    unsure = abs(value) <= COVERAGE * sigma
     digits, fine = (
-        1 if half >= 0.05 else 2 if half >= 0.005 else 3 for half in (1.96 * turn.std_dev, 1.96 * sigma)
+        1 if half >= 0.05 else 2 if half >= 0.005 else 3
+        for half in (COVERAGE * turn.std_dev, COVERAGE * sigma)
     )
     if small:
         said = (
             f"In beat: the middle of the lift is {abs(value):.{fine}f} deg from rest, give or take "
-            f"{1.96 * sigma:.{fine}f}."
+            f"{COVERAGE * sigma:.{fine}f}."
         )
     elif unsure:
         said = (
-            f"Beat cannot be told from right: {abs(value):.{fine}f} deg off, give or take {1.96 * sigma:.{fine}f}. "
+            f"Beat cannot be told from right: {abs(value):.{fine}f} deg off, give or take {COVERAGE * sigma:.{fine}f}. "
             "Listen longer before turning anything."
         )
     else:
-        angle = f"{turn.nominal_value:.{digits}f} deg (give or take {1.96 * turn.std_dev:.{digits}f})"
+        angle = f"{turn.nominal_value:.{digits}f} deg (give or take {COVERAGE * turn.std_dev:.{digits}f})"
         said = f"Out of beat by {abs(value):.1f} deg of the balance. " + _turn_words(
             angle,
             side_names["ab".index(fork)],
@@ -230,7 +232,7 @@ def knock_guard(
                 "anything else.",
             )
         )
-    elif margin.nominal_value < 1.96 * margin.std_dev or margin.nominal_value < 5:
+    elif margin.nominal_value < COVERAGE * margin.std_dev or margin.nominal_value < 5:
         remarks.append(
             Remark(
                 "knock-near",

@@ -20,6 +20,7 @@ from torsionbeat.regulation.stock import Stock, WeightChange, choose
 from torsionbeat.regulation.waiting import Listening, listening, settling_s
 from torsionbeat.sound.remarks import Remark
 from torsionbeat.theory.rate import DAY_S
+from torsionbeat.theory.robust import COVERAGE
 
 __all__ = ["BELLOWS", "LOCK", "PRACTICE", "SPRINGS", "Correction", "correct"]
 
@@ -39,9 +40,6 @@ SCALES_G = 0.01
 
 WORTH_WEIGHING = 0.7
 """Weighing is spoken of where it would make the expected interval narrower by this factor or more."""
-
-COVERAGE = 1.96
-"""Standard uncertainties from the middle of a 95 % interval to its ends (JCGM 100, table G.1)."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,6 +20,7 @@ from torsionbeat.sound.remarks import Remark
 from torsionbeat.theory import decay
 from torsionbeat.theory.limits import arc_within, period_within, within
 from torsionbeat.theory.rate import student_factor
+from torsionbeat.theory.robust import COVERAGE
 from torsionbeat.theory.swing import arc_deg as arc_of_passage
 
 __all__ = ["FreeSwingResult", "arcs_from_counts", "arcs_from_mark", "arcs_from_passages", "free_swing"]
@@ -179,7 +180,7 @@ def free_swing(
     at = float(arc_within(at_arc_deg)) if at_arc_deg is not None else float((arc.max() + arc.min()) / 2)
     # Two arcs fit any law alike; of more, each law counts by what the arcs say for it.
     q = decay.q_over_laws(fits, at, period, factor) if len(arc) > 2 else _wide(best.q_at(at, period), factor)
-    if not q.nominal_value > 1.96 * q.std_dev or not math.isfinite(q.nominal_value):
+    if not q.nominal_value > COVERAGE * q.std_dev or not math.isfinite(q.nominal_value):
         raise InputError(
             f"the arc falls by {arc[0] - arc[-1]:.1f} deg, no more than these readings can show; let it "
             "swing for longer, until a fifth of the arc is gone"
@@ -295,7 +296,7 @@ def _verdict(
     both = by_law.get("both")
     if both is not None and belief["both"] >= OPEN_RATIO * belief[pure.law]:
         parts = (both.air_per_s, both.dry_deg_per_s)
-        if all(part.nominal_value > 1.96 * part.std_dev for part in parts):
+        if all(part.nominal_value > COVERAGE * part.std_dev for part in parts):
             return "both", both
     if belief[pure.law] >= OPEN_RATIO * belief[rival.law]:
         return pure.law, pure
@@ -305,7 +306,7 @@ def _verdict(
 def _doubts(best: decay.FreeSwing, factor: float, count: int, sigma: float | None) -> list[Remark]:
     remarks = []
     for part, name in ((best.air_per_s, "air drag"), (best.dry_deg_per_s, "dry rubbing")):
-        if part and part.nominal_value < -1.96 * factor * part.std_dev:
+        if part and part.nominal_value < -COVERAGE * factor * part.std_dev:
             remarks.append(
                 Remark(
                     "negative-loss",

@@ -19,6 +19,7 @@ from uncertainties import ufloat
 from torsionbeat.errors import InputError
 from torsionbeat.reading.figures import FloatArray, UFloat
 from torsionbeat.sound.remarks import Remark
+from torsionbeat.theory.robust import COVERAGE
 
 __all__ = ["Agreement", "HandCheck", "HandSighting", "agreement", "hand_check"]
 
@@ -133,7 +134,7 @@ def hand_check(sightings: Sequence[HandSighting]) -> HandCheck:
     if freedom > 0:
         chi_squared = float(np.sum((residual_s / sigma_s) ** 2))
         if chi_squared > float(chdtri(freedom, 0.05)):
-            sigma *= math.sqrt(chi_squared / freedom) * float(stdtrit(freedom, 0.975)) / 1.96
+            sigma *= math.sqrt(chi_squared / freedom) * float(stdtrit(freedom, 0.975)) / COVERAGE
             worst = int(np.argmax(np.abs(residual_s / sigma_s)))
             remarks.append(
                 Remark(
@@ -150,4 +151,4 @@ def hand_check(sightings: Sequence[HandSighting]) -> HandCheck:
 def agreement(check: HandCheck, other_s_per_day: UFloat) -> Agreement:
     """Compare the hands' rate with one had otherwise, such as a reading's (s/day, uncertain number)."""
     difference = check.rate_s_per_day - other_s_per_day
-    return Agreement(difference, bool(abs(difference.nominal_value) <= 1.96 * difference.std_dev))
+    return Agreement(difference, bool(abs(difference.nominal_value) <= COVERAGE * difference.std_dev))

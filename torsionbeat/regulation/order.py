@@ -14,6 +14,7 @@ import numpy as np
 from torsionbeat.reading.arc_course import settling_of, turn_of
 from torsionbeat.regulation.correction import Correction
 from torsionbeat.regulation.present import Present
+from torsionbeat.theory.robust import COVERAGE
 
 __all__ = ["Place", "Task", "TaskKind", "tasks"]
 
@@ -127,7 +128,7 @@ def _beat(present: Present, correction: Correction) -> list[_Found]:
     if error is None or period is None:
         return []
     off = abs(error.nominal_value)
-    if off <= 1.96 * error.std_dev or off / 1e3 / period.nominal_value <= IN_BEAT_PERIOD_SHARE:
+    if off <= COVERAGE * error.std_dev or off / 1e3 / period.nominal_value <= IN_BEAT_PERIOD_SHARE:
         return []
     return [
         (
@@ -149,7 +150,7 @@ def _arc(present: Present, correction: Correction) -> list[_Found]:
     guard = correction.knock_now
     if guard is not None and guard.margin_deg is not None and guard.margin_deg.nominal_value <= 0:
         found.append(("stop-knock", "It knocks: stop it and lower the arc, or set the beat.", "no damage"))
-    if clock.arc_low_deg is not None and value + 1.96 * arc.std_dev < clock.arc_low_deg:
+    if clock.arc_low_deg is not None and value + COVERAGE * arc.std_dev < clock.arc_low_deg:
         found.append(
             (
                 "raise-arc",
@@ -158,7 +159,7 @@ def _arc(present: Present, correction: Correction) -> list[_Found]:
                 "a rate that holds",
             )
         )
-    if clock.arc_high_deg is not None and value - 1.96 * arc.std_dev > clock.arc_high_deg:
+    if clock.arc_high_deg is not None and value - COVERAGE * arc.std_dev > clock.arc_high_deg:
         found.append(
             (
                 "lower-arc",

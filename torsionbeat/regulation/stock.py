@@ -16,6 +16,7 @@ import numpy.typing as npt
 from torsionbeat.errors import InputError
 from torsionbeat.reading.figures import FloatArray
 from torsionbeat.theory.limits import within
+from torsionbeat.theory.robust import COVERAGE
 from torsionbeat.theory.weights import disc_mass_g, disc_thickness_mm
 
 __all__ = ["Disc", "Piece", "Stock", "WeightChange", "choose"]
@@ -218,7 +219,7 @@ def _nearest(wanted: float, stock: Stock, limit: float, doubt_g: float) -> tuple
     def left_g(total: int, counts: tuple[int, ...]) -> float:
         own = math.sqrt(sum(count * one for count, one in zip(counts, square, strict=True)) / stock.sides)
         now = math.hypot((total - target) * STEP_G, own, doubt_g)
-        return 1.96 * (now + own * leans) + DISC_COST_G * sum(counts)
+        return COVERAGE * (now + own * leans) + DISC_COST_G * sum(counts)
 
     made = [
         way

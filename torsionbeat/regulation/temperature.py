@@ -20,6 +20,7 @@ from torsionbeat.regulation.room import Room
 from torsionbeat.sound.remarks import Remark
 from torsionbeat.theory.limits import period_within
 from torsionbeat.theory.rate import DAY_S, fit_beats, student_factor
+from torsionbeat.theory.robust import COVERAGE
 
 __all__ = ["TemperatureEffect", "temperature_effect"]
 
@@ -154,10 +155,10 @@ def _told(
     from uncertainties import ufloat
 
     per_k = per_hpa = None
-    half = 1.96 * spread[2]
+    half = COVERAGE * spread[2]
     if warmth_spread_k >= LEAST_SPREAD_K and (half <= LARGEST_DOUBT_S_PER_DAY_PER_K or half < abs(values[2])):
         per_k = ufloat(values[2], max(spread[2], 1e-9))
-    if with_pressure and 1.96 * spread[3] < max(abs(values[3]), 0.5):
+    if with_pressure and COVERAGE * spread[3] < max(abs(values[3]), 0.5):
         per_hpa = ufloat(values[3], max(spread[3], 1e-9))
     return per_k, per_hpa
 
@@ -166,7 +167,7 @@ def _sentence(per_k: UFloat, low: float, high: float) -> str:
     between = f"between {low:.1f} and {high:.1f} C"
     if per_k is None:
         return f"Temperature: {NOT_ENOUGH} ({between})."
-    value, half = per_k.nominal_value, 1.96 * per_k.std_dev
+    value, half = per_k.nominal_value, COVERAGE * per_k.std_dev
     digits = max(0, min(3, 1 - math.floor(math.log10(half)))) if half > 0 else 3
     if abs(value) <= half:
         most = f"{abs(value) + half:.{digits}f} s a day per kelvin"

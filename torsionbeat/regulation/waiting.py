@@ -15,6 +15,7 @@ from torsionbeat.regulation.present import Present
 from torsionbeat.theory.decay import settling_time_s
 from torsionbeat.theory.limits import within
 from torsionbeat.theory.rate import DAY_S, fit_beats, period_uncertainty_s
+from torsionbeat.theory.robust import COVERAGE
 from torsionbeat.theory.stability import deviation_at, phase_on_grid, stability
 
 __all__ = ["Listening", "listening", "settling_s"]
@@ -85,9 +86,9 @@ def listening(present: Present, tolerance_s_per_day: float) -> Listening:
             low_allowed=True,
         )
     )
-    spare = (wanted / 1.96) ** 2 - present.timebase_s_per_day**2
+    spare = (wanted / COVERAGE) ** 2 - present.timebase_s_per_day**2
     if spare <= 0:
-        limit = 1.96 * present.timebase_s_per_day
+        limit = COVERAGE * present.timebase_s_per_day
         return Listening(
             None,
             "timebase",
@@ -130,7 +131,7 @@ def _from_record(present: Present, period: float, wanted: float, sigma: float) -
     while LINE_OVER_MDEV * DAY_S * deviation_at(curve, tau) > sigma:
         tau *= 1.05
         if tau > LONGEST_S:
-            floor = 1.96 * LINE_OVER_MDEV * DAY_S * deviation_at(curve, LONGEST_S)
+            floor = COVERAGE * LINE_OVER_MDEV * DAY_S * deviation_at(curve, LONGEST_S)
             return Listening(
                 None,
                 "record",

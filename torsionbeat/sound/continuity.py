@@ -23,6 +23,7 @@ import numpy as np
 
 from torsionbeat.sound.block import Block, Samples
 from torsionbeat.sound.timebase import ClockRow, host_timebase
+from torsionbeat.theory.robust import median_deviation
 
 __all__ = ["Arrival", "Continuity", "Gap", "Placed"]
 
@@ -267,7 +268,7 @@ class Continuity:
         rise = (lag_s[apart:] - lag_s[:-apart]) / ((at[apart:] - at[:-apart]) * PACE_BIN_NS * 1e-9)
         pace = float(np.median(rise))
         # a median's standard error; of rises that lie over each other so many tell something of their own
-        doubt = 1.25 * 1.4826 * float(np.median(np.abs(rise - pace))) / math.sqrt(count / apart)
+        doubt = 1.25 * median_deviation(rise - pace) / math.sqrt(count / apart)
         return pace if abs(pace) > max(ODD_PACE, PACE_SURE * doubt) else 0.0
 
     def _pace_since(self, monotonic_ns: int) -> float:

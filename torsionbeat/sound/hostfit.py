@@ -21,6 +21,8 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from torsionbeat.theory.robust import median_deviation
+
 __all__ = ["HostFit", "fit_host"]
 
 FloatArray = npt.NDArray[np.float64]
@@ -211,7 +213,7 @@ def _silent_losses(stretch: IntArray, lateness_s: FloatArray) -> tuple[dict[int,
         every = every[np.isfinite(every)]
         if len(every) < 2 * window:
             continue
-        limit_s = max(LEAST_STEP_S, STEP_RATIO * 1.4826 * float(np.median(np.abs(every))))
+        limit_s = max(LEAST_STEP_S, STEP_RATIO * median_deviation(every))
         # what a shorter window would have seen, it has seen, with what came down again
         largest_s = min(seen_s, default=math.inf)
         seen_s.append(limit_s)
@@ -322,7 +324,7 @@ def _bend(middle_s: FloatArray, level_s: FloatArray, height: IntArray) -> float:
         level_s
         - np.array([np.median(level_s[height == one]) for one in range(int(height.max()) + 1)])[height]
     )
-    scatter = 1.4826 * float(np.median(np.abs(np.diff(rest)))) / math.sqrt(2)
+    scatter = median_deviation(np.diff(rest)) / math.sqrt(2)
     by_chance = (
         5 * 1.25 * scatter / math.sqrt(len(rest) / 8)
     )  # of eight medians, in one of a thousand records
@@ -353,7 +355,7 @@ def _line(x: FloatArray, y: FloatArray, group: IntArray, freedom: int) -> tuple[
         dx, dy = centred(x, weight), centred(y, weight)
         slope = float((weight * dx * dy).sum() / (weight * dx * dx).sum())
         residual = dy - slope * dx
-        scale = max(1.4826 * float(np.median(np.abs(residual))), 1e-9)
+        scale = max(median_deviation(residual), 1e-9)
         weight = np.minimum(1.0, HUBER * scale / np.maximum(np.abs(residual), 1e-12))
     clipped = weight * residual
     inside = float((np.abs(residual) <= HUBER * scale).mean())

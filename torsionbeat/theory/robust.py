@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
+import numpy.typing as npt
 
 from torsionbeat.theory.limits import FloatArray
 
@@ -15,7 +18,7 @@ SIGMA_PER_MEDIAN = 1.4826
 __all__ = ["COVERAGE", "SIGMA_PER_MEDIAN", "median_deviation", "running_median"]
 
 
-def median_deviation(values: FloatArray) -> float:
+def median_deviation(values: npt.NDArray[np.floating[Any]]) -> float:
     """Standard deviation of values about zero by the median of their sizes, which a few far ones do not move.
 
     Examples
