@@ -257,6 +257,29 @@ def test_done_pressed_twice_at_once_is_one_work(page_kit, start_page, make_night
     assert visitor.post("/clocks/new", {"name": "Lamp", "kind": "other", "write_id": "e" * 32})[0] == 422
 
 
+def test_a_rate_from_before_the_last_work_is_not_told_as_todays(
+    start_page, make_night_document, browser, expect
+):
+    from torsionbeat.benchlog import open_log
+
+    server = start_page()
+    began = datetime(2026, 3, 2, 20).astimezone()
+    with open_log(server.log) as log:
+        log.add_clock("Lamp", kind="air-driven", nominal_period_s=60.0, lift_deg=20.0)
+        log.add_reading("Lamp", make_night_document(seed=1, rate=90.0), taken_at=began)
+        log.add_work("Lamp", "weights", "4 g", {"added_g": 4.0}, done_at=began + timedelta(days=1))
+    page = browser.new_page()
+    before = re.compile(r"gains (8\d|9\d).* before it was worked on; how it goes now is not heard yet")
+    for path, place in (("/clocks", "#goes-1"), ("/clocks/1", ".say")):
+        page.goto(server.url + path)
+        expect(page.locator(place)).to_contain_text(before)
+    expect(page.locator(".next")).to_contain_text("let it settle and read it again")
+    assert "--" not in page.inner_text("main")
+    page.goto(server.url + "/clocks/1/next")
+    expect(page.locator(".say")).to_contain_text("let it settle and read it again.")
+    page.close()
+
+
 def test_what_cannot_be_done_is_a_sentence_that_names_the_field(page_kit, stocked):
     visitor = page_kit["Visitor"](stocked).enter()
     for fields, words in (

@@ -16,8 +16,10 @@ from torsionbeat.display.judgement import task_words
 from torsionbeat.display.words import duration_words, figure_words, number, rate_words
 from torsionbeat.errors import BenchLogError, DeviceError, InputError, TorsionbeatError
 from torsionbeat.page.access import from_here, token_of
+from torsionbeat.page.page_words import page_words
 from torsionbeat.page.pictures import beat_bar, beat_figure, level_share, rate_bar
 from torsionbeat.reading.figures import UFloat
+from torsionbeat.sound.remarks import Remark
 from torsionbeat.terminal.live import tick_sentence
 from torsionbeat.version import __version__
 
@@ -36,6 +38,7 @@ def _environment() -> Environment:
         loader=PackageLoader("torsionbeat.page"),
         autoescape=True,
         undefined=StrictUndefined,
+        finalize=lambda said: page_words(str(said)) if isinstance(said, Remark) else said,
         trim_blocks=True,
         lstrip_blocks=True,
     )
@@ -49,6 +52,7 @@ def _environment() -> Environment:
         "number": number,
         "plain_number": plain_number,
         "capital": capital,
+        "plainly": page_words,
         "sentence": sentence,
     }
     made.globals |= {
@@ -178,14 +182,14 @@ def capital(text: str) -> str:
 
 
 def sentence(text: str) -> str:
-    """End with a full stop.
+    """End with a full stop, and name no option of a command.
 
     Examples
     --------
     >>> sentence("it is locked"), sentence("Is it?")
     ('it is locked.', 'Is it?')
     """
-    kept = " ".join(str(text).split())
+    kept = page_words(" ".join(str(text).split()))
     return kept if not kept or kept.endswith((".", "?", "!", ":")) else f"{kept}."
 
 

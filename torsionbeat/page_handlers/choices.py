@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING
 from torsionbeat.errors import DeviceError, InputError, TorsionbeatError
 
 if TYPE_CHECKING:
-    from torsionbeat.jobs.clock_history import ClockFacts
+    from torsionbeat.jobs.clock_history import ClockFacts, ListedClock
     from torsionbeat.page.bench import Bench
 
-__all__ = ["LENGTHS", "Choice", "clock_names", "clock_of", "length_s", "microphones"]
+__all__ = ["LENGTHS", "Choice", "clock_names", "clock_of", "length_s", "microphones", "row_of"]
 
 LENGTHS = (
     ("", "until I end it"),
@@ -54,11 +54,16 @@ def clock_of(bench: Bench, number: int) -> ClockFacts:
     BenchLogError
         The log cannot be read.
     """
+    return row_of(bench, number).clock
+
+
+def row_of(bench: Bench, number: int) -> ListedClock:
+    """Give a clock by its number, with its last reading; errors as those of ``clock_of``."""
     from torsionbeat.jobs.clock_history import ListRequest, list_clocks
 
     for one in list_clocks(ListRequest(bench.log))[0]:
         if one.clock.number == number:
-            return one.clock
+            return one
     raise InputError("this clock is not in the bench log; it may have been taken back")
 
 

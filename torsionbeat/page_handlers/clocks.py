@@ -23,6 +23,7 @@ from torsionbeat.page_handlers.story import Story, story_of
 
 if TYPE_CHECKING:
     from torsionbeat.jobs.advise import Judgement
+    from torsionbeat.sound.remarks import Remark
 
 __all__ = ["ROUTES", "clock_path"]
 
@@ -98,14 +99,17 @@ def next_line(request: Request) -> Response:
     from torsionbeat.jobs.advise import judged
 
     bench = bench_of(request)
-    number = request.path_params["number"]
-    judgement, why = judged(clock_of(bench, number).name, bench.log)
-    short = "" if request.query_params.get("whole") is not None else _short(judgement)
-    return HTMLResponse(fragment("parts.html", "row_answer", number, judgement, short, why))
+    row = row_of(bench, request.path_params["number"])
+    judgement, why = judged(row.clock.name, bench.log)
+    rate = None if row.last is None else row.last.figures.get("rate_s_per_day")
+    short = "" if request.query_params.get("whole") is not None else _short(judgement, why)
+    return HTMLResponse(fragment("parts.html", "row_answer", row.clock.number, judgement, rate, short, why))
 
 
-def _short(judgement: Judgement | None) -> str:
+def _short(judgement: Judgement | None, why: Remark | None) -> str:
     """Say the first thing to do in a few words, by its kind."""
+    if why is not None and why.code == "worked-on-since":
+        return "Let it settle, and listen"
     if judgement is None or not judgement.tasks:
         return ""
     weights, kind = judgement.correction.weights, judgement.tasks[0].kind
