@@ -43,6 +43,8 @@ class DigestRequest:
         How many times slower, at the same pitch.
     channel : int or None
         Counted from 0; None: the mean of all.
+    reading : Reading or None
+        Of this recording, where it is at hand; None: the recording is heard.
     """
 
     recording: Path
@@ -53,6 +55,7 @@ class DigestRequest:
     levelled: bool = False
     slower: float = 1.0
     channel: int | None = None
+    reading: Reading | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,7 +116,9 @@ def digest(
         raise InputError(
             f"the digest is to be {request.output.name!r}; give a name that ends in .wav or .flac"
         )
-    reading = _reading(request.recording, request.clock, request.listening, progress, cancel)
+    reading = request.reading
+    if reading is None:
+        reading = _reading(request.recording, request.clock, request.listening, progress, cancel)
     labels_path = request.output.with_suffix(".txt")
     new = request.output.with_name(f".{request.output.name}.new{request.output.suffix}")
     frames = beats = 0

@@ -8,7 +8,7 @@ count tries the same lift at another one.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -25,7 +25,7 @@ from torsionbeat.sound.remarks import Remark
 from torsionbeat.theory.limits import within
 from torsionbeat.theory.swing import lift_from_arc_deg
 
-__all__ = ["CountedArc", "FindLiftRequest", "FindLiftResult", "find_lift", "lift_of_counts"]
+__all__ = ["CountedArc", "FindLiftRequest", "FindLiftResult", "find_lift", "keep_lift", "lift_of_counts"]
 
 COUNTED_WITHIN_DEG = 10.0
 """How far off a counted arc may be: a third of the distance of twelve ornaments (common practice, no source)."""
@@ -114,9 +114,33 @@ def find_lift(
     found = FindLiftResult(lift, each, remarks)
     if not request.keep:
         return found
-    fields = {"lift_deg": round(lift.nominal_value, 2), "lift_tolerance_deg": round(found.tolerance_deg, 2)}
-    kept = change_clock(ClockRequest(str(request.clock.name), fields, request.clock.log))
-    return FindLiftResult(lift, each, remarks, kept.clock.name)
+    return keep_lift(found, str(request.clock.name), request.clock.log)
+
+
+def keep_lift(found: FindLiftResult, clock: str, log: str | None = None) -> FindLiftResult:
+    """Set the lift that was found, and how far off it may be, in a clock's record.
+
+    Parameters
+    ----------
+    found : FindLiftResult
+    clock : str
+        A clock of the bench log.
+    log : str or None
+        The bench log; None: the default log.
+
+    Raises
+    ------
+    InputError
+        There is no such clock, or the lift is one that no clock has.
+    BenchLogError
+        The log failed.
+    """
+    fields = {
+        "lift_deg": round(found.lift_deg.nominal_value, 2),
+        "lift_tolerance_deg": round(found.tolerance_deg, 2),
+    }
+    kept = change_clock(ClockRequest(clock, fields, log))
+    return replace(found, kept_for=kept.clock.name)
 
 
 def lift_of_counts(

@@ -12,6 +12,7 @@ from torsionbeat.errors import TorsionbeatError
 from torsionbeat.page.access import Access
 from torsionbeat.page.feed import Feed
 from torsionbeat.page.listening import Listening
+from torsionbeat.page.minutes import Minutes
 from torsionbeat.page.nightwatch import NightWatch
 from torsionbeat.page.recordings import Limits, Recordings
 
@@ -48,7 +49,9 @@ class Bench:
         self.loop: asyncio.AbstractEventLoop | None = None
         self.begun = ""
         """Says that an empty log was begun where one was named, for as long as it is empty."""
-        self.recordings = Recordings(self.sounds, log, self.feed, limits or Limits())
+        limits = limits or Limits()
+        self.recordings = Recordings(self.sounds, log, self.feed, limits)
+        self.minutes = Minutes(self.sounds / "minutes", limits)
         self.listening = Listening(self.sounds, log, self.feed, self.recordings)
         self.watch = NightWatch(self)
         self.listening.on_end = lambda _: self.watch.show_now()

@@ -22,7 +22,7 @@ from torsionbeat.page.access import Access, from_here, token_is_right
 __all__ = ["POLICY", "REPORT_POLICY", "Guard", "Handler", "Once", "form_handler"]
 
 POLICY = (
-    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; media-src 'self'; "
     "form-action 'self'; base-uri 'none'; frame-ancestors 'none'; manifest-src 'self'"
 )
 """What a browser may load for a page: this server's own files, and nothing written into the page."""

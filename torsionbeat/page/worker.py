@@ -1,7 +1,8 @@
 """The process that reads one recording for the page: a file that harms its decoder harms nothing else.
 
 Input: a request as JSON on standard input. Output: lines of JSON: the share that is read, at last the reading with its
-sentences and plots, or the error as a sentence. Time and memory are limited before anything of the file is looked at.
+sentences and plots, or the error as a sentence. A request with ``minute`` puts beats of a recording together instead.
+Time and memory are limited before anything of the file is looked at.
 """
 
 from __future__ import annotations
@@ -40,7 +41,7 @@ def main() -> int:
             tell({"share": round(share, 3)})
 
     try:
-        tell(_read(request, progress))
+        tell(_put_together(request) if "minute" in request else _read(request, progress))
     except TorsionbeatError as error:
         tell({"error": str(error)})
     except MemoryError:
@@ -89,8 +90,27 @@ def _read(request: dict[str, Any], progress: Any) -> dict[str, Any]:
     }
 
 
-def make_sample(path: Path) -> None:
-    """Make the sample: an invented clock of 60 s in a quiet room, gaining a little and somewhat out of beat."""
+def _put_together(request: dict[str, Any]) -> dict[str, Any]:
+    from torsionbeat.history.nights import reading_from_document
+    from torsionbeat.jobs.beat_sounds import DigestRequest, digest
+
+    recording, output = Path(request["path"]), Path(request["minute"])
+    reading = reading_from_document(request["document"])
+    made = digest(
+        DigestRequest(recording, output, beats=int(request["beats"]), levelled=True, reading=reading)
+    )
+    return {"beats": made.beats}
+
+
+def make_sample(path: Path, seed: int = SAMPLE_SEED) -> None:
+    """Make the sample: an invented clock of 60 s in a quiet room, gaining a little and somewhat out of beat.
+
+    Parameters
+    ----------
+    path : Path
+    seed : int
+        Of what is by chance in it: another one is another night of the same clock.
+    """
     from torsionbeat.twin import Balance, Drive, Escapement, Recorder, Room, TwinClock, at_sigmas, simulate
 
     clock = TwinClock(
@@ -100,7 +120,7 @@ def make_sample(path: Path) -> None:
         start_s=-7.0,
     ).with_period(59.974)
     clock, room = at_sigmas(clock, Room(), drop_sigma=2000.0, contact_sigma=400.0)
-    rendering = simulate(clock, room, Recorder(SAMPLE_RATE_HZ), SAMPLE_MINUTES * 60, SAMPLE_SEED)
+    rendering = simulate(clock, room, Recorder(SAMPLE_RATE_HZ), SAMPLE_MINUTES * 60, seed)
     rendering.write(path)
 
 

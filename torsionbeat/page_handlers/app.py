@@ -18,7 +18,17 @@ from torsionbeat.errors import InputError, TorsionbeatError
 from torsionbeat.page.bench import Bench
 from torsionbeat.page.guard import Guard, Once
 from torsionbeat.page.views import trouble
-from torsionbeat.page_handlers import adjusting, byhand, clocks, door, life, listening, recordings
+from torsionbeat.page_handlers import (
+    adjusting,
+    byhand,
+    clocks,
+    door,
+    life,
+    lift,
+    listening,
+    readings,
+    recordings,
+)
 
 __all__ = ["make_app"]
 
@@ -43,7 +53,7 @@ def make_app(bench: Bench, hosts: set[str], cookie: str) -> Starlette:
     cookie : str
         Name of the session's cookie.
     """
-    modules = (door, clocks, life, adjusting, listening, recordings, byhand)
+    modules = (door, clocks, readings, life, adjusting, listening, recordings, byhand, lift)
     app = Starlette(
         routes=[
             *(route for module in modules for route in module.ROUTES),

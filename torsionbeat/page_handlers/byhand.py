@@ -1,4 +1,4 @@
-"""By hand: the minute hand against a time signal, a free swing, a suspension strip, the lift and the arc."""
+"""By hand: the minute hand against a time signal, a free swing, a suspension strip."""
 
 from __future__ import annotations
 
@@ -196,26 +196,6 @@ def _strip(given: dict[str, str]) -> Any:
     )
 
 
-def lift_page(request: Request) -> Response:
-    """The lift, from an arc counted once by eye."""
-    from torsionbeat.theory.swing import lift_from_counted_arc_deg
-
-    given = _asked(request, "lift", "read", "counted")
-
-    def found() -> float:
-        fields = {
-            "lift": "the lift it was read with",
-            "read": "the arc as read",
-            "counted": "the arc as counted",
-        }
-        return float(
-            lift_from_counted_arc_deg(*(forms.number(given, name, what) for name, what in fields.items()))
-        )
-
-    lift, why = (None, "") if not given["lift"] else _answered(found)
-    return page(request, "lift.html", title="The lift", here="/byhand", given=given, lift=lift, why=why)
-
-
 ROUTES = [
     Route("/byhand", overview),
     Route("/byhand/handcheck", handcheck_page),
@@ -223,5 +203,4 @@ ROUTES = [
     Route("/byhand/freeswing", freeswing_page),
     Route("/byhand/freeswing", form_handler(freeswing_kept), methods=["POST"]),
     Route("/byhand/strip", strip_page),
-    Route("/byhand/lift", lift_page),
 ]

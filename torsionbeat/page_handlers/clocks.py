@@ -9,15 +9,15 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from starlette.routing import Route
 
 from torsionbeat.benchlog.ranges import CLOCK_FIELDS
-from torsionbeat.errors import InputError, TorsionbeatError
+from torsionbeat.errors import TorsionbeatError
 from torsionbeat.jobs.clock_history import ListRequest, list_clocks
 from torsionbeat.jobs.keep import ClockRequest, add_clock, change_clock
 from torsionbeat.page import forms
 from torsionbeat.page.guard import form_handler
 from torsionbeat.page.pictures import rate_bar
-from torsionbeat.page.plots import history_plot, reading_plots
+from torsionbeat.page.plots import history_plot
 from torsionbeat.page.views import bench_of, fragment, page, trouble
-from torsionbeat.page_handlers.choices import clock_of
+from torsionbeat.page_handlers.choices import clock_of, row_of
 from torsionbeat.page_handlers.fields import FIELD_GROUPS, KINDS
 from torsionbeat.page_handlers.story import Story, story_of
 
@@ -229,34 +229,6 @@ def _fields(form: dict[str, str]) -> dict[str, Any]:
     return found
 
 
-def reading(request: Request) -> Response:
-    """One reading of a clock, with its plots."""
-    from torsionbeat.benchlog import open_log
-    from torsionbeat.display.words import reading_sentences
-    from torsionbeat.history.nights import reading_from_document
-
-    bench, wanted = bench_of(request), request.path_params["reading"]
-    clock = clock_of(bench, request.path_params["number"])
-    with open_log(bench.log, must_exist=True) as log:
-        row = next(
-            (one for one in log.readings(clock.name, superseded=True, retracted=True) if one.id == wanted),
-            None,
-        )
-    if row is None:
-        return trouble(
-            request,
-            InputError("this reading is not with this clock"),
-            clock_path(clock.number),
-            "To the clock",
-        )
-    found = reading_from_document(row.document)
-    names = (clock.fields["side_a_name"], clock.fields["side_b_name"])
-    return page(
-        request, "reading.html", title=f"{clock.name}, heard", here="/clocks", plots=True, clock=clock, at=row.taken_at,
-        sentences=reading_sentences(found), remarks=found.remarks, names=names, drawn=reading_plots(found, (), names),
-    )  # fmt: skip
-
-
 ROUTES = [
     Route("/clocks", listed),
     Route("/clocks/new", add_page),
@@ -265,5 +237,4 @@ ROUTES = [
     Route("/clocks/{number:int}/next-line", next_line),
     Route("/clocks/{number:int}/record", change_page),
     Route("/clocks/{number:int}/record", form_handler(changed), methods=["POST"]),
-    Route("/clocks/{number:int}/readings/{reading:int}", reading),
 ]

@@ -43,6 +43,13 @@ WORDS_OF_WORK = {
 }
 """What is kept of a work where nothing is written."""
 
+TICKS = (
+    ("recorder", "Both with the same recorder"),
+    ("place", "Neither microphone nor clock was moved between them"),
+    ("swapped", "Side a before is side b after"),
+)
+"""What a restorer may know of two nights that no sound tells."""
+
 
 def noted(request: Request, form: dict[str, str]) -> Response:
     """Keep a note or a piece of work."""
@@ -131,17 +138,33 @@ def compared(request: Request) -> Response:
         next((one for one in readings if str(one.id) == asked.get(name)), None)
         for name in ("before", "after")
     ]
-    comparison = None
+    comparison, ticked = None, [name for name, _ in TICKS if asked.get(name)]
     if None not in chosen:
         before, after = (reading_from_document(one.document) for one in chosen if one is not None)
-        comparison = compare(before, after)
+        comparison = compare(
+            before,
+            after,
+            same_recorder="recorder" in ticked,
+            same_place="place" in ticked,
+            swap_sides=True if "swapped" in ticked else None,
+        )
     rows = [] if comparison is None else [_row(row) for row in comparison.rows]
     return page(
         request, "compare.html", title=f"{clock.name}: two nights", here="/clocks", clock=clock, readings=readings,
         before=asked.get("before", ""), after=asked.get("after", ""), comparison=comparison,
         sentences=[] if comparison is None else comparison_sentences(comparison),
+        ticks=TICKS, ticked=ticked, sounds=[] if comparison is None else _sounds(clock.number, chosen),
         changed=[row for row in rows if row["changed"]], unchanged=[row for row in rows if not row["changed"]],
     )  # fmt: skip
+
+
+def _sounds(clock: int, chosen: list[Any]) -> list[tuple[str, str]]:
+    """The night before and the one after, and where each can be heard; nothing where neither kept its sound."""
+    found = [
+        (word, clock_path(clock, "readings", str(row.id)) if row.recording_path else "")
+        for word, row in zip(("Before", "After"), chosen, strict=True)
+    ]
+    return found if any(path for _, path in found) else []
 
 
 def _row(row: Any) -> dict[str, Any]:

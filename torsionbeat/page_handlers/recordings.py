@@ -6,7 +6,7 @@ import contextlib
 from pathlib import Path
 
 from starlette.requests import Request
-from starlette.responses import PlainTextResponse, RedirectResponse, Response
+from starlette.responses import FileResponse, HTMLResponse, PlainTextResponse, RedirectResponse, Response
 from starlette.routing import Route
 
 from torsionbeat.errors import InputError, TorsionbeatError
@@ -16,7 +16,7 @@ from torsionbeat.page.access import token_is_right
 from torsionbeat.page.guard import form_handler
 from torsionbeat.page.reader import Recording
 from torsionbeat.page.recordings import TooBigError, TooSlowError, too_big
-from torsionbeat.page.views import bench_of, capital, named_path, page, sentence, trouble
+from torsionbeat.page.views import bench_of, capital, fragment, named_path, page, sentence, trouble
 from torsionbeat.page_handlers.choices import clock_names
 
 __all__ = ["ROUTES"]
@@ -137,9 +137,38 @@ def read_again(request: Request, form: dict[str, str]) -> Response:
 
 def thrown_away(request: Request, _form: dict[str, str]) -> Response:
     """Throw a recording away."""
+    bench, number = bench_of(request), request.path_params["number"]
     with contextlib.suppress(InputError):
-        bench_of(request).recordings.throw_away(request.path_params["number"])
+        bench.minutes.forget(bench.recordings.get(number).id)
+        bench.recordings.throw_away(number)
     return RedirectResponse("/recordings", status_code=303)
+
+
+def minute(request: Request, _form: dict[str, str]) -> Response:
+    """Put the recording in a minute together, and give what plays it, or why there is nothing to play."""
+    bench, number = bench_of(request), request.path_params["number"]
+    why = ""
+    try:
+        one = bench.recordings.get(number)
+        if one.document is None:
+            raise InputError("this recording is not read yet; wait until it is")
+        bench.minutes.made(one.id, Path(one.path), one.document)
+    except TorsionbeatError as error:
+        why = str(error)
+    return HTMLResponse(fragment("parts.html", "minute_made", f"/recordings/{number}", why))
+
+
+def minute_played(request: Request) -> Response:
+    """The sound of that minute."""
+    bench = bench_of(request)
+    try:
+        one = bench.recordings.get(request.path_params["number"])
+        found = bench.minutes.find(one.id, Path(one.path))
+        if found is None:
+            raise InputError("this minute is not put together yet; open its recording again")
+    except InputError as error:
+        return trouble(request, error, "/recordings", "To the recordings")
+    return FileResponse(found, media_type="audio/flac")
 
 
 def cancelled(request: Request, _form: dict[str, str]) -> Response:
@@ -162,4 +191,6 @@ ROUTES = [
     _one("again", read_again),
     _one("away", thrown_away),
     _one("cancel", cancelled),
+    _one("minute", minute),
+    Route("/recordings/{number:str}/minute.flac", minute_played),
 ]

@@ -51,7 +51,6 @@ __all__ = [
     "knock_clearance_mm",
     "knock_margin_deg",
     "lift_from_arc_deg",
-    "lift_from_counted_arc_deg",
     "lift_passage_s",
     "middle_speed_deg_per_s",
     "offset_deg",
@@ -339,35 +338,6 @@ def _two_offsets(change: float, before_ms: float, after_ms: float, period: float
             "these beat errors need a larger change: check the lift and the angle moved"
         )
     return float(brentq(excess, low, high, xtol=1e-12 * high, rtol=1e-14))
-
-
-@elementwise
-def lift_from_counted_arc_deg(
-    lift_deg: npt.ArrayLike, arc_read_deg: npt.ArrayLike, arc_counted_deg: npt.ArrayLike
-) -> Figure:
-    """Lift of a clock whose arc was counted by eye while it was read with some lift.
-
-    With the same times, lift / 2 = A cos(mu) sin(nu) of the module's docstring makes lift and arc proportional, exactly.
-
-    Parameters
-    ----------
-    lift_deg : array_like
-        Lift with which the arc was read.
-    arc_read_deg, arc_counted_deg : array_like
-        Arc (end to end) as read with it, and as counted at the same time.
-
-    Raises
-    ------
-    InputError
-        A lift or an arc that no clock has.
-
-    Examples
-    --------
-    >>> lift_from_counted_arc_deg(20.0, 400.0, 440.0)
-    22.0
-    """
-    lift, read, counted = _lift(lift_deg), arc_within(arc_read_deg), arc_within(arc_counted_deg)
-    return figure(lift * counted / read)
 
 
 @elementwise
