@@ -184,6 +184,43 @@ def browser(page_kit):
         opened.close()
 
 
+AXE = Path(__file__).parent / "vendor" / "axe.min.js"
+RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
+
+
+@pytest.fixture
+def shuts_out(browser):
+    """Give what asks axe-core whom a page shuts out: its rules for WCAG 2.2 AA and its best practices.
+
+    On a phone in light and on a wide screen in dark, each in a browser of its own.
+    """
+
+    def look(url, wait_for="body[data-ready]"):
+        told = []
+        for width, scheme in ((360, "light"), (1600, "dark")):
+            context = browser.new_context(
+                viewport={"width": width, "height": 900}, color_scheme=scheme, bypass_csp=True
+            )
+            page = context.new_page()
+            page.set_default_timeout(120_000)
+            page.goto(url)
+            page.wait_for_selector("body[data-ready]")
+            page.wait_for_selector(wait_for, state="attached")
+            for details in page.locator("details").all():
+                details.evaluate("one => one.open = true")
+            page.add_script_tag(path=str(AXE))
+            found = page.evaluate("rules => axe.run(document, {runOnly: rules})", RULES)["violations"]
+            told += [
+                f"at {width}, {scheme}: {one['id']}: {one['nodes'][0]['html'][:160]} "
+                f"{one['nodes'][0]['failureSummary'][:200]}"
+                for one in found
+            ]
+            context.close()
+        return told
+
+    return look
+
+
 @pytest.fixture(scope="session")
 def expect(browser):
     """Playwright's assertions, which wait: what a script draws, or another page brings, is never asked for at once."""

@@ -98,23 +98,26 @@ def begin(page, server, button, clock="Gate house"):
     page.get_by_role("button", name=button, exact=True).click()
 
 
-def hear_a_night(page, server, seconds):
+def hear_a_night(page, server, seconds, look=list):
     begin(page, server, "Listen")
     page.wait_for_selector("#plot-arc[data-drawn]", timeout=PATIENCE_MS)
     page.locator("#live-tick", has_text="is heard").wait_for()
+    assert look() == []
     time.sleep(seconds)  # the night's length in real time is what is tested here
     page.get_by_role("button", name="End, and read it").click()
     page.wait_for_selector("text=Listen again", timeout=PATIENCE_MS)
 
 
-def test_the_whole_road(bench_page):
+def test_the_whole_road(bench_page, shuts_out):
     bench = Bench(clock_sound(9.0, GAINS_S_PER_DAY))
     _, server, page = bench_page(bench)
     add_clock(page, server)
 
     begin(page, server, "Check the microphone")
     page.wait_for_selector("#live-progress progress")
-    time.sleep(22)  # seven beats: enough to say that it is heard
+    began = time.monotonic()
+    assert shuts_out(server.url + "/listen", "#live-level svg") == []
+    time.sleep(max(22 - (time.monotonic() - began), 0))  # seven beats: enough to say that it is heard
     page.get_by_role("button", name="That is enough").click()
     page.locator(".say", has_text="The tick is heard").wait_for()
     page.get_by_role("link", name="Go on").wait_for()
@@ -124,12 +127,14 @@ def test_the_whole_road(bench_page):
     # 9 degrees; the first interval is half a degree wide
     page.locator(".far", has_text=re.compile(r"^\s*(8\.[4-9]|9\.[0-6])°\s*$")).wait_for()
     page.locator("#live-offset", has_text="Turn the fork").wait_for()
+    assert shuts_out(server.url + "/listen", "#beat-mark") == []
     bench.touch(clock_sound(0.3, GAINS_S_PER_DAY))
     page.locator("#live-offset", has_text="In beat").wait_for(timeout=PATIENCE_MS)
     page.get_by_role("button", name="It is set: end").click()
     page.wait_for_selector("text=Go on")
 
-    hear_a_night(page, server, SURE_S)
+    hear_a_night(page, server, SURE_S, lambda: shuts_out(server.url + "/listen", "#plot-arc[data-drawn]"))
+    assert shuts_out(server.url + "/listen", "text=Listen again") == []
     gains = re.compile(r"gains 1[345]\d")
     page.locator("main", has_text=gains).wait_for()
     page.get_by_role("link", name="To Gate house", exact=True).click()

@@ -278,7 +278,7 @@ def _gathered(request: AdviseRequest, known: KnownOfClock, log: BenchLog | None)
     if not readings:
         return _Gathered(from_rate(heard[-1].rate_s_per_day), tuple(works), tuple(heard), request.began_s)
     last = readings[-1]
-    document = next(one.document for one in log.readings(request.clock) if one.id == last.id)
+    document = log.reading_document(request.clock, last.id)
     return _Gathered(from_document(document), tuple(works), tuple(heard), request.began_s or last.from_s)
 
 
