@@ -162,7 +162,7 @@ def test_the_whole_road(bench_page, shuts_out):
     with page.context.expect_page() as opened:
         page.get_by_role("link", name="Open, to read or print").click()
     opened.value.set_default_timeout(PATIENCE_MS)
-    opened.value.get_by_text("Gate house").first.wait_for()
+    opened.value.locator("body", has_text="Gate house").wait_for()
     assert server.stop() == 0
 
 
