@@ -88,9 +88,10 @@ def night(seed, faults=(), *, wander=1.0, room="quiet", hours=8.0):
         room == "clock"
     ):  # its tick raises what falls on it; its interval comes round with the beats after some turns
         interval_s = 900.0 / rng.integers(500, 4000)
-        near = np.mod(reading.swings.time_s / interval_s + rng.random(), 1.0) < 0.04
+        drop_s = reading.swings.time_s + np.nan_to_num(reading.swings.lift_passage_s) / 2
+        near = np.mod(drop_s / interval_s + rng.random(), 1.0) < 0.04
         levels["drop"] = levels["drop"] + 6.0 * near
-        others = (interval_s,)
+        others = (interval_s * (1 + rng.uniform(-1e-4, 1e-4)),)  # as near as the hearing tells it
     return reading.swings, levels, others
 
 

@@ -117,6 +117,29 @@ def test_another_clock_that_comes_round_with_the_beats_is_no_tooth():
     assert find_wheels(swings, levels, None, (interval_s,)) == ()
 
 
+@pytest.mark.parametrize("told_off", [0.0, 7e-5])
+@pytest.mark.parametrize("every", [30, 58, 214])
+def test_a_clock_whose_ticks_come_round_near_a_wheel_is_no_tooth_though_its_interval_is_told_a_little_wrong(
+    every, told_off
+):
+    """Every turn, or every other one, its tick falls on the same beat; with few turns its phase alone says little."""
+    swings, levels = night(21)
+    ticks = round(every * PERIOD_S / 2 / 0.43) + (0.5 if every == 58 else 0.0)
+    interval_s = every * PERIOD_S / 2 / ticks
+    drop_s = swings.time_s + swings.lift_passage_s / 2
+    levels["drop"] = levels["drop"] + 6.0 * (np.mod(drop_s / interval_s, 1.0) < 0.04)
+    assert find_wheels(swings, levels, None, (interval_s * (1 + told_off),)) == ()
+    assert find_wheels(swings, levels, TRAIN, (interval_s * (1 + told_off),)) == ()
+
+
+@pytest.mark.parametrize("every", [30, 31, 225])
+def test_a_days_noise_with_a_period_near_a_wheel_is_no_tooth(every):
+    beat = np.arange(960)
+    noise = 5.0 * np.sin(2 * np.pi * beat / every) + 4.0 * ((beat % every) < every // 3)
+    assert find_wheels(*night(22, noise_db=noise)) == ()
+    assert find_wheels(*night(22, noise_db=noise), TRAIN) == ()
+
+
 def test_a_tooth_beside_another_clock_is_still_found():
     (fault,) = find_wheels(*night(12, drop_db=-5.0), None, (0.8,))
     assert fault.every_beats == 30

@@ -123,3 +123,53 @@ def test_of_one_trial_the_false_alarm_is_its_chance():
 def test_chances_that_are_none_are_refused(chance, trials):
     with pytest.raises(InputError, match="give 0 to 1, and at least 1 trial"):
         folding.false_alarm(chance, trials)
+
+
+def ticking(seed, interval_s, height, beats=960, width=0.04):
+    """Give scores of beats 30.07 s apart, higher where something of an interval ticks, and which those are."""
+    rng = np.random.default_rng(seed)
+    time_s = 30.07 * np.arange(beats)
+    on = np.mod(time_s / interval_s + rng.random(), 1.0) < width
+    return folding.bounded_scores(rng.normal(size=beats) + height * on), time_s, on
+
+
+@pytest.mark.parametrize("off", [0.0, 5e-5, -1.5e-4])
+def test_where_another_clock_ticks_is_found_though_its_interval_is_told_wrong(off):
+    scores, time_s, on = ticking(1, 0.83, 4.0)
+    hit = folding.where_it_ticks(scores, time_s, 0.83 * (1 + off), 2e-4)
+    assert hit[on].mean() > 0.9
+    assert hit[~on].mean() < 0.2  # the neighbouring phases too: up to five of 32
+
+
+def test_without_ticks_nothing_is_left_out():
+    hits = [folding.where_it_ticks(*ticking(seed, 0.83, 0.0)[:2], 0.83, 2e-4).any() for seed in range(60)]
+    assert sum(hits) <= 1  # stated: once in a thousand
+
+
+def test_a_phase_by_turns_is_steady_and_even_phases_are_not():
+    by_turns = 0.5 * np.arange(24.0) + 7.0 * np.arange(24)
+    assert folding.steady_phase(by_turns, 1.0)
+    rng = np.random.default_rng(2)
+    steady = [folding.steady_phase(rng.uniform(0, 900, 24), 1.0) for _ in range(1000)]
+    assert sum(steady) <= 10  # three multiples at one in a thousand: 3 expected, 4 sigma above
+
+
+def test_a_few_moments_show_no_steady_phase():
+    assert not folding.steady_phase(np.array([1.0, 2.0, 3.0, 4.0]), 1.0)
+
+
+def test_a_wave_is_alone_and_a_single_place_has_overtones():
+    step = np.arange(960)
+    rng = np.random.default_rng(4)
+    noise = 0.2 * rng.normal(size=960)
+    assert folding.is_wave_alone(noise + np.sin(2 * np.pi * step / 30), 30.0)
+    assert not folding.is_wave_alone(noise + 3.0 * (step % 30 == 7), 30.0)
+
+
+def test_a_fitted_wave_is_the_wave_of_each_side():
+    step = np.arange(300)
+    row = np.where(step % 2, 0.5, 2.0) * np.cos(2 * np.pi * step / 25) + np.where(step % 2, 7.0, 0.0)
+    row[17] = np.nan
+    course, heights = folding.fitted_wave(row, 25.0)
+    assert heights == pytest.approx(np.array([[2.0, 0.5], [0.0, 0.0]]), abs=1e-9)
+    assert np.nanstd(row - course - np.where(step % 2, 7.0, 0.0)) < 1e-9

@@ -26,7 +26,7 @@ from uncertainties import ufloat
 from torsionbeat.reading.figures import FloatArray, IntArray, Swings, WheelFault
 from torsionbeat.theory import folding
 from torsionbeat.theory.robust import SIGMA_PER_MEDIAN
-from torsionbeat.theory.train import Train
+from torsionbeat.theory.train import Train, Turn, turns_within
 
 __all__ = ["LEAST_BEATS", "LEAST_TURNS", "find_wheels"]
 
@@ -40,10 +40,6 @@ LEAST_WAVE_TURNS = 8
 """Turns from which a wave is sought: below, too few lower frequencies are there to say how much the drive wanders (3 of
 50 healthy nights whose drive wandered by 3 % showed a wave of 4.3 turns; with 8 none of 120)."""
 
-LEAST_TURN_BEATS, MOST_TURN_BEATS = 6, 700
-"""Turns searched where no train is given: an escape wheel has three teeth at least; turns longer than 700 beats show
-in a row of nights, not in one."""
-
 BELIEVED = 0.004
 """False alarm of the whole search below which a fault is told: with what theory leaves out, fewer than 1 healthy
 night in 50 shows one (``tests/benchmarks/wheels.py``)."""
@@ -54,28 +50,18 @@ REACH = 4
 STEP_BEATS = (4, 8, 16)
 """Beats averaged before and after, where steps of the arc are sought: what a tooth further up takes to pass."""
 
+SIZE_SIGMA = 3.0
+"""Standard uncertainties that the size of a fault must be from nothing: it is searched for by one contrast and measured by
+another, and what only one of them shows is none."""
+
+OWN_SHARE = 0.5
+"""Share of a change of loudness that must be contact's or drop's own: a noise that comes and goes changes both alike."""
+
 MOST_FAULTS = 3
 """Turns told at most; what comes back beyond them is told when these are mended."""
 
-ALIAS = 0.6
-"""Steadiness (0 to 1) of another clock's phase at a place above which its ticks may be what is heard there: the teeth
-of a clock drift through another's phases, and 20 turns then reach 0.6 once in a thousand (Rayleigh's test)."""
-
-OVERTONES = range(2, 8)
-"""Multiples of a turn's frequency by which a wave and a tooth are told apart: a wave has none of them, and of a tooth
-each is as strong as the first."""
-
-
-@dataclass(frozen=True, slots=True)
-class _Turn:
-    beats: float
-    teeth: int | None
-    wheel: str = ""
-
-    def same_as(self, other: _Turn) -> bool:
-        """Whether one turn is a whole number of times the other: the same fault shows at all of them."""
-        ratio = max(self.beats, other.beats) / min(self.beats, other.beats)
-        return abs(ratio - round(ratio)) < 1e-3 * ratio
+INTERVAL_DOUBT = 2e-4
+"""How far off the interval of another clock may be that the hearing gives: 10 ms in a lag of 90 s, twice over."""
 
 
 @dataclass(slots=True)
@@ -102,7 +88,7 @@ class _Row:
 class _Place:
     """A place of a turn at which a row stands out, and the chance of it there."""
 
-    turn: _Turn
+    turn: Turn
     row: _Row
     place: int
     chance: float
@@ -113,7 +99,7 @@ class _Wave:
     """A sine in the lift passage: the fault that it is, its course in percent by beat, and whether it is all there is."""
 
     fault: WheelFault
-    turn: _Turn
+    turn: Turn
     course: FloatArray
     is_all: bool
 
@@ -122,26 +108,27 @@ class _Wave:
 class _Search:
     """What all tests of one recording share. Rows begin at beat ``first``, which is of side a."""
 
-    turns: tuple[_Turn, ...]
+    turns: tuple[Turn, ...]
     trials: int
     first: int
     time_s: FloatArray
     other_intervals_s: tuple[float, ...]
+    drop_over_contact_db: FloatArray
 
     def false_alarm(self, chance: float) -> float:
         return folding.false_alarm(chance, self.trials)
 
     def of_other_clock(self, place: _Place) -> bool:
-        """Whether another clock ticks at one moment of all beats of this place, but not of all beats of this side."""
+        """Whether another clock ticks at steady moments of the beats of this place, but not of all beats of this side."""
         beat = np.arange(len(self.time_s))
         known = np.isfinite(self.time_s)
         at, _ = folding.fold_places(beat, place.turn.beats)
         here, side = known & (at == place.place), known & (beat % 2 == place.place % 2)
-        for interval_s in self.other_intervals_s:
-            phase = np.exp(2j * np.pi * self.time_s / interval_s)
-            if abs(phase[here].mean()) > ALIAS > abs(phase[side].mean()):
-                return True
-        return False
+        return any(
+            folding.steady_phase(self.time_s[here], interval_s)
+            and not folding.steady_phase(self.time_s[side], interval_s)
+            for interval_s in self.other_intervals_s
+        )
 
 
 def find_wheels(
@@ -173,15 +160,17 @@ def find_wheels(
     first = int(swings.number[0]) - int(swings.number[0]) % 2
     number = swings.number - first
     span = int(number[-1]) + 1
-    turns = _turns(span, train)
+    turns = turns_within(span / LEAST_TURNS, train)
     if not turns:
         return None
     values = _quantities(swings, levels_db, number, span)
     quantities = len(values) + len(STEP_BEATS)
     trials = sum(round(turn.beats) for turn in turns) * quantities + len(turns)
     time_s = _dense(swings.time_s, number, span)
-    search = _Search(turns, trials, first, time_s, tuple(other_intervals_s))
-    arc = _without_sides(_dense(swings.arc_deg, number, span))
+    apart = _dense(levels_db["drop"] - levels_db["contact"], number, span)
+    apart_db = _against_own_side("drop_over_contact_db", apart).excess
+    search = _Search(turns, trials, first, time_s, tuple(other_intervals_s), apart_db)
+    arc = folding.without_sides(_dense(swings.arc_deg, number, span))
     waves: list[_Wave] = []
     passage = values.get("lift_passage_percent")
     if passage is not None and (wave := _sine(passage, search)) is not None and wave.is_all:
@@ -198,12 +187,14 @@ def find_wheels(
         rows = [
             _Row(
                 row.quantity,
-                _without_wave(row.contrast, wave.turn),
-                _without_wave(row.excess, wave.turn),
+                row.contrast - folding.fitted_wave(row.contrast, wave.turn.beats)[0],
+                row.excess - folding.fitted_wave(row.excess, wave.turn.beats)[0],
                 row.step_beats,
             )
             for row in rows
         ]
+    for row in rows:
+        _without_other_ticks(row, time_s, _dense(swings.lift_passage_s, number, span), other_intervals_s)
     faults, told = _teeth(rows, search)
     if passage is not None and not waves:
         for row in rows:
@@ -214,34 +205,15 @@ def find_wheels(
     return tuple(sorted((*faults, *(wave.fault for wave in waves)), key=lambda fault: fault.false_alarm))
 
 
-def _in_tune(wave: _Turn, told: _Turn, span: int) -> bool:
+def _in_tune(wave: Turn, told: Turn, span: int) -> bool:
     """Whether a wave's frequency is a whole number of times a told turn's, as near as this many beats can tell."""
     times = told.beats / wave.beats
     return round(times) >= 1 and abs(times - round(times)) * span / told.beats < folding.LINE_BINS
 
 
-def _turns(span: int, train: Train | None) -> tuple[_Turn, ...]:
-    most = span / LEAST_TURNS
-    if train is not None:
-        return tuple(
-            _Turn(wheel.beats, wheel.teeth, wheel.name) for wheel in train.wheels if wheel.beats <= most
-        )
-    last = int(min(most, MOST_TURN_BEATS))
-    return tuple(_Turn(float(beats), beats // 2) for beats in range(LEAST_TURN_BEATS, last + 1, 2))
-
-
 def _dense(values: FloatArray, number: IntArray, span: int) -> FloatArray:
     row = np.full(span, np.nan)
     row[number] = values
-    return row
-
-
-def _without_sides(row: FloatArray) -> FloatArray:
-    """The row less the median of each side."""
-    row = row.copy()
-    for side in (0, 1):
-        if np.isfinite(row[side::2]).any():
-            row[side::2] -= np.nanmedian(row[side::2])
     return row
 
 
@@ -259,7 +231,7 @@ def _quantities(
         "time_error_ms": 1e3 * swings.time_s,
     }
     dense = {name: _dense(row, number, span) for name, row in rows.items()}
-    dense["lift_passage_percent"] = _without_sides(dense["lift_passage_percent"])
+    dense["lift_passage_percent"] = folding.without_sides(dense["lift_passage_percent"])
     return {name: row for name, row in dense.items() if np.isfinite(row).sum() >= LEAST_BEATS}
 
 
@@ -272,10 +244,22 @@ def _against_own_side(quantity: str, row: FloatArray) -> _Row:
     return _Row(quantity, excess if quantity == "time_error_ms" else contrast, excess)
 
 
-def _teeth(rows: Sequence[_Row], search: _Search) -> tuple[list[WheelFault], list[_Turn]]:
+def _without_other_ticks(
+    row: _Row, time_s: FloatArray, passage_s: FloatArray, other_intervals_s: Sequence[float]
+) -> None:
+    """Leave out of a row the beats on whose contact or drop another clock's ticks fall, where they show in it."""
+    half_s = np.nan_to_num(passage_s) / 2
+    contact, drop = time_s - half_s, time_s + half_s
+    moments = {"drop_level_db": (drop,), "contact_level_db": (contact,)}.get(row.quantity, (contact, drop))
+    for interval_s in other_intervals_s:
+        for moment_s in moments if not row.step_beats else ():
+            row.score[folding.where_it_ticks(row.score, moment_s, interval_s, INTERVAL_DOUBT)] = np.nan
+
+
+def _teeth(rows: Sequence[_Row], search: _Search) -> tuple[list[WheelFault], list[Turn]]:
     """Single places of a turn at which a quantity stands out; what is found is then left out of the rows."""
     faults: list[WheelFault] = []
-    told: list[_Turn] = []
+    told: list[Turn] = []
     for _ in range(MOST_FAULTS):
         places = [
             place for row in rows for turn in search.turns for place in _standing_out(row, turn, search)
@@ -292,7 +276,7 @@ def _teeth(rows: Sequence[_Row], search: _Search) -> tuple[list[WheelFault], lis
     return faults, told
 
 
-def _standing_out(row: _Row, turn: _Turn, search: _Search) -> list[_Place]:
+def _standing_out(row: _Row, turn: Turn, search: _Search) -> list[_Place]:
     """Places of a turn at which a row stands out of the whole search, other clocks' ticks left out."""
     from scipy.stats import norm
 
@@ -310,14 +294,14 @@ def _standing_out(row: _Row, turn: _Turn, search: _Search) -> list[_Place]:
     return [place for place in out if not search.of_other_clock(place)]
 
 
-def _best_turn(places: Sequence[_Place]) -> _Turn:
+def _best_turn(places: Sequence[_Place]) -> Turn:
     """Of the turns at which the surest row stands out (a turn and its multiples all do): the least chance of its fold."""
     from scipy.stats import chi2
 
     surest = min(places, key=lambda place: place.chance).row
     turns = {place.turn.beats: place.turn for place in places if place.row is surest}
 
-    def log_chance(turn: _Turn) -> float:
+    def log_chance(turn: Turn) -> float:
         at, many = folding.fold_places(np.arange(len(surest.score)), turn.beats)
         chi_square, freedoms = folding.chi_square_of_fold(surest.score, at, many)
         return float(chi2.logsf(chi_square, freedoms))
@@ -325,19 +309,37 @@ def _best_turn(places: Sequence[_Place]) -> _Turn:
     return min(turns.values(), key=log_chance)
 
 
-def _faults_at(turn: _Turn, rows: Iterable[_Row], search: _Search) -> list[WheelFault]:
+def _faults_at(turn: Turn, rows: Iterable[_Row], search: _Search) -> list[WheelFault]:
     """What each quantity shows at a turn; of the lift passage and the arc that follows from it, the surer."""
     found = [
-        (row, _tooth(turn, row, places, search))
+        (row, fault)
         for row in rows
         if (places := _standing_out(row, turn, search))
+        and _measured(fault := _tooth(turn, row, places, search))
+        and not _of_room(fault, turn, places, search)
     ]
     of_passage = [fault for row, fault in found if row.step_beats or row.quantity == "lift_passage_percent"]
     others = [fault for _, fault in found if all(fault is not one for one in of_passage)]
     return others + ([min(of_passage, key=lambda fault: fault.false_alarm)] if of_passage else [])
 
 
-def _tooth(turn: _Turn, row: _Row, places: Sequence[_Place], search: _Search) -> WheelFault:
+def _of_room(fault: WheelFault, turn: Turn, places: Sequence[_Place], search: _Search) -> bool:
+    """Whether contact and drop are louder or softer there together: the room's noise does that, and no tooth."""
+    sign = {"drop_level_db": 1, "contact_level_db": -1}.get(fault.quantity)
+    apart_db = search.drop_over_contact_db
+    at, _ = folding.fold_places(np.arange(len(apart_db)), turn.beats)
+    inside = np.isin(at, [place.place for place in places])
+    if sign is None or not (np.isfinite(apart_db[inside]).any() and np.isfinite(apart_db[~inside]).any()):
+        return False
+    own_db = sign * float(np.nanmean(apart_db[inside]) - np.nanmean(apart_db[~inside]))
+    return own_db / float(fault.size.nominal_value) < OWN_SHARE
+
+
+def _measured(fault: WheelFault) -> bool:
+    return bool(abs(fault.size.nominal_value) > SIZE_SIGMA * fault.size.std_dev)
+
+
+def _tooth(turn: Turn, row: _Row, places: Sequence[_Place], search: _Search) -> WheelFault:
     """The fault that these places of one row are: for a step the surest place, else one for each pallet."""
     by_chance = sorted(places, key=lambda place: place.chance)
     chosen = by_chance[:1]
@@ -363,28 +365,24 @@ def _sine(passage: FloatArray, search: _Search) -> _Wave | None:
     from scipy.stats import f
 
     rows = [folding.tapered(passage[side::2]) for side in (0, 1)]
-    best: tuple[float, float, _Turn] | None = None
+    best: tuple[float, float, Turn] | None = None
     for turn in search.turns:
         if len(passage) < LEAST_WAVE_TURNS * turn.beats:
             continue
-        ratio = freedoms = 0.0
-        for row in rows:
-            cycles = 2 * len(row) / turn.beats
-            background, free = folding.background_power(row, cycles)
-            ratio += folding.sine_power(row, cycles) / background if background > 0 else 0.0
-            freedoms += free
+        ratio, freedoms = folding.wave_ratio(rows, turn.beats)
         if freedoms > 2 and (best is None or ratio > best[0]):
             best = ratio, freedoms, turn
     if best is None:
         return None
     ratio, freedoms, turn = best
     chance = search.false_alarm(float(f.sf(ratio / 2, 4, freedoms)))
-    return _wave_of(passage, turn, chance, search) if chance < BELIEVED else None
+    wave = _wave_of(passage, turn, chance, search) if chance < BELIEVED else None
+    return wave if wave is not None and _measured(wave.fault) else None
 
 
-def _wave_of(passage: FloatArray, turn: _Turn, chance: float, search: _Search) -> _Wave:
+def _wave_of(passage: FloatArray, turn: Turn, chance: float, search: _Search) -> _Wave:
     """The wave of a turn by least squares on each side."""
-    course, (cosines, sines) = _fitted(passage, turn)
+    course, (cosines, sines) = folding.fitted_wave(passage, turn.beats)
     crest = 2 * round(np.arctan2(sines[0], cosines[0]) / (2 * np.pi) * turn.beats / 2)
     known = np.isfinite(passage)
     noise = float(np.std((passage - course)[known])) / np.sqrt(known.sum() / 2)
@@ -393,36 +391,4 @@ def _wave_of(passage: FloatArray, turn: _Turn, chance: float, search: _Search) -
     fault = WheelFault(
         turn.beats, turn.teeth, "sine", where, "lift_passage_percent", half_height, chance, turn.wheel
     )
-    return _Wave(fault, turn, course, _is_all(passage, turn))
-
-
-def _fitted(row: FloatArray, turn: _Turn) -> tuple[FloatArray, FloatArray]:
-    """The wave of a turn by least squares on each side: its course, and [cosines, sines] of sides a and b."""
-    beat = np.arange(len(row))
-    angle = 2 * np.pi * beat / turn.beats
-    design = np.stack([np.cos(angle), np.sin(angle), np.ones(len(beat))], axis=1)
-    course, heights = np.zeros(len(row)), np.zeros((2, 2))
-    for side in (0, 1):
-        mine = (beat % 2 == side) & np.isfinite(row)
-        if mine.sum() > 3:
-            heights[:, side] = np.linalg.lstsq(design[mine], row[mine], rcond=None)[0][:2]
-        course[side::2] = (design[:, :2] @ heights[:, side])[side::2]
-    return course, heights
-
-
-def _without_wave(row: FloatArray, turn: _Turn) -> FloatArray:
-    return row - _fitted(row, turn)[0]
-
-
-def _is_all(passage: FloatArray, turn: _Turn) -> bool:
-    """Whether the first wave of a turn is stronger than its overtones together, the background taken off each."""
-    rows = [folding.tapered(passage[side::2]) for side in (0, 1)]
-
-    def strength(times: int) -> float:
-        cycles = [2 * len(row) * times / turn.beats for row in rows]
-        return sum(
-            folding.sine_power(row, many) - folding.background_power(row, many)[0]
-            for row, many in zip(rows, cycles, strict=True)
-        )
-
-    return strength(1) > sum(max(strength(times), 0.0) for times in OVERTONES if turn.beats / times > 4)
+    return _Wave(fault, turn, course, folding.is_wave_alone(passage, turn.beats))

@@ -11,6 +11,7 @@ eq. 14 and sec. III c (power of a sine in noise, false alarm of a search).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -23,22 +24,49 @@ from torsionbeat.theory.robust import SIGMA_PER_MEDIAN
 IntArray = npt.NDArray[np.int64]
 
 __all__ = [
+    "PHASES",
     "against_line",
     "against_neighbours",
     "background_power",
     "bounded_scores",
     "chi_square_of_fold",
     "false_alarm",
+    "fitted_wave",
     "fold_places",
     "folded_mean",
+    "is_wave_alone",
     "sine_power",
+    "steady_phase",
     "steps",
     "tapered",
+    "wave_ratio",
+    "where_it_ticks",
+    "without_sides",
 ]
 
 LINE_BINS = 2.5
 """Frequencies next to a line that its Hann-tapered power reaches (main lobe: 2 each way, F. J. Harris, Proc. IEEE 66
 (1978) 51, table I)."""
+
+OVERTONES = range(2, 8)
+"""Multiples of a turn's frequency by which a wave and a tooth are told apart: a wave has none of them, and of a tooth
+each is as strong as the first."""
+
+PHASES = 32
+"""Parts of another clock's interval by which it is sought: its tick covers one or two of them."""
+
+STEPS_A_CYCLE = 16
+"""Trials for each cycle by which the interval's doubt lets the whole row slip: half a trial off, a tick still stands in one
+or two of the phases."""
+
+TICKS = 1e-3
+"""Chance of the whole search for another clock's interval below which its phases are left out."""
+
+TICK_SIGMA = 3.0
+"""Standard errors by which a phase must stand out to be one at which it ticks: once in ten folds by chance."""
+
+STEADY_CHANCE = 1e-3
+"""Chance of a phase as steady as this without cause (Rayleigh's test)."""
 
 
 def bounded_scores(values: FloatArray, bound: float = 3.0) -> FloatArray:
@@ -152,6 +180,15 @@ def against_neighbours(row: FloatArray, reach: int) -> FloatArray:
     return np.where((np.abs(after) < np.abs(before)) | np.isnan(before), after, before)
 
 
+def without_sides(row: FloatArray) -> FloatArray:
+    """The row less the median of its even steps and of its odd ones."""
+    row = row.copy()
+    for side in (0, 1):
+        if np.isfinite(row[side::2]).any():
+            row[side::2] -= np.nanmedian(row[side::2])
+    return row
+
+
 def against_line(row: FloatArray, reach: int) -> FloatArray:
     """Each value less the median of half sums of those as far before and after it, which lie on any straight line."""
     around = _around(row, reach)
@@ -221,3 +258,121 @@ def background_power(row: FloatArray, cycles: float) -> tuple[float, float]:
         return 0.0, 0.0
     _slope, level = np.polyfit(np.log(at / cycles), np.log(spectrum[at]), 1)
     return float(np.exp(level + np.euler_gamma)), 2 * (len(at) - 2) / (np.pi**2 / 6)
+
+
+def fitted_wave(row: FloatArray, turn: float) -> tuple[FloatArray, FloatArray]:
+    """The wave of a turn of so many steps by least squares, on even and on odd steps for themselves.
+
+    Returns
+    -------
+    course : ndarray, shape (n,)
+    heights : ndarray, shape (2, 2)
+        [cosines, sines] of even and of odd steps.
+    """
+    step = np.arange(len(row))
+    angle = 2 * np.pi * step / turn
+    design = np.stack([np.cos(angle), np.sin(angle), np.ones(len(step))], axis=1)
+    course, heights = np.zeros(len(row)), np.zeros((2, 2))
+    for side in (0, 1):
+        mine = (step % 2 == side) & np.isfinite(row)
+        if mine.sum() > 3:
+            heights[:, side] = np.linalg.lstsq(design[mine], row[mine], rcond=None)[0][:2]
+        course[side::2] = (design[:, :2] @ heights[:, side])[side::2]
+    return course, heights
+
+
+def where_it_ticks(
+    scores: FloatArray, time_s: FloatArray, interval_s: float, doubt: float
+) -> npt.NDArray[np.bool_]:
+    """Which values fall where something that repeats at an interval shows in them.
+
+    The values are folded by the interval, at trial intervals within its doubt (epoch folding, Leahy et al. 1983); where
+    the chi-square of the best stands out of the whole search, the phases that do, and their neighbours, are told.
+
+    Parameters
+    ----------
+    scores : ndarray, shape (n,)
+        Of variance one; nan where unknown.
+    time_s : ndarray, shape (n,)
+    interval_s : float
+    doubt : float
+        How far off the interval may be, as a share of it.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+        All False where nothing stands out.
+    """
+    from scipy.stats import chi2
+
+    known = np.isfinite(scores) & np.isfinite(time_s)
+    hit = np.zeros(len(scores), bool)
+    if known.sum() < 2 * PHASES:
+        return hit
+    values, times = scores[known] - scores[known].mean(), time_s[known]
+    slip = doubt * float(np.ptp(times)) / interval_s
+    trials = np.arange(-np.ceil(slip * STEPS_A_CYCLE), np.ceil(slip * STEPS_A_CYCLE) + 1)
+    best = 0.0, np.zeros(0, np.int64), np.zeros(PHASES)
+    for trial in trials:
+        tried_s = interval_s * (
+            1 + trial / STEPS_A_CYCLE * interval_s / max(float(np.ptp(times)), interval_s)
+        )
+        phase = np.floor(np.mod(times / tried_s, 1.0) * PHASES).astype(np.int64) % PHASES
+        count = np.maximum(np.bincount(phase, minlength=PHASES), 1)
+        z = np.bincount(phase, weights=values, minlength=PHASES) / np.sqrt(count * values.var())
+        if (total := float(np.sum(z**2))) > best[0]:
+            best = total, phase, z
+    total, phase, z = best
+    if not len(phase) or len(trials) * float(chi2.sf(total, PHASES - 1)) > TICKS:
+        return hit
+    hot = np.abs(z) > TICK_SIGMA
+    hot |= np.roll(hot, 1) | np.roll(hot, -1)
+    hit[known] = hot[phase]
+    return hit
+
+
+def steady_phase(time_s: FloatArray, interval_s: float) -> bool:
+    """Whether something of this interval is at one phase, or by turns at two or three, at all these moments.
+
+    Rayleigh's test of the phase and its multiples: n R^2 follows an exponential distribution where the phases are even.
+
+    Examples
+    --------
+    >>> moments = 30.25 * np.arange(20.0)
+    >>> steady_phase(moments, 1.0), steady_phase(moments, 0.5), steady_phase(moments, 0.93)
+    (False, True, False)
+    """
+    phase = 2 * np.pi * time_s / interval_s
+    strength = [len(time_s) * abs(np.exp(1j * times * phase).mean()) ** 2 for times in (1, 2, 3)]
+    return bool(max(strength) > -np.log(STEADY_CHANCE))
+
+
+def wave_ratio(rows: Sequence[FloatArray], turn: float) -> tuple[float, float]:
+    """Power of a wave over its background, summed over tapered rows of every other step, and the background's freedoms.
+
+    ``turn`` in steps, two to a place of a row.
+    """
+    ratio = freedoms = 0.0
+    for row in rows:
+        cycles = 2 * len(row) / turn
+        background, free = background_power(row, cycles)
+        ratio += sine_power(row, cycles) / background if background > 0 else 0.0
+        freedoms += free
+    return ratio, freedoms
+
+
+def is_wave_alone(row: FloatArray, turn: float) -> bool:
+    """Whether the first wave of a turn is stronger than its overtones together, the background taken off each.
+
+    Even and odd steps of the row for themselves: of a single odd place each overtone is as strong as the first.
+    """
+    halves = [tapered(row[side::2]) for side in (0, 1)]
+
+    def strength(times: int) -> float:
+        cycles = [2 * len(half) * times / turn for half in halves]
+        return sum(
+            sine_power(half, many) - background_power(half, many)[0]
+            for half, many in zip(halves, cycles, strict=True)
+        )
+
+    return strength(1) > sum(max(strength(times), 0.0) for times in OVERTONES if turn / times > 4)

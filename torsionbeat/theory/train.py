@@ -12,13 +12,18 @@ from dataclasses import dataclass
 
 from torsionbeat.errors import InputError
 
-__all__ = ["Train", "Wheel"]
+__all__ = ["Train", "Turn", "Wheel", "turns_within"]
 
 LEAST_TEETH, MOST_TEETH = 3, 400
 """Teeth of a wheel, leaves of a pinion: a lantern pinion has few, no wheel of a clock has more (common practice)."""
 
 MOST_WHEELS = 8
 """Wheels in a train: a clock that goes for 400 days has five or six (common practice, no source)."""
+
+
+LEAST_TURN_BEATS, MOST_TURN_BEATS = 6, 700
+"""Turns searched where no train is given: an escape wheel has three teeth at least; turns longer than 700 beats show
+in a row of nights, not in one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,3 +100,35 @@ class Train:
             beats *= teeth / leaves
             found.append(Wheel(f"the wheel of {teeth}, {number} above the escape wheel", teeth, beats))
         return tuple(found)
+
+
+@dataclass(frozen=True, slots=True)
+class Turn:
+    """A turn that is searched: its beats, and the teeth and name of the wheel that would have it."""
+
+    beats: float
+    teeth: int | None
+    wheel: str = ""
+
+    def same_as(self, other: Turn) -> bool:
+        """Whether one turn is a whole number of times the other: the same fault shows at all of them."""
+        ratio = max(self.beats, other.beats) / min(self.beats, other.beats)
+        return abs(ratio - round(ratio)) < 1e-3 * ratio
+
+
+def turns_within(most_beats: float, train: Train | None = None) -> tuple[Turn, ...]:
+    """Turns of at most so many beats: those of a train's wheels, or where none is given all that an escape wheel may have.
+
+    Examples
+    --------
+    >>> [turn.beats for turn in turns_within(240, Train.from_text("15,60/8,72/10"))]
+    [30.0, 225.0]
+    >>> [turn.teeth for turn in turns_within(12)]
+    [3, 4, 5, 6]
+    """
+    if train is not None:
+        return tuple(
+            Turn(wheel.beats, wheel.teeth, wheel.name) for wheel in train.wheels if wheel.beats <= most_beats
+        )
+    last = int(min(most_beats, MOST_TURN_BEATS))
+    return tuple(Turn(float(beats), beats // 2) for beats in range(LEAST_TURN_BEATS, last + 1, 2))
