@@ -40,3 +40,21 @@ def test_an_error_on_the_way_leaves_the_old_one(tmp_path):
 def test_a_folder_that_is_gone_is_told(tmp_path):
     with pytest.raises(OSError, match="No such file"), written_whole(tmp_path / "gone" / "a") as part:
         part.write_text("x")
+
+
+def test_a_folder_appears_whole_or_not_at_all(tmp_path):
+    place = tmp_path / "export"
+    with written_whole(place) as part:
+        part.mkdir()
+        (part / "a.csv").write_text("1")
+        assert not place.exists()
+    assert [one.name for one in place.iterdir()] == ["a.csv"]
+
+    def break_off(part):
+        part.mkdir()
+        (part / "a.csv").write_text("1")
+        raise RuntimeError("on the way")
+
+    with pytest.raises(RuntimeError, match="on the way"), written_whole(tmp_path / "other") as part:
+        break_off(part)
+    assert [one.name for one in tmp_path.iterdir()] == ["export"]

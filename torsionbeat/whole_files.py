@@ -1,12 +1,13 @@
 """Files that are there whole or not at all, whatever ends the writing: a kill, a full disk, an error on the way.
 
-In: a path. Out: another path in the same folder to write to, which takes the first one's place once all is written.
+Input: a path. Output: another path in the same folder to write to, which takes the first one's place once all is written.
 """
 
 from __future__ import annotations
 
 import contextlib
 import os
+import shutil
 import threading
 from collections.abc import Iterator
 from pathlib import Path
@@ -23,7 +24,8 @@ def written_whole(path: Path, *, private: bool = False, secure: bool = False) ->
     Parameters
     ----------
     path : Path
-        The file that is to be.
+        The file that is to be, or the folder: what is made at the path given is what it becomes. A folder that is there is
+        not replaced; take it away before the block ends.
     private : bool
         Make it readable by its owner alone, from its first byte.
     secure : bool
@@ -47,5 +49,7 @@ def written_whole(path: Path, *, private: bool = False, secure: bool = False) ->
                 os.close(handle)
         part.replace(path)
     finally:
+        if part.is_dir():
+            shutil.rmtree(part, ignore_errors=True)
         with contextlib.suppress(OSError):
             part.unlink(missing_ok=True)

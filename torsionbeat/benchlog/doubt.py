@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 import time
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
+
+from torsionbeat.whole_files import written_whole
 
 __all__ = ["DoubtBook", "fingerprint"]
 
@@ -66,7 +67,5 @@ class DoubtBook:
     def _write(self, marks: dict[str, Any]) -> None:
         with suppress(OSError):
             self._path.parent.mkdir(parents=True, exist_ok=True)
-            part = self._path.with_suffix(".part")
-            with open(os.open(part, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "w") as file:
-                json.dump(marks, file)
-            part.replace(self._path)
+            with written_whole(self._path, private=True) as part:
+                part.write_text(json.dumps(marks), encoding="utf-8")

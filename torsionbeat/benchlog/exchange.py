@@ -12,7 +12,7 @@ import json
 import os
 import shutil
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
 from typing import Any, TextIO
@@ -25,6 +25,7 @@ from torsionbeat.benchlog.imports import SINCE, check_shape, columns_of, target_
 from torsionbeat.benchlog.tables import HISTORY, SCHEMA, VERSION_TABLE, Base, ChangeRecord, ClockRecord
 from torsionbeat.errors import BenchLogError, InputError
 from torsionbeat.version import __version__
+from torsionbeat.whole_files import written_whole
 
 __all__ = ["read_history", "take_history", "write_history"]
 
@@ -85,22 +86,17 @@ def write_history(document: dict[str, Any], path: str | Path, *, overwrite: bool
     as_file = path.suffix.lower() == ".json"
     if path.exists() and (path.is_dir() == as_file or (path.is_dir() and not _is_export(path))):
         raise InputError(f"{path} is not what clock export wrote and is not replaced; give another path")
-    part = path.with_name(f"{path.name}.part")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        if as_file:
-            with _private(part) as file:
-                file.write(json.dumps(document, indent=1, ensure_ascii=False) + "\n")
-        else:
-            part.mkdir(mode=0o700, exist_ok=True)
-            _write_csv(document, part)
-            if path.is_dir():
-                shutil.rmtree(path)
-        part.replace(path)
+        with written_whole(path, private=as_file) as part:
+            if as_file:
+                part.write_text(json.dumps(document, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+            else:
+                part.mkdir(mode=0o700)
+                _write_csv(document, part)
+                if path.is_dir():
+                    shutil.rmtree(path)
     except OSError as error:
-        shutil.rmtree(part, ignore_errors=True)
-        with suppress(OSError):
-            part.unlink()
         raise BenchLogError(
             f"the history was not written to {path}: {error.strerror or error}. "
             "Give another path, or make room."

@@ -23,6 +23,7 @@ import numpy as np
 from torsionbeat.history.mean_sounds import mean_sounds_document, mean_sounds_of
 from torsionbeat.history.nights import Group, Night, with_sides_swapped
 from torsionbeat.history.sound_rows import KINDS, PLACE_DB, between_sides_db, likeness
+from torsionbeat.reading.document import figure_document
 from torsionbeat.reading.figures import UFloat
 
 __all__ = [
@@ -294,7 +295,7 @@ def _student(x: float) -> float:
 def _pair(figure: UFloat) -> dict[str, float] | None:
     if figure is None or not np.isfinite(figure.nominal_value):
         return None
-    return {"value": float(figure.nominal_value), "standard_uncertainty": float(figure.std_dev)}
+    return figure_document(figure)
 
 
 def _figure(pair: Any) -> UFloat:

@@ -26,6 +26,7 @@ from typing import Any
 from torsionbeat.errors import DeviceError, InputError
 from torsionbeat.page.feed import Feed
 from torsionbeat.page.reader import BROKEN, SAMPLE_NAME, Limits, Recording, read_recording
+from torsionbeat.whole_files import written_whole
 
 __all__ = ["ENDINGS", "Limits", "Recording", "Recordings", "TooBigError", "TooSlowError", "too_big"]
 
@@ -172,10 +173,10 @@ class Recordings:
 
         self._make_folder()
         number = secrets.token_hex(8)
-        part, path = self._folder / f"{number}.part", self._folder / f"{number}.{ending}"
+        path = self._folder / f"{number}.{ending}"
         size, began = 0, time.monotonic()
         try:
-            with part.open("xb") as file:
+            with written_whole(path) as part, part.open("xb") as file:
                 while True:
                     try:
                         piece = await asyncio.wait_for(anext(pieces, b""), self.limits.piece_s)
@@ -188,16 +189,13 @@ class Recordings:
                     size += len(piece)
                     self._check_size(size, time.monotonic() - began)
                     file.write(piece)
-            if not size:
-                raise InputError("the recording is empty; choose another")
-            part.replace(path)
+                if not size:
+                    raise InputError("the recording is empty; choose another")
         except OSError as error:
             raise DeviceError(
                 f"the recording could not be taken down ({error.strerror or 'the disk refused it'}); nothing of it was kept: "
                 "make room on the disk, then send it again"
             ) from error
-        finally:
-            part.unlink(missing_ok=True)
         return number, path, size
 
     def _check_size(self, size: int, gone_s: float) -> None:
@@ -320,10 +318,12 @@ class Recordings:
         return one
 
     def _write(self, one: Recording) -> None:
-        with contextlib.suppress(OSError):  # a full disk is told where sound is written
-            new = self._folder / f".{one.id}.new"
-            new.write_text(json.dumps(asdict(one)), encoding="utf-8")
-            new.replace(self._folder / f"{one.id}.json")
+        path = self._folder / f"{one.id}.json"
+        with (
+            contextlib.suppress(OSError),
+            written_whole(path) as part,
+        ):  # a full disk is told where sound is written
+            part.write_text(json.dumps(asdict(one)), encoding="utf-8")
 
     def _tell(self, one: Recording) -> None:
         from torsionbeat.page.views import fragment

@@ -20,7 +20,7 @@ from torsionbeat.reading.figures import (
 from torsionbeat.sound.remarks import remark_codes
 from torsionbeat.version import __version__
 
-__all__ = ["reading_document", "swing_levels_db", "write_events"]
+__all__ = ["figure_document", "reading_document", "swing_levels_db", "write_events"]
 
 SAME_SOUND_S = 2e-3
 """A sound this near to where a swing has it is that swing's."""

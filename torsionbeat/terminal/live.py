@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, Self
 
 from torsionbeat.display.terminal import WIDEST, Fitted, simple_table
 from torsionbeat.display.words import amount, duration_words, figure_words, number, plain, rate_words
+from torsionbeat.reading.document import figure_document
 
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
@@ -193,19 +194,13 @@ def status_document(state: LiveState, now: datetime) -> dict[str, Any]:
         "tick_heard": reading is not None,
         "above_room_db": None if state.standing_db is None else round(state.standing_db, 1),
         "figures_at_s": round(state.reading_at_s, 1) if reading is not None else None,
-        **{name: _pair(getattr(reading, name, None)) for name in figures},
+        **{name: figure_document(getattr(reading, name, None)) for name in figures},
         "beats": None
         if reading is None
         else {"expected": reading.beats_expected, "heard": reading.beats_heard},
         "kept": state.kept,
         "remarks": list(state.remarks),
     }
-
-
-def _pair(figure: Any) -> dict[str, float] | None:
-    if figure is None:
-        return None
-    return {"value": float(figure.nominal_value), "standard_uncertainty": float(figure.std_dev)}
 
 
 class LiveScreen:

@@ -19,6 +19,7 @@ from torsionbeat.twin.recorder import Recorder, SignalPath
 from torsionbeat.twin.room import Room
 from torsionbeat.twin.truth import Events, Truth
 from torsionbeat.twin.voices import VOICES, VoiceSet
+from torsionbeat.whole_files import written_whole
 
 __all__ = ["Rendering", "simulate"]
 
@@ -145,18 +146,19 @@ class Rendering:
         lossy = kind == "OGG"
         subtype = "VORBIS" if lossy else f"PCM_{self.recorder.bits}"
         scale, dtype = (2**15, np.int16) if self.recorder.bits == 16 else (2**31, np.int32)
-        part = path.with_name(path.name + ".part")
         done = 0
         try:
-            with soundfile.SoundFile(
-                part, "w", self.sample_rate_hz, self.channels, subtype=subtype, format=kind
-            ) as file:
+            with (
+                written_whole(path) as part,
+                soundfile.SoundFile(
+                    part, "w", self.sample_rate_hz, self.channels, subtype=subtype, format=kind
+                ) as file,
+            ):
                 for block in self.blocks(4096 if lossy else CHUNK):  # long Vorbis blocks overflow its stack
                     file.write(block if lossy else (block.astype(np.float64) * scale).astype(dtype))
                     done += len(block)
                     if on_progress:
                         on_progress(done / self.frames)
-            part.replace(path)
             if with_truth:
                 self.truth.save(path)
         except (OSError, soundfile.LibsndfileError) as error:
@@ -165,8 +167,6 @@ class Rendering:
                 f"cannot write {path}: {reason.rstrip('.')}. Nothing was kept; "
                 "choose a folder that exists and has room."
             ) from error
-        finally:
-            part.unlink(missing_ok=True)
         return path
 
     def _chunks(self) -> Iterator[NDArray[np.float32]]:
