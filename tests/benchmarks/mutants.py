@@ -1,11 +1,16 @@
 """Whether the tests notice a fault: deliberate ones are put in, one after the other, and the tests that belong run.
 
-Run: python tests/benchmarks/mutants.py [parts of a file's name or of a fault ...] [--processes 2]
+Run: python tests/benchmarks/mutants.py [parts of a file's name or of a fault ...] [--processes 2] [--part 1/8]
+     python tests/benchmarks/mutants.py --drawn 200 --seed 1 [parts of a file's name ...]
+     python tests/benchmarks/mutants.py --told results.jsonl
 
-The faults stand in ``faults.py``: a file, a text in it, what takes its place, and the tests that must fail. All happens in
-a scratch copy of the package and its tests. Printed are the faults that were killed and those that survived, each
-survivor with why it may, or nothing. A text that is not found once is an error: the table must follow the code.
-Target: 95 % killed, and every survivor explained.
+The faults stand in ``faults.py``: a file, a text in it, what takes its place, and the tests that must fail; with
+``--drawn`` they are drawn at random from the package instead (``drawn.py``). All happens in a scratch copy of the
+package and its tests. Printed are the faults that were killed and those that survived, each survivor with why it may, or
+nothing. A text that is not found once is an error: the table must follow the code. ``--results`` keeps each verdict with
+its date as a line of a file, ``--part`` does one part of the table, so that a long run may be made in pieces; ``--told``
+prints what such a file holds.
+Target: 95 % of the table killed, and every survivor explained.
 """
 
 from __future__ import annotations
@@ -13,7 +18,9 @@ from __future__ import annotations
 import argparse
 import compileall
 import contextlib
+import datetime
 import importlib
+import json
 import multiprocessing
 import os
 import shutil
@@ -25,17 +32,22 @@ from typing import Any
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 sys.path.insert(0, str(Path(__file__).parent))
+from drawn import LONG, drawn
 from faults import FAULTS, Fault
 
 ROOT = Path(__file__).resolve().parent.parent.parent
-LONGEST_S = 600.0
+LONGEST_S = 150.0
 """A fault that makes its tests run for so long is found: something never ends."""
 
 AHEAD = (
     "pytest", "numpy", "uncertainties", "allantools", "scipy.linalg", "scipy.optimize", "scipy.signal", "scipy.special",
-    "scipy.stats", "scipy.integrate",
+    "scipy.stats", "scipy.integrate", "scipy.ndimage", "sqlalchemy.orm", "alembic.command", "soundfile", "platformdirs", "psutil",
+    "typer.testing", "rich.console", "matplotlib.figure",
 )  # fmt: skip
 """Loaded once, before the processes that run the tests branch off: most of what a small test takes is its imports."""
+
+WITHOUT = "not (" + " or ".join(LONG) + ")"
+"""Tests that are left out."""
 
 WHOLE = "(no fault)"
 """What stands first for each set of tests: without a fault they must pass."""
@@ -68,7 +80,7 @@ def run_tests(folder: Path, tests: tuple[str, ...]) -> None:
         contextlib.redirect_stdout(nowhere),
         contextlib.redirect_stderr(nowhere),
     ):
-        status = pytest.main(["-q", "-x", "-p", "no:cacheprovider", "--capture=sys", *tests])
+        status = pytest.main(["-q", "-x", "-p", "no:cacheprovider", "--capture=sys", "-k", WITHOUT, *tests])
     os._exit(int(status))
 
 
@@ -119,6 +131,25 @@ class Bench:
         return "SURVIVED" if status == 0 else "killed"
 
 
+def told(path: Path) -> int:
+    """Print what a file of results holds: the last verdict on each fault."""
+    rows = {(row["file"], row["name"]): row for row in map(json.loads, path.read_text().splitlines())}
+    verdicts = [row for row in rows.values() if row["name"] != WHOLE]
+    days = sorted({row["at"] for row in verdicts})
+    killed = sum(row["verdict"] == "killed" for row in verdicts)
+    for row in verdicts:
+        if row["verdict"] != "killed":
+            print(f"{row['file']:32} {row['name']}  {row['verdict']}{': ' if row['why'] else ''}{row['why']}")
+    rooms = sorted({row["file"].split("/")[0] for row in verdicts})
+    for room in rooms:
+        own = [row["verdict"] == "killed" for row in verdicts if row["file"].split("/")[0] == room]
+        print(f"{room:16} {sum(own):4} of {len(own):4} killed")
+    print(
+        f"{len(verdicts)} faults, {killed} killed ({killed / max(len(verdicts), 1):.1%}); run {days[0]} to {days[-1]}"
+    )
+    return 0
+
+
 def main() -> int:
     """Put in all faults, or those asked for; exit 1 where one survives unexplained or cannot be put in."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
@@ -126,11 +157,23 @@ def main() -> int:
         "only", nargs="*", default=[""], help="parts of a file's name or of a fault; any of them"
     )
     parser.add_argument("--processes", type=int, default=2)
+    parser.add_argument("--part", default="1/1", help="which part of how many")
+    parser.add_argument("--drawn", type=int, default=0, help="so many faults drawn at random")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--results", type=Path, help="a file to which each verdict is added")
+    parser.add_argument("--told", type=Path, help="print what such a file holds")
     asked = parser.parse_args()
-    waiting = [fault for fault in FAULTS if any(part in f"{fault.file}: {fault.name}" for part in asked.only)]
+    if asked.told:
+        return told(asked.told)
+    if asked.drawn:
+        waiting = drawn(ROOT, asked.drawn, asked.seed, asked.only)
+    else:
+        waiting = [one for one in FAULTS if any(part in f"{one.file}: {one.name}" for part in asked.only)]
+    part, parts = map(int, asked.part.split("/"))
+    waiting = waiting[part - 1 :: parts]
     whole = {fault.tests: Fault(fault.file, WHOLE, "", "", fault.tests) for fault in waiting}
-    waiting = [*whole.values(), *waiting]
-    started, told = time.monotonic(), {"killed": 0, "SURVIVED": 0, "NOT PUT IN": 0}
+    waiting = waiting if asked.drawn else [*whole.values(), *waiting]
+    started, counts = time.monotonic(), {"killed": 0, "SURVIVED": 0, "NOT PUT IN": 0}
     unexplained = 0
     for name in AHEAD:
         importlib.import_module(name)
@@ -140,10 +183,15 @@ def main() -> int:
         nonlocal unexplained
         if fault.name == WHOLE:
             word = "passes" if word == "SURVIVED" else "FAILS, so that nothing can be told"
-        told[word.split(":")[0]] = told.get(word.split(":")[0], 0) + 1
+        counts[word.split(":")[0]] = counts.get(word.split(":")[0], 0) + 1
         unexplained += word not in ("killed", "passes") and not (word == "SURVIVED" and fault.why)
         why = f": {fault.why}" if word == "SURVIVED" and fault.why else ""
         print(f"{fault.file:32} {fault.name:52} {seconds:5.1f} s  {word}{why}", flush=True)
+        if asked.results:
+            row = {"file": fault.file, "name": fault.name, "verdict": word, "why": fault.why}
+            now = datetime.datetime.now().astimezone().isoformat(timespec="minutes")
+            with asked.results.open("a") as file:
+                file.write(json.dumps(row | {"at": now}) + "\n")
 
     while waiting or any(bench.process for bench in benches):
         for bench in benches:
@@ -157,10 +205,10 @@ def main() -> int:
                     tell(fault, word, 0.0)
     for bench in benches:
         shutil.rmtree(bench.folder)
-    tried = told["killed"] + told["SURVIVED"]
+    tried = counts["killed"] + counts["SURVIVED"]
     print(
-        f"{tried} faults, {told['killed']} killed ({told['killed'] / max(tried, 1):.1%}), {told['SURVIVED']} survived, "
-        f"{told['NOT PUT IN']} not put in, {unexplained} unexplained; {time.monotonic() - started:.0f} s"
+        f"{tried} faults, {counts['killed']} killed ({counts['killed'] / max(tried, 1):.1%}), {counts['SURVIVED']} survived, "
+        f"{counts['NOT PUT IN']} not put in, {unexplained} unexplained; {time.monotonic() - started:.0f} s"
     )
     return 1 if unexplained else 0
 
