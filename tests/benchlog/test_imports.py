@@ -312,3 +312,26 @@ def test_report_and_advice_go_on_without_a_row_that_cannot_be_and_say_so(
         assert ("Left out, since it cannot be: hand check 1 of 'Harbour lamp'" in said) == (
             NAME in arguments
         ), said
+
+
+def test_a_reading_whose_document_is_damaged_ends_nothing_and_can_be_taken_back(log, reading, log_place):
+    from datetime import UTC, datetime, timedelta
+
+    from torsionbeat.bench.known import KnownClock
+    from torsionbeat.jobs.advise import AdviseRequest, advise
+    from torsionbeat.jobs.compare import CompareRequest, Days, compare
+
+    start = datetime(2026, 3, 1, 20, tzinfo=UTC)
+    log.add_clock("Pier", nominal_period_s=60.0, lift_deg=20.0)
+    for day in range(4):
+        log.add_reading("Pier", reading(2.0 + day), taken_at=start + timedelta(days=day))
+    spoil(log_place, "UPDATE readings SET document = '{torn' WHERE id = 2")
+    said = "Left out, since it cannot be: reading 2 of 'Pier': it cannot be read."
+    assert [row.rate_s_per_day for row in log.readings("Pier")] == [2.0, 4.0, 5.0]
+    assert list(map(str, log.left_out)) == [said]
+    days = [Days(start + timedelta(days=first), start + timedelta(days=first + 2)) for first in (0, 2)]
+    told = compare(CompareRequest(*days, KnownClock("Pier", log=str(log_place))))
+    assert [str(one) for one in told.remarks].count(said) == 1
+    assert [len(group.nights) for group in (told.before, told.after)] == [1, 2]
+    assert said in map(str, advise(AdviseRequest("Pier", log=str(log_place))).remarks)
+    assert log.retract("Pier", "reading", 2, "torn").retracted_because == "torn"

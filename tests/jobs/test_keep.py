@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -242,6 +243,41 @@ def test_much_the_same_with_nothing_heard_between_is_kept_and_said(log):
     assert clock_history(HistoryRequest("Lamp", log=log)).clock.fields["weight_total_g"] == 26.0
     other = work(log, "weights", "3 g a side", START + 2 * HOUR, added_g=2.0)
     assert other.remarks == ()
+
+
+def test_a_move_of_the_regulator_told_again_is_known_again(log):
+    """Its setting was worked out when it was kept: what was typed is compared, not that."""
+    first = work(log, "regulator", "a turn to S", START, moved=-1.0)
+    assert dict(first.entry.details)["setting"] == 4.0
+    again = work(log, "regulator", "a turn to S", START, moved=-1.0)
+    assert (again.again, again.clock.fields["regulator_setting"]) == (True, 4.0)
+    later = work(log, "regulator", "a turn to S", START + HOUR, moved=-1.0)
+    assert [one.code for one in later.remarks] == ["work-doubled"]
+
+
+@pytest.mark.parametrize("at", [START, None])
+def test_two_commands_at_once_keep_one_work_or_say_that_there_are_two(log, at):
+    """Each command looks before it keeps: between the two another may have kept the same."""
+    both, found = threading.Barrier(2, timeout=30), []
+
+    def one():
+        both.wait()
+        found.append(work(log, "weights", "3 g a side", at, added_g=6.0))
+
+    for _ in range(4):
+        found.clear()
+        threads = [threading.Thread(target=one) for _ in range(2)]
+        for thread in threads:
+            thread.start()
+        for thread in threads:
+            thread.join()
+        numbers = {kept.entry.number for kept in found}
+        if at is not None:
+            assert len(numbers) == 1
+        else:
+            assert any(remark.code == "work-doubled" for kept in found for remark in kept.remarks)
+        for number in numbers:
+            undo_entry(TurnRequest("Lamp", EntryName("work", number), "next round", log))
 
 
 # The regulator's setting follows the works

@@ -67,6 +67,7 @@ def test_a_night_is_seen_while_it_runs_and_is_in_the_log_when_it_is_over(microph
     assert running_nights() == broken_off_nights() == ()
     with open_log(alder.log) as opened:
         (kept,) = opened.readings("Alder")
+        assert kept.dated_by == "the journal"  # nobody said when it began
     assert kept.document["beats"]["heard"] == result.reading.beats_heard
 
 

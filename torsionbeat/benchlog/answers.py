@@ -185,16 +185,11 @@ class Answers:
         return kept
 
     def _readable(self, session: Session, wanted: Select[Any], clock: str) -> Iterator[tuple[str, Any]]:
-        """Give rows with what they are called, None for one whose columns hold what cannot be read.
-
-        Where a reading's document is asked for and cannot be read, that is an error: nobody compares half a history.
-        """
+        """Give rows with what they are called, None for one whose columns hold what cannot be read."""
         table = wanted.column_descriptions[0]["entity"]
         try:
             rows = list(session.scalars(wanted))
         except (ValueError, TypeError):
-            if table is ReadingRecord and not wanted._with_options:
-                raise
             rows = [
                 _one(session, wanted, table, number) for number in session.scalars(_numbers(wanted, table))
             ]

@@ -7,10 +7,11 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
+from torsionbeat.benchlog.standing import typed
 from torsionbeat.benchlog.tables import WorkRecord
 from torsionbeat.sound.remarks import Remark
 
-__all__ = ["AMOUNTS", "Doubles", "doubles_of", "lacks_amount"]
+__all__ = ["AMOUNTS", "Doubles", "doubles_of", "lacks_amount", "same_work"]
 
 AMOUNTS = {"weights": ("added_g",), "regulator": ("moved", "setting")}
 """Details that say how much was done, by kind of work: one of them is enough to learn from."""
@@ -92,17 +93,7 @@ def doubles_of(
     """
     when = at or datetime.now(UTC)
     before = [one for one in works if one.kind == kind]
-    same = next(
-        (
-            one
-            for one in before
-            if at is not None
-            and one.done_at == at.astimezone(UTC)
-            and _told(one.what) == _told(what)
-            and one.details == dict(details)
-        ),
-        None,
-    )
+    same = same_work(before, kind, what, details, at)
     if same is not None:
         return Doubles(same=same)
     # nothing was heard between the two: only then can they be one work
@@ -122,12 +113,31 @@ def doubles_of(
             for one in reversed(near)
             if one is not completed
             and _told(one.what) == _told(what)
-            and _amount(one.details, kind) == _amount(details, kind)
+            and _amount(typed(one.details), kind) == _amount(typed(details), kind)
         ),
         None,
     )
     return Doubles(
         None, completed, alike, tuple(one for one in bare if one is not completed and one is not alike)
+    )
+
+
+def same_work(
+    works: Sequence[WorkRecord], kind: str, what: str, details: Mapping[str, Any], at: datetime | None
+) -> WorkRecord | None:
+    """Find among works that stand the one that says the same of the same moment; None where ``at`` is now."""
+    if at is None:
+        return None
+    return next(
+        (
+            one
+            for one in works
+            if one.kind == kind
+            and one.done_at == at.astimezone(UTC)
+            and _told(one.what) == _told(what)
+            and typed(one.details) == typed(details)
+        ),
+        None,
     )
 
 

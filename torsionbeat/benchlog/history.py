@@ -16,6 +16,7 @@ from sqlalchemy.orm import Session
 
 from torsionbeat.benchlog.answers import NO_DOCUMENT, Answers
 from torsionbeat.benchlog.corrections import entry, retract, settle
+from torsionbeat.benchlog.doubles import same_work
 from torsionbeat.benchlog.entries import clean_text, plain, reading_columns
 from torsionbeat.benchlog.names import find_clock
 from torsionbeat.benchlog.tables import (
@@ -67,6 +68,7 @@ class Entries(Answers):
         *,
         done_at: datetime | None = None,
         completes_id: int | None = None,
+        once: bool = False,
         write_id: str | None = None,
     ) -> WorkRecord:
         """Keep a piece of work; one on regulator or weights moves them in the clock's record.
@@ -84,6 +86,8 @@ class Entries(Answers):
             Left out: now.
         completes_id : int or None
             The work that this one tells anew: that one is taken back in the same write.
+        once : bool
+            Where a work that stands says the same of the same moment, give that one and keep no other.
         write_id : str or None
             Identity of the write, so that it can be sent again.
         """
@@ -95,6 +99,13 @@ class Entries(Answers):
         figures = plain(details or {}, "the details of the work")
 
         def work(session: Session, owner: ClockRecord) -> WorkRecord:
+            if once and done_at is not None:  # looked for here, where no other can write meanwhile
+                rows = select(WorkRecord).where(
+                    WorkRecord.clock_id == owner.id, WorkRecord.retracted_at.is_(None)
+                )
+                same = same_work(list(session.scalars(rows)), kind, kept, figures, done_at)
+                if same is not None:
+                    return same
             row = WorkRecord(
                 clock_id=owner.id, done_at=done_at or _now(), kind=kind, what=kept, details=figures
             )

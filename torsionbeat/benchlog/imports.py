@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import JSON, Column, Double, Integer, String, Table, Text, bindparam, cast, func, select, text
+from sqlalchemy import JSON, Column, Dialect, Double, Integer, String, Table, Text, func, select, text
 from sqlalchemy.orm import Session
 
 from torsionbeat.benchlog.corrections import stated_by_hand
@@ -39,6 +39,7 @@ __all__ = [
     "clock_name",
     "columns_of",
     "put_history",
+    "ready_history",
     "target_of",
 ]
 
@@ -147,37 +148,94 @@ def checked_history(document: dict[str, Any], name: str) -> CheckedHistory:
     return CheckedHistory(clock, rows)
 
 
-def put_history(session: Session, history: CheckedHistory) -> ClockRecord:
-    """Put a checked history into the log, under a name that is not taken there."""
+@dataclass(frozen=True, slots=True)
+class ReadyRows:
+    """Rows of one table as the database's driver takes them: all but the numbers they have here.
+
+    ``statement`` has a mark for each of ``names``. ``references`` says which places of a row hold numbers of this
+    history, and of which table; ``rows`` are lists in the order of ``names``.
+    """
+
+    statement: str
+    names: tuple[str, ...]
+    references: dict[int, str | None]
+    rows: list[list[Any]]
+
+
+def ready_history(history: CheckedHistory, dialect: Dialect) -> dict[str, ReadyRows]:
+    """Make a checked history ready for a database, before anything is locked: the titles of tables to their rows."""
+    return {
+        table.__tablename__: _ready_rows(table, history.rows[table.__tablename__], dialect)
+        for table in HISTORY
+    }
+
+
+def _ready_rows(table: type[History], rows: list[dict[str, Any]], dialect: Dialect) -> ReadyRows:
+    columns = columns_of(table)
+    on_server = dialect.name == "postgresql"
+    mark = "%s" if on_server else "?"
+    quote = dialect.identifier_preparer.quote
+    marks = [f"CAST({mark} AS JSON)" if on_server and isinstance(one.type, JSON) else mark for one in columns]
+    into = ", ".join(quote(one.name) for one in columns)
+    statement = f"INSERT INTO {quote(table.__tablename__)} ({into}) VALUES ({', '.join(marks)})"
+    references = {
+        place: target_of(one)
+        for place, one in enumerate(columns)
+        if target_of(one) or one.name in ("clock_id", "row_id")
+    }
+    kinds = [
+        # the JSON of a row was made when it was checked
+        None if isinstance(one.type, JSON) else one.type.dialect_impl(dialect).bind_processor(dialect)
+        for one in columns
+    ]
+    made = [
+        [
+            value if kind is None or value is None else kind(value)
+            for kind, value in zip(kinds, (row.get(one.name) for one in columns), strict=True)
+        ]
+        for row in rows
+    ]
+    return ReadyRows(statement, tuple(one.name for one in columns), references, made)
+
+
+def put_history(session: Session, history: CheckedHistory, ready: dict[str, ReadyRows]) -> ClockRecord:
+    """Put a checked history into the log, under a name that is not taken there.
+
+    Parameters
+    ----------
+    session : Session
+    history : CheckedHistory
+    ready : dict
+        The same as `ready_history` makes it for this database.
+    """
     clock = ClockRecord(**history.clock)
     session.add(clock)
     session.flush()
     new: dict[str, dict[int, int]] = {}
     for table in HISTORY:
-        title, rows = table.__tablename__, history.rows[table.__tablename__]
-        new[title] = dict(zip([row["id"] for row in rows], _numbers(session, table, len(rows)), strict=True))
-        targets = {column.name: target_of(column) for column in columns_of(table)}
-        kept = [
-            {f"{name}_made": _here(value, targets[name], new, row, name) for name, value in row.items()}
-            | {"clock_id_made": clock.id}
-            for row in rows
-        ]
+        title, mine = table.__tablename__, ready[table.__tablename__]
+        own = mine.names.index("id")
+        new[title] = dict(
+            zip([row[own] for row in mine.rows], _numbers(session, table, len(mine.rows)), strict=True)
+        )
+        kept = [_here(row, mine, new, clock.id) for row in mine.rows]
         if kept:
-            session.connection().execute(_written(session, table), kept)
+            session.connection().exec_driver_sql(mine.statement, kept)
     return clock
 
 
-def _written(session: Session, table: type[History]) -> Any:
-    """Give the statement that writes rows whose JSON was made beforehand, outside the transaction."""
-    on_server = session.get_bind().dialect.name == "postgresql"
-    values: dict[str, Any] = {}
-    for column in columns_of(table):
-        if isinstance(column.type, JSON):
-            made: Any = bindparam(f"{column.name}_made", type_=Text())
-            values[column.name] = cast(made, JSON) if on_server else made
-        else:
-            values[column.name] = bindparam(f"{column.name}_made", type_=column.type)
-    return table.__table__.insert().values(values)  # type: ignore[attr-defined]
+def _here(row: list[Any], ready: ReadyRows, new: dict[str, dict[int, int]], clock_id: int) -> tuple[Any, ...]:
+    """Give a row with the numbers that it and what it refers to have here."""
+    here = list(row)
+    for place, target in ready.references.items():
+        name, value = ready.names[place], row[place]
+        if name == "clock_id":
+            here[place] = clock_id
+        elif name == "row_id" and value is not None:
+            here[place] = new.get(row[ready.names.index("table_name")], {}).get(value)
+        elif target and value is not None:
+            here[place] = new[target][value]
+    return tuple(here)
 
 
 def _numbers(session: Session, table: type[History], count: int) -> list[int]:
@@ -187,15 +245,6 @@ def _numbers(session: Session, table: type[History], count: int) -> list[int]:
         return list(session.scalars(drawn, {"name": table.__tablename__, "count": count}))
     first = (session.scalar(select(func.max(table.id))) or 0) + 1  # nobody else writes meanwhile
     return list(range(first, first + count))
-
-
-def _here(
-    value: Any, target: str | None, new: dict[str, dict[int, int]], row: dict[str, Any], name: str
-) -> Any:
-    """Turn a reference into the number that its row has here."""
-    if name == "row_id" and value is not None:
-        return new.get(row["table_name"], {}).get(value)
-    return new[target][value] if target and value is not None else value
 
 
 def _row(

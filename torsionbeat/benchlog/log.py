@@ -32,7 +32,7 @@ from torsionbeat.benchlog.entries import (
 )
 from torsionbeat.benchlog.exchange import take_history
 from torsionbeat.benchlog.history import Entries
-from torsionbeat.benchlog.imports import checked_history, clock_name, put_history
+from torsionbeat.benchlog.imports import checked_history, clock_name, put_history, ready_history
 from torsionbeat.benchlog.names import find_clock, refuse_taken
 from torsionbeat.benchlog.store import locate, open_engine, spoken
 from torsionbeat.benchlog.tables import (
@@ -155,10 +155,11 @@ class BenchLog(Entries):
         """Take in an exported history under the clock's own name or a new one, never over a clock here."""
         wanted = clean_name(name if name is not None else clock_name(document))
         history = checked_history(document, wanted)
+        ready = ready_history(history, self._engine.dialect)
 
         def work(session: Session) -> ClockRecord:
             refuse_taken(session, wanted)
-            return put_history(session, history)
+            return put_history(session, history, ready)
 
         return self._writer.write("the clock", work, ClockRecord, content=[wanted])
 

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import timedelta
 from typing import Any
 
 from torsionbeat.benchlog.tables import ReadingRecord, WorkRecord
 
-__all__ = ["MOVED", "counted_once", "overtaken", "regulator_course", "weights_on"]
+__all__ = ["MOVED", "counted_once", "overtaken", "regulator_course", "typed", "weights_on"]
 
 MOVED = ("regulator_setting", "weight_total_g")
 """Fields of a clock's record that works move."""
@@ -81,9 +81,7 @@ def regulator_course(
     for work in since:
         if work.kind != "regulator":
             continue
-        told = {
-            key: one for key, one in work.details.items() if key not in (DERIVED, work.details.get(DERIVED))
-        }
+        told = typed(work.details)
         moved, setting = _number(told.get("moved")), _number(told.get("setting"))
         before = value
         if setting is not None:
@@ -96,6 +94,15 @@ def regulator_course(
         if told != work.details:
             details[work.id] = told
     return value, details
+
+
+def typed(details: Mapping[str, Any]) -> dict[str, Any]:
+    """Give the details of a work without what was worked out from the others.
+
+    >>> typed({"moved": 1.0, "setting": 6.0, "derived": "setting"})
+    {'moved': 1.0}
+    """
+    return {key: one for key, one in details.items() if key not in (DERIVED, details.get(DERIVED))}
 
 
 def weights_on(stated: dict[str, Any] | None, works: Iterable[WorkRecord]) -> float | None:

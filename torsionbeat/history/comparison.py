@@ -151,7 +151,9 @@ def compare(
                 "which its interval allows for. Where nothing was moved, say so with --same-place.",
             )
         )
-    return Comparison(first, second, rows, tuple(remarks))
+    return Comparison(
+        first, second, rows, tuple(dict.fromkeys((*remarks, *given[0].remarks, *given[1].remarks)))
+    )
 
 
 _AGAIN = (

@@ -59,11 +59,15 @@ class Night:
 
 @dataclass(frozen=True, slots=True)
 class Group:
-    """One or more nights of a clock in one state, and the Q of a free swing in that state if it is known."""
+    """One or more nights of a clock in one state, and the Q of a free swing in that state if it is known.
+
+    ``remarks`` say what of it could not be used.
+    """
 
     nights: tuple[Night, ...]
     label: str = ""
     free_swing_q: UFloat = None
+    remarks: tuple[Remark, ...] = ()
 
     def __post_init__(self) -> None:
         if not self.nights:

@@ -239,7 +239,8 @@ def _days_group(clock: KnownClock, days: Days, earlier: datetime | None) -> Grou
                 f"no reading of {clock.name!r} was taken on {_said(days)}; the log has "
                 + (f"readings of {', '.join(taken[-12:])}" if taken else "none of it yet")
             )
-        return Group(nights, label=_said(days), free_swing_q=_last_q(log, clock.name, days, earlier))
+        q = _last_q(log, clock.name, days, earlier)
+        return Group(nights, _said(days), q, tuple(log.left_out))
 
 
 def _last_q(log: BenchLog, clock: str, days: Days, earlier: datetime | None) -> object:

@@ -7,7 +7,7 @@ The bench log is named by ``log`` (a path or URL; None is the default log).
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
 
@@ -245,18 +245,13 @@ def keep_work(request: WorkRequest, *, progress: Any = None, cancel: Any = None)
     BenchLogError
         The log failed.
     """
+    told = (request.kind, request.what, dict(request.details), request.at)
     with open_log(request.log, must_exist=True) as log:
-        found = doubles_of(
-            log.works(request.clock),
-            [one.taken_at for one in log.readings(request.clock, documents=False)],
-            request.kind,
-            request.what,
-            dict(request.details),
-            request.at,
-        )
+        before = log.works(request.clock)
+        heard_at = [one.taken_at for one in log.readings(request.clock, documents=False)]
+        found = doubles_of(before, heard_at, *told)
         if found.same is not None:
-            said = f"Work {found.same.id} says the same of the same moment: it is kept already, and not kept twice."
-            return _kept(log, request.clock, found.same, (Remark("kept-already", said),), again=True)
+            return _kept_already(log, request.clock, found.same)
         row = log.add_work(
             request.clock,
             request.kind,
@@ -264,12 +259,22 @@ def keep_work(request: WorkRequest, *, progress: Any = None, cancel: Any = None)
             dict(request.details),
             done_at=request.at if found.completed is None else (request.at or found.completed.done_at),
             completes_id=None if found.completed is None else found.completed.id,
+            once=True,
             write_id=request.write_id,
         )
+        known = {row.id, *(one.id for one in before)}
+        meanwhile = [one for one in log.works(request.clock) if one.id not in known]
+        if meanwhile and found.alike is None:  # kept by another command since this one looked
+            found = replace(found, alike=doubles_of(meanwhile, heard_at, *told).alike)
         remarks = found.remarks(request.clock, row)
         if lacks_amount(row.kind, row.details):
             remarks = (_how_much(request.clock, row), *remarks)
         return _kept(log, request.clock, row, remarks)
+
+
+def _kept_already(log: BenchLog, clock: str, row: WorkRecord) -> EntryKept:
+    said = f"Work {row.id} says the same of the same moment: it is kept already, and not kept twice."
+    return _kept(log, clock, row, (Remark("kept-already", said),), again=True)
 
 
 def keep_hand_check(request: HandCheckRequest, *, progress: Any = None, cancel: Any = None) -> EntryKept:

@@ -24,7 +24,10 @@ from torsionbeat.reading.document import reading_document
 from torsionbeat.reading.figures import Reading
 from torsionbeat.sound.remarks import Remark
 
-__all__ = ["ReadingKept", "ReadingRequest", "keep_reading"]
+__all__ = ["BY_JOURNAL", "BY_WORD", "ReadingKept", "ReadingRequest", "keep_reading"]
+
+BY_WORD, BY_JOURNAL = "your word", "the journal"
+"""Where the date of a recording comes from: somebody said it, or it was noted while it was listened to."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +53,8 @@ class ReadingRequest:
     log : str or None
     write_id : str or None
         So that the same reading sent again is kept once.
+    dated_by : str
+        Where ``began`` is known from.
     """
 
     clock: str
@@ -61,6 +66,7 @@ class ReadingRequest:
     voices: tuple[VoiceProfile, ...] = ()
     log: str | None = None
     write_id: str | None = None
+    dated_by: str = BY_WORD
 
     @property
     def document(self) -> dict[str, Any]:
@@ -163,7 +169,7 @@ def _dated(
 ) -> tuple[datetime | None, str]:
     """When the recording began, by the surest that is known of it; never silently now."""
     if request.began is not None:
-        return request.began, "your word"
+        return request.began, request.dated_by
     if before is not None:
         return before.taken_at, before.dated_by or "the reading kept of it before"
     return birth.began, birth.dated_by

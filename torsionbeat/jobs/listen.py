@@ -375,7 +375,7 @@ def _entered(
 
 
 def _log(request: ListenRequest, night: ReadNight, folder: Path, began: datetime) -> str:
-    from torsionbeat.jobs.keep_reading import ReadingRequest, keep_reading
+    from torsionbeat.jobs.keep_reading import BY_JOURNAL, ReadingRequest, keep_reading
 
     assert request.clock.name is not None
     kept = keep_reading(
@@ -387,6 +387,7 @@ def _log(request: ListenRequest, night: ReadNight, folder: Path, began: datetime
             keep_anyway=request.keep_anyway,
             voices=night.voices,
             log=request.clock.log,
+            dated_by=BY_JOURNAL,
         )
     )
     if kept.refusal is not None:

@@ -85,10 +85,11 @@ class Keeping:
 
 def _said(path: Path, kept: ReadingKept) -> str:
     from torsionbeat.bench.recordings import BY_FILE
+    from torsionbeat.jobs.keep_reading import BY_WORD
 
     assert kept.entry is not None
     said = f"{path.name} is kept for {kept.clock} as recorded on {day(kept.entry.at)}"
-    if kept.dated_by not in ("", "your word"):
+    if kept.dated_by not in ("", BY_WORD):
         said += f" by {kept.dated_by}"
     if kept.dated_by == BY_FILE:
         said += "; if that is wrong, give --began"
