@@ -180,3 +180,111 @@ def test_few_segments_are_widened_by_student(monkeypatch):
         np.zeros(80, np.int64), np.round(seconds * RATE_HZ).astype(np.int64), seconds, RATE_HZ
     )
     assert fit.error == pytest.approx(1e-6 * 2.14479 / 1.959964, rel=1e-5)
+
+
+FIT = hostfit.HostFit(-40e-6, 0.0, 3600.0, (), (), math.inf, 0.0)
+"""A line through an hour without scatter: what is stated of it is the computer's clock's doubt alone."""
+
+END_PPM = 1e6 * math.sqrt(2 / 3) / 3600
+"""Of a second at either end of an hour, each a rectangle."""
+
+
+def doubt(monkeypatch, *, fit=FIT, raw_s=None, states=(), synchronised=True):
+    """Standard uncertainty stated for a fit, with a raw clock that goes as told beside the kept one."""
+    monkeypatch.setattr(timebase, "fit_host", lambda *_: fit)
+    kept_s = np.arange(1.0, 3601.0)
+    rows = np.zeros((3600, 5), np.int64)
+    rows[:, 2] = np.round(kept_s * 1e9)
+    rows[:, 4] = 0 if raw_s is None else np.round(raw_s(kept_s) * 1e9)
+    return host_timebase(rows, RATE_HZ, synchronised, states).standard_uncertainty_ppm
+
+
+def test_the_ends_of_the_computers_clock_count_each_as_a_rectangle(monkeypatch):
+    assert doubt(monkeypatch) == pytest.approx(0.030 * END_PPM)
+    told = [HostState(True, 0.004, 0.001, -0.002, 0.0), HostState(True, 0.001, 0.003, 0.001, 0.0)]
+    assert doubt(monkeypatch, states=told) == pytest.approx(0.006 * END_PPM)  # the worst: 4 ms and 2 to slew
+    # a system that estimates no error states none
+    assert doubt(monkeypatch, states=[HostState(True, 0.001, 0.0)]) == pytest.approx(0.030 * END_PPM)
+
+
+def test_what_bends_against_the_recorder_may_be_the_clock_where_nothing_watches_it(monkeypatch):
+    bent = FIT._replace(bend_s=0.050)
+    assert doubt(monkeypatch, fit=bent) == pytest.approx(0.100 * END_PPM)
+    small = FIT._replace(bend_s=0.010)
+    assert doubt(monkeypatch, fit=small) == pytest.approx(0.030 * END_PPM)
+    watched = doubt(monkeypatch, fit=bent, raw_s=lambda kept_s: kept_s)
+    assert watched == pytest.approx(0.030 * END_PPM)  # its own crystal says that it was not slewed
+
+
+@pytest.mark.parametrize(("ppm", "odd"), [(149.0, 0.0), (151.0, 151.0), (400.0, 400.0), (3000.0, 500.0)])
+def test_an_offset_that_no_crystal_has_may_be_a_slew_of_at_most_500_ppm(monkeypatch, ppm, odd):
+    fit = FIT._replace(slope=-ppm * 1e-6 / (1 + ppm * 1e-6))
+    assert doubt(monkeypatch, fit=fit) == pytest.approx(math.hypot(0.030 * END_PPM, odd / math.sqrt(3)))
+
+
+def test_clocks_of_one_computer_that_go_apart_as_no_crystals_do(monkeypatch):
+    apart = doubt(monkeypatch, raw_s=lambda kept_s: kept_s * (1 - 200e-6))
+    # over 3599 s of rows the kept clock goes ahead by 200 ppm of its own
+    assert apart == pytest.approx(math.hypot(0.030 * END_PPM, 200 / math.sqrt(3)), rel=1e-3)
+    usual = doubt(monkeypatch, raw_s=lambda kept_s: kept_s * (1 - 100e-6))
+    assert usual == pytest.approx(0.030 * END_PPM, rel=1e-3)
+
+
+def test_a_bend_against_the_crystal_that_nothing_slews_counts_twice(monkeypatch):
+    """Slewed by 0.1 s in the first half of the hour: it leaves the line between its ends by 0.05 s."""
+
+    def raw_s(kept_s):
+        return kept_s - np.interp(kept_s, [0, 1800], [0, 0.1])
+
+    assert doubt(monkeypatch, raw_s=raw_s) == pytest.approx(2 * 0.05 * END_PPM, rel=0.01)
+    # with nobody to keep it, a rectangle of 50 ppm and the bend besides
+    expected = math.hypot(50.0, 2e6 * 0.05 / 3600) / math.sqrt(3)
+    assert doubt(monkeypatch, raw_s=raw_s, synchronised=None) == pytest.approx(expected, rel=0.01)
+
+
+def test_of_a_slew_that_is_known_and_taken_out_a_fifth_stays_in_doubt(monkeypatch):
+    """The kernel adds -12 ppm for good; beyond that the clock went 0.36 s ahead in the hour."""
+
+    def raw_s(kept_s):
+        return kept_s * (1 + 12e-6) - np.interp(kept_s, [0, 3600], [0, 0.36])
+
+    told = [HostState(True, 0.030, 0.001, 0.0, -12.0)]
+    assert doubt(monkeypatch, raw_s=raw_s, states=told) == pytest.approx(0.2 * 0.36 * END_PPM, rel=1e-3)
+
+
+def test_a_sleep_is_a_step_beyond_what_a_slew_makes_of_the_time(monkeypatch):
+    def slept(step_s):
+        return doubt(monkeypatch, raw_s=lambda kept_s: kept_s - step_s * (kept_s > 1800))
+
+    # 50 ms and 1000 ppm of a second: beyond, the two part for another reason than slewing
+    assert slept(0.052) == pytest.approx(0.030 * END_PPM)
+    assert slept(0.050) > 0.040 * END_PPM
+
+
+def test_losses_too_small_to_be_seen_count_by_the_tilt_that_they_make(monkeypatch):
+    alone = {"states": [HostState(True, 1e-9, 1e-9, 0.0, 0.0)]}
+    per_s = 1e6 / math.sqrt(3) / 3600
+    hidden = doubt(monkeypatch, fit=FIT._replace(least_step_s=0.008), **alone)
+    assert hidden == pytest.approx(0.5 * 0.008 * per_s, rel=1e-6)
+    # above 10 ms the beats show it; that counts only where sound was lost in this recording
+    large = FIT._replace(least_step_s=0.030)
+    assert doubt(monkeypatch, fit=large, **alone) == pytest.approx(0.5 * 0.010 * per_s, rel=1e-6)
+    lost = large._replace(steps=((5, 0.1),))
+    assert doubt(monkeypatch, fit=lost, **alone) == pytest.approx(
+        (0.5 * 0.010 + 1.5 * 0.020) * per_s, rel=1e-6
+    )
+    scatter = large._replace(error=3e-6)
+    expected = math.hypot(3.0, 0.5 * 0.010 * per_s)
+    assert doubt(monkeypatch, fit=scatter, **alone) == pytest.approx(expected, rel=1e-6)
+
+
+def test_steps_of_the_clock_of_day_are_told_from_a_tenth_of_a_second_on():
+    rows = [
+        ClockRow(0, 48_000 * n, n * 10**9, n * 10**9 + (n > 2) * 10**8 - (n > 4) * 10**8) for n in range(6)
+    ]
+    assert [(frame, round(step_s, 6)) for frame, step_s in clock_steps(rows)] == [
+        (144_000, 0.1),
+        (240_000, -0.1),
+    ]
+    assert clock_steps(rows, least_s=0.11) == []
+    assert clock_steps(rows[:1]) == []

@@ -104,6 +104,7 @@ def from_reading(reading: Reading) -> Present:
         beat_number=reading.swings.number if heard else None,
         arc_swing_deg=reading.swings.arc_deg if heard else None,
         heard_share=reading.beats_heard / reading.beats_expected if reading.beats_expected else None,
+        recorder=reading.recording.recorder,
     )
 
 
