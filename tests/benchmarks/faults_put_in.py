@@ -1,8 +1,10 @@
 """Faults put in: damaged recordings, kills, races, devices off their pace, lost sound, slewed clocks.
 
-Run: python tests/benchmarks/faults_put_in.py [mutants] [kills] [races] [pace] [losses] [flags] [slews] [--seeds N] [--host-ms M]
+Run: python tests/benchmarks/faults_put_in.py [mutants] [kills] [races] [pace] [losses] [flags] [slews] [--seeds N]
+     [--first SEED] [--only TEXT] [--host-ms M]
 
-Without names all of it. Devices and clocks are simulated in virtual time, so a night takes a second: a clock of 6 s is
+Without names all of it; ``--only`` takes the rows whose name holds a text and ``--first`` the seed to begin with, so that
+a long run can be made in pieces. Devices and clocks are simulated in virtual time, so a night takes a second: a clock of 6 s is
 listened to for 620 s through a stand-in microphone whose blocks go through the live line of time, the count of frames
 is set against the computer's clock, and the beats that were placed are measured. The computer's clock is off by up to
 M (30) ms at either end, and its system says so; with 1 ms what the fit itself is worth is seen. Target: no error that is
@@ -46,6 +48,7 @@ PERIOD_S = 6.0
 DURATION_S = 620.0
 HANGS_S = 60.0
 HOST_S = 0.030
+FIRST, ONLY = 0, ""
 
 FORK = multiprocessing.get_context("fork")
 
@@ -170,7 +173,9 @@ def table(title, rows, seeds):
     print(f"\n{title}\n{'':34s}runs  held  refused  errors  half interval  worst  target", flush=True)
     with FORK.Pool(2) as pool:
         for name, make in rows:
-            found = pool.map(one, [make(seed) for seed in range(seeds)])
+            if ONLY not in name:
+                continue
+            found = pool.map(one, [make(seed) for seed in range(FIRST, FIRST + seeds)])
             failed = [result for result in found if isinstance(result, str)]
             refused = sum(result is None for result in found)
             told = np.array([result for result in found if isinstance(result, tuple)]).reshape(-1, 3)
@@ -416,10 +421,14 @@ PARTS = {
 
 def main(words):
     """Run the parts that are named."""
-    global HOST_S
+    global HOST_S, FIRST, ONLY
     np.seterr(under="ignore")
     if "--host-ms" in words:
         HOST_S = float(words[words.index("--host-ms") + 1]) * 1e-3
+    if "--first" in words:
+        FIRST = int(words[words.index("--first") + 1])
+    if "--only" in words:
+        ONLY = words[words.index("--only") + 1]
     seeds = int(words[words.index("--seeds") + 1]) if "--seeds" in words else 20
     named = [word for word in words if word in PARTS] or list(PARTS)
     for name in named:

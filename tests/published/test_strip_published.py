@@ -389,3 +389,23 @@ def test_only_relative_changes_count():
         other = weights.added_mass_rate_s_per_day(share * heavy, 1, heavy)
         assert light == pytest.approx(other, rel=1e-12)
         assert light == pytest.approx(86400 * ((1 + share) ** -0.5 - 1), rel=1e-9)
+
+
+def test_what_leaving_the_load_s_pull_out_would_cost():
+    """The worked strip for 15 s: without the pull of its 300 g it has 15.065198 s, longer by 375.5 s in a day (computed)."""
+    elastic = spring.elastic_stiffness_un_m_per_deg(WORKED)
+    whole = spring.stiffness_un_m_per_deg(WORKED, LOAD_G)
+    alone_s = 15.0 * math.sqrt(whole / elastic)
+    # 15.065198 with b^2 alone in the pull, as printed; the polar form's t^2 is a 25th of it
+    assert alone_s == pytest.approx(15.065198 + 0.065198 / 25, abs=2e-5)
+    assert 86_400 * (alone_s / 15.0 - 1) == pytest.approx(375.5 * 1.04, rel=1e-3)
+
+
+def test_large_twist_by_quadrature_and_by_its_first_order():
+    """At an amplitude of 270 deg the exact period of the cubic law is shorter by 1.30356e-4, first order 1.30383e-4."""
+    by_thin_pull = WORKED  # the figures were computed with kappa of b^2 alone: 4e-4 of kappa less
+    exact = float(spring.arc_shortening(by_thin_pull, LOAD_G, 540.0))
+    first = float(spring.arc_shortening_first_order(by_thin_pull, LOAD_G, 540.0))
+    assert exact == pytest.approx(1.30356e-4, rel=5e-4)
+    assert first == pytest.approx(1.30383e-4, rel=5e-4)
+    assert first - exact == pytest.approx(2.7e-8, rel=0.05)

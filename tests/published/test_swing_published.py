@@ -266,3 +266,19 @@ def test_least_squares_rate(beats, interval, sigma, relative, s_per_day):
     times = interval * np.arange(beats)
     fit = rate.fit_beats(times, 2 * np.arange(beats), sigma_s=sigma)
     assert fit.period_s.std_dev / interval == pytest.approx(relative, rel=4.1e-5)
+
+
+def test_scatter_of_the_least_squares_period_is_the_stated_one():
+    """A thousand hours of half periods with 1 ms of white noise: 4.3921e-8; the two ends alone give nine times that.
+
+    E. Rubiola and others, The Omega counter, arXiv 1506.05009: linear regression is the best rejection of white phase
+    noise (abstract read). 1000 runs tell a standard deviation to 2.2 %: three of those.
+    """
+    rng = np.random.default_rng(7)
+    numbers = 2 * np.arange(480)
+    true_s = 7.5 * np.arange(480)
+    runs = [true_s + 1e-3 * rng.standard_normal(480) for _ in range(1000)]
+    fitted = np.array([rate.fit_beats(run, numbers).period_s.nominal_value for run in runs]) / 7.5
+    ends = np.array([(run[-1] - run[0]) / 479 for run in runs]) / 7.5
+    assert fitted.std() == pytest.approx(4.3921e-8, rel=0.067)
+    assert ends.std() == pytest.approx(3.94e-7, rel=0.067)
