@@ -189,10 +189,6 @@ def free_swing(
     dry_share = dry / at / (air + dry / at) if best.law == "both" else None
     remarks = _doubts(best, factor, len(arc), sigma)
     start = best.arc_start_deg.nominal_value
-    until = None
-    if until_arc_deg is not None:
-        goal = float(within("arc to fall below", until_arc_deg, 0, start, "deg", "below the first arc"))
-        until = _time_to(goal, best, factor)
     energy, power = _drive(inertia_g_mm2, at, period, q)
     return FreeSwingResult(
         law=law,
@@ -204,7 +200,7 @@ def free_swing(
         dry_share=None if dry_share is None else _wide(dry_share, factor),
         loss_deg_per_swing=_wide(best.loss_deg_per_swing(at, period), factor),
         until_arc_deg=until_arc_deg,
-        until_s=until,
+        until_s=None if until_arc_deg is None else _time_to(_goal(until_arc_deg, start), best, factor),
         energy_per_day_mj=energy,
         power_nw=power,
         sigma_deg=best.sigma_deg,
@@ -212,6 +208,10 @@ def free_swing(
         sentences=_points_to(law, best.law, dry_share, len(arc)),
         remarks=tuple(remarks),
     )
+
+
+def _goal(until_arc_deg: float, start_deg: float) -> float:
+    return float(within("arc to fall below", until_arc_deg, 0, start_deg, "deg", "below the first arc"))
 
 
 def _drive(

@@ -334,38 +334,23 @@ def fit_free_swing(
     >>> print(swing.q_at(270, period_s=15))
     724.5+/-0.5
     """
-    from scipy.optimize import least_squares
     from uncertainties import correlated_values
 
     if law not in ("air", "dry", "both"):
         raise InputError(f"law is {law!r}; it must be 'air', 'dry' or 'both'")
     time, arc = _readings(time_s, arc_deg)
     n = arc.size
-    span, top = float(time.max()), float(arc.max())
-    # Parameters are start / top, air * span, dry * span / top: all of order one.
+    top = float(arc.max())
+    found, scale, residual = _least_squares(time, arc, law)
     with_air, with_dry = law != "dry", law != "air"
-
-    def model(p: FloatArray) -> FloatArray:
-        air = p[1] if with_air else 0.0
-        dry = p[-1] if with_dry else 0.0
-        x = time / span
-        return np.asarray(p[0] * np.exp(-air * x) - dry * _stretch(np.asarray(air), x))
-
-    fall = float(np.polyfit(time / span, arc / top, 1)[0])
-    first = [1.0] + ([-fall] if with_air else []) + ([-fall if law == "dry" else 0.0] if with_dry else [])
-    found = least_squares(
-        lambda p: model(p) - arc / top, first, x_scale=1.0, xtol=1e-14, ftol=1e-14, gtol=1e-14
-    )
-    residual = arc - top * model(found.x)
     squares = float(residual @ residual)
-    free = len(first)
+    free = len(scale)
     sigma = (
         float(np.sqrt(squares / (n - free)))
         if sigma_deg is None
         else number_within("sigma of an arc", sigma_deg, 0, 360, "deg")
     )
     covariance = np.linalg.inv(found.jac.T @ found.jac) * (sigma / top) ** 2
-    scale = np.array([top] + ([1 / span] if with_air else []) + ([top / span] if with_dry else []))
     values = correlated_values(found.x * scale, covariance * np.outer(scale, scale))
     likelihood, aicc = _scored(squares, n, free, None if sigma_deg is None else sigma)
     return FreeSwing(
@@ -378,6 +363,27 @@ def fit_free_swing(
         log_likelihood=likelihood,
         aicc=aicc,
     )
+
+
+def _least_squares(time_s: FloatArray, arc_deg: FloatArray, law: Law) -> tuple[Any, FloatArray, FloatArray]:
+    """The solution in parameters of order one, what each of them is worth, and the residuals (deg)."""
+    from scipy.optimize import least_squares
+
+    span, top = float(time_s.max()), float(arc_deg.max())
+    # Parameters are start / top, air * span, dry * span / top: all of order one.
+    with_air, with_dry = law != "dry", law != "air"
+    x, y = time_s / span, arc_deg / top
+
+    def model(p: FloatArray) -> FloatArray:
+        air = p[1] if with_air else 0.0
+        dry = p[-1] if with_dry else 0.0
+        return np.asarray(p[0] * np.exp(-air * x) - dry * _stretch(np.asarray(air), x))
+
+    fall = float(np.polyfit(x, y, 1)[0])
+    first = [1.0] + ([-fall] if with_air else []) + ([-fall if law == "dry" else 0.0] if with_dry else [])
+    found = least_squares(lambda p: model(p) - y, first, x_scale=1.0, xtol=1e-14, ftol=1e-14, gtol=1e-14)
+    scale = np.array([top] + ([1 / span] if with_air else []) + ([top / span] if with_dry else []))
+    return found, scale, arc_deg - top * model(found.x)
 
 
 def _scored(squares: float, n: int, free: int, sigma_deg: float | None) -> tuple[float, float]:
