@@ -12,13 +12,14 @@ from pathlib import Path
 import pytest
 
 import torsionbeat.twin
-from torsionbeat.cli import app, main
+from torsionbeat.cli import main
 from torsionbeat.display.glossary import CAUTIONS
+from torsionbeat.terminal.command_list import COMMANDS as COMMANDS_BY_GROUP
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 SHOWN = [line.strip() for line in README.splitlines() if line.startswith("    torsionbeat ")]
-COMMANDS = [name for names in app.COMMANDS.values() for name in names]
+COMMANDS = [name for names in COMMANDS_BY_GROUP.values() for name in names]
 NEEDS_A_MICROPHONE = ("listen", "devices", "inbeat", "page")
 
 

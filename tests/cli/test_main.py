@@ -12,10 +12,11 @@ from torsionbeat.cli import app as the_app
 from torsionbeat.cli import main
 from torsionbeat.display.glossary import CAUTIONS
 from torsionbeat.errors import BenchLogError, DeviceError, InputError, NothingHeardError
+from torsionbeat.terminal.command_list import COMMANDS
 
 
 def known_commands():
-    return [name for names in the_app.COMMANDS.values() for name in names]
+    return [name for names in COMMANDS.values() for name in names]
 
 
 def test_help_lists_every_command_and_carries_the_cautions(run):

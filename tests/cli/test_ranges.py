@@ -10,10 +10,11 @@ from pathlib import Path
 import pytest
 
 from torsionbeat.benchlog.ranges import CLOCK_FIELDS
-from torsionbeat.cli.app import COMMANDS, MODULES
+from torsionbeat.cli.app import MODULES
 from torsionbeat.cli.clock import FIELD_OF_OPTION
 from torsionbeat.cli.ranges import GIVEN_UP, NEEDS, RANGES, checked
 from torsionbeat.errors import InputError
+from torsionbeat.terminal.command_list import COMMANDS
 
 NAMES = [name for group in COMMANDS.values() for name in group]
 
