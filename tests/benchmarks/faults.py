@@ -174,7 +174,7 @@ FAULTS: list[Fault] = [
     ),
     *of(
         "theory/strip_change.py",
-        "theory/test_spring.py",
+        "theory/test_strip_change.py",
         "published/test_strip_published.py",
         pull_all_of_the_width=("of_width = ratio**2 / (1 + ratio**2)", "of_width = 1.0"),
         bend_of_the_other_sign=('"thickness": share * (3 - bend)', '"thickness": share * (3 + bend)'),

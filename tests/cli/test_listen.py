@@ -25,14 +25,13 @@ import pytest
 
 import torsionbeat.sound.capture
 from torsionbeat.cli import main
-from torsionbeat.errors import DeviceError, InputError
+from torsionbeat.errors import DeviceError
 from torsionbeat.reading.analysis import analyse
 from torsionbeat.reading.figures import Clock
 from torsionbeat.sound.devices import Device
 from torsionbeat.sound.hostclock import HostClock
 from torsionbeat.sound.recording import open_recording
 from torsionbeat.twin import Recorder, simulate
-from torsionbeat.typed.times import length_s, next_night, night_span, until_s
 
 _spec = importlib.util.spec_from_file_location("live_parts", Path(__file__).parents[1] / "live_parts.py")
 live_parts = importlib.util.module_from_spec(_spec)
@@ -384,39 +383,6 @@ def test_unit_of_what_cannot_be_is_refused_and_holds_no_password(capsys, monkeyp
     assert status == 0
     assert "s3cret" not in unit
     assert "bench@db/log" in unit
-
-
-@pytest.mark.skipif(not hasattr(time, "tzset"), reason="the zone cannot be set")
-def test_until_an_hour_that_comes_twice_or_never(monkeypatch):
-    """Berlin: on 25 October 2026 the hour from 2 to 3 comes twice, on 29 March it is left out."""
-    monkeypatch.setenv("TZ", "Europe/Berlin")
-    time.tzset()
-    try:
-        second_time = datetime.fromisoformat("2026-10-25T02:10:00+01:00")
-        first_time = datetime.fromisoformat("2026-10-25T02:10:00+02:00")
-        assert until_s("02:30", first_time.astimezone()) == 20 * 60
-        assert until_s("02:30", second_time.astimezone()) == 20 * 60
-        assert until_s("07:00", datetime.fromisoformat("2026-10-24T22:00:00+02:00").astimezone()) == 10 * 3600
-        assert until_s("07:00", datetime.fromisoformat("2026-03-28T22:00:00+01:00").astimezone()) == 8 * 3600
-        evening = datetime.fromisoformat("2026-03-28T22:00:00+01:00").astimezone()
-        begin, end = next_night(night_span("02:10-02:40"), evening)
-        assert (end - begin).total_seconds() == 30 * 60
-    finally:
-        monkeypatch.undo()
-        time.tzset()
-
-
-def test_hours():
-    now = datetime(2026, 3, 1, 23, 30).astimezone()
-    assert length_s("1h 30min") == 5400
-    assert until_s("07:00", now) == 7.5 * 3600
-    assert until_s("23:45", now) == 900
-    span = night_span("22:00-07:00")
-    assert next_night(span, now)[0] == now
-    begin, end = next_night(span, datetime(2026, 3, 1, 12, 0).astimezone())
-    assert (f"{begin:%d %H:%M}", f"{end:%d %H:%M}") == ("01 22:00", "02 07:00")
-    with pytest.raises(InputError, match="at most 31 days"):
-        length_s("1000h")
 
 
 # Real parts: PortAudio, a sound server, a process that is killed

@@ -20,12 +20,16 @@ if TYPE_CHECKING:
 __all__ = ["document_of", "entry_of", "side_of"]
 
 
-LARGEST_JSON_BYTES = 500_000_000
-"""A month of a 6 s clock is some hundred megabytes: a larger file is none of ours."""
-
-
 def document_of(path: Path) -> dict[str, Any]:
-    """Read a reading's JSON from a file, or from standard input (``-``)."""
+    """Read a reading's JSON from a file, or from standard input (``-``).
+
+    Raises
+    ------
+    InputError
+        It cannot be read, is larger than any reading, or is none.
+    """
+    from torsionbeat.jobs.compare import LARGEST_JSON_BYTES
+
     try:
         if str(path) == "-":
             document = json.load(sys.stdin)
