@@ -12,7 +12,7 @@ from uncertainties import ufloat
 
 from torsionbeat.errors import InputError
 from torsionbeat.learning.learn import learn
-from torsionbeat.learning.learnt import Change
+from torsionbeat.learning.learnt import Change, Spread
 from torsionbeat.learning.posterior import infer
 from torsionbeat.learning.priors import HALF_DAY_S
 from torsionbeat.learning.response import (
@@ -174,6 +174,7 @@ def test_each_part_of_the_mixture_is_the_gaussian_it_should_be(monkeypatch):
     monkeypatch.setattr(priors, "EFFECT_SPREADS", ((1.0, 100.0),))
     monkeypatch.setattr(posterior, "ODD_READING", 1e-30)
     monkeypatch.setattr(posterior, "ODD_STEP", 1e-30)
+    monkeypatch.setattr(posterior, "UNNOTED_STEP", 1e-30)
     rng = np.random.default_rng(4)
     rows, mass, setting = [], 0.0, 0.0
     for i in range(16):  # more than stand for themselves: nights without work are merged
@@ -424,3 +425,37 @@ def test_the_next_night_wanders_and_the_mean_of_nine_a_third_as_much():
     # Twelve nights that scatter by 2.1 s/day, the root of the mean square of a sine of 3.
     assert math.sqrt(night) == pytest.approx(2.1, rel=0.4)
     assert nine**2 - long_run**2 == pytest.approx(night / 9, rel=1e-6)
+
+
+def test_a_sharp_source_is_seen_between_two_points_of_the_grid():
+    """Known to a part in a hundred or a thousand, before any trial: the chance that it is right is that given."""
+    for doubt in (3e-5, 3.5e-6):
+        for per_gram in np.linspace(0.003, 0.0045, 7):
+            learnt = learn([Trial(ufloat(-95, 0.1))], Response(ufloat(per_gram, doubt)), half_travel=5.0)
+            assert learnt.source_right == pytest.approx(1 - Response(ufloat(1, 1)).chance_wrong, abs=0.02)
+            assert learnt.response.per_gram.nominal_value == pytest.approx(per_gram, rel=0.005)
+
+
+def test_work_that_nobody_noted_is_told_and_the_clock_stands_where_it_was_last_heard():
+    rows = [Trial(ufloat(1037, 0.4), handling_s_per_day=0.0), Trial(ufloat(41, 0.2), handling_s_per_day=0.0)]
+    learnt = learn(rows, Response(per_gram_usual()), half_travel=5.0)
+    assert [(one.trial, one.what) for one in learnt.outliers] == [(1, "step")]
+    assert "Between reading 1 and reading 2 the rate changed by -996.0 s/day, and no work is noted" in (
+        learnt.outliers[0].sentence
+    )
+    low, high = (learnt.long_run().quantile(share) for share in (0.025, 0.975))
+    assert 30 < low < 41 < high < 52
+    # Nothing is learnt from it of what a gram does.
+    before = learn(rows[:1], Response(per_gram_usual()), half_travel=5.0).response.per_gram
+    assert learnt.response.per_gram.nominal_value == pytest.approx(before.nominal_value, rel=0.05)
+
+
+def test_what_a_miss_counts_ends_where_it_is_told_to():
+    """Held against ten thousand draws of the mixture."""
+    spread = Spread(np.array([0.3, 0.7]), np.array([-5.0, 2.0]), np.array([9.0, 1.0]))
+    rng = np.random.default_rng(3)
+    which = rng.random(200_000) < 0.3
+    draws = np.abs(np.where(which, rng.normal(-5, 3, which.size), rng.normal(2, 1, which.size)))
+    # Standard error of a mean of so many draws of a spread of 2: 0.005.
+    for most in (math.inf, 4.0, 1.0):
+        assert spread.size_up_to(most) == pytest.approx(np.minimum(draws, most).mean(), abs=0.02)

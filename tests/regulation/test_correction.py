@@ -250,3 +250,25 @@ def test_weights_that_do_not_reach_say_what_would_be_right():
     # The prior's median, not its mean, and a grid: a percent.
     assert float(said.split(": ")[1].split(" g")[0]) == pytest.approx(right / 0.0035 / 2, rel=0.01)
     assert not any("no nearer" in one for one in advise(720.0).remarks)
+
+
+def test_with_weights_an_untried_regulator_takes_half_of_what_they_leave():
+    """The weights of 0.5 g leave what a move would take: half of it while the regulator is a guess, all once it is known."""
+    stock = Stock((Piece(0.5),), scale_g=0.001)
+    guess = Response(ufloat(0.0035, 0.000004), per_unit_from_effect(20, 6))
+    rate = 302.4 + 20.0  # two grams in all, and one turn
+    first = advise(rate, guess, stock=stock)
+    assert first.weights.total_g == 2
+    left = rate - 2 * 151.2 * (1 - 0.0035)  # the second gram does a little less than the first
+    assert first.regulator_move == pytest.approx(-0.5 * left / 20, abs=0.06)
+    rows = [Trial(ufloat(rate + 100, 0.1)), Trial(ufloat(rate, 0.1), setting=-5.0, setting_doubt=0.01)]
+    known = learn(rows, guess, half_travel=20.0, others=CALM)
+    then = correct(
+        known,
+        from_rate(rows[-1].rate_s_per_day),
+        stock=stock,
+        regulator=Regulator("turns", -20, 20, -5, 0.05),
+    )
+    assert then.weights.total_g == 2
+    # One chance in 25 that the source is wrong pulls the mean by two seconds, a tenth of a turn; a step is 0.05.
+    assert then.regulator_move == pytest.approx(-left / 20, abs=0.15)

@@ -198,6 +198,9 @@ def judgement_document(judgement: Judgement) -> dict[str, Any]:
         "regulator_move": advice.regulator_move,
         "regulator_setting": advice.regulator_setting,
         "expected_rate_s_per_day": _figure(advice.expected_rate_s_per_day),
+        "expected_interval_s_per_day": dict(
+            zip(("median", "low", "high"), advice.expected_interval_s_per_day, strict=True)
+        ),
         "arc_deg": _figure(judgement.present.arc_deg),
         "arc_after_deg": _figure(advice.arc_after_deg),
         "knock_margin_deg": margins[0],

@@ -81,6 +81,14 @@ def _sentence(rows: tuple[Trial, ...], branch: Branch, others: Sequence[Branch])
     name = _name(rows, branch.trial)
     if branch.what == "reading":
         said = f"The rate of {name} does not fit the others and hardly counts; it may be a bad reading or a note too late."
+    elif rows[branch.trial].same_state(rows[branch.trial - 1]):
+        before, after = rows[branch.trial - 1 : branch.trial + 1]
+        change = after.rate_s_per_day.nominal_value - before.rate_s_per_day.nominal_value
+        said = (
+            f"Between {_name(rows, branch.trial - 1)} and {name} the rate changed by {change:+.1f} s/day, and no work is "
+            "noted there. If something was done, note it with its amount and its time; as it is, nothing is learnt from "
+            "that change."
+        )
     else:
         said = (
             f"What was done before {name} did not do what the other trials and theory lead to expect "

@@ -65,15 +65,19 @@ class Spread:
         mean = float(self.weight @ self.mean)
         return mean, math.sqrt(float(self.weight @ (self.variance + (self.mean - mean) ** 2)))
 
-    @property
-    def size(self) -> float:
-        """Expected absolute value."""
+    def size_up_to(self, most: float = math.inf) -> float:
+        """Expected absolute value, where no more than so much is counted."""
         from scipy.special import ndtr
 
         sd = np.sqrt(self.variance)
-        z = self.mean / sd
-        folded = sd * math.sqrt(2 / math.pi) * np.exp(-(z**2) / 2) + self.mean * (2 * ndtr(z) - 1)
-        return float(self.weight @ folded)
+
+        def beyond(limit: float) -> FloatArray:  # E(x - limit)+ + E(-x - limit)+
+            up, down = (self.mean - limit) / sd, (-self.mean - limit) / sd
+            tails = (np.exp(-(up**2) / 2) + np.exp(-(down**2) / 2)) / math.sqrt(2 * math.pi)
+            return np.asarray(sd * (tails + up * ndtr(up) + down * ndtr(down)))
+
+        far = beyond(most) if math.isfinite(most) else 0.0
+        return float(self.weight @ (beyond(0.0) - far))
 
     def within(self, limit: float) -> float:
         """Chance of lying within a limit either way."""

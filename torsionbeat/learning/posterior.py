@@ -31,6 +31,7 @@ from torsionbeat.learning.priors import (
     EffectParts,
     effect_parts,
     log_prior_per_gram,
+    told_log_per_gram,
     wander_prior,
 )
 from torsionbeat.learning.response import Response
@@ -59,6 +60,10 @@ ODD_STEP_SDS = (30.0, 400.0)
 ODD_READING, ODD_STEP = 0.005, 0.005
 """Chances of each: a reading or a note in two hundred (no source; at a hundredth the second promise is wider)."""
 
+UNNOTED_STEP = 0.01
+"""Chance that something was done between two readings though nothing is noted: forgotten more often than noted wrong
+(no source)."""
+
 SURELY_ODD = 0.9
 """A branch above this is kept as such, and a further one is looked for, at most `MOST_ODD` times."""
 
@@ -79,6 +84,10 @@ LATEST_UNMERGED = 3
 LOG_G_RANGE = (math.log(15 / HALF_DAY_S), math.log(1500 / HALF_DAY_S))
 COARSE_POINTS = 24
 """Grid of ln g: 15 to 1500 s/day a gram, ten times less and more than usual; a fifth of an octave apart."""
+
+SOURCE_POINTS = np.array([-3.0, -2.0, -1.0, 0.0, 1.0, 2.0, 3.0])
+"""Points at which a source of the answer is looked at from the first, in its standard deviations: a sharp one would stand
+unseen between two points of the coarse grid."""
 
 REFINEMENTS = 11
 """Halvings of the grid at a peak: to 1e-4 of ln g, below what any trial tells."""
@@ -229,22 +238,25 @@ class _Design:
         return np.array([walked[self.block == k].mean() for k in range(self.block[n - 1] + 1)])
 
     def _steps(self, heads: Sequence[Trial], first: npt.NDArray[np.int64], size: float) -> None:
-        """What was done before each block: its doubts, and which may be odd."""
+        """What was done before each block: its doubts, and which may be odd; nothing may have been something."""
         self.after: list[FloatArray] = []
         self.mass_doubt: list[float] = []
         self.step_block: list[int] = []
         self.may_be_odd: list[int] = []
+        self.step_chance: list[float] = []
         self.first = first
         for k in range(1, len(heads)):
             row, before = heads[k], self.rows[first[k] - 1]
-            if self.spring[k] != self.spring[k - 1] or row.same_state(before):
+            if self.spring[k] != self.spring[k - 1]:
                 continue
+            untouched = row.same_state(before)
             after = ((np.arange(len(heads)) >= k) & (self.spring == self.spring[k])).astype(float)
             sd = math.hypot(row.handled_s_per_day(before), size * row.setting_doubt)
             if row.unknown:
                 sd = math.hypot(sd, UNKNOWN_STEP_SD)
-            elif row.mass_g != before.mass_g or row.setting != before.setting:
+            elif untouched or row.mass_g != before.mass_g or row.setting != before.setting:
                 self.may_be_odd.append(len(self.after))
+                self.step_chance.append(UNNOTED_STEP if untouched else ODD_STEP)
             self._add(after, sd)
             self.after.append(after)
             self.mass_doubt.append(row.mass_doubt_g)
@@ -284,7 +296,9 @@ class _Design:
         else:
             step = self.step_block.index(int(self.block[branch.trial]))
             self._add(self.after[step], ODD_STEP_SDS[-1])
-            self.may_be_odd = [one for one in self.may_be_odd if one != step]
+            kept = [place for place, one in enumerate(self.may_be_odd) if one != step]
+            self.may_be_odd = [self.may_be_odd[place] for place in kept]
+            self.step_chance = [self.step_chance[place] for place in kept]
         self.freed = (*getattr(self, "freed", ()), branch)
 
     def branches(self) -> tuple[list[Branch], FloatArray, FloatArray]:
@@ -297,11 +311,11 @@ class _Design:
                     names.append(Branch("reading", i))
                     variance.append(sd**2)
                     log.append(math.log(ODD_READING / len(ODD_READING_SDS)))
-        for step in self.may_be_odd:
+        for step, chance in zip(self.may_be_odd, self.step_chance, strict=True):
             for sd in ODD_STEP_SDS:
                 names.append(Branch("step", int(self.first[self.step_block[step]])))
                 variance.append(sd**2)
-                log.append(math.log(ODD_STEP / len(ODD_STEP_SDS)))
+                log.append(math.log(chance / len(ODD_STEP_SDS)))
         return names, np.array(variance), np.array(log)
 
 
@@ -350,9 +364,10 @@ class _Solver:
     def solve(self) -> _Grid:
         """Evaluate, refine, and give the whole grid."""
         names, variance, log_chance = self.design.branches()
-        log_g = np.linspace(*LOG_G_RANGE, COARSE_POINTS)
+        told, sd = told_log_per_gram(self.prior)
+        at_source = np.clip(told + sd * SOURCE_POINTS, *LOG_G_RANGE)
         grid = _Grid(self, names, variance, log_chance)
-        grid.add(log_g)
+        grid.add(np.unique(np.concatenate([np.linspace(*LOG_G_RANGE, COARSE_POINTS), at_source])))
         for _ in range(REFINEMENTS):
             new = grid.wanted()
             if not new.size:

@@ -1,8 +1,9 @@
 """Which action now: leave the clock alone, change weights or regulator, try what the regulator does, or listen again.
 
 Every action is scored by what it is expected to leave of the long-run rate, E|y|, plus what its trouble is worth; the
-mixture of `torsionbeat.learning.learnt` carries every doubt into that. No action beats its own doubt: where
-the rate is not known to be off, another night is worth more than another weight. Rates in seconds per day, > 0 gains.
+mixture of `torsionbeat.learning.learnt` carries every doubt into that. A miss farther out than the clock stands now counts
+no more than that: it is one more trial, and the trial teaches. No action beats its own doubt: where the rate is not known
+to be off, another night is worth more than another weight. Rates in seconds per day, > 0 gains.
 """
 
 from __future__ import annotations
@@ -52,8 +53,13 @@ KNOWN_EFFECT = 0.3
 UNKNOWN_EFFECT = 0.5
 """The same above which a trial step teaches more than it risks."""
 
-SURELY_OFF = 2.0
-"""Standard uncertainties beyond which the clock is surely off, and not another night but a try is called for."""
+SURELY_OFF = 0.025
+"""Chance of the other sign below which the clock is surely off, and not another night but a try is called for: its 95 %
+interval leaves out 0."""
+
+UNTRIED_SHARE = 0.5
+"""Share of what the weights leave that an untried regulator is moved for along with them. Whole, the promise is a third
+wider than the doubt of the weights asks for; nothing, the clock is a night later at time (both scored)."""
 
 TRIED_EFFECT = 0.1
 """Relative spread of the effect below which the regulator was tried and another touch teaches nothing."""
@@ -134,11 +140,11 @@ def decide(
         )
     scored = _candidates(learnt, tolerance, stock, regulator, removable_g)
     best = min(scored, key=lambda one: one[0], default=None)
-    if best is not None and best[0] < now.size:
+    if best is not None and best[0] < now.size_up_to(abs(mean)):
         return Action("adjust", chance, best[1], best[2])
     if regulator is not None and _effect_unknown(learnt) and abs(mean) > max(tolerance, sd):
         return Action("trial-step", chance, None, _trial_step(learnt, regulator))
-    if abs(mean) <= max(tolerance, SURELY_OFF * sd):
+    if abs(mean) <= tolerance or now.quantile(SURELY_OFF) < 0 < now.quantile(1 - SURELY_OFF):
         return Action("night", chance)
     touch = [one for one in scored if one[1] is None]
     if touch and learnt.effect_spread > TRIED_EFFECT * abs(learnt.effect_median):
@@ -187,7 +193,8 @@ def _candidates(
             continue
         moves = {0.0}
         if regulator is not None:
-            moves.add(_best_move(learnt, regulator, Change(weights.total_g, 0.0, weights.doubt_g)))
+            share = 1.0 if _effect_known(learnt) else UNTRIED_SHARE
+            moves.add(_best_move(learnt, regulator, Change(weights.total_g, 0.0, weights.doubt_g), share))
         found += [_scored(learnt, tolerance, regulator, weights, move) for move in sorted(moves)]
     if refused is not None and not found:
         raise refused
@@ -198,8 +205,11 @@ def _aims(learnt: Learnt, regulator: Regulator | None) -> list[float]:
     """Moves of the regulator that weights are chosen for: none, and to its middle where its effect is known."""
     if regulator is None:
         return [0.0]
-    known = learnt.effect_spread < KNOWN_EFFECT * abs(learnt.effect_median)
-    return [0.0, regulator.middle - regulator.setting] if known else [0.0]
+    return [0.0, regulator.middle - regulator.setting] if _effect_known(learnt) else [0.0]
+
+
+def _effect_known(learnt: Learnt) -> bool:
+    return learnt.effect_spread < KNOWN_EFFECT * abs(learnt.effect_median)
 
 
 def _scored(
@@ -219,18 +229,19 @@ def _scored(
             cost += OPENING_SHARE * INNER_SHARE * half * abs(learnt.effect_median)
         away = abs(regulator.setting + move - regulator.middle) / half
         cost += OUTWARD_COST * tolerance * max(away - INNER_SHARE, 0.0)
-    return learnt.long_run(change).size + cost, weights, change
+    most = abs(learnt.long_run().moments[0])
+    return learnt.long_run(change).size_up_to(most) + cost, weights, change
 
 
-def _best_move(learnt: Learnt, regulator: Regulator, before: Change) -> float:
-    """The move that brings the mean to zero by the median of the effect, kept off the ends of the travel."""
+def _best_move(learnt: Learnt, regulator: Regulator, before: Change, share: float = 1.0) -> float:
+    """The move that brings the mean to zero by the median of the effect, or a share of it, kept off the ends."""
     effect = learnt.effect_median
     if abs(effect) * (regulator.high - regulator.low) < 1e-6:
         return 0.0
     mean, _ = learnt.long_run(before).moments
     room = END_SHARE * (regulator.high - regulator.low) / 2
     low, high = min(regulator.low + room, regulator.setting), max(regulator.high - room, regulator.setting)
-    wanted = min(max(regulator.setting - mean / effect, low), high)
+    wanted = min(max(regulator.setting - share * mean / effect, low), high)
     return regulator.reached(wanted) - regulator.setting
 
 
