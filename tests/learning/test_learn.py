@@ -459,3 +459,25 @@ def test_what_a_miss_counts_ends_where_it_is_told_to():
     # Standard error of a mean of so many draws of a spread of 2: 0.005.
     for most in (math.inf, 4.0, 1.0):
         assert spread.size_up_to(most) == pytest.approx(np.minimum(draws, most).mean(), abs=0.02)
+
+
+def test_a_kelvin_s_doubt_is_shared_by_the_nights():
+    """Two calm nights 4 K apart: what is not known of a kelvin moves both, against each other about their mean."""
+    rows = [Trial(ufloat(10 - 8, 0.1), temperature_c=22.0), Trial(ufloat(10 + 8, 0.1), temperature_c=18.0)]
+    rows = [replace(row, handling_s_per_day=0.0) for row in rows]
+    learnt = learn(rows, Response(per_gram_usual()), others=CALM, per_kelvin=ufloat(-4, 0.5))
+    assert learnt.warmth.reference_c == 20.0
+    assert learnt.rate_s_per_day.nominal_value == pytest.approx(10, abs=0.3)
+    # The mean of two such nights lies at the one temperature, whatever a kelvin does.
+    assert learnt.long_run().moments[1] < 1.0
+    # A night as warm as those: 4 s/day a kelvin, nights 2.83 K apart in standard deviation.
+    told = learnt.night().moments[1] ** 2 - learnt.long_run().moments[1] ** 2
+    assert told == pytest.approx((4**2 + 0.5**2) * 8.0, rel=0.15)
+
+
+def test_temperatures_of_which_one_is_known_change_nothing():
+    rows = [Trial(ufloat(3, 0.1), temperature_c=22.0), Trial(ufloat(4, 0.1))]
+    with_one = learn(rows, Response(per_gram_usual()))
+    without = learn([replace(row, temperature_c=None) for row in rows], Response(per_gram_usual()))
+    assert with_one.warmth is None
+    assert with_one.rate_s_per_day.std_dev == without.rate_s_per_day.std_dev

@@ -134,6 +134,7 @@ def _reading(row: ReadingRecord, document: dict[str, Any] | None = None) -> Hear
         (row.u_timebase_offset_ppm or 0.0) * S_PER_DAY_PER_PPM,
         None if document is None else _within(document),
         id=row.id,
+        temperature_c=row.temperature_c,
     )
 
 

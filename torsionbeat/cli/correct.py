@@ -42,7 +42,10 @@ class StateOptions:
     arc: Annotated[float | None, _number("Arc, end to end, with --rate (deg).")] = None
     to: Annotated[float, _number("Leave the clock alone within this; know the rate to it (s/day).")] = 0.5
     room: Annotated[
-        Path | None, typer.Option(metavar="CSV", help="Logger's file of room temperature, with --reading.")
+        Path | None,
+        typer.Option(
+            metavar="CSV", help="Logger's file of room temperature, for --reading or the clock's nights."
+        ),
     ] = None
     began: Annotated[str | None, typer.Option(help="When the recording began, as 2026-03-01 20:00.")] = None
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import time
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from torsionbeat.bench.bench_course import (
@@ -17,6 +17,7 @@ from torsionbeat.bench.bench_course import (
     works_done,
 )
 from torsionbeat.bench.sides import own_sides, side_names
+from torsionbeat.bench.warm_nights import about_warmth, per_kelvin_of, with_temperatures
 from torsionbeat.benchlog import BenchLog, open_log
 from torsionbeat.errors import InputError
 from torsionbeat.history.side_matching import SURE
@@ -77,7 +78,8 @@ class AdviseRequest:
     tolerance_s_per_day : float
         Within this the clock is left alone.
     room : Room, optional
-        A logger's record of the room, with ``began_s`` (seconds since 1970) where its times are moments.
+        A logger's record of the room, with ``began_s`` (seconds since 1970) where its times are moments. Readings of the
+        log that it covers are brought to one temperature by it.
     """
 
     clock: str | None = None
@@ -183,8 +185,28 @@ class _Gathered:
     began_s: float | None
 
 
+@dataclass(frozen=True, slots=True)
+class _Held:
+    """What is held of the clock besides its trials: answer, half the regulator's travel, other clocks, a kelvin."""
+
+    prior: Response
+    half_travel: float | None
+    others: Sequence[tuple[Trial, ...]]
+    per_kelvin: UFloat
+
+    def learn(self, course: Course) -> Learnt:
+        return learn(
+            course.rows,
+            self.prior,
+            half_travel=self.half_travel,
+            others=self.others,
+            per_kelvin=self.per_kelvin,
+        )
+
+
 def _judge(request: AdviseRequest, known: KnownOfClock, log: BenchLog | None) -> Judgement:
     gathered = _gathered(request, known, log)
+    gathered = replace(gathered, heard=with_temperatures(gathered.heard, request.room))
     present = gathered.present.with_clock(**_limits(known))
     course = course_of(gathered.works, gathered.heard, setting_on_record=known.regulator_setting)
     if course.pending:
@@ -196,7 +218,11 @@ def _judge(request: AdviseRequest, known: KnownOfClock, log: BenchLog | None) ->
     prior = prior_response(_facts(request, known))
     half = _half_travel(known, has_effect=prior.per_unit is not None)
     others = [] if log is None or request.clock is None else nights_of_others(log, request.clock)
-    course, learnt, said = _learnt(gathered, course, known.regulator_setting, prior, half, others)
+    room = _room(request, present, gathered)
+    per_kelvin = per_kelvin_of(known.strip_material, None if room is None else room.s_per_day_per_k)
+    held = _Held(prior, half, others, per_kelvin)
+    course, learnt, said = _learnt(gathered, course, known.regulator_setting, held)
+    said += about_warmth(learnt.warmth, learnt.trials)
     regulator = _regulator(request, known, course)
     correction = correct(
         learnt,
@@ -221,7 +247,7 @@ def _judge(request: AdviseRequest, known: KnownOfClock, log: BenchLog | None) ->
         regulator,
         prior.source,
         request.tolerance_s_per_day,
-        _room(request, present, gathered.began_s),
+        room,
         (*course.remarks, *said, *correction.remarks, *(() if log is None else log.left_out)),
     )
 
@@ -230,18 +256,16 @@ def _learnt(
     gathered: _Gathered,
     course: Course,
     setting_on_record: float | None,
-    prior: Response,
-    half_travel: float | None,
-    others: Sequence[tuple[Trial, ...]],
+    held: _Held,
 ) -> tuple[Course, Learnt, list[Remark]]:
     """Learn from the course; where a note may have been kept twice, from the course that the rates speak for."""
-    learnt = learn(course.rows, prior, half_travel=half_travel, others=others)
+    learnt = held.learn(course)
     if not course.repeated:
         return course, learnt, []
     once = course_of(
         gathered.works, gathered.heard, setting_on_record=setting_on_record, leave_out=course.repeated
     )
-    other = learn(once.rows, prior, half_travel=half_travel, others=others)
+    other = held.learn(once)
     ahead = other.mixture.log_evidence - learnt.mixture.log_evidence
     chance = 1 / (1 + math.exp(-max(min(ahead, MOST_LOG_ODDS), -MOST_LOG_ODDS)))
     names = "; ".join(repr(work.what) for work in course.repeated)
@@ -348,15 +372,26 @@ def _regulator(request: AdviseRequest, known: KnownOfClock, course: Course) -> R
     )
 
 
-def _room(request: AdviseRequest, present: Present, began_s: float | None) -> TemperatureEffect | None:
+def _room(request: AdviseRequest, present: Present, gathered: _Gathered) -> TemperatureEffect | None:
+    """What a logger's file says of the last recording by itself; None where it says how warm the nights were instead."""
     if request.room is None:
         return None
+    nights = sum(one.temperature_c is not None for one in gathered.heard)
+    try:
+        return _within_recording(request.room, present, gathered.began_s)
+    except InputError:
+        if nights > 1:
+            return None
+        raise
+
+
+def _within_recording(room: Room, present: Present, began_s: float | None) -> TemperatureEffect:
     if present.beat_time_s is None or present.beat_number is None or present.period_s is None:
         raise InputError("--room needs the swings of a recording; give --reading FILE.json with its swings")
     return temperature_effect(
         present.beat_time_s,
         present.beat_number,
         present.period_s.nominal_value,
-        request.room,
+        room,
         began_s=began_s,
     )

@@ -66,7 +66,7 @@ class Heard:
 
     ``from_s`` and ``until_s`` are seconds since 1970. ``recorder`` names the crystal that this rate shares with others,
     ``timebase_s_per_day`` is that crystal's part of its standard uncertainty. ``within`` is how the rate wandered within
-    the recording, where that was measured.
+    the recording, where that was measured; ``temperature_c`` how warm it was, where that is known.
     """
 
     from_s: float
@@ -78,6 +78,7 @@ class Heard:
     timebase_s_per_day: float = 0.0
     within: Within | None = None
     id: int = 0
+    temperature_c: float | None = None
 
     @property
     def nights(self) -> float:
@@ -224,6 +225,7 @@ def _row(heard: Heard, step: _Step, start_s: float, *, worked: bool) -> Trial:
         nights=heard.nights,
         strip_age_days=age,
         within=heard.within,
+        temperature_c=heard.temperature_c,
     )
 
 

@@ -9,6 +9,8 @@ from torsionbeat.learning.learnt import Learnt, Outlier
 from torsionbeat.learning.posterior import Branch, Mixture, infer
 from torsionbeat.learning.response import Response
 from torsionbeat.learning.trials import Trial
+from torsionbeat.learning.warmth import Warmth
+from torsionbeat.reading.figures import UFloat
 
 __all__ = ["learn"]
 
@@ -28,6 +30,7 @@ def learn(
     *,
     half_travel: float | None = None,
     others: Sequence[Sequence[Trial]] = (),
+    per_kelvin: UFloat = None,
 ) -> Learnt:
     """Learn from the trials of a clock, in order of time, and from what was held of it before.
 
@@ -41,6 +44,8 @@ def learn(
         Half the travel of the regulator in its units; None where there is none, or only its effect is known.
     others : sequence of sequences of Trial
         Nights of other clocks of its kind: how unsteady such clocks are from night to night.
+    per_kelvin : ufloat, optional
+        Change of rate by a kelvin more (s/day), for nights that say how warm it was; left out, what is usual.
 
     Raises
     ------
@@ -58,9 +63,10 @@ def learn(
     if not 1 <= len(trials) <= MOST_TRIALS:
         raise InputError(f"{len(trials)} trials were given; 1 to {MOST_TRIALS} can be learnt from")
     rows = tuple(trials)
-    mixture = infer(rows, prior, half_travel=half_travel, others=others)
+    warmth = Warmth.of(rows, per_kelvin)
+    mixture = infer(rows, prior, half_travel=half_travel, others=others, warmth=warmth)
     has_regulator = half_travel is not None or prior.per_unit is not None
-    return Learnt(mixture, prior, has_regulator, len(rows), _outliers(rows, mixture))
+    return Learnt(mixture, prior, has_regulator, len(rows), _outliers(rows, mixture), warmth)
 
 
 def _outliers(rows: tuple[Trial, ...], mixture: Mixture) -> tuple[Outlier, ...]:

@@ -18,6 +18,7 @@ from torsionbeat.errors import InputError
 from torsionbeat.learning.posterior import LEAST_GROWN, Mixture
 from torsionbeat.learning.priors import HALF_DAY_S, right_per_gram
 from torsionbeat.learning.response import Response
+from torsionbeat.learning.warmth import Warmth
 from torsionbeat.reading.figures import FloatArray, UFloat
 from torsionbeat.theory.rate import DAY_S
 from torsionbeat.theory.robust import COVERAGE
@@ -105,7 +106,8 @@ class Spread:
 class Learnt:
     """What the trials say.
 
-    ``outliers`` are readings and steps that do not fit. ``has_regulator`` tells whether there is one at all.
+    ``outliers`` are readings and steps that do not fit; ``warmth`` is how warm its nights were, where that is known: all
+    rates are then at its one temperature. ``has_regulator`` tells whether there is one at all.
     """
 
     mixture: Mixture
@@ -113,6 +115,7 @@ class Learnt:
     has_regulator: bool
     trials: int
     outliers: tuple[Outlier, ...] = ()
+    warmth: Warmth | None = None
 
     @property
     def rate_s_per_day(self) -> UFloat:
@@ -147,9 +150,10 @@ class Learnt:
         return Spread(m.weight, mean, np.maximum(variance, 1e-9))
 
     def night(self, change: Change | None = None, nights: float = 1.0) -> Spread:
-        """The y of the next night, or of the mean of the next nights: the wander comes on top."""
+        """The y of the next night, or of the mean of the next nights: wander and the room come on top."""
         rest = self.long_run(change)
-        return Spread(rest.weight, rest.mean, rest.variance + self.mixture.wander**2 / nights)
+        room = 0.0 if self.warmth is None else self.warmth.next_variance
+        return Spread(rest.weight, rest.mean, rest.variance + (self.mixture.wander**2 + room) / nights)
 
     def expected_interval_s_per_day(self, change: Change) -> tuple[float, float, float]:
         """Rate of the next night after a change: median, and the ends of its 95 % interval."""

@@ -36,6 +36,7 @@ from torsionbeat.learning.priors import (
 )
 from torsionbeat.learning.response import Response
 from torsionbeat.learning.trials import Trial
+from torsionbeat.learning.warmth import Warmth
 from torsionbeat.reading.figures import FloatArray
 from torsionbeat.theory.rate import DAY_S
 
@@ -153,6 +154,7 @@ def infer(
     *,
     half_travel: float | None = None,
     others: Sequence[Sequence[Trial]] = (),
+    warmth: Warmth | None = None,
 ) -> Mixture:
     """Find the posterior of a clock from its trials.
 
@@ -166,10 +168,12 @@ def infer(
         Half the travel of the regulator in its units; None where there is none.
     others : sequence of sequences of Trial
         Nights of other clocks of its kind, for what is believed of its wander.
+    warmth : Warmth, optional
+        How warm the nights were: the state is then that at one temperature.
     """
     parts = effect_parts(prior, half_travel)
     wander = _Wander.of(wander_prior(rows, others))
-    design = _Design(rows, parts)
+    design = _Design(rows, parts, warmth)
     solver = _Solver(design, prior, parts, wander)
     fixed: list[Branch] = []
     grid = solver.solve()
@@ -206,7 +210,7 @@ class _Wander:
 class _Design:
     """Rows as arrays and covariances: N readings in B blocks of nights without work between them."""
 
-    def __init__(self, rows: Sequence[Trial], parts: EffectParts) -> None:
+    def __init__(self, rows: Sequence[Trial], parts: EffectParts, warmth: Warmth | None = None) -> None:
         self.rows = rows
         n = len(rows)
         self.y = DAY_S * np.log1p(np.array([row.rate_s_per_day.nominal_value for row in rows]) / DAY_S)
@@ -229,6 +233,8 @@ class _Design:
         self._steps(heads, first, size)
         self._creep(heads)
         self._crystals(heads)
+        if warmth is not None:
+            self._room(warmth)
 
     def _walk_days(self, n: int) -> FloatArray:
         """Days over which a walk went on up to each block, the gaps cut."""
@@ -287,6 +293,13 @@ class _Design:
         for name in sorted({head.timebase for head in heads if head.timebase}):
             shared = np.array([head.timebase_s_per_day * (head.timebase == name) for head in heads])
             self._add(shared, 1.0, 0.0)
+
+    def _room(self, warmth: Warmth) -> None:
+        """Bring the rates to one temperature; a kelvin's doubt is shared by all, an unknown temperature is a night's own."""
+        self.y = self.y - warmth.bring()
+        self.own = self.own + warmth.unknown_variance()
+        mean_k = np.bincount(self.block, warmth.above_k) / np.bincount(self.block)
+        self._add(mean_k, warmth.told.std_dev, 0.0)
 
     def free(self, branch: Branch) -> None:
         """Take a branch as sure: its reading or its step says nothing any more."""

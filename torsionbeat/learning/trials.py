@@ -69,6 +69,8 @@ class Trial:
         Days since the present strip was fitted, where it is new.
     within : Within, optional
         How the rate wandered within the recording.
+    temperature_c : float, optional
+        How warm it was, where that is known.
     """
 
     rate_s_per_day: UFloat
@@ -86,6 +88,7 @@ class Trial:
     nights: float = 1.0
     strip_age_days: float | None = None
     within: Within | None = None
+    temperature_c: float | None = None
 
     @property
     def own_s_per_day(self) -> float:

@@ -61,6 +61,28 @@ class Room:
     absolute: bool
     remarks: tuple[Remark, ...] = ()
 
+    def mean_c(self, from_s: float, until_s: float) -> float | None:
+        """Mean temperature from one moment to another (seconds since 1970).
+
+        None where the logger's times are no moments, or it was silent for long about then.
+        """
+        until_s = max(until_s, from_s + 1.0)
+        if not self.absolute or from_s < self.time_s[0] or until_s > self.time_s[-1]:
+            return None
+        first = int(np.searchsorted(self.time_s, from_s, side="right")) - 1
+        last = int(np.searchsorted(self.time_s, until_s, side="left"))
+        if np.diff(self.time_s[first : last + 1]).max(initial=0.0) > longest_step_s(self.time_s):
+            return None
+        inside = self.time_s[first + 1 : last]
+        at = np.concatenate([[from_s], inside, [until_s]])
+        return float(np.trapezoid(np.interp(at, self.time_s, self.temperature_c), at) / (until_s - from_s))
+
+
+def longest_step_s(time_s: FloatArray) -> float:
+    """Give the longest step between two rows of a logger that is no gap yet."""
+    steps = np.diff(time_s)
+    return max(GAP_STEPS * float(np.median(steps)), SHORTEST_GAP_S) if steps.size else 0.0
+
 
 def read_room(path: str | Path) -> Room:
     """Read a logger's file.
@@ -196,7 +218,7 @@ def _gaps(time_s: FloatArray, name: str) -> list[Remark]:
     if not steps.size:
         return []
     longest = float(steps.max())
-    if longest <= max(GAP_STEPS * float(np.median(steps)), SHORTEST_GAP_S):
+    if longest <= longest_step_s(time_s):
         return []
     said = (
         f"{name} has no row for {longest / 3600:.1f} h in its middle: between them a straight line is taken, which "

@@ -1,0 +1,110 @@
+"""The room's temperature in a clock's nights: rates are brought to one temperature, and the doubt of that is counted.
+
+Input: trials, some of which say how warm it was, and what is held of the change of rate by a kelvin. Output: the
+temperature to which rates are brought, how far nights differ from it, and what the clock's own nights say of a kelvin.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from torsionbeat.learning.trials import Trial
+from torsionbeat.reading.figures import FloatArray, UFloat
+
+__all__ = ["Warmth", "per_kelvin_usual"]
+
+USUAL_PER_K, USUAL_PER_K_SD = -7.0, 7.0
+"""Where the strip is not known (s/day a kelvin): bronze and beryllium copper lose 14 to 17, constant-modulus strips 1
+(`torsionbeat.theory.spring.temperature_rate_s_per_day_per_k`)."""
+
+CALM_NIGHT_S_PER_DAY = 0.7
+"""Wander supposed of two nights whose difference is laid to their temperatures: half of all clocks wander less."""
+
+SHARED_NIGHT = 0.5
+"""Neighbouring differences share a night, so each counts half."""
+
+
+def per_kelvin_usual() -> UFloat:
+    """Give what a kelvin more does to a clock (s/day) of whose strip nothing is known."""
+    from uncertainties import ufloat
+
+    return ufloat(USUAL_PER_K, USUAL_PER_K_SD)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Warmth:
+    """How warm a clock's nights were.
+
+    ``reference_c`` is the mean of the known temperatures; ``above_k`` (n,) how far each night was from it, 0 where that is
+    not known, ``known`` (n,) whether it is; ``spread_k`` the standard deviation of the known ones; ``told`` what is held of a
+    kelvin (s/day) beforehand, ``learnt`` the same by the clock's own nights too.
+    """
+
+    reference_c: float
+    above_k: FloatArray
+    known: FloatArray
+    spread_k: float
+    told: UFloat
+    learnt: UFloat
+
+    @classmethod
+    def of(cls, rows: Sequence[Trial], per_kelvin: UFloat = None) -> Warmth | None:
+        """Take it from trials; None unless two nights say how warm it was.
+
+        Parameters
+        ----------
+        rows : sequence of Trial
+        per_kelvin : ufloat, optional
+            Change of rate by a kelvin more (s/day); left out, what is usual.
+        """
+        known = np.array([row.temperature_c is not None for row in rows], dtype=float)
+        if known.sum() < 2:
+            return None
+        celsius = np.array([row.temperature_c or 0.0 for row in rows])
+        reference = float(celsius[known > 0].mean())
+        told = per_kelvin_usual() if per_kelvin is None else per_kelvin
+        return cls(
+            reference,
+            (celsius - reference) * known,
+            known,
+            float(celsius[known > 0].std(ddof=1)),
+            told,
+            _learnt(rows, told),
+        )
+
+    def bring(self) -> FloatArray:
+        """What to take off each rate (s/day) to bring it to the one temperature, by what was told of a kelvin."""
+        return np.asarray(self.told.nominal_value * self.above_k)
+
+    def unknown_variance(self) -> FloatArray:
+        """Variance (n,) that a temperature which nobody noted adds to its night's rate."""
+        return np.asarray((1 - self.known) * self.next_variance)
+
+    @property
+    def next_variance(self) -> float:
+        """Variance of a night's rate about that at the one temperature, the nights being as warm as they were."""
+        return float(self.learnt.nominal_value**2 + self.learnt.std_dev**2) * self.spread_k**2
+
+
+def _learnt(rows: Sequence[Trial], told: UFloat) -> UFloat:
+    """What a kelvin does, by what was told and by neighbouring nights without work between them."""
+    from uncertainties import ufloat
+
+    precision = 1 / told.std_dev**2 if told.std_dev else math.inf
+    if not math.isfinite(precision):
+        return told
+    weighted = told.nominal_value * precision
+    for before, after in pairwise(rows):
+        if before.temperature_c is None or after.temperature_c is None or not after.same_state(before):
+            continue
+        warmer = after.temperature_c - before.temperature_c
+        faster = after.rate_s_per_day.nominal_value - before.rate_s_per_day.nominal_value
+        variance = before.own_s_per_day**2 + after.own_s_per_day**2 + 2 * CALM_NIGHT_S_PER_DAY**2
+        precision += SHARED_NIGHT * warmer**2 / variance
+        weighted += SHARED_NIGHT * warmer * faster / variance
+    return ufloat(weighted / precision, precision**-0.5)
