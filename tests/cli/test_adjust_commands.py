@@ -112,6 +112,15 @@ def test_an_air_driven_clock_near_its_knock(bench):
     assert "never heat, puncture or solder" in said
 
 
+def test_the_way_to_the_knock_is_told_with_its_sum(bench):
+    """An air-driven clock knocks at 600 deg: from 400 deg each turning point is half of 200 deg away."""
+    told = bench("correct", "--rate", "60", "--arc", "400", "--air-driven", "--json", *TURNS)
+    assert told["knock_margin_deg"]["value"] == pytest.approx(100, abs=0.01)
+    words = bench("correct", "--rate", "60", "--arc", "400", "--air-driven", *TURNS)
+    assert "each turn then ends 99.9 deg, between 97.0 and 102.9, short of the knock" in words
+    assert "half of what lies between that arc and the 600 deg at which it knocks." in words
+
+
 def test_a_reading_from_a_file_with_its_beat(bench, tmp_path):
     path = tmp_path / "night.json"
     path.write_text(json.dumps(document(720.0)), encoding="utf-8")
@@ -379,7 +388,7 @@ def test_a_free_swing_from_sounds(bench, tmp_path):
         (("noon", "30 330", "--period", "60"), "the reading 'noon' cannot be read"),
         (("0 20x", "30 18x", "--period", "60"), "give the angle between them with --spacing"),
         (("0 330", "30 400", "--period", "60"), "a free swing dies away"),
-        (("0 400", "--period", "60"), "1 arcs were read"),
+        (("0 400", "--period", "60"), "1 arc was read"),
         (("--events", "absent.csv", "--lift", "20", "--period", "60"), "absent.csv cannot be read"),
         (("--events", "absent.csv", "--period", "60"), "needs either --lift"),
         (("0 400", "30 330", "--period", "60", "--until", "500"), "arc to fall below is 500 deg"),

@@ -78,7 +78,9 @@ def test_the_first_reading_alone_leaves_the_prior_as_it_was():
     prior = Response(ufloat(0.0035, 0.0007), per_unit_from_effect(20, 5))
     learnt = learn([Trial(ufloat(-300, 1))], prior, others=CALM)
     assert learnt.rate_s_per_day.nominal_value == pytest.approx(-300, abs=0.05)
-    assert learnt.rate_s_per_day.std_dev == pytest.approx(1, rel=0.08)  # and the calmest wander there is
+    assert learnt.rate_s_per_day.std_dev == pytest.approx(
+        1, rel=0.1
+    )  # one belief in 13 is of a clock like none of them
     # A log-normal's median is its mean over the root of 1 + (sd / mean)^2: 0.98 of it; half a grid's step on top.
     assert learnt.response.per_gram.nominal_value == pytest.approx(0.0035, rel=0.04)
     assert learnt.source_right == pytest.approx(1 - prior.chance_wrong, abs=0.03)

@@ -184,6 +184,9 @@ def test_beat_view():
     )
     assert "The balance just went by at side a." in text
     assert beat_line(setting, "Turn.") == "side a: +2.0 deg. Turn."
+    names = ("towards the window", "towards the wall")
+    assert beat_line(setting, "Turn.", names) == "towards the window: +2.0 deg. Turn."
+    assert "just went by towards the window." in drawn(beat_view(setting, "", "", side_names=names))
     unsure = replace(setting, settled=False, offset_deg=None)
     assert beat_line(unsure, "Wait.") == "side a: +38.5 ms (just changed). Wait."
     assert "one more swing to be sure" in " ".join(drawn(beat_view(unsure, "", "")).split())

@@ -52,7 +52,7 @@ def per_kelvin_of(material: str, seen: UFloat = None) -> UFloat:
     Examples
     --------
     >>> print(per_kelvin_of("C17200"), per_kelvin_of(""))
-    -13.7+/-1.2 -7.0+/-7.0
+    -13.8+/-1.2 -7+/-7
     """
     from uncertainties import ufloat
 

@@ -31,6 +31,12 @@ class HearingOptions:
     ] = None
     shortest_period: Annotated[float, typer.Option(help="Shortest full period searched (s).")] = 4.0
     longest_period: Annotated[float, typer.Option(help="Longest full period searched (s).")] = 121.0
+    channel: Annotated[
+        int | None,
+        typer.Option(
+            min=1, max=8, help="Channel to hear, from 1; left out, the one that hears the clock best."
+        ),
+    ] = None
 
     def listening(self, reference: ReferenceOptions) -> Listening:
         """Give them as the engine takes them.
@@ -54,6 +60,7 @@ class HearingOptions:
             tolerance_ppm,
             reference.reference_interval,
             reference.tolerance_ppm(),
+            None if self.channel is None else self.channel - 1,
         )
 
 

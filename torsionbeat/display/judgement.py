@@ -11,12 +11,16 @@ from torsionbeat.regulation.correction import LOCK
 from torsionbeat.regulation.order import Task
 from torsionbeat.regulation.temperature import NOT_ENOUGH
 from torsionbeat.regulation.waiting import duration_words
+from torsionbeat.sound.remarks import remark_codes
 
 __all__ = ["judgement_document", "judgement_sentences", "kept_sentence", "task_words"]
 
 
 WIDER = 1.3
 """The long-run interval is told beside one night's where it is wider by this factor."""
+
+SAME_CHANCE = 0.005
+"""A chance that moved by less was not touched by any trial."""
 
 SAME_ARC_DEG = 0.5
 """An arc that changes by less is told as the same: nobody counts half a degree."""
@@ -135,7 +139,11 @@ def _arc_words(judgement: Judgement) -> list[str]:
         line = f"The arc (amplitude end to end) goes from {arc:.0f} to {then:.0f} deg"
     guard = advice.knock_after
     if guard is not None and guard.margin_deg is not None:
-        line += f"; before the knock stay {figure_words(guard.margin_deg, 'deg')}"
+        line += (
+            f"; each turn then ends {figure_words(guard.margin_deg, 'deg')}, short of the knock: half of what lies "
+            f"between that arc and the {present.clock.knock_arc_deg:.0f} deg at which it knocks"
+            + (", less the offset" if present.offset_deg is not None else "")
+        )
         if guard.clearance_mm is not None:
             line += f" ({guard.clearance_mm.nominal_value:.2f} mm at the roller)"
     return [line + "."]
@@ -226,6 +234,7 @@ def judgement_document(judgement: Judgement) -> dict[str, Any]:
             for task in judgement.tasks
         ],
         "remarks": list(judgement.remarks),
+        "remark_codes": remark_codes(judgement.remarks),
         "cautions": list(advice.cautions),
     }
     if judgement.room is not None:
@@ -308,7 +317,15 @@ def _rests_on(judgement: Judgement) -> list[str]:
             f"{low:.{digits}f} and {high:.{digits}f}: {rests}."
         )
     if advice.regulator_move and advice.kind != "trial-step":
-        unit = plus_minus(learnt.response.s_per_day_per_unit)
-        rests = f"what was given of it, and {readings}" if learnt.trials > 1 else "from what was given of it"
-        said.append(f"This supposes that a unit of the regulator gains {unit} s a day: {rests}.")
+        gains = "This supposes that a unit of the regulator gains"
+        right = 1 - learnt.prior.unit_chance_wrong
+        untried = abs(learnt.effect_chances().get("guess", 0.0) - right) < SAME_CHANCE
+        if learnt.prior.per_unit is not None and untried:
+            given = plus_minus(learnt.prior.s_per_day_per_unit)
+            said.append(
+                f"{gains} {given} s a day, as was given of it, taken to be right {10 * right:.0f} times in 10."
+            )
+        else:
+            unit = plus_minus(learnt.response.s_per_day_per_unit)
+            said.append(f"{gains} {unit} s a day: what was given of it, and {readings}.")
     return said

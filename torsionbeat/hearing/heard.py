@@ -168,6 +168,8 @@ class Heard:
     """Intervals of faster clocks heard in the room."""
     second_period_s: float | None = None
     """Period of another torsion clock heard beside this one."""
+    other_channels: tuple[tuple[int, float], ...] = ()
+    """Channels on which another clock is heard instead, and its period (samples)."""
     one_sided: bool = False
     unsure: bool = False
     """A clock is heard, but not yet surely which sound is which; nothing of it is told."""

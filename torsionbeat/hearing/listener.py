@@ -52,6 +52,10 @@ _LEAST_GAP_FRAMES = 200
 """A tenth of a second: a shorter loss hides no more than a single sound."""
 _ALIKE_FRAMES = 20.0
 """Frames (10 ms) within which accounts of two chapters say the same."""
+ANOTHER_PERIOD = 2e-3
+"""Relative difference of two channels' periods from which they hear two clocks: three minutes a day, more than a few
+minutes of one clock heard twice can differ by."""
+
 _MOST_CHANNELS = 8
 
 
@@ -131,6 +135,7 @@ class _Story:
     voices: dict[tuple[str, str], VoiceProfile] = field(default_factory=dict)
     other_intervals_s: list[float] = field(default_factory=list)
     second_period_s: float | None = None
+    other_channels: tuple[tuple[int, float], ...] = ()
     period_samples: float | None = None
     anchor_sample: float = 0.0
     """A place at which side a's beat 0 mod 2 falls, for numbering."""
@@ -320,6 +325,13 @@ class Listener:
             for number, ear in self._ears.items()
         }
         best = max(heard, key=lambda number: _clearness(heard[number][0]))  # the first of equals
+        if len(heard) > 1:
+            periods = {number: period for number, (pieces, _) in heard.items() if (period := _period(pieces))}
+            self._story.other_channels = tuple(
+                (number, period * self._plan.hop)
+                for number, period in periods.items()
+                if best in periods and _another(period / periods[best])
+            )
         return best, *heard[best]
 
     def _add(
@@ -466,6 +478,7 @@ class Listener:
             gaps=tuple(gap for gap in gaps if gap[1] - gap[0] > 0),
             other_intervals_s=tuple(story.other_intervals_s),
             second_period_s=story.second_period_s,
+            other_channels=story.other_channels,
             one_sided=story.one_sided,
             unsure=story.unsure,
             drops_again=again,
@@ -482,6 +495,18 @@ class Listener:
 def _turned(part: Sided, odd: bool) -> Sided:
     """The same for the other side, where the sides change names."""
     return replace(part, side="b" if part.side == "a" else "a") if odd else part
+
+
+def _period(pieces: list[tuple[int, ChapterHeard]]) -> float | None:
+    """The period (frames) of a clock of which both sides are heard; None where none is."""
+    found = [heard.period_frames for _, heard in pieces if len(heard.sides) == 2]
+    return float(np.median(found)) if found else None
+
+
+def _another(ratio: float) -> bool:
+    """Whether two periods are of two clocks: apart, and neither twice or three times the other, as one misheard is."""
+    multiple = max(ratio, 1 / ratio)
+    return multiple > 3.5 or abs(multiple / round(multiple) - 1) > ANOTHER_PERIOD
 
 
 def _weak(pieces: list[tuple[int, ChapterHeard]]) -> bool:

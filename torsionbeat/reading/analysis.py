@@ -26,6 +26,7 @@ __all__ = ["Analysis", "Listening", "analyse", "analyse_fully", "hear"]
 class Listening:
     """How to listen: the range of full periods searched, and what is known of the recorder's crystal.
 
+    ``channel``, counted from 0, is the only one that is heard; None: the one that hears the clock best.
     ``reference_interval_s`` is that of a quartz clock or of time-signal pips in the same recording, known to within
     ``reference_tolerance_ppm`` either way: by its ticks the crystal is measured.
     """
@@ -36,6 +37,7 @@ class Listening:
     sample_clock_tolerance_ppm: float = 0.0
     reference_interval_s: float | None = None
     reference_tolerance_ppm: float = 5.0
+    channel: int | None = None
 
     def __post_init__(self) -> None:
         low, high = self.shortest_period_s, self.longest_period_s
@@ -76,9 +78,14 @@ def hear(
 
     ``progress`` is told the frames read so far.
     """
+    one = listening.channel
+    if one is not None and not 0 <= one < recording.channels:
+        raise InputError(
+            f"channel {one + 1} was asked for; {recording.name} has {recording.channels} (counted from 1)"
+        )
     listener = Listener(
         recording.sample_rate_hz,
-        recording.channels,
+        recording.channels if one is None else 1,
         nominal_period_s=clock.nominal_period_s,
         shortest_period_s=listening.shortest_period_s,
         longest_period_s=listening.longest_period_s,
@@ -91,7 +98,7 @@ def hear(
         blocks = with_room_tone(blocks, recording.not_kept, recording.sample_rate_hz)
     try:
         for block in blocks:
-            listener.feed(block.samples, block.start_frame)
+            listener.feed(block.samples if one is None else block.samples[:, one], block.start_frame)
             if progress is not None:
                 progress(listener.samples)
     finally:

@@ -367,6 +367,14 @@ def _on_sound(reading: Reading, heard: Heard) -> list[Remark]:
                 f"Of {heard.channels} channels, channel {heard.channel + 1} hears the clock best and was used.",
             )
         )
+    out += [
+        Remark(
+            "clock-on-other-channel",
+            f"On channel {number + 1} another clock is heard, with a period of about "
+            f"{period / heard.sample_rate_hz:.2f} s: read it by itself with --channel {number + 1}.",
+        )
+        for number, period in heard.other_channels
+    ]
     gaps = reading.recording.gaps
     if gaps:
         total = _length(sum(end - start for start, end in gaps))

@@ -1,8 +1,8 @@
 """Which action now: leave the clock alone, change weights or regulator, try what the regulator does, or listen again.
 
 Every action is scored by what it is expected to leave of the long-run rate, E|y|, plus what its trouble is worth; the
-mixture of `torsionbeat.learning.learnt` carries every doubt into that. A miss farther out than the clock stands now counts
-no more than that: it is one more trial, and the trial teaches. No action beats its own doubt: where the rate is not known
+mixture of `torsionbeat.learning.learnt` carries every doubt into that. A miss much farther out than the clock stands now
+counts no more than that: it is one more trial, and the trial teaches. No action beats its own doubt: where the rate is not known
 to be off, another night is worth more than another weight. Rates in seconds per day, > 0 gains.
 """
 
@@ -56,6 +56,12 @@ UNKNOWN_EFFECT = 0.5
 SURELY_OFF = 0.025
 """Chance of the other sign below which the clock is surely off, and not another night but a try is called for: its 95 %
 interval leaves out 0."""
+
+FARTHER_OUT = 10.0
+"""A miss is counted up to where the clock stands now and so many tolerances more: near time an overshoot counts in full."""
+
+WORTH_A_TOUCH = 0.5
+"""Share of the rate that a touch of an untried regulator must leave at most: near its smallest step it goes to and fro."""
 
 UNTRIED_SHARE = 0.5
 """Share of what the weights leave that an untried regulator is moved for along with them. Whole, the promise is a third
@@ -140,7 +146,7 @@ def decide(
         )
     scored = _candidates(learnt, tolerance, stock, regulator, removable_g)
     best = min(scored, key=lambda one: one[0], default=None)
-    if best is not None and best[0] < now.size_up_to(abs(mean)):
+    if best is not None and best[0] < now.size_up_to(_most_counted(learnt, tolerance)):
         return Action("adjust", chance, best[1], best[2])
     if regulator is not None and _effect_unknown(learnt) and abs(mean) > max(tolerance, sd):
         return Action("trial-step", chance, None, _trial_step(learnt, regulator))
@@ -148,9 +154,9 @@ def decide(
         return Action("night", chance)
     touch = [one for one in scored if one[1] is None]
     if touch and learnt.effect_spread > TRIED_EFFECT * abs(learnt.effect_median):
-        return Action(
-            "adjust", chance, None, touch[0][2]
-        )  # no surer than the doubt of the guess, but it settles that
+        left, _ = learnt.long_run(touch[0][2]).moments
+        if abs(left) < WORTH_A_TOUCH * abs(mean):  # no surer than the doubt of the guess, but it settles that
+            return Action("adjust", chance, None, touch[0][2])
     return Action("nothing-helps", chance)
 
 
@@ -229,8 +235,11 @@ def _scored(
             cost += OPENING_SHARE * INNER_SHARE * half * abs(learnt.effect_median)
         away = abs(regulator.setting + move - regulator.middle) / half
         cost += OUTWARD_COST * tolerance * max(away - INNER_SHARE, 0.0)
-    most = abs(learnt.long_run().moments[0])
-    return learnt.long_run(change).size_up_to(most) + cost, weights, change
+    return learnt.long_run(change).size_up_to(_most_counted(learnt, tolerance)) + cost, weights, change
+
+
+def _most_counted(learnt: Learnt, tolerance: float) -> float:
+    return abs(learnt.long_run().moments[0]) + FARTHER_OUT * tolerance
 
 
 def _best_move(learnt: Learnt, regulator: Regulator, before: Change, share: float = 1.0) -> float:

@@ -234,7 +234,8 @@ def _checked(
     order = np.argsort(time[np.isfinite(arc)], kind="stable")
     time, arc = time[np.isfinite(arc)][order], arc[np.isfinite(arc)][order]
     if arc.size < 2 or np.unique(time).size < 2:
-        raise InputError(f"{arc.size} arcs were read; at least 2, at different times, are needed")
+        given = "1 arc was" if arc.size == 1 else f"{arc.size} arcs were"
+        raise InputError(f"{given} read; at least 2, at different times, are needed")
     if not arc[-1] < arc[0]:
         raise InputError(
             f"the arc goes from {arc[0]:g} to {arc[-1]:g} deg; a free swing dies away: take the drive off "

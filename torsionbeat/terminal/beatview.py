@@ -66,7 +66,12 @@ def _figure(setting: BeatSetting) -> tuple[str, str]:
 
 
 def beat_view(
-    setting: BeatSetting | None, advice: str, waiting: str, in_beat: bool = False, height: int | None = None
+    setting: BeatSetting | None,
+    advice: str,
+    waiting: str,
+    in_beat: bool = False,
+    height: int | None = None,
+    side_names: tuple[str, str] = ("", ""),
 ) -> RenderableType:
     """Lay out a setting: the way to turn first, then how far, as large as there is room for.
 
@@ -79,6 +84,8 @@ def beat_view(
     in_beat : bool
     height : int or None
         Lines of the terminal; None: all is shown.
+    side_names : (str, str)
+        What the balance goes towards at a beat of side a and b, where that is known.
     """
     from rich.text import Text
 
@@ -94,7 +101,7 @@ def beat_view(
     else:
         parts.append((0, Text(f"{shown} {unit}", style=style)))
     parts.append((2, Text(_said(setting, unit))))
-    parts.append((1, Text(f"The balance just went by at side {setting.side}.")))
+    parts.append((1, Text(f"The balance just went by {_side(setting, side_names)}.")))
     parts.append((3, Text(plain(waiting), style="dim")))
     return Fitted(parts, height)
 
@@ -111,11 +118,18 @@ def _said(setting: BeatSetting, unit: str) -> str:
     return f"{said[:1].upper()}{said[1:]}.{state}"
 
 
-def beat_line(setting: BeatSetting, advice: str) -> str:
+def _side(setting: BeatSetting, names: tuple[str, str]) -> str:
+    """Say where the balance just went: towards what its side is called, else by the side's letter."""
+    name = names[0] if setting.side == "a" else names[1]
+    return name or f"at side {setting.side}"
+
+
+def beat_line(setting: BeatSetting, advice: str, side_names: tuple[str, str] = ("", "")) -> str:
     """One line for what is no terminal."""
+    side = _side(setting, side_names).removeprefix("at ")
     shown, unit = _figure(setting)
     settled = "" if setting.settled else " (just changed)"
-    return f"side {setting.side}: {shown} {unit}{settled}. {advice}"
+    return f"{side}: {shown} {unit}{settled}. {advice}"
 
 
 def setting_words(state: BeatState) -> str:
@@ -147,11 +161,15 @@ class BeatScreen:
         words = setting_words(state)
         if self._live is not None:
             self._live.update(
-                beat_view(state.setting, words, waiting, state.in_beat, self._console.height), refresh=True
+                beat_view(
+                    state.setting, words, waiting, state.in_beat, self._console.height, state.side_names
+                ),
+                refresh=True,
             )
         elif (state.beats, waiting) != self._told:
             self._told = state.beats, waiting
-            self._console.print(waiting if state.setting is None else beat_line(state.setting, words))
+            setting = state.setting
+            self._console.print(waiting if setting is None else beat_line(setting, words, state.side_names))
 
     def __enter__(self) -> Self:
         if self._console.is_terminal and not self._console.is_dumb_terminal:
