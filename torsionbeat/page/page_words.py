@@ -28,6 +28,8 @@ SAID_OTHERWISE = (
         r"clock sides",
         f"watch the balance while Set in beat shows the side of each beat, and write into {RECORD} what you call the sides",
     ),
+    (r"torsionbeat freeswing finds it", "a free swing, under By hand, finds it"),
+    (r" \(torsionbeat handcheck\)", " (The minute hand, under By hand)"),
     # the period and the lift
     (r"add --period", f"put it into {RECORD}, or read the recording again with it"),
     (r"(?:or )?give the nominal period with --period", "or give the clock's period"),

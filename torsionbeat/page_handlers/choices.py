@@ -16,8 +16,8 @@ __all__ = ["LENGTHS", "Choice", "clock_names", "clock_of", "length_s", "micropho
 
 LENGTHS = (
     ("", "until I end it"),
-    ("120", "2 minutes: is it in beat?"),
-    ("1200", "20 minutes: a first idea of the rate"),
+    ("120", "2 minutes: the beat"),
+    ("1200", "20 minutes: a first rate"),
     ("7200", "2 hours"),
     ("morning", "until 7 tomorrow morning"),
     ("86400", "a day"),
