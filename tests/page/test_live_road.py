@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import importlib.util
 import re
+import shutil
 import signal
 import subprocess
 import sys
@@ -258,6 +259,54 @@ def test_a_microphone_that_is_unplugged_is_told_and_found_again(bench_page):
     page.wait_for_selector("#live-level svg", timeout=PATIENCE_MS)
     page.get_by_role("button", name="End, and read it").click()
     page.wait_for_selector("text=Listen again", timeout=PATIENCE_MS)
+
+
+@pytest.fixture
+def small_disk(tmp_path):
+    """Give a file system of its own and what makes it so many bytes large."""
+    mount = tmp_path / "disk"
+    mount.mkdir()
+
+    def sized(options):
+        command = ["mount", "-t", "tmpfs", "-o", options, "tmpfs", str(mount)]
+        return (
+            shutil.which("mount") and not subprocess.run(command, capture_output=True, check=False).returncode
+        )
+
+    if not sized("size=4g"):
+        pytest.skip("a file system cannot be mounted here: only root may")
+    yield mount, lambda size: sized(f"remount,size={size}")
+    subprocess.run(["umount", "--lazy", mount], check=True)
+
+
+def test_a_disk_that_fills_is_told_while_the_night_goes_on_and_what_was_kept_stays(
+    bench_page, small_disk, monkeypatch, expect
+):
+    disk, resize = small_disk
+    monkeypatch.setenv("TORSIONBEAT_SOUNDS", str(disk / "sounds"))
+    _, server, page = bench_page(Bench(clock_sound(0.3, 2.0)))
+    add_clock(page, server)
+    begin(page, server, "Listen")
+    page.wait_for_selector("#live-level svg")
+    time.sleep(5)  # some sound is kept
+    assert resize("8m")
+    remarks = page.locator("#live-remarks")
+    remarks.get_by_text("Listening went on without keeping").wait_for()
+    assert "the disk is full" in remarks.inner_text()
+    page.wait_for_selector("#plot-arc[data-drawn]", timeout=PATIENCE_MS)
+    time.sleep(SURE_S)
+    page.get_by_role("button", name="End, and read it").click()
+    page.locator("main [role=alert]", has_text="The disk is full").or_(
+        page.locator("main [role=alert]", has_text="the disk is full")
+    ).first.wait_for()
+    page.wait_for_selector("text=Listen again", timeout=PATIENCE_MS)
+    assert list(disk.rglob("*.flac"))
+    sound = disk.parent / "late.wav"
+    sound.write_bytes(b"RIFF" + bytes(100_000))
+    page.goto(server.url + "/recordings")
+    page.set_input_files("#files", str(sound))
+    expect(page.locator("#sending .wrong")).to_contain_text("make room")
+    expect(page.locator("#sending .wrong")).to_contain_text("nothing of the recording was kept")
 
 
 def test_a_microphone_that_is_not_there_is_a_sentence(bench_page):
