@@ -14,7 +14,7 @@ import random
 from collections.abc import Iterator
 from pathlib import Path
 
-from faults import Fault
+from fault import Fault
 
 ROOMS = (
     "theory", "sound", "hearing", "reading", "history", "live", "regulation", "benchlog", "bench", "jobs", "beat_sounds", "twin",

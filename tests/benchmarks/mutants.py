@@ -33,7 +33,8 @@ from typing import Any
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 sys.path.insert(0, str(Path(__file__).parent))
 from drawn import LONG, drawn
-from faults import FAULTS, Fault
+from fault import Fault
+from faults import FAULTS
 
 ROOT = Path(__file__).resolve().parent.parent.parent
 LONGEST_S = 600.0
