@@ -29,6 +29,9 @@ def test_accounts_are_alike_within_a_limit_and_turned_with_the_sides():
     assert not one.like(OtherAccount(0.1, 8.0, (100.0, None)), 3.0)
     assert not one.like(OtherAccount(0.1, 5.0, (103.0, None)), 3.0)
     assert not one.like(OtherAccount(0.1, 5.0, (None, 100.0)), 3.0)
+    both = OtherAccount(0.1, 5.0, (100.0, 50.0))
+    assert not both.like(OtherAccount(0.1, 5.0, (100.0, 54.0)), 3.0)
+    assert both.like(OtherAccount(0.1, 5.0, (98.0, 52.0)), 3.0)
     assert one.turned() == OtherAccount(0.1, -5.0, (None, 100.0))
 
 
