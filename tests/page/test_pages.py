@@ -214,6 +214,15 @@ def test_a_form_sent_twice_is_kept_once(page_kit, stocked):
     assert life.count("<div>said otherwise</div>") == 1
 
 
+def test_what_a_work_is_kept_with_is_said_once(page_kit, stocked):
+    visitor = page_kit["Visitor"](stocked).enter()
+    work = {"kind": "weights", "text": "two discs", "write_id": "f" * 32}
+    assert visitor.post("/clocks/2/notes", work)[0] == 303
+    said = "nothing can be learnt from it: put that right in its life"
+    assert said in visitor.ask("GET", "/clocks/2?said=noted")[2]
+    assert said not in visitor.ask("GET", "/clocks/2")[2]
+
+
 def test_done_pressed_twice_at_once_is_one_work(page_kit, start_page, make_night_document):
     from concurrent.futures import ThreadPoolExecutor
 

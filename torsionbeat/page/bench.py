@@ -47,6 +47,8 @@ class Bench:
         self.feed = Feed()
         self.sounds = sounds_folder(log)
         self.loop: asyncio.AbstractEventLoop | None = None
+        self.told: dict[str, tuple[str, ...]] = {}
+        """What is to be said on the next page of a session: what a form was kept with."""
         self.begun = ""
         """Says that an empty log was begun where one was named, for as long as it is empty."""
         limits = limits or Limits()

@@ -48,7 +48,7 @@ ENDS_WITHIN_S = 600.0
 class Wanted:
     """What is to be listened to, and how: a request as the form gives it.
 
-    The letters of the sides are the listening's own until its reading is kept, so no side is called by its name here.
+    The letters of the sides are the clock's own as far as its sounds are known again, else those of what was heard first.
     ``kind`` is ``check``, ``beat`` or ``night``; ``clock`` its name in the log or empty. ``arc_deg``, and
     ``share_above_fork`` matter for setting in beat alone.
     """

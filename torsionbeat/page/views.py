@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import secrets
+from collections.abc import Sequence
 from datetime import datetime
 from functools import cache
 from typing import TYPE_CHECKING, Any
@@ -26,7 +27,18 @@ from torsionbeat.version import __version__
 if TYPE_CHECKING:
     from torsionbeat.page.bench import Bench
 
-__all__ = ["ago", "bench_of", "capital", "day_words", "fragment", "named_path", "page", "sentence", "trouble"]
+__all__ = [
+    "ago",
+    "bench_of",
+    "capital",
+    "day_words",
+    "fragment",
+    "named_path",
+    "page",
+    "sentence",
+    "tell_next",
+    "trouble",
+]
 
 STATUS = {InputError: 422, BenchLogError: 503, DeviceError: 503}
 """What a browser is told with an error of ours; nothing heard is no fault of the request and is 422 too."""
@@ -96,10 +108,17 @@ def page(request: Request, template: str, *, status: int = 200, **known: Any) ->
         "plots": False,
         "topics": "",
         "said": "",
+        "told": bench.told.pop(request.scope.get("session_name", ""), ()),
         "here": "",
     }
     html = _environment().get_template(template).render(common | known)
     return HTMLResponse(html, status_code=status)
+
+
+def tell_next(request: Request, remarks: Sequence[str]) -> None:
+    """Have remarks said on the next page that this browser opens: a form that is kept leads to another page."""
+    if remarks:
+        bench_of(request).told[request.scope["session_name"]] = tuple(remarks)
 
 
 def fragment(template: str, part: str, *arguments: Any) -> str:

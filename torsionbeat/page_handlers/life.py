@@ -24,7 +24,7 @@ from torsionbeat.jobs.keep import (
 )
 from torsionbeat.page import forms
 from torsionbeat.page.guard import REPORT_POLICY, form_handler
-from torsionbeat.page.views import bench_of, page, trouble
+from torsionbeat.page.views import bench_of, page, tell_next, trouble
 from torsionbeat.page_handlers.choices import clock_of
 from torsionbeat.page_handlers.clocks import clock_path
 
@@ -61,11 +61,12 @@ def noted(request: Request, form: dict[str, str]) -> Response:
         details = _details(kind, form)
         write_id = forms.text(form, "write_id")[:64] or None
         if kind == "note":
-            keep_note(NoteRequest(clock, said, when, bench.log, write_id))
+            kept = keep_note(NoteRequest(clock, said, when, bench.log, write_id))
         else:
-            keep_work(
+            kept = keep_work(
                 WorkRequest(clock, kind, said or WORDS_OF_WORK[kind], details, when, bench.log, write_id)
             )
+        tell_next(request, kept.remarks)
     except TorsionbeatError as error:
         return trouble(request, error, clock_path(number), "Back to the clock")
     return RedirectResponse(clock_path(number, said="noted"), status_code=303)

@@ -16,7 +16,7 @@ from torsionbeat.page.access import token_is_right
 from torsionbeat.page.guard import form_handler
 from torsionbeat.page.reader import Recording
 from torsionbeat.page.recordings import TooBigError, TooSlowError, too_big
-from torsionbeat.page.views import bench_of, capital, fragment, named_path, page, sentence, trouble
+from torsionbeat.page.views import bench_of, capital, fragment, named_path, page, sentence, tell_next, trouble
 from torsionbeat.page_handlers.choices import clock_names
 
 __all__ = ["ROUTES"]
@@ -107,6 +107,7 @@ def kept(request: Request, form: dict[str, str]) -> Response:
         if found.entry is None:
             return _odd(request, one, form, [str(odd) for odd in found.odd])
         bench.recordings.mark_kept(number, found.clock)
+        tell_next(request, found.remarks)
     except TorsionbeatError as error:
         return trouble(request, error, f"/recordings/{number}", "Back to the recording")
     return RedirectResponse(named_path(found.clock, "kept"), status_code=303)
