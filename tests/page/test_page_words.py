@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from torsionbeat.page.page_words import page_words
+from torsionbeat.page.page_words import COMMANDS, page_words
 
 PACKAGE = Path(__file__).parents[2] / "torsionbeat"
 BELOW = (
@@ -24,10 +24,7 @@ BELOW = (
     "display/changes.py",
     "display/words.py",
 )
-NAMES_AN_OPTION = re.compile(
-    r"--[a-z]|-high\b|torsionbeat "
-    r"(analyse|clock|listen|inbeat|adjust|page|freeswing|arc|lift|strip|handcheck|compare|report|digest)\b"
-)
+NAMES_AN_OPTION = re.compile(rf"--[a-z]|-high\b|torsionbeat ({COMMANDS})\b")
 NEVER_ON_THE_PAGE = (
     "compare.py",  # of two files on a command line; the page compares two nights of the log
     "cluster.py",
@@ -94,6 +91,8 @@ def test_no_sentence_names_an_option(said):
 
 
 def test_what_is_said_reads_well():
+    here = "start it with torsionbeat page --lan to open it on a phone"
+    assert page_words(here) == here  # that is done in the terminal and nowhere else
     assert page_words("check --period.") == "check the period."
     assert page_words("it is locked. Set that right and try again, or pass --log PATH for another log.") == (
         "it is locked. Set that right and try again, or start the page with another log."

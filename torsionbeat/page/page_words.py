@@ -10,6 +10,7 @@ import re
 
 __all__ = ["page_words"]
 
+COMMANDS = "adjust|analyse|arc|clock|compare|correct|digest|freeswing|handcheck|inbeat|lift|listen|note|portrait|report|spring"
 RECORD = "the clock's record"
 
 SAID_OTHERWISE = (
@@ -72,6 +73,11 @@ SAID_OTHERWISE = (
     (r"nothing to change on (.*) was given; see torsionbeat clock change --help", r"nothing was changed on \1"),
     (r"check --log, or begin one there with: .*", "check the path with which the page was started"),
     (r"([Pp])ass --log PATH( for [^.]*)?", lambda found: ("S" if found[1] == "P" else "s") + "tart the page with another log"),
+    # what has no words of its own: the option's own name, and where the command is
+    (r"read it by itself with --channel \d+", "record that channel by itself"),
+    (r" \(--[a-z][^)]*\)", ""),
+    (r"--(?!lan\b)([a-z]+)-?", r"\1 "),
+    (rf"torsionbeat ({COMMANDS})\b", r"the command \1 of a terminal"),
 )  # fmt: skip
 """What stands in a sentence, as a regular expression, and what stands there on the page."""
 
@@ -85,6 +91,8 @@ def page_words(said: str) -> str:
     --------
     >>> page_words("It is far from the nominal: check that --period is right.")
     'It is far from the nominal: check that this is its period.'
+    >>> page_words("Begin again with --pace 20.")
+    'Begin again with pace 20.'
     >>> page_words("It goes well.")
     'It goes well.'
     """
@@ -92,4 +100,4 @@ def page_words(said: str) -> str:
         return said
     for pattern, words in _RULES:
         said = pattern.sub(words, said)
-    return said
+    return " ".join(said.split())
