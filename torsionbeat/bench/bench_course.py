@@ -102,6 +102,14 @@ def readings_heard(log: BenchLog, clock: str, *, documents: bool = True) -> list
     """Give the rates of a clock's readings; one without a rate, or recorded while another was, is passed over.
 
     With ``documents``, the wander within the latest recordings is measured, and their recorders are told apart.
+
+    Parameters
+    ----------
+    log : BenchLog
+    clock : str
+        The clock's name.
+    documents : bool
+        Read the documents too, for the wander and the recorders.
     """
     if not documents:
         rows = [row for row in log.readings(clock, documents=False) if row.rate_s_per_day is not None]
@@ -163,7 +171,17 @@ def _check(row: HandCheckRecord) -> Heard:
 
 
 def given_heard(present: Present, now_s: float, rate: UFloat) -> Heard:
-    """Give a rate that was typed, or that of a reading which is not in the log, as the clock's last."""
+    """Give a rate that was typed, or that of a reading which is not in the log, as the clock's last.
+
+    Parameters
+    ----------
+    present : Present
+        The clock as it was read last.
+    now_s : float
+        Now, seconds since 1970.
+    rate : ufloat
+        Rate that was typed or read, s/day.
+    """
     return Heard(
         now_s,
         now_s + (present.duration_s or 0.0),

@@ -215,6 +215,16 @@ def when_recorded(log: BenchLog, clock: str, recording: Path, duration_s: float)
 
     The beat error is compared with the reading nearest in time, so that an old recording read again must not pass for
     one of today.
+
+    Parameters
+    ----------
+    log : BenchLog
+    clock : str
+        The clock's name.
+    recording : Path
+        Sound file, or folder of a night.
+    duration_s : float
+        Its length.
     """
     if not recording.exists():
         return None

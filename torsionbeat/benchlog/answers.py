@@ -90,6 +90,17 @@ class Answers:
         ``superseded`` adds those that were corrected since, ``retracted`` those that were taken back.
         ``documents=False`` leaves the documents in the database, where each may be as long as a night: asking a
         row for its own then fails.
+
+        Parameters
+        ----------
+        clock : str
+            The clock's name.
+        superseded : bool
+            Add those that were corrected since.
+        retracted : bool
+            Add those that were taken back.
+        documents : bool
+            False leaves the documents in the database.
         """
         rows = self._all(clock, ReadingRecord, *(() if documents else (NO_DOCUMENT,)))
         gone = overtaken(rows)

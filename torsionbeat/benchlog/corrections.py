@@ -73,6 +73,15 @@ def kind_of(row: Entry) -> str:
 def entry(session: Session, clock: ClockRecord, kind: str, number: int) -> Entry:
     """Find an entry of a clock by its kind and number.
 
+    Parameters
+    ----------
+    session : Session
+    clock : ClockRecord
+    kind : str
+        Kind of the entry.
+    number : int
+        Its number.
+
     Raises
     ------
     InputError
@@ -104,6 +113,17 @@ def _found(session: Session, table: type[Entry], number: int) -> Entry | None:
 def retract(session: Session, clock: ClockRecord, kind: str, number: int, reason: str) -> Entry:
     """Take an entry back: it stays in the log, out of every computation.
 
+    Parameters
+    ----------
+    session : Session
+    clock : ClockRecord
+    kind : str
+        Kind of the entry.
+    number : int
+        Its number.
+    reason : str
+        Why; kept beside it.
+
     Raises
     ------
     InputError
@@ -123,6 +143,17 @@ def retract(session: Session, clock: ClockRecord, kind: str, number: int, reason
 
 def restore(session: Session, clock: ClockRecord, kind: str, number: int, reason: str) -> Entry:
     """Bring back an entry that was taken back.
+
+    Parameters
+    ----------
+    session : Session
+    clock : ClockRecord
+    kind : str
+        Kind of the entry.
+    number : int
+        Its number.
+    reason : str
+        Why; kept beside it.
 
     Raises
     ------
@@ -185,6 +216,15 @@ def amend(
 def take_back_clock(session: Session, clock: ClockRecord, reason: str, *, back: bool) -> ClockRecord:
     """Take a whole clock back, or with ``back`` bring it back again.
 
+    Parameters
+    ----------
+    session : Session
+    clock : ClockRecord
+    reason : str
+        Why; kept beside it.
+    back : bool
+        Bring it back again.
+
     Raises
     ------
     InputError
@@ -200,6 +240,13 @@ def take_back_clock(session: Session, clock: ClockRecord, reason: str, *, back: 
 
 def change_record(session: Session, clock: ClockRecord, wanted: dict[str, Any]) -> None:
     """Change fields of a clock's record; a note and the audit trail say what they were before.
+
+    Parameters
+    ----------
+    session : Session
+    clock : ClockRecord
+    wanted : dict
+        New values by the names of the fields.
 
     Raises
     ------
@@ -226,7 +273,17 @@ def change_record(session: Session, clock: ClockRecord, wanted: dict[str, Any]) 
 
 
 def stated_by_hand(before: dict[str, Any], fields: dict[str, Any], works: int) -> dict[str, Any] | None:
-    """Note what was stated by hand of fields that works move, and after how many works."""
+    """Note what was stated by hand of fields that works move, and after how many works.
+
+    Parameters
+    ----------
+    before : dict
+        The record before.
+    fields : dict
+        What is changed.
+    works : int
+        How many works there are.
+    """
     new = {name: {"value": fields[name], "after_works": works} for name in MOVED if name in fields}
     return before | new or None
 
@@ -298,7 +355,23 @@ def trail(
     before: dict[str, Any] | None = None,
     after: dict[str, Any] | None = None,
 ) -> None:
-    """Add a line to the audit trail of a clock: what was done to which row and why, values before and after."""
+    """Add a line to the audit trail of a clock: what was done to which row and why, values before and after.
+
+    Parameters
+    ----------
+    session : Session
+    clock : ClockRecord
+    action : str
+        What was done.
+    row : Entry or ClockRecord
+        To which row.
+    reason : str
+        Why; kept beside it.
+    before : dict, optional
+        Values before.
+    after : dict, optional
+        Values after.
+    """
     session.add(
         ChangeRecord(
             clock_id=clock.id,

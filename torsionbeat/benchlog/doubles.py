@@ -125,7 +125,19 @@ def doubles_of(
 def same_work(
     works: Sequence[WorkRecord], kind: str, what: str, details: Mapping[str, Any], at: datetime | None
 ) -> WorkRecord | None:
-    """Find among works that stand the one that says the same of the same moment; None where ``at`` is now."""
+    """Find among works that stand the one that says the same of the same moment; None where ``at`` is now.
+
+    Parameters
+    ----------
+    works : sequence of WorkRecord
+    kind : str
+        Kind of the work.
+    what : str
+        Its words.
+    details : mapping
+    at : datetime or None
+        When; None: now.
+    """
     if at is None:
         return None
     return next(

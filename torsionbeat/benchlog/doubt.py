@@ -24,6 +24,14 @@ REMEMBERED_S = 7 * 86_400.0
 def fingerprint(where: str, table: str, content: Any) -> str:
     """Give the digest by which a write is known again.
 
+    Parameters
+    ----------
+    where : str
+        Which log.
+    table : str
+    content : object
+        What is written.
+
     Examples
     --------
     >>> fingerprint("log", "notes", {"text": "wound"}) == fingerprint("log", "notes", {"text": "wound"})

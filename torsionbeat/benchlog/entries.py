@@ -41,6 +41,14 @@ _ORDERED = (
 def clean_text(text: object, what: str, *, longest: int = LONGEST_TEXT) -> str:
     """Give the text as it will be kept, without blanks about it.
 
+    Parameters
+    ----------
+    text : object
+    what : str
+        What it is, for the message.
+    longest : int
+        Letters allowed.
+
     Raises
     ------
     InputError

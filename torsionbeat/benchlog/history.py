@@ -49,7 +49,18 @@ class Entries(Answers):
     def add_note(
         self, clock: str, text: str, *, written_at: datetime | None = None, write_id: str | None = None
     ) -> NoteRecord:
-        """Keep a free note."""
+        """Keep a free note.
+
+        Parameters
+        ----------
+        clock : str
+            The clock's name.
+        text : str
+        written_at : datetime, optional
+            Left out: now.
+        write_id : str, optional
+            A name for this write: told twice under one name it is kept once.
+        """
         kept = clean_text(text, "the note")
         if not kept:
             raise InputError("the note is empty; write what you saw or did")
@@ -220,7 +231,22 @@ class Entries(Answers):
         expected_rate_s_per_day: UFloat = None,
         details: dict[str, Any] | None = None,
     ) -> TrialRecord:
-        """Keep a trial: the work done, the reading that followed it, and what had been expected of it."""
+        """Keep a trial: the work done, the reading that followed it, and what had been expected of it.
+
+        Parameters
+        ----------
+        clock : str
+            The clock's name.
+        work_id : int
+            The work done.
+        reading_id : int
+            The reading that followed.
+        reading_before_id : int, optional
+            The reading before it.
+        expected_rate_s_per_day : ufloat
+            What had been expected.
+        details : dict, optional
+        """
         value, sigma = _pair(expected_rate_s_per_day)
         kept = plain(details or {}, "the details of the trial")
 
@@ -250,7 +276,22 @@ class Entries(Answers):
         checked_at: datetime | None = None,
         write_id: str | None = None,
     ) -> HandCheckRecord:
-        """Keep a hand check: its rate (an uncertain number), the hours it spans and its sightings."""
+        """Keep a hand check: its rate (an uncertain number), the hours it spans and its sightings.
+
+        Parameters
+        ----------
+        clock : str
+            The clock's name.
+        rate_s_per_day : ufloat
+        span_h : float
+            Hours from the first sighting to the last.
+        sightings : sequence of dict
+        remarks : sequence of str
+        checked_at : datetime, optional
+            Left out: now.
+        write_id : str, optional
+            A name for this write: told twice under one name it is kept once.
+        """
         value, sigma = _pair(rate_s_per_day)
         seen = plain({"sightings": list(sightings)}, "the sightings")["sightings"]
 
@@ -278,7 +319,23 @@ class Entries(Answers):
         done_at: datetime | None = None,
         write_id: str | None = None,
     ) -> FreeSwingRecord:
-        """Keep a free swing: the result as a document, the law that holds, Q and the settling time."""
+        """Keep a free swing: the result as a document, the law that holds, Q and the settling time.
+
+        Parameters
+        ----------
+        clock : str
+            The clock's name.
+        document : dict
+            The whole result.
+        law : str
+            The law that holds.
+        q : ufloat
+        settling_time_s : float, optional
+        done_at : datetime, optional
+            Left out: now.
+        write_id : str, optional
+            A name for this write: told twice under one name it is kept once.
+        """
         value, sigma = _pair(q)
         kept = plain(document, "the free swing")
 

@@ -166,7 +166,19 @@ class BenchLog(Entries):
     # Putting right
 
     def retract(self, clock: str, kind: str, number: int, reason: str) -> Entry:
-        """Take an entry back: a ``kind`` of ``ENTRY_KINDS`` and its number. It stays in the log, out of every sum."""
+        """Take an entry back: a ``kind`` of ``ENTRY_KINDS`` and its number. It stays in the log, out of every sum.
+
+        Parameters
+        ----------
+        clock : str
+            The clock's name.
+        kind : str
+            Kind of the entry.
+        number : int
+            Its number.
+        reason : str
+            Why; kept beside it.
+        """
         return self._correct(
             clock,
             kind,
@@ -176,7 +188,19 @@ class BenchLog(Entries):
         )
 
     def restore(self, clock: str, kind: str, number: int, reason: str = "") -> Entry:
-        """Bring back an entry that was taken back."""
+        """Bring back an entry that was taken back.
+
+        Parameters
+        ----------
+        clock : str
+            The clock's name.
+        kind : str
+            Kind of the entry.
+        number : int
+            Its number.
+        reason : str
+            Why; kept beside it.
+        """
         return self._correct(
             clock,
             kind,
@@ -186,7 +210,21 @@ class BenchLog(Entries):
         )
 
     def amend(self, clock: str, kind: str, number: int, changes: dict[str, Any], reason: str = "") -> Entry:
-        """Put an entry right: new values for what was typed, by the names in ``AMENDABLE``."""
+        """Put an entry right: new values for what was typed, by the names in ``AMENDABLE``.
+
+        Parameters
+        ----------
+        clock : str
+            The clock's name.
+        kind : str
+            Kind of the entry.
+        number : int
+            Its number.
+        changes : dict
+            New values, by the names in ``AMENDABLE``.
+        reason : str
+            Why; kept beside it.
+        """
         return self._correct(
             clock,
             kind,

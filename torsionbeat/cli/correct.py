@@ -143,6 +143,16 @@ def request_of(
 ) -> AdviseRequest:
     """Make the request of what was typed.
 
+    Parameters
+    ----------
+    clock : str or None
+        Clock of the bench log.
+    log : str or None
+        The bench log; None: the default one.
+    state : StateOptions
+    weights : WeightOptions
+    about : ClockOptions
+
     Raises
     ------
     InputError

@@ -217,7 +217,21 @@ def plot_history(
     *,
     zero: bool,
 ) -> None:
-    """Draw a figure of every reading against its date, works as numbered lines."""
+    """Draw a figure of every reading against its date, works as numbered lines.
+
+    Parameters
+    ----------
+    axes : object
+        Where to draw.
+    figures : sequence of DatedFigure
+    works : sequence of DatedWork
+        Drawn as numbered lines.
+    title : str
+    label : str
+        Of the vertical axis.
+    zero : bool
+        Draw a line at zero.
+    """
     from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
 
     axes.set_title(title)
@@ -273,7 +287,16 @@ def _together(moments: Sequence[datetime], first: datetime, last: datetime) -> l
 
 
 def plot_decay(axes: Any, rest_axes: Any, decay: Decay) -> None:
-    """Draw arcs (deg) against time with the laws fitted to them, and below what each law leaves."""
+    """Draw arcs (deg) against time with the laws fitted to them, and below what each law leaves.
+
+    Parameters
+    ----------
+    axes : object
+        Where to draw.
+    rest_axes : object
+        Where to draw what each law leaves.
+    decay : Decay
+    """
     from torsionbeat.theory.decay import arc_at_deg, fit_free_swing
 
     axes.set_title("Free swing")

@@ -158,7 +158,16 @@ def _own_half(reading: Reading) -> float:
 
 
 def plot_what_remains(axes: Any, reading: Reading, fit: BeatFit | None = None) -> None:
-    """Draw by how much each beat (ms) came early or late once rate and beat error are taken out."""
+    """Draw by how much each beat (ms) came early or late once rate and beat error are taken out.
+
+    Parameters
+    ----------
+    axes : object
+        Where to draw.
+    reading : Reading
+    fit : BeatFit, optional
+        Left out, made from the beats.
+    """
     swings, fit = reading.swings, fit or _fit(reading)
     axes.set_title("What remains of each beat's time")
     axes.set_xlabel("beat number (two a period)")

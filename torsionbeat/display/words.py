@@ -69,6 +69,14 @@ def decimals(half_width: float) -> int:
 def number(value: float, digits: int, *, sign: bool = False) -> str:
     """Write a number with so many decimals, zero never as minus zero.
 
+    Parameters
+    ----------
+    value : float
+    digits : int
+        Decimals.
+    sign : bool
+        Write a plus too.
+
     Examples
     --------
     >>> number(-0.04, 1), number(2.36, 1, sign=True), number(-3.0, 0)

@@ -104,7 +104,17 @@ class Sound:
     @staticmethod
     def of(place: float, loudness_db: float, evidence: FloatArray, chance: tuple[float, float]) -> Sound:
         """From its evidence in each beat; chance stays below the first of ``chance`` once in twenty times and passes the
-        second once in five."""
+        second once in five.
+
+        Parameters
+        ----------
+        place : float
+        loudness_db : float
+        evidence : ndarray
+            shape (beats,).
+        chance : tuple of float
+            What chance stays below once in twenty times, and passes once in five.
+        """
         curve = presence_curve(evidence, chance)
         scores = {role: float(logsumexp(curve, b=weights)) for role, weights in _presence_weights().items()}
         most = max(scores.values())
@@ -122,7 +132,15 @@ class Account:
 
 
 def log_normal(value: float | FloatArray, mean: float | FloatArray, spread: float | FloatArray) -> FloatArray:
-    """Logarithm of the normal density."""
+    """Logarithm of the normal density.
+
+    Parameters
+    ----------
+    value : float or ndarray
+    mean : float or ndarray
+    spread : float or ndarray
+        Standard deviation.
+    """
     out: FloatArray = -0.5 * np.asarray((value - mean) / spread) ** 2 - np.log(spread) - 0.9189385
     return out
 
@@ -130,7 +148,16 @@ def log_normal(value: float | FloatArray, mean: float | FloatArray, spread: floa
 def log_student(
     value: float | FloatArray, middle: float | FloatArray, scale: float, freedom: float = 3.0
 ) -> FloatArray:
-    """Logarithm of Student's density with ``freedom`` degrees of freedom about ``middle``."""
+    """Logarithm of Student's density with ``freedom`` degrees of freedom about ``middle``.
+
+    Parameters
+    ----------
+    value : float or ndarray
+    middle : float or ndarray
+    scale : float
+    freedom : float
+        Degrees of freedom.
+    """
     rest = np.asarray((value - middle) / scale)
     out: FloatArray = _of_student(freedom) - np.log(scale) - (freedom + 1) / 2 * np.log1p(rest**2 / freedom)
     return out

@@ -31,6 +31,15 @@ def autocorrelation(rising: FloatArray, lags: int, strongest: float = 6.0) -> Fl
     """Autocorrelation summed over bands, shape (lags,), in units of its scatter where nothing repeats.
 
     ``rising`` has shape (frames, bands).
+
+    Parameters
+    ----------
+    rising : ndarray
+        shape (frames, bands): how far each band rises above the room.
+    lags : int
+        How many lags.
+    strongest : float
+        Larger values count as this.
     """
     from scipy import fft
 
@@ -67,6 +76,19 @@ def score_periods(
     """Periods tried, in seconds, and the score of each.
 
     ``width`` frames of the autocorrelation are pooled, which allows for that much spread of the single beat.
+
+    Parameters
+    ----------
+    correlation : ndarray
+        shape (lags,).
+    frame_s : float
+        Length of a frame.
+    shortest_s : float
+    longest_s : float
+    multiples : int
+        Multiples of a period that are summed.
+    width : int
+        Frames that are pooled.
     """
     from scipy.ndimage import uniform_filter1d
 
@@ -87,7 +109,17 @@ def score_periods(
 def strongest_cadences(
     periods: npt.NDArray[np.float64], scores: npt.NDArray[np.float64], count: int
 ) -> list[Cadence]:
-    """The best periods, each at least 500 ppm from the better ones: nearer, a track follows either."""
+    """The best periods, each at least 500 ppm from the better ones: nearer, a track follows either.
+
+    Parameters
+    ----------
+    periods : ndarray
+        shape (n,), seconds.
+    scores : ndarray
+        shape (n,).
+    count : int
+        How many are wanted.
+    """
     left = scores.copy()
     found: list[Cadence] = []
     for _ in range(count):

@@ -47,6 +47,15 @@ def find_other_clock(strength: FloatArray, frame_s: float, longest_s: float) -> 
 
     Near neighbours say nothing (the syllables of a sentence repeat too), so only sounds that keep step over at
     least ten intervals and ten seconds count.
+
+    Parameters
+    ----------
+    strength : ndarray
+        shape (frames, bands).
+    frame_s : float
+        Length of a frame.
+    longest_s : float
+        Longest interval looked for.
     """
     longest_s = min(_LONGEST_S, longest_s)
     if longest_s <= _SHORTEST_S or len(strength) * frame_s < 30:
@@ -108,6 +117,14 @@ def without_other_clock(
     Two intervals make a row, so that a tick and a tock are told apart; 48 rows are compared at a time, and the
     rows follow the other clock as it drifts. Also gives back what the other clock adds to the room at each
     moment, in units of strength, shape as ``strength``.
+
+    Parameters
+    ----------
+    strength : ndarray
+        shape (frames, bands).
+    frame_s : float
+        Length of a frame.
+    other : OtherClock
     """
     from scipy.ndimage import maximum_filter1d
 
@@ -162,7 +179,17 @@ def without_other_clock(
 def without_other_clocks(
     strength: FloatArray, frame_s: float, longest_s: float
 ) -> tuple[FloatArray, tuple[OtherClock, ...], npt.NDArray[np.float16] | None]:
-    """Strength without every other clock that is heard, up to three; these; and what they add (None without any)."""
+    """Strength without every other clock that is heard, up to three; these; and what they add (None without any).
+
+    Parameters
+    ----------
+    strength : ndarray
+        shape (frames, bands).
+    frame_s : float
+        Length of a frame.
+    longest_s : float
+        Longest interval looked for.
+    """
     others: list[OtherClock] = []
     added: npt.NDArray[np.float16] | None = None
     while len(others) < _MOST_OTHERS:
@@ -176,7 +203,16 @@ def without_other_clocks(
 
 
 def without_other_cadence(correlation: FloatArray, frame_s: float, other: OtherClock) -> FloatArray:
-    """Autocorrelation less what it shows at the neighbouring multiples of the other clock's interval."""
+    """Autocorrelation less what it shows at the neighbouring multiples of the other clock's interval.
+
+    Parameters
+    ----------
+    correlation : ndarray
+        shape (lags,).
+    frame_s : float
+        Length of a frame.
+    other : OtherClock
+    """
     lags = len(correlation)
     index = np.arange(lags)
     steps = np.rint(np.arange(-12, 13) * other.interval_s / frame_s).astype(np.int64)

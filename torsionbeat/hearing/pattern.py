@@ -88,6 +88,23 @@ def follow(
     """The best sound within ``span`` frames either side of ``middles``, one in each row.
 
     Band weights start equal, or as given, and are learnt from the track itself in a few passes.
+
+    Parameters
+    ----------
+    rising : ndarray
+        shape (frames, bands): how far each band rises above the room.
+    middles : ndarray of int
+        shape (rows,): where to look, in frames.
+    span : int
+        Frames either side.
+    width : int
+        Frames over which the series is smoothed.
+    passes : int
+        Rounds in which the weights are learnt.
+    reach : int
+        Frames by which the sound may move from row to row.
+    weights : ndarray, optional
+        shape (bands,): first weights; left out, equal.
     """
     if weights is None:
         weights = np.ones(rising.shape[1], np.float32)
@@ -127,7 +144,17 @@ def least_score(rows: int) -> float:
 
 
 def pattern_at(rising: FloatArray, period_frames: float, *, width: int = 3) -> Pattern | None:
-    """Follow the strongest sound of the period, and its partner half a period away; None where nothing holds."""
+    """Follow the strongest sound of the period, and its partner half a period away; None where nothing holds.
+
+    Parameters
+    ----------
+    rising : ndarray
+        shape (frames, bands): how far each band rises above the room.
+    period_frames : float
+        Full period.
+    width : int
+        Frames over which the series is smoothed.
+    """
     columns = int(period_frames)
     rows = max(2, int(np.ceil(len(rising) / period_frames)))
     middles = np.rint((np.arange(rows) + 0.5) * period_frames).astype(np.int64)
@@ -185,6 +212,15 @@ def sounds_round(rising: FloatArray, known: SoundTrack, period_frames: float) ->
 
     First what can be followed by itself from period to period, then, where nothing is left that can, what stands
     out only when all beats of the side are stacked (its frames then keep a fixed distance).
+
+    Parameters
+    ----------
+    rising : ndarray
+        shape (frames, bands): how far each band rises above the room.
+    known : SoundTrack
+        A sound of the beat that is followed already.
+    period_frames : float
+        Full period.
     """
     span = int(LONGEST_LIFT * period_frames)
     found = [known]
@@ -265,7 +301,17 @@ class Track:
 
 
 def weighted(rising: FloatArray, weights: FloatArray, width: int) -> FloatArray:
-    """One series from the bands, smoothed over ``width`` frames, in units of its own scatter. Shape (frames,)."""
+    """One series from the bands, smoothed over ``width`` frames, in units of its own scatter. Shape (frames,).
+
+    Parameters
+    ----------
+    rising : ndarray
+        shape (frames, bands): how far each band rises above the room.
+    weights : ndarray
+        shape (bands,).
+    width : int
+        Frames of the smoothing.
+    """
     from scipy.ndimage import uniform_filter1d
 
     share = (weights / np.sqrt(np.sum(weights**2))).astype(np.float32)
@@ -282,7 +328,17 @@ def weighted(rising: FloatArray, weights: FloatArray, width: int) -> FloatArray:
 
 
 def rows_of(series: FloatArray, starts: IntArray, columns: int) -> FloatArray:
-    """Rows of ``columns`` frames beginning at ``starts``; zero outside the series. Shape (rows, columns)."""
+    """Rows of ``columns`` frames beginning at ``starts``; zero outside the series. Shape (rows, columns).
+
+    Parameters
+    ----------
+    series : ndarray
+        shape (frames,).
+    starts : ndarray of int
+        shape (rows,): first frames.
+    columns : int
+        Frames of a row.
+    """
     index = starts[:, None] + np.arange(columns)[None, :]
     inside = (index >= 0) & (index < len(series))
     out = series[np.clip(index, 0, len(series) - 1)]
@@ -323,6 +379,18 @@ def above_chance(track: Track, image: FloatArray, *, reach: int, price: float, c
 
     Each row is turned round by a random amount of its own: what keeps step is scattered, what is loud stays as
     loud. The best totals in many stretches of columns are what chance gives.
+
+    Parameters
+    ----------
+    track : Track
+    image : ndarray
+        shape (rows, columns).
+    reach : int
+        Columns by which it may move from row to row.
+    price : float
+        What a move of one column costs.
+    cap : float
+        Larger values count as this.
     """
     rows, columns = image.shape
     turn = np.random.default_rng(rows * 7919 + columns).integers(0, columns, size=(rows, 1))

@@ -60,7 +60,19 @@ class Found:
 def find_clock(
     rising: FloatArray, frame_s: float, wanted: Wanted, others: tuple[OtherClock, ...] = ()
 ) -> Found | None:
-    """The clock with the period told, or else the one that stands out most; None where there is none."""
+    """The clock with the period told, or else the one that stands out most; None where there is none.
+
+    Parameters
+    ----------
+    rising : ndarray
+        shape (frames, bands): how far each band rises above the room.
+    frame_s : float
+        Length of a frame.
+    wanted : Wanted
+        What is known or asked of the clock.
+    others : tuple of OtherClock
+        Other clocks that are heard.
+    """
     duration_s = len(rising) * frame_s
     longest = min(wanted.longest_s, duration_s / 1.5)
     if longest <= wanted.shortest_s:
@@ -190,7 +202,19 @@ def _best_of(
 
 
 def find_second_clock(rising: FloatArray, frame_s: float, first: Found, wanted: Wanted) -> float | None:
-    """Period of another torsion clock, sought where the first one's beats are not; None where there is none."""
+    """Period of another torsion clock, sought where the first one's beats are not; None where there is none.
+
+    Parameters
+    ----------
+    rising : ndarray
+        shape (frames, bands): how far each band rises above the room.
+    frame_s : float
+        Length of a frame.
+    first : Found
+        The clock that was found.
+    wanted : Wanted
+        What is known or asked of the clock.
+    """
     cleared = _without_beats(rising, first)
     found = find_clock(cleared, frame_s, replace(wanted, nominal_period_s=None))
     if found is None or found.pattern.second is None or abs(found.period_s / first.period_s - 1) < 0.001:

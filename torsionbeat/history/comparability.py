@@ -16,7 +16,15 @@ CRYSTAL_SOURCES = ("unknown", "stated")
 
 
 def crystal_cancels(before: Group, after: Group, same_recorder: bool) -> bool:
-    """Whether the recorder's crystal is the same unknown on both sides, so that the change is free of it."""
+    """Whether the recorder's crystal is the same unknown on both sides, so that the change is free of it.
+
+    Parameters
+    ----------
+    before : Group
+    after : Group
+    same_recorder : bool
+        Both sides were recorded with one device.
+    """
     bases = [reading.timebase for reading in before.readings + after.readings]
     return (
         same_recorder
@@ -38,6 +46,15 @@ def comparison_remarks(
     """Say what differs between the two sides besides the clock's state, and what cannot be told.
 
     ``turned``: whether the letters of the second were exchanged by what was heard; None: the sounds did not tell.
+
+    Parameters
+    ----------
+    before : Group
+    after : Group
+    same_recorder : bool
+        Both sides were recorded with one device.
+    turned : bool, optional
+        Whether the letters of the second were exchanged by what was heard; None: the sounds did not tell.
     """
     said = _timebase_remarks(before, after, same_recorder)
     said += _different(before, after, "lift", lambda r: r.clock.lift_deg, "deg", "Arcs rest on the lift")

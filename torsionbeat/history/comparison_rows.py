@@ -71,7 +71,23 @@ def figure_row(
     *,
     unjudged: str = "",
 ) -> Row:
-    """Row of a figure; ``own`` gives it with the uncertainty that is each night's own."""
+    """Row of a figure; ``own`` gives it with the uncertainty that is each night's own.
+
+    Parameters
+    ----------
+    name : str
+        What it is, for tables and messages.
+    unit : str
+        Unit of before and after.
+    before : Group
+    after : Group
+    own : callable
+        Gives a reading's figure with the uncertainty that is each night's own.
+    common : Common
+        What all nights of a side share.
+    unjudged : str
+        Why it is not judged; empty: it is.
+    """
     sides = [[own(reading) for reading in group.readings] for group in (before, after)]
     return pair_row(name, unit, sides[0], sides[1], common, unjudged=unjudged)
 
@@ -85,7 +101,23 @@ def pair_row(
     *,
     unjudged: str = "",
 ) -> Row:
-    """Row of two groups of figures, None for a night without it; ``unjudged`` says why it is not judged."""
+    """Row of two groups of figures, None for a night without it; ``unjudged`` says why it is not judged.
+
+    Parameters
+    ----------
+    name : str
+        What it is, for tables and messages.
+    unit : str
+        Unit of before and after.
+    before : sequence of ufloat
+        Figures of the nights before; None for a night without it.
+    after : sequence of ufloat
+        The same, after.
+    common : Common
+        What all nights of a side share.
+    unjudged : str
+        Why it is not judged; empty: it is.
+    """
     from uncertainties import ufloat
 
     old, new = ([figure for figure in side if figure is not None] for side in (before, after))
@@ -107,7 +139,21 @@ def pair_row(
 def ratio_row(
     name: str, unit: str, before: Estimate | None, after: Estimate | None, *, unjudged: str = ""
 ) -> Row:
-    """Row of two spreads, which change by a ratio; ``unjudged`` says why it is not judged."""
+    """Row of two spreads, which change by a ratio; ``unjudged`` says why it is not judged.
+
+    Parameters
+    ----------
+    name : str
+        What it is, for tables and messages.
+    unit : str
+        Unit of before and after.
+    before : Estimate or None
+        Spread before; None where it was not measured.
+    after : Estimate or None
+        The same, after.
+    unjudged : str
+        Why it is not judged; empty: it is.
+    """
     if before is None or after is None:
         return Row(name, unit, before, after, ratio=True, note=_missing(before, after))
     if unjudged:

@@ -81,7 +81,16 @@ def arc_step(days: FloatArray, arcs: FloatArray) -> ArcStep | None:
 
 
 def step_signs(dates: Sequence[datetime], step: ArcStep, count: int) -> Iterator[Finding]:
-    """One step between nights that stayed."""
+    """One step between nights that stayed.
+
+    Parameters
+    ----------
+    dates : sequence of datetime
+        Of the nights.
+    step : ArcStep
+    count : int
+        How many nights were looked at.
+    """
     before, after = dates[step.first_after - 1], dates[step.first_after]
     way = "rose" if step.after_deg > step.before_deg else "fell"
     yield Finding(

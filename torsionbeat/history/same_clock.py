@@ -136,6 +136,15 @@ def other_clock_log_odds(
     The same clock: Student's t with two degrees of freedom, whose tails allow a bad night. Another: an exponential
     density either way.
 
+    Parameters
+    ----------
+    new : ClockMarks
+        Marks of the reading in question.
+    before : ClockMarks
+        Marks of the clock's last one.
+    works : collection of str
+        Kinds of work done between.
+
     Examples
     --------
     >>> one, other = ClockMarks(period_s=60.0), ClockMarks(period_s=60.7)

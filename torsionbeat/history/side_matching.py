@@ -179,6 +179,14 @@ def recognise(known: Sequence[SideMarks], new: SideMarks, moved: float) -> SideM
 
     The sounds are compared with all that is known, and the mean is taken, for readings of one clock share what can
     mislead; the beat error is compared with the latest alone.
+
+    Parameters
+    ----------
+    known : sequence of SideMarks
+        Marks of earlier readings, the latest last.
+    new : SideMarks
+    moved : float
+        Probability that the beat setting was moved since.
     """
     if not known:
         return SideMatch()
@@ -188,7 +196,15 @@ def recognise(known: Sequence[SideMarks], new: SideMarks, moved: float) -> SideM
 
 
 def same_letters(one: Sequence[Night], other: Sequence[Night], moved: float = TOUCHED) -> bool | None:
-    """Whether two rows of nights, each lettered alike, call the same side a; None where that is not sure."""
+    """Whether two rows of nights, each lettered alike, call the same side a; None where that is not sure.
+
+    Parameters
+    ----------
+    one : sequence of Night
+    other : sequence of Night
+    moved : float
+        Probability that the beat setting was moved between.
+    """
     odds = sum(_night_log_odds(x, y, moved) for x, y in product(one, other)) / (len(one) * len(other))
     return odds > 0 if abs(odds) >= SURE_LOG_ODDS else None
 
@@ -207,6 +223,13 @@ def groups_alike(before: Group, after: Group, swap_sides: bool | None) -> tuple[
     """Give both groups, each lettered alike and the second as the first, and whether it was turned for that.
 
     ``swap_sides`` None lets sounds and beat error decide; the last value is None where they did not.
+
+    Parameters
+    ----------
+    before : Group
+    after : Group
+    swap_sides : bool or None
+        Side a before is side b after; None: sounds and beat error decide.
     """
     first = replace(before, nights=tuple(alike(before.nights)))
     second = replace(after, nights=tuple(alike(after.nights)))

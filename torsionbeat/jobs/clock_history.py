@@ -157,6 +157,15 @@ class ClockList(NamedTuple):
 def clock_history(request: HistoryRequest, *, progress: Any = None, cancel: Any = None) -> ClockHistory:
     """Take a clock's record and history out of the log.
 
+    Parameters
+    ----------
+    request : HistoryRequest
+        What is wanted.
+    progress : object
+        Told the share done, 0 to 1; a job this short has none to tell.
+    cancel : object
+        Asked whether to stop; a job this short runs to its end.
+
     Raises
     ------
     InputError
@@ -180,6 +189,15 @@ def clock_history(request: HistoryRequest, *, progress: Any = None, cancel: Any 
 
 def list_clocks(request: ListRequest, *, progress: Any = None, cancel: Any = None) -> ClockList:
     """Give all clocks of a log.
+
+    Parameters
+    ----------
+    request : ListRequest
+        What is wanted.
+    progress : object
+        Told the share done, 0 to 1; a job this short has none to tell.
+    cancel : object
+        Asked whether to stop; a job this short runs to its end.
 
     Raises
     ------

@@ -126,7 +126,17 @@ def groups_of(
     progress: Callable[[float], None] | None = None,
     cancel: Flag | None = None,
 ) -> tuple[Group, Group]:
-    """Give both sides of a comparison, their recordings heard; for arguments and errors see `compare`."""
+    """Give both sides of a comparison, their recordings heard; for arguments and errors see `compare`.
+
+    Parameters
+    ----------
+    request : CompareRequest
+        What is wanted.
+    progress : callable, optional
+        Told the share done, 0 to 1.
+    cancel : Flag, optional
+        Asked whether to stop.
+    """
     request.clock.clock()  # a name that is not in the log is told before anything is heard
     groups: list[Group] = []
     earlier: datetime | None = None

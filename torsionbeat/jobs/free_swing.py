@@ -40,7 +40,17 @@ class ArcsSeen:
 
     @staticmethod
     def counted(time_s: Sequence[float], ornaments: Sequence[float], spacing_deg: float) -> ArcsSeen:
-        """Give arcs from ornaments counted past a pointer, known to half of the angle between two."""
+        """Give arcs from ornaments counted past a pointer, known to half of the angle between two.
+
+        Parameters
+        ----------
+        time_s : sequence of float
+            shape (n,).
+        ornaments : sequence of float
+            shape (n,): ornaments that passed the pointer from one turning point to the other.
+        spacing_deg : float
+            Angle between two of them.
+        """
         arcs = arcs_from_counts(list(ornaments), spacing_deg)
         return ArcsSeen(tuple(time_s), tuple(float(arc) for arc in arcs), spacing_deg / 2)
 

@@ -155,6 +155,15 @@ class EntryKept:
 def add_clock(request: ClockRequest, *, progress: Any = None, cancel: Any = None) -> ClockKept:
     """Add a clock to the log, making the log if there is none.
 
+    Parameters
+    ----------
+    request : ClockRequest
+        What is wanted.
+    progress : object
+        Told the share done, 0 to 1; a job this short has none to tell.
+    cancel : object
+        Asked whether to stop; a job this short runs to its end.
+
     Raises
     ------
     InputError
@@ -181,6 +190,15 @@ def add_clock(request: ClockRequest, *, progress: Any = None, cancel: Any = None
 
 def change_clock(request: ClockRequest, *, progress: Any = None, cancel: Any = None) -> ClockKept:
     """Change fields of a clock's record; a note in its log says what they were.
+
+    Parameters
+    ----------
+    request : ClockRequest
+        What is wanted.
+    progress : object
+        Told the share done, 0 to 1; a job this short has none to tell.
+    cancel : object
+        Asked whether to stop; a job this short runs to its end.
 
     Raises
     ------
@@ -223,6 +241,15 @@ def import_clock(document: dict[str, Any], name: str | None = None, log: str | N
 def keep_note(request: NoteRequest, *, progress: Any = None, cancel: Any = None) -> EntryKept:
     """Keep a free note.
 
+    Parameters
+    ----------
+    request : NoteRequest
+        What is wanted.
+    progress : object
+        Told the share done, 0 to 1; a job this short has none to tell.
+    cancel : object
+        Asked whether to stop; a job this short runs to its end.
+
     Raises
     ------
     InputError
@@ -237,6 +264,15 @@ def keep_note(request: NoteRequest, *, progress: Any = None, cancel: Any = None)
 
 def keep_work(request: WorkRequest, *, progress: Any = None, cancel: Any = None) -> EntryKept:
     """Keep a work; told again with its amount it takes the place of the one without, told twice it is said so.
+
+    Parameters
+    ----------
+    request : WorkRequest
+        What is wanted.
+    progress : object
+        Told the share done, 0 to 1; a job this short has none to tell.
+    cancel : object
+        Asked whether to stop; a job this short runs to its end.
 
     Raises
     ------
@@ -280,6 +316,15 @@ def _kept_already(log: BenchLog, clock: str, row: WorkRecord) -> EntryKept:
 def keep_hand_check(request: HandCheckRequest, *, progress: Any = None, cancel: Any = None) -> EntryKept:
     """Keep a hand check.
 
+    Parameters
+    ----------
+    request : HandCheckRequest
+        What is wanted.
+    progress : object
+        Told the share done, 0 to 1; a job this short has none to tell.
+    cancel : object
+        Asked whether to stop; a job this short runs to its end.
+
     Raises
     ------
     InputError
@@ -303,6 +348,15 @@ def keep_hand_check(request: HandCheckRequest, *, progress: Any = None, cancel: 
 def undo_entry(request: TurnRequest, *, progress: Any = None, cancel: Any = None) -> EntryKept | ClockKept:
     """Take an entry, or the clock itself, back: it stays in the log, struck through, out of every computation.
 
+    Parameters
+    ----------
+    request : TurnRequest
+        What is wanted.
+    progress : object
+        Told the share done, 0 to 1; a job this short has none to tell.
+    cancel : object
+        Asked whether to stop; a job this short runs to its end.
+
     Raises
     ------
     InputError
@@ -320,6 +374,15 @@ def undo_entry(request: TurnRequest, *, progress: Any = None, cancel: Any = None
 def restore_entry(request: TurnRequest, *, progress: Any = None, cancel: Any = None) -> EntryKept | ClockKept:
     """Bring back an entry, or a clock, that was taken back.
 
+    Parameters
+    ----------
+    request : TurnRequest
+        What is wanted.
+    progress : object
+        Told the share done, 0 to 1; a job this short has none to tell.
+    cancel : object
+        Asked whether to stop; a job this short runs to its end.
+
     Raises
     ------
     InputError
@@ -336,6 +399,15 @@ def restore_entry(request: TurnRequest, *, progress: Any = None, cancel: Any = N
 
 def amend_entry(request: AmendRequest, *, progress: Any = None, cancel: Any = None) -> EntryKept:
     """Put an entry right; what stood there before stays in the audit trail.
+
+    Parameters
+    ----------
+    request : AmendRequest
+        What is wanted.
+    progress : object
+        Told the share done, 0 to 1; a job this short has none to tell.
+    cancel : object
+        Asked whether to stop; a job this short runs to its end.
 
     Raises
     ------

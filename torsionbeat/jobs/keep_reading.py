@@ -104,6 +104,15 @@ class ReadingKept:
 def keep_reading(request: ReadingRequest, *, progress: Any = None, cancel: Any = None) -> ReadingKept:
     """Keep a reading, unless it contradicts what is known of the clock.
 
+    Parameters
+    ----------
+    request : ReadingRequest
+        What is wanted.
+    progress : object
+        Told the share done, 0 to 1; a job this short has none to tell.
+    cancel : object
+        Asked whether to stop; a job this short runs to its end.
+
     Raises
     ------
     InputError

@@ -184,7 +184,21 @@ class Learnt:
         setting_doubt: float = 0.0,
         handling_s_per_day: float = 0.0,
     ) -> UFloat:
-        """Rate of the next night after adding weight (all sides together) and moving the regulator by so many units."""
+        """Rate of the next night after adding weight (all sides together) and moving the regulator by so many units.
+
+        Parameters
+        ----------
+        add_g : float
+            Weight added, all sides together.
+        move : float
+            Units by which the regulator is moved.
+        mass_doubt_g : float
+            Standard uncertainty of the weight.
+        setting_doubt : float
+            That of the move.
+        handling_s_per_day : float
+            What stopping and letting go may change.
+        """
         return _rate(self.night(Change(add_g, move, mass_doubt_g, setting_doubt, handling_s_per_day)))
 
     def grams_to_s_per_day(self, rate_s_per_day: float = 0.0, move: float = 0.0) -> UFloat:

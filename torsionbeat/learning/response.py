@@ -201,6 +201,17 @@ def per_gram_from_inertia(
 ) -> UFloat:
     """Growth of T^2 by a gram, from a known moment of inertia. The doubts are half-widths.
 
+    Parameters
+    ----------
+    inertia_g_mm2 : float
+        Moment of inertia of the balance.
+    radius_mm : float
+        Of the weights from the axis.
+    inertia_percent : float
+        How far off the inertia may be (half-width).
+    radius_doubt_mm : float
+        How far off the radius may be (half-width).
+
     Examples
     --------
     >>> print(43200 * per_gram_from_inertia(404_457, radius_mm=35))

@@ -23,7 +23,17 @@ FREEDOM = 2.0
 
 
 def within_of_rates(rates_s_per_day: FloatArray, noise_s_per_day: FloatArray, tau_s: float) -> Within:
-    """Sum up the rates of neighbouring parts, arrays (n,), with the standard uncertainty that the sounds leave each."""
+    """Sum up the rates of neighbouring parts, arrays (n,), with the standard uncertainty that the sounds leave each.
+
+    Parameters
+    ----------
+    rates_s_per_day : ndarray
+        shape (n,): rates of neighbouring parts.
+    noise_s_per_day : ndarray
+        shape (n,): standard uncertainty that the sounds leave each.
+    tau_s : float
+        Length of a part.
+    """
     square = float(np.mean(np.diff(rates_s_per_day) ** 2)) / 2
     noise = float(np.mean(np.square(noise_s_per_day)))
     return Within(square**0.5, noise**0.5, tau_s, FREEDOM * (len(rates_s_per_day) - 1) / (PARTS - 1))

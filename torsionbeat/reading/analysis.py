@@ -77,6 +77,20 @@ def hear(
     """Listen to a whole recording, with a second ear for a reference clock if one is given.
 
     ``progress`` is told the frames read so far.
+
+    Parameters
+    ----------
+    recording : SavedRecording
+    clock : Clock
+        What is known of it.
+    listening : Listening
+        How to listen.
+    progress : callable, optional
+        Told the frames read so far.
+    block_frames : int
+        Frames taken at a time; the figures do not depend on it.
+    reference : ReferenceEar, optional
+        A second ear, for a reference clock.
     """
     one = listening.channel
     if one is not None and not 0 <= one < recording.channels:
@@ -119,7 +133,18 @@ def analyse_fully(
     listening: Listening | None = None,
     progress: Callable[[int, int | None], None] | None = None,
 ) -> Analysis:
-    """Read a recording and measure the clock in it; see :func:`analyse`."""
+    """Read a recording and measure the clock in it; see :func:`analyse`.
+
+    Parameters
+    ----------
+    path : str or PathLike[str]
+    clock : Clock, optional
+        What is known of it.
+    listening : Listening, optional
+        How to listen.
+    progress : callable, optional
+        Told the frames read so far, and of how many.
+    """
     clock = clock or Clock()
     listening = listening or Listening()
     with open_recording(path) as recording:

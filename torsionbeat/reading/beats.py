@@ -113,6 +113,13 @@ def stacked_passages(
 
     Both sides of one balance share the travel: a contact that moves away from its drop moves the middle of the lift, from
     which the period is taken.
+
+    Parameters
+    ----------
+    parts : tuple of SegmentPassage
+        What the hearing found in each stretch.
+    seconds_per_sample : float
+    half_period_s : float
     """
     sides = {}
     usual = USUAL_TRAVEL_PER_H / 3600 * half_period_s

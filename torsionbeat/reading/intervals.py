@@ -73,7 +73,17 @@ def symmetric(figure: UFloat) -> Estimate:
 
 
 def block_means(time_s: npt.ArrayLike, values: npt.ArrayLike, blocks: int = BLOCKS) -> FloatArray:
-    """Means over equal stretches of time, shape (blocks,); nan where one holds less than three values."""
+    """Means over equal stretches of time, shape (blocks,); nan where one holds less than three values.
+
+    Parameters
+    ----------
+    time_s : array_like
+        shape (n,).
+    values : array_like
+        shape (n,); nan is left out.
+    blocks : int
+        How many stretches.
+    """
     time, value = np.asarray(time_s, float), np.asarray(values, float)
     known = np.isfinite(value)
     if not np.any(known):
@@ -94,6 +104,15 @@ def block_count(count: int) -> int:
 def block_mean(time_s: npt.ArrayLike, values: npt.ArrayLike, blocks: int | None = None) -> UFloat:
     """Mean of values over time with the uncertainty that its blocks show; None with fewer than 4 blocks.
 
+    Parameters
+    ----------
+    time_s : array_like
+        shape (n,).
+    values : array_like
+        shape (n,); nan is left out.
+    blocks : int, optional
+        How many stretches; left out, as many as hold enough values each.
+
     Examples
     --------
     >>> print(block_mean(range(12), [1, 3, 2, 2, 4, 3] * 2, blocks=4))
@@ -110,7 +129,17 @@ def block_mean(time_s: npt.ArrayLike, values: npt.ArrayLike, blocks: int | None 
 
 
 def block_medians(time_s: npt.ArrayLike, values: npt.ArrayLike, blocks: int) -> FloatArray:
-    """Medians of as many blocks of equal count, in order of time, shape (blocks,)."""
+    """Medians of as many blocks of equal count, in order of time, shape (blocks,).
+
+    Parameters
+    ----------
+    time_s : array_like
+        shape (n,).
+    values : array_like
+        shape (n,); nan is left out.
+    blocks : int
+        How many.
+    """
     value = np.asarray(values, float)
     known = np.isfinite(value)
     ordered = value[known][np.argsort(np.asarray(time_s, float)[known], kind="stable")]
@@ -279,6 +308,13 @@ def share(hits: float, trials: float, crowding: float = 1.0) -> Estimate:
 
     ``crowding`` is by how much the counts of blocks scatter more than chance would make them; so many times
     fewer trials count.
+
+    Parameters
+    ----------
+    hits : float
+    trials : float
+    crowding : float
+        How much more the counts of blocks scatter than by chance.
 
     Examples
     --------

@@ -27,7 +27,16 @@ AGREES = 2.0
 
 
 def beat_error_in_doubt_ms(error_ms: UFloat, others: Sequence[OtherAccount], ms_per_sample: float) -> UFloat:
-    """The beat error as all accounts have it; None where they do not agree and none is beyond doubt."""
+    """The beat error as all accounts have it; None where they do not agree and none is beyond doubt.
+
+    Parameters
+    ----------
+    error_ms : ufloat
+        Of the account that was chosen.
+    others : sequence of OtherAccount
+        Other accounts that the sounds allow.
+    ms_per_sample : float
+    """
     if error_ms is None:
         return None
     values = [error_ms.nominal_value + other.later_samples * ms_per_sample for other in others]

@@ -188,6 +188,17 @@ def knock_guard(
 ) -> KnockGuard:
     """Hold an arc against the limits of its clock.
 
+    Parameters
+    ----------
+    arc_deg : ufloat
+        End to end.
+    clock : Clock
+        Its limits.
+    offset_deg : ufloat
+        Middle of the lift against rest; None: taken as 0.
+    roller_radius_mm : float, optional
+        Gives the knock arc where the clock has none; None: not known.
+
     Examples
     --------
     >>> from uncertainties import ufloat

@@ -83,6 +83,17 @@ def arcs_from_passages(
 ) -> tuple[FloatArray, FloatArray]:
     """Times (middle of the passage) and arcs from the two sounds of every passage; nan where impossible.
 
+    Parameters
+    ----------
+    contact_s : array_like
+        shape (n,): contacts, seconds from the start.
+    drop_s : array_like
+        shape (n,): drops.
+    period_s : float
+        Full period.
+    lift_deg : float
+        Angle between them.
+
     Raises
     ------
     InputError
@@ -101,6 +112,15 @@ def arcs_from_mark(
 
     Beyond the mark the balance spends the shorter of two successive intervals, u; half the arc is then
     mark / cos(pi u / T). No passage may be missing.
+
+    Parameters
+    ----------
+    passage_s : array_like
+        shape (n,): every passage of the mark, in order of time.
+    period_s : float
+        Full period.
+    mark_deg : float
+        Angle of the mark from rest.
 
     Raises
     ------

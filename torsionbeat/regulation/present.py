@@ -67,7 +67,16 @@ class Present:
 
 
 def from_rate(rate_s_per_day: UFloat, clock: Clock | None = None, arc_deg: UFloat = None) -> Present:
-    """Give what a hand check, or a rate found elsewhere, says."""
+    """Give what a hand check, or a rate found elsewhere, says.
+
+    Parameters
+    ----------
+    rate_s_per_day : ufloat
+    clock : Clock, optional
+        What is known of it.
+    arc_deg : ufloat
+        End to end.
+    """
     return Present(rate_s_per_day, clock or Clock(), arc_deg=arc_deg, timebase_source="stated")
 
 

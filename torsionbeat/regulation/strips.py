@@ -122,6 +122,15 @@ def measure_to_time(
     The doubt of the change is that of the measure itself, times the share by which it changes: a relative
     change is known however badly the strip was measured.
 
+    Parameters
+    ----------
+    now : Hanging
+        The strip and its load.
+    rate_s_per_day : float
+        Rate now, to be brought to 0.
+    measure : strip_change.Measure
+        Which of its measures is to change.
+
     Examples
     --------
     >>> from torsionbeat.theory.materials import strip_material

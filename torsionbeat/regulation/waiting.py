@@ -58,6 +58,15 @@ def settling_s(q: float, period_s: float, left: float = LEFT) -> float:
     A drive of equal energy a swing lets a disturbance die with Q T / (2 pi), twice as quickly as a free swing dies
     (energy goes with the square of the arc).
 
+    Parameters
+    ----------
+    q : float
+        Of a free swing.
+    period_s : float
+        Full period.
+    left : float
+        Share of the disturbance that remains then.
+
     Examples
     --------
     >>> round(settling_s(490, 60) / 3600, 1)

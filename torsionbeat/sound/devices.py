@@ -69,7 +69,16 @@ class Backend(Protocol):
         """The inputs known since the last restart."""
 
     def accepts(self, device: Device, sample_rate_hz: float, channels: int) -> bool:
-        """Whether the device can be opened so."""
+        """Whether the device can be opened so.
+
+        Parameters
+        ----------
+        device : Device
+        sample_rate_hz : float
+            Samples a second.
+        channels : int
+            How many channels.
+        """
 
     def open(
         self,
@@ -80,7 +89,22 @@ class Backend(Protocol):
         on_block: OnBlock,
         on_end: Callable[[], None],
     ) -> Stream:
-        """Open the device and let it begin; DeviceError if that fails."""
+        """Open the device and let it begin; DeviceError if that fails.
+
+        Parameters
+        ----------
+        device : Device
+        sample_rate_hz : float
+            Samples a second.
+        channels : int
+            How many channels.
+        block_frames : int
+            Frames of a block.
+        on_block : OnBlock
+            Takes each block.
+        on_end : callable
+            Told once the stream has ended by itself.
+        """
 
     def restart(self) -> None:
         """Look for devices anew; no stream may be open."""
@@ -129,7 +153,16 @@ class PortAudio:
         ]
 
     def accepts(self, device: Device, sample_rate_hz: float, channels: int) -> bool:
-        """Whether PortAudio would open the device so."""
+        """Whether PortAudio would open the device so.
+
+        Parameters
+        ----------
+        device : Device
+        sample_rate_hz : float
+            Samples a second.
+        channels : int
+            How many channels.
+        """
         try:
             self._sounddevice.check_input_settings(
                 device.number, channels=channels, dtype="float32", samplerate=sample_rate_hz
@@ -147,7 +180,22 @@ class PortAudio:
         on_block: OnBlock,
         on_end: Callable[[], None],
     ) -> Stream:
-        """Open an input stream of float32 blocks of fixed length."""
+        """Open an input stream of float32 blocks of fixed length.
+
+        Parameters
+        ----------
+        device : Device
+        sample_rate_hz : float
+            Samples a second.
+        channels : int
+            How many channels.
+        block_frames : int
+            Frames of a block.
+        on_block : OnBlock
+            Takes each block.
+        on_end : callable
+            Told once the stream has ended by itself.
+        """
 
         def callback(samples: Samples, _frames: int, _time: Any, status: Any) -> None:
             on_block(samples, bool(status.input_overflow))
@@ -242,6 +290,15 @@ def _listed(devices: Sequence[Device]) -> str:
 
 def negotiated(backend: Backend, device: Device, sample_rate_hz: float, channels: int) -> tuple[float, int]:
     """Sample rate and channels nearest to what is wanted that the device accepts.
+
+    Parameters
+    ----------
+    backend : Backend
+    device : Device
+    sample_rate_hz : float
+        Samples a second.
+    channels : int
+        How many channels.
 
     Raises
     ------

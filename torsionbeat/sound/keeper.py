@@ -44,6 +44,19 @@ JOURNAL_BYTES_A_SECOND = 200
 def planned_bytes(keeps: str, planned_s: float, sample_rate_hz: float, channels: int) -> int:
     """The most room that so long a recording can take.
 
+    Parameters
+    ----------
+    keeps : str
+        What is kept: sound, beats or figures.
+    planned_s : float
+        Length.
+    sample_rate_hz : float
+        Samples a second.
+    channels : int
+        How many channels.
+
+    Examples
+    --------
     >>> planned_bytes("sound", 8 * 3600, 48_000, 1) / 1e9
     4.15296
     """

@@ -253,7 +253,17 @@ def _prefixed(remark: Callable[[str], None], name: str) -> Callable[[str], None]
 def with_room_tone(
     blocks: Iterable[Block], not_kept: tuple[tuple[int, int], ...], sample_rate_hz: float
 ) -> Iterator[Block]:
-    """Put room sound into the stretches ``not_kept`` (start, stop in frames, in order); seeded, so always the same."""
+    """Put room sound into the stretches ``not_kept`` (start, stop in frames, in order); seeded, so always the same.
+
+    Parameters
+    ----------
+    blocks : iterable of Block
+        In order of time.
+    not_kept : tuple of (int, int)
+        Stretches (start, stop) in frames, in order.
+    sample_rate_hz : float
+        Samples a second.
+    """
     waiting = list(reversed(not_kept))
     rooms: list[Samples] = []
     generator = np.random.default_rng(1)

@@ -69,6 +69,17 @@ def remark_codes(remarks: Sequence[str]) -> list[str]:
 def gap_remarks(gaps: Sequence[tuple[int, int, str]], sample_rate_hz: float, most: int = 5) -> list[Remark]:
     """Sentences on gaps (start_frame, stop_frame, why): the first few one by one, the rest in all.
 
+    Parameters
+    ----------
+    gaps : sequence of (int, int, str)
+        Start, stop (frames) and why.
+    sample_rate_hz : float
+        Samples a second.
+    most : int
+        How many are told one by one.
+
+    Examples
+    --------
     >>> gap_remarks([(48_000, 72_000, "the microphone was away")], 48_000)
     ['Nothing was heard for 0.50 s at 1.0 s: the microphone was away.']
     """

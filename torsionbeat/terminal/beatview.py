@@ -125,7 +125,16 @@ def _side(setting: BeatSetting, names: tuple[str, str]) -> str:
 
 
 def beat_line(setting: BeatSetting, advice: str, side_names: tuple[str, str] = ("", "")) -> str:
-    """One line for what is no terminal."""
+    """One line for what is no terminal.
+
+    Parameters
+    ----------
+    setting : BeatSetting
+    advice : str
+        What to do.
+    side_names : tuple of str
+        What the user calls sides a and b.
+    """
     side = _side(setting, side_names).removeprefix("at ")
     shown, unit = _figure(setting)
     settled = "" if setting.settled else " (just changed)"

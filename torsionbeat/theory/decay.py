@@ -100,6 +100,17 @@ def time_to_arc_s(
 ) -> Figure:
     """Time until a free swing has fallen to an arc (say, the one at which the escapement stops unlocking).
 
+    Parameters
+    ----------
+    arc_start_deg : array_like
+        Arc let go at, end to end.
+    arc_end_deg : array_like
+        Arc to fall to.
+    air_per_s : array_like
+        Loss by drag, a share a second.
+    dry_deg_per_s : array_like
+        Loss by dry rubbing.
+
     Returns
     -------
     float or ndarray
@@ -223,6 +234,15 @@ def damping_lengthening(q: npt.ArrayLike) -> Figure:
 def swing_energy_uj(inertia_g_mm2: npt.ArrayLike, arc_deg: npt.ArrayLike, period_s: npt.ArrayLike) -> Figure:
     """Energy of the swing in microjoules: half inertia times the square of the greatest speed.
 
+    Parameters
+    ----------
+    inertia_g_mm2 : array_like
+        Moment of inertia of the balance.
+    arc_deg : array_like
+        Arc, end to end.
+    period_s : array_like
+        Full period.
+
     Examples
     --------
     >>> round(swing_energy_uj(404_457, arc_deg=270, period_s=15))
@@ -257,6 +277,17 @@ def energy_per_day_mj(
     inertia_g_mm2: npt.ArrayLike, arc_deg: npt.ArrayLike, period_s: npt.ArrayLike, q: npt.ArrayLike
 ) -> Figure:
     """Energy in millijoules the swing loses, and the drive replaces, in a day.
+
+    Parameters
+    ----------
+    inertia_g_mm2 : array_like
+        Moment of inertia of the balance.
+    arc_deg : array_like
+        Arc, end to end.
+    period_s : array_like
+        Full period.
+    q : array_like
+        Quality factor.
 
     Examples
     --------
@@ -401,7 +432,17 @@ def _scored(squares: float, n: int, free: int, sigma_deg: float | None) -> tuple
 def compare_laws(
     time_s: npt.ArrayLike, arc_deg: npt.ArrayLike, sigma_deg: float | None = None
 ) -> tuple[FreeSwing, ...]:
-    """Fit all three laws, best (lowest `FreeSwing.aicc`) first. Arguments as for `fit_free_swing`."""
+    """Fit all three laws, best (lowest `FreeSwing.aicc`) first. Arguments as for `fit_free_swing`.
+
+    Parameters
+    ----------
+    time_s : array_like
+        shape (n,).
+    arc_deg : array_like
+        shape (n,), end to end; nan is left out.
+    sigma_deg : float, optional
+        Standard deviation of one arc, where it is known.
+    """
     laws: tuple[Law, ...] = ("air", "dry", "both")
     return tuple(
         sorted((fit_free_swing(time_s, arc_deg, law, sigma_deg) for law in laws), key=lambda fit: fit.aicc)

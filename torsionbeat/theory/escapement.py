@@ -132,6 +132,17 @@ def impulse_lengthening(
 ) -> Figure:
     """Relative lengthening by a constant push on every swing that just replaces what the swing loses.
 
+    Parameters
+    ----------
+    q : array_like
+        Quality factor.
+    before_deg : array_like
+        Where the push begins, before the middle.
+    after_deg : array_like
+        Where it ends, after the middle.
+    arc_deg : array_like
+        Arc, end to end.
+
     Returns
     -------
     float or ndarray
@@ -153,6 +164,17 @@ def impulse_rate_s_per_day(
     q: npt.ArrayLike, before_deg: npt.ArrayLike, after_deg: npt.ArrayLike, arc_deg: npt.ArrayLike
 ) -> Figure:
     """Rate that goes with `impulse_lengthening`, seconds per day; an impulse after the middle loses.
+
+    Parameters
+    ----------
+    q : array_like
+        Quality factor.
+    before_deg : array_like
+        Where the push begins, before the middle.
+    after_deg : array_like
+        Where it ends, after the middle.
+    arc_deg : array_like
+        Arc, end to end.
 
     Examples
     --------

@@ -121,7 +121,17 @@ def fold_places(number: npt.NDArray[Any], turn: float) -> tuple[IntArray, int]:
 
 
 def folded_mean(values: FloatArray, place: IntArray, places: int) -> tuple[FloatArray, IntArray]:
-    """Mean of the values at each place, nan where there are none, and how many there are. Both of shape (places,)."""
+    """Mean of the values at each place, nan where there are none, and how many there are. Both of shape (places,).
+
+    Parameters
+    ----------
+    values : ndarray
+        shape (n,).
+    place : ndarray of int
+        shape (n,): place of each, from 0.
+    places : int
+        How many places there are.
+    """
     known = np.isfinite(values)
     count = np.bincount(place[known], minlength=places)
     total = np.bincount(place[known], weights=values[known], minlength=places)
@@ -133,6 +143,15 @@ def chi_square_of_fold(values: FloatArray, place: IntArray, places: int) -> tupl
 
     Leahy et al. 1983, eq. 1, for values with the row's own variance in place of Poisson counts: without any
     repetition it follows chi-square.
+
+    Parameters
+    ----------
+    values : ndarray
+        shape (n,).
+    place : ndarray of int
+        shape (n,): place of each, from 0.
+    places : int
+        How many places there are.
     """
     mean, count = folded_mean(values, place, places)
     filled = count > 0

@@ -200,7 +200,22 @@ def number_within(
     *,
     low_allowed: bool = False,
 ) -> float:
-    """Return ``value`` as one number that lies between ``low`` and ``high``: arguments and errors as of `within`."""
+    """Return ``value`` as one number that lies between ``low`` and ``high``: arguments and errors as of `within`.
+
+    Parameters
+    ----------
+    name : str
+        What it is, for the message.
+    value : array_like
+    low : float
+    high : float
+    unit : str
+        For the message.
+    do : str
+        What to do instead, for the message.
+    low_allowed : bool
+        The lower limit itself may be.
+    """
     return float(within(name, one_number(name, value), low, high, unit, do, low_allowed=low_allowed))
 
 

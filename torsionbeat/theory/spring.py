@@ -92,7 +92,16 @@ class Strip:
     def of(
         cls, material: StripMaterial, *, width_mm: float, thickness_mm: float, active_length_mm: float
     ) -> Strip:
-        """Strip of a material of the table."""
+        """Strip of a material of the table.
+
+        Parameters
+        ----------
+        material : StripMaterial
+        width_mm : float
+        thickness_mm : float
+        active_length_mm : float
+            Between the clamps.
+        """
         return cls(
             width_mm, thickness_mm, active_length_mm, material.shear_modulus_gpa, material.youngs_modulus_gpa
         )
@@ -145,6 +154,14 @@ def load_stiffness_un_m_per_deg(
 
     Every fibre leans by its distance from the middle: M g times the section's mean square distance, (b^2 + t^2) / 12,
     over the length.
+
+    Parameters
+    ----------
+    strip : Strip
+    load_g : float
+        What hangs on the strip.
+    gravity_m_per_s2 : float
+        Local gravity.
     """
     return _per_degree(_pull(strip, load_g, gravity_m_per_s2))
 
@@ -202,14 +219,34 @@ def period_s(
 def inertia_g_mm2(
     strip: Strip, load_g: float, period_s: npt.ArrayLike, arc_deg: npt.ArrayLike = 0.0
 ) -> Figure:
-    """Moment of inertia of the balance that swings with a period on a strip: the inverse of `period_s`."""
+    """Moment of inertia of the balance that swings with a period on a strip: the inverse of `period_s`.
+
+    Parameters
+    ----------
+    strip : Strip
+    load_g : float
+        What hangs on the strip.
+    period_s : array_like
+        Full period.
+    arc_deg : array_like
+        Arc, end to end.
+    """
     still = period_within(period_s) / (1 - np.asarray(arc_shortening(strip, load_g, arc_deg)))
     return figure((still / (2 * np.pi)) ** 2 * _kappa(strip, load_g) * 1e9)
 
 
 @elementwise
 def twist_stiffening(strip: Strip, load_g: float, arc_deg: npt.ArrayLike) -> Figure:
-    """Cubic over linear torque at the turning point, e = k3 A^2 / kappa with k3 = E t b^5 / (360 L^3)."""
+    """Cubic over linear torque at the turning point, e = k3 A^2 / kappa with k3 = E t b^5 / (360 L^3).
+
+    Parameters
+    ----------
+    strip : Strip
+    load_g : float
+        What hangs on the strip.
+    arc_deg : array_like
+        Arc, end to end.
+    """
     b, t, length = strip.width_mm * 1e-3, strip.thickness_mm * 1e-3, strip.active_length_mm * 1e-3
     cubic = strip.youngs_modulus_gpa * 1e9 * t * b**5 / (360 * length**3)
     return figure(cubic * np.radians(_arc(arc_deg) / 2) ** 2 / _kappa(strip, load_g))
@@ -218,6 +255,14 @@ def twist_stiffening(strip: Strip, load_g: float, arc_deg: npt.ArrayLike) -> Fig
 @elementwise
 def arc_shortening(strip: Strip, load_g: float, arc_deg: npt.ArrayLike) -> Figure:
     """Relative shortening of the period by the arc, exactly for a torque kappa theta + k3 theta^3.
+
+    Parameters
+    ----------
+    strip : Strip
+    load_g : float
+        What hangs on the strip.
+    arc_deg : array_like
+        Arc, end to end.
 
     Returns
     -------
@@ -243,7 +288,16 @@ def arc_shortening(strip: Strip, load_g: float, arc_deg: npt.ArrayLike) -> Figur
 
 @elementwise
 def arc_shortening_first_order(strip: Strip, load_g: float, arc_deg: npt.ArrayLike) -> Figure:
-    """Relative shortening of the period by the arc to first order, (3/8) k3 A^2 / kappa."""
+    """Relative shortening of the period by the arc to first order, (3/8) k3 A^2 / kappa.
+
+    Parameters
+    ----------
+    strip : Strip
+    load_g : float
+        What hangs on the strip.
+    arc_deg : array_like
+        Arc, end to end.
+    """
     return figure(0.375 * np.asarray(twist_stiffening(strip, load_g, arc_deg)))
 
 
@@ -299,6 +353,14 @@ def temperature_rate_s_per_day_per_k(
 ) -> Figure:
     """Change of rate per kelvin, seconds per day; the arguments are those of `temperature_lengthening_per_k`.
 
+    Parameters
+    ----------
+    shear_modulus_drift_ppm_per_k : array_like
+    strip_expansion_ppm_per_k : array_like
+    balance_expansion_ppm_per_k : array_like
+    elastic_share : array_like
+        Share of the strip's own stiffness in all of it.
+
     Examples
     --------
     >>> round(temperature_rate_s_per_day_per_k(-330, 17, 19), 2)
@@ -341,6 +403,14 @@ def peak_tension_stress_mpa(strip: Strip, load_g: float, arc_deg: npt.ArrayLike 
     """Greatest tension in megapascals, at the edges of the strip and the turning point of the balance.
 
     Load over section, plus E theta'^2 b^2 / 12 by the twist: the edges grow longer than the middle.
+
+    Parameters
+    ----------
+    strip : Strip
+    load_g : float
+        What hangs on the strip.
+    arc_deg : array_like
+        Arc, end to end.
     """
     twist = np.radians(np.asarray(twist_deg_per_mm(strip, arc_deg)))
     load = _load(load_g) * STANDARD_GRAVITY_M_PER_S2 / (strip.width_mm * strip.thickness_mm)

@@ -69,6 +69,14 @@ def sensitivities(strip: Strip, load_g: float, arc_deg: float = 0.0) -> Sensitiv
 
     For large steps (another strip) use `rate_after_s_per_day`: thickness works with nearly the third power.
 
+    Parameters
+    ----------
+    strip : Strip
+    load_g : float
+        What hangs on the strip.
+    arc_deg : float
+        Arc, end to end; 0: a very small swing.
+
     Examples
     --------
     >>> from torsionbeat.theory.spring import Strip

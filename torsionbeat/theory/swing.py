@@ -112,6 +112,17 @@ def lift_passage_s(
 ) -> Figure:
     """Time a swing takes from contact to drop: the inverse of `arc_deg`, with the same arguments and units.
 
+    Parameters
+    ----------
+    arc_deg : array_like
+        Arc, end to end.
+    period_s : array_like
+        Full period.
+    lift_deg : array_like
+        Angle from contact to drop.
+    offset_deg : array_like
+        Middle of the lift against rest.
+
     Returns
     -------
     float or ndarray
@@ -161,6 +172,16 @@ def offset_deg(
     lift_deg: npt.ArrayLike = 0.0,
 ) -> Figure:
     """Offset that a beat error shows: the inverse of `beat_error_ms`, with the same arguments and units.
+
+    Parameters
+    ----------
+    beat_error_ms : array_like
+    arc_deg : array_like
+        Arc, end to end.
+    period_s : array_like
+        Full period.
+    lift_deg : array_like
+        Angle from contact to drop.
 
     Returns
     -------
@@ -397,6 +418,15 @@ def middle_speed_deg_per_s(
     arc_deg: npt.ArrayLike, period_s: npt.ArrayLike, offset_deg: npt.ArrayLike = 0.0
 ) -> Figure:
     """Speed of the balance at the middle of the lift: pi * arc / T in a clock in beat.
+
+    Parameters
+    ----------
+    arc_deg : array_like
+        Arc, end to end.
+    period_s : array_like
+        Full period.
+    offset_deg : array_like
+        Middle of the lift against rest.
 
     Returns
     -------

@@ -79,7 +79,15 @@ def disc_thickness_mm(
     bore_mm: npt.ArrayLike,
     density_kg_per_m3: npt.ArrayLike,
 ) -> Figure:
-    """Thickness of a disc of a given mass: the inverse of `disc_mass_g`."""
+    """Thickness of a disc of a given mass: the inverse of `disc_mass_g`.
+
+    Parameters
+    ----------
+    mass_g : array_like
+    diameter_mm : array_like
+    bore_mm : array_like
+    density_kg_per_m3 : array_like
+    """
     mass = within("mass", mass_g, 0, 1e5, "g", "give what the disc shall weigh")
     return figure(mass / _mass_per_mm(diameter_mm, bore_mm, density_kg_per_m3))
 
@@ -267,6 +275,19 @@ def moved_mass_rate_s_per_day(
 ) -> Figure:
     """Rate after weights are moved from one radius to another; ``mass_g`` all of them, the load stays.
 
+    Parameters
+    ----------
+    mass_g : array_like
+        All of them.
+    from_mm : array_like
+        Radius now.
+    to_mm : array_like
+        Radius then.
+    inertia_g_mm2 : array_like
+        Moment of inertia of the balance.
+    rate_s_per_day : array_like
+        Rate now.
+
     Raises
     ------
     InputError
@@ -291,6 +312,15 @@ def spread_rate_s_per_day(
     radius_mm: npt.ArrayLike, shift_mm: npt.ArrayLike, rate_s_per_day: npt.ArrayLike = 0.0
 ) -> Figure:
     """Rate after all the mass of a balance, at one radius (of gyration), is moved outward by a shift.
+
+    Parameters
+    ----------
+    radius_mm : array_like
+        Radius of gyration.
+    shift_mm : array_like
+        Outward; below 0 inward.
+    rate_s_per_day : array_like
+        Rate now.
 
     Raises
     ------

@@ -71,7 +71,17 @@ class Mixer:
 def ticks(
     events: Iterable[tuple[float, Voice, float]], rate_hz: float, rng: np.random.Generator
 ) -> Iterator[Grain]:
-    """Grains of (time in s, voice, peak) in order of time, each placed at its fraction of a sample."""
+    """Grains of (time in s, voice, peak) in order of time, each placed at its fraction of a sample.
+
+    Parameters
+    ----------
+    events : iterable of (float, Voice, float)
+        Time (s), voice and peak of each.
+    rate_hz : float
+        Sample rate.
+    rng : np.random.Generator
+        Source of chance; the same state gives the same sound.
+    """
     for time_s, voice, peak in events:
         place = time_s * rate_hz
         first = math.ceil(place)
@@ -86,7 +96,19 @@ def _arrivals(per_hour: float, rng: np.random.Generator) -> Iterator[float]:
 
 
 def bang(peak: float, decay_s: float, rate_hz: float, rng: np.random.Generator) -> Samples:
-    """A broadband knock that dies away within 20 to 300 ms."""
+    """A broadband knock that dies away within 20 to 300 ms.
+
+    Parameters
+    ----------
+    peak : float
+        Largest sample, full scale 1.
+    decay_s : float
+        Time in which it falls by a factor e.
+    rate_hz : float
+        Sample rate.
+    rng : np.random.Generator
+        Source of chance; the same state gives the same sound.
+    """
     from scipy.signal import lfilter
 
     count = int(7 * decay_s * rate_hz)
@@ -98,14 +120,38 @@ def bang(peak: float, decay_s: float, rate_hz: float, rng: np.random.Generator) 
 
 
 def bangs(per_hour: float, peak: float, rate_hz: float, rng: np.random.Generator) -> Iterator[Grain]:
-    """Bangs at random times; the peak scatters from a third to the whole of `peak`."""
+    """Bangs at random times; the peak scatters from a third to the whole of `peak`.
+
+    Parameters
+    ----------
+    per_hour : float
+        How many an hour, on average.
+    peak : float
+        Largest sample, full scale 1.
+    rate_hz : float
+        Sample rate.
+    rng : np.random.Generator
+        Source of chance; the same state gives the same sound.
+    """
     for time_s in _arrivals(per_hour, rng):
         loud = peak * rng.uniform(0.33, 1.0)
         yield int(time_s * rate_hz), bang(loud, rng.uniform(0.02, 0.3) / 3, rate_hz, rng)
 
 
 def drips(interval_s: float, peak: float, rate_hz: float, rng: np.random.Generator) -> Iterator[Grain]:
-    """A tap that drips, irregularly by a fifth; a drop's tone rises as its bubble closes."""
+    """A tap that drips, irregularly by a fifth; a drop's tone rises as its bubble closes.
+
+    Parameters
+    ----------
+    interval_s : float
+        Between two drops, on average.
+    peak : float
+        Largest sample, full scale 1.
+    rate_hz : float
+        Sample rate.
+    rng : np.random.Generator
+        Source of chance; the same state gives the same sound.
+    """
     time_s = 0.0
     while interval_s > 0:
         time_s += interval_s * max(0.3, 1 + 0.2 * rng.standard_normal())
@@ -118,7 +164,19 @@ def drips(interval_s: float, peak: float, rate_hz: float, rng: np.random.Generat
 
 
 def sparks(per_s: float, peak: float, rate_hz: float, rng: np.random.Generator) -> Iterator[Grain]:
-    """A fire: sparse crackles in clusters, loudness by a power law up to `peak`."""
+    """A fire: sparse crackles in clusters, loudness by a power law up to `peak`.
+
+    Parameters
+    ----------
+    per_s : float
+        How many a second, on average.
+    peak : float
+        Largest sample, full scale 1.
+    rate_hz : float
+        Sample rate.
+    rng : np.random.Generator
+        Source of chance; the same state gives the same sound.
+    """
     time_s = 0.0
     while per_s > 0:
         crowd = rng.uniform() < 0.35
@@ -153,6 +211,17 @@ def talk(per_hour: float, peak: float, rate_hz: float, rng: np.random.Generator)
 
     Voiced pulses through three resonances, hisses and stops between them. Resonances of the vowels:
     G. E. Peterson and H. L. Barney, J. Acoust. Soc. Am. 24 (1952) 175, averages for men (from memory).
+
+    Parameters
+    ----------
+    per_hour : float
+        How many an hour, on average.
+    peak : float
+        Largest sample, full scale 1.
+    rate_hz : float
+        Sample rate.
+    rng : np.random.Generator
+        Source of chance; the same state gives the same sound.
     """
     for time_s in _arrivals(per_hour, rng):
         pieces: list[Samples] = []

@@ -64,6 +64,13 @@ def _tick_energy(clock: TwinClock, kind: str, rate_hz: float) -> float:
 def sigmas(clock: TwinClock, room: Room, recorder: Recorder | None = None) -> dict[str, float]:
     """How many sigmas each kind of the clock's sounds stands above the room's steady noise.
 
+    Parameters
+    ----------
+    clock : TwinClock
+    room : Room
+    recorder : Recorder, optional
+        Left out: an ordinary one.
+
     Raises
     ------
     InputError

@@ -122,6 +122,14 @@ class Rendering:
 
         The file appears under its name only when it is whole. `on_progress` is told the part done, 0 to 1.
 
+        Parameters
+        ----------
+        path : str or Path
+        with_truth : bool
+            Write the truth beside it.
+        on_progress : callable, optional
+            Told the share done, 0 to 1.
+
         Returns
         -------
         Path

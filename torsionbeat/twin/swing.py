@@ -72,6 +72,12 @@ class _State:
 def steady_swing(balance: Balance, escapement: Escapement, drive: Drive) -> tuple[float, float]:
     """Push and first turning point of the steady swing.
 
+    Parameters
+    ----------
+    balance : Balance
+    escapement : Escapement
+    drive : Drive
+
     Returns
     -------
     push_deg, turning_point_deg : float

@@ -130,7 +130,20 @@ def strike(
 def strike_at_gain(
     voice: Voice, gain: float, first_s: float, rate_hz: float, rng: np.random.Generator
 ) -> NDArray[np.float32]:
-    """As `strike`, the partials' amplitudes multiplied by `gain`."""
+    """As `strike`, the partials' amplitudes multiplied by `gain`.
+
+    Parameters
+    ----------
+    voice : Voice
+    gain : float
+        Factor of the amplitudes of the partials.
+    first_s : float
+        When it begins, from the first sample.
+    rate_hz : float
+        Sample rate.
+    rng : np.random.Generator
+        Source of chance; the same state gives the same sound.
+    """
     wobble = rng.standard_normal((2, len(voice.partials)))
     tick = _partials(voice, first_s, rate_hz, wobble) * gain
     count = min(len(tick), int(voice.click_decay_ms * 8e-3 * rate_hz) + 1)

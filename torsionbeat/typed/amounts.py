@@ -23,6 +23,11 @@ RATE = re.compile(r"(?P<value>[+-]?\d+(?:\.\d+)?) ?(?P<unit>s|min)?(?:/day)?")
 def rate_of(text: str) -> float:
     """Read a rate such as ``+720``, ``-3.5 s`` or ``+12min``, in seconds per day.
 
+    Raises
+    ------
+    InputError
+        It cannot be read.
+
     Examples
     --------
     >>> rate_of("+12min"), rate_of("-3.5")
@@ -35,7 +40,13 @@ def rate_of(text: str) -> float:
 
 
 def earlier_of(text: str | None) -> tuple[float, float] | None:
-    """Read a change of weights remembered: ``3:-900`` or ``3:-15min``, grams a side and change of rate."""
+    """Read a change of weights remembered: ``3:-900`` or ``3:-15min``, grams a side and change of rate.
+
+    Raises
+    ------
+    InputError
+        It cannot be read.
+    """
     if text is None:
         return None
     grams, _, rate = text.partition(":")
@@ -59,7 +70,26 @@ def stock_of(
     scale_g: float | None,
     disc: Disc | None,
 ) -> Stock:
-    """Read sizes such as ``0.5,1,1.5`` (g), ``0.2mm,0.5mm`` (discs) or ``1x4`` (four of 1 g)."""
+    """Read sizes such as ``0.5,1,1.5`` (g), ``0.2mm,0.5mm`` (discs) or ``1x4`` (four of 1 g).
+
+    Parameters
+    ----------
+    weights : str or None
+        As typed; None: any mass.
+    sides : int
+        Places for weights, evenly round the balance.
+    tolerance_percent : float
+        How far off a weight may be.
+    scale_g : float or None
+        Weights are weighed to within this; None: they are not.
+    disc : Disc or None
+        Measures of disc weights.
+
+    Raises
+    ------
+    InputError
+        A size cannot be read, or a disc's measures are missing.
+    """
     from torsionbeat.regulation.stock import Piece, Stock
 
     pieces = []
