@@ -157,3 +157,56 @@ def test_clock_show_gives_the_same_judgement(log, run):
     said = run("advise", "Lamp").words
     assert "By all that is in the log:" in shown
     assert shown.endswith(said)
+
+
+def test_a_note_that_was_forgotten_is_asked_for_and_then_counts(log, run):
+    """Seven grams went on and nothing was noted; the clock loses 142 s/day a gram."""
+    read, ask = log
+    read(0, 1037.0)
+    read(1, 41.0)
+    given = ("advise", "Lamp", "--weights", "0.05,0.1,0.2,0.5,1")
+    before = ask(*given)
+    assert "odd-step" in before["remark_codes"]
+    assert any(
+        "the rate changed by -996.0 s/day, and no work is noted there" in one for one in before["remarks"]
+    )
+    assert before["rate_s_per_day"]["value"] == pytest.approx(41.0, abs=2)
+    assert before["s_per_day_per_gram"]["value"] == pytest.approx(-150, rel=0.1)  # as usual: nothing learnt
+    assert (
+        run(
+            "note", "Lamp", "weights", "--work", "weights", "--detail", "added_g=7", "--when", evening(0)
+        ).status
+        == 0
+    )
+    after = ask(*given)
+    assert "odd-step" not in after["remark_codes"]
+    assert after["s_per_day_per_gram"]["value"] == pytest.approx(-996 / 7, rel=0.03)
+
+
+def test_a_note_on_the_wrong_clock_is_taken_back_and_kept_on_the_right_one(log, run):
+    read, ask = log
+    read(0, 1037.0)
+    assert run("clock", "add", "Shelf", "--period", "60").status == 0
+    noted = ("weights", "--work", "weights", "--detail", "added_g=7", "--when", evening(0))
+    entry = json.loads(run("note", "Shelf", *noted, "--json").out)
+    read(1, 41.0)
+    assert "odd-step" in ask("advise", "Lamp")["remark_codes"]
+    assert (
+        run("clock", "undo", "Shelf", "work", str(entry["id"]), "--because", "it was the lamp's").status == 0
+    )
+    assert run("note", "Lamp", *noted).status == 0
+    told = ask("advise", "Lamp")
+    assert "odd-step" not in told["remark_codes"]
+    assert told["s_per_day_per_gram"]["value"] == pytest.approx(-996 / 7, rel=0.03)
+
+
+def test_the_promise_is_told_with_both_its_ends(log):
+    read, ask = log
+    read(0, 1037.0)
+    told = ask("advise", "Lamp", "--weights", "0.1,0.5,1,2")
+    ends = told["expected_interval_s_per_day"]
+    # What a gram does is known to a factor, so more may be lost than gained: 1037 s/day times the ends of 60 to 400 a gram.
+    assert ends["low"] < -800
+    assert 300 < ends["high"] < 900
+    half = 1.96 * told["expected_rate_s_per_day"]["standard_uncertainty"]
+    assert ends["high"] - ends["low"] == pytest.approx(2 * half, rel=1e-6)

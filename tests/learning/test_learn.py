@@ -313,18 +313,22 @@ def clock(rng, trials=5):
     return prior, rows, rate()
 
 
-@pytest.mark.parametrize("trials", [1, 2, 5])
 @pytest.mark.parametrize("wander", [0.0, 1.0, 3.0])
-def test_promises_hold_the_truth(trials, wander):
-    rng = np.random.default_rng(100 + trials)
-    held = 0
-    for _ in range(60):
-        prior, rows, truth = clock(rng, trials)
-        rows = [replace(row, rate_s_per_day=row.rate_s_per_day + rng.normal(0, wander)) for row in rows]
-        expected = learn(rows, prior, half_travel=5.0).expected_rate_s_per_day(4.0, 0.5)
-        held += abs(truth + rng.normal(0, wander) - expected.nominal_value) <= 1.96 * expected.std_dev
-    # 90 to 99 of 100 in each row of the benchmark; two standard errors of 60 draws are 8.
-    assert held / 60 >= 0.82
+def test_promises_hold_the_truth(wander):
+    """90 to 99 of 100, at each size of the wander and as it is after one, two and five readings with work between all."""
+    held = {}
+    for trials in (1, 2, 5):
+        rng = np.random.default_rng(1000 + trials)
+        held[trials] = []
+        for _ in range(80):
+            prior, rows, truth = clock(rng, trials)
+            rows = [replace(row, rate_s_per_day=row.rate_s_per_day + rng.normal(0, wander)) for row in rows]
+            expected = learn(rows, prior, half_travel=5.0).expected_rate_s_per_day(4.0, 0.5)
+            miss = truth + rng.normal(0, wander) - expected.nominal_value
+            held[trials].append(abs(miss) <= 1.96 * expected.std_dev)
+    assert 0.90 <= np.mean([one for each in held.values() for one in each]) <= 0.99
+    # One number of readings alone: 80 draws tell 90 of 100 to 3.4 (one standard error).
+    assert min(np.mean(each) for each in held.values()) >= 0.90 - 0.034
 
 
 def test_a_bad_reading_is_named_and_left_out():

@@ -181,14 +181,19 @@ def spring_command(
         typer.Option(help="Rate now, + gains: +720 (s a day) or +12min. Which strip brings it to time?"),
     ] = None,
     thickness_within: Annotated[float, typer.Option(help="How far off a thickness may be (um).")] = 2.0,
+    plot: PlotOption = None,
+    overwrite: OverwritePlot = False,
     json: JsonOption = False,
 ) -> None:
     """Say what a suspension strip does: stiffness, what each measure does to the rate, room, stress."""
+    from torsionbeat.display.bench_plots import strip_figure
     from torsionbeat.display.by_hand import strip_sentences
     from torsionbeat.jobs.strip import StripRequest, strip
 
     measures = thickness_um(thickness), width, length, load, material, thickness_within, arc, period
+    draw = drawn_to(plot, None, overwrite)
     result = strip(StripRequest(*measures, *change.asked(rate), room.rooms_c(), room.balance_metal))
+    draw(lambda: strip_figure(result))
     if json:
         print_json(result.document())
     else:

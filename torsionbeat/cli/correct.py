@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from torsionbeat.cli.clock import FIELD_OF_OPTION
-from torsionbeat.cli.options import JsonOption, LogOption, takes_groups
+from torsionbeat.cli.options import JsonOption, LogOption, OverwritePlot, PlotOption, takes_groups
 from torsionbeat.errors import InputError
+from torsionbeat.terminal.outputs import drawn_to
 from torsionbeat.terminal.telling import print_json, say
 from torsionbeat.typed.amounts import earlier_of, rate_of, stock_of
 from torsionbeat.typed.sources import document_of
@@ -215,16 +216,21 @@ def correct_command(
     when: Annotated[
         str | None, typer.Option(help="With --keep: when it was done, as 2026-03-01 20:00; left out, now.")
     ] = None,
+    plot: PlotOption = None,
+    overwrite: OverwritePlot = False,
     log: LogOption = None,
     json: JsonOption = False,
 ) -> None:
     """Find the next adjustment: beat, weights and regulator, what they will do, how long to wait."""
+    from torsionbeat.display.bench_plots import judgement_figure
     from torsionbeat.display.judgement import judgement_document, judgement_sentences, kept_sentence
     from torsionbeat.jobs.advise import advise
     from torsionbeat.jobs.keep_adjustment import keep_adjustment
 
     done_at = _done_at(clock, keep, when)
+    draw = drawn_to(plot, log, overwrite)
     judgement = advise(request_of(clock, log, state, weights, about))
+    draw(lambda: judgement_figure(judgement))
     document, said = judgement_document(judgement), judgement_sentences(judgement)
     if keep:
         kept = keep_adjustment(judgement, log, done_at=done_at)

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 __all__ = [
     "DatedFigure",
     "DatedWork",
+    "bend",
     "decay_figure",
     "free_swing_figure",
     "history_figure",
@@ -248,7 +249,7 @@ def plot_history(
     axes.errorbar(dates, values, halves, capsize=3, linestyle=":", linewidth=0.9, **look)
     if zero:
         axes.axhline(0, color=style.LIGHT, linewidth=0.8)
-        _bend(axes, values, halves)
+        bend(axes, values, halves)
     moments = [work.done_at.astimezone(zone) for work in works]
     for moment in moments:
         axes.axvline(moment, color=style.DARK, linewidth=0.8, linestyle="--")
@@ -344,7 +345,7 @@ def plot_decay(axes: Any, rest_axes: Any, decay: Decay) -> None:
     style.note(axes, f"both together at {np.median(arc):.0f} deg: Q {plus_minus(q)}")
 
 
-def _bend(axes: Any, values: Any, halves: Any) -> None:
+def bend(axes: Any, values: Any, halves: Any) -> None:
     """Bend the scale where early rates are so large that the later ones would be one line."""
     from matplotlib.ticker import FuncFormatter
 
