@@ -116,16 +116,17 @@ def _left_alone(judgement: Judgement) -> str:
             "Leave weights and regulator as they are: no weight at hand and no step of the regulator brings it nearer "
             f"than it is (within {tolerance:g} s a day: {chance})."
         )
+    wait = (
+        f"Change nothing yet: it may be within {tolerance:g} s a day already ({chance} likely), and a change would be no "
+        "surer than that."
+    )
     if advice.listening.basis == "timebase":
-        nights = "Nights alone will not help, see below."
-    elif advice.nights is None:
+        return f"{wait} Another night would not settle it either: what limits it is the recorder, see below."
+    if advice.nights is None:
         nights = f"Its nights differ too much for {tolerance:g} s a day to be known at all: look for what disturbs it."
     else:
         nights = f"About {advice.nights} night{'s' if advice.nights > 1 else ''} more would settle it."
-    return (
-        f"Change nothing yet: it may be within {tolerance:g} s a day already ({chance} likely), and a change would be no "
-        f"surer than that. Listen for another night before changing anything: it is worth more than another weight. {nights}"
-    )
+    return f"{wait} Listen for another night before changing anything: it is worth more than another weight. {nights}"
 
 
 def _arc_words(judgement: Judgement) -> list[str]:

@@ -1,0 +1,30 @@
+"""The judgement in words: what it says where nights help, and where only another timebase would."""
+
+from __future__ import annotations
+
+import pytest
+
+from torsionbeat.display.judgement import judgement_sentences
+from torsionbeat.jobs.advise import AdviseRequest, advise
+
+
+def document(timebase, tolerance_ppm):
+    u_rate = 0.0864 * tolerance_ppm
+    return {
+        "schema": 1,
+        "recording": {"name": "lamp.flac", "duration_s": 3600.0, "sample_rate_hz": 48000, "channels": 1},
+        "timebase": {"source": timebase, "offset_ppm": 0.0, "standard_uncertainty_ppm": tolerance_ppm},
+        "clock": {"nominal_period_s": 60.0},
+        "period_s": {"value": 60.0, "standard_uncertainty": 60 * u_rate / 86400},
+        "rate_s_per_day": {"value": 0.0, "standard_uncertainty": (u_rate**2 + 0.05**2) ** 0.5},
+        "beats": {"expected": 120, "heard": 120},
+    }
+
+
+@pytest.mark.parametrize(("timebase", "ppm", "helps"), [("unknown", 28.9, False), ("stated", 0.5, True)])
+def test_a_night_is_asked_for_only_where_a_night_helps(timebase, ppm, helps):
+    said = " ".join(judgement_sentences(advise(AdviseRequest(reading=document(timebase, ppm)))))
+    assert "Change nothing yet" in said
+    assert ("Listen for another night before changing anything" in said) is helps
+    assert ("what limits it is the recorder, see below" in said) is not helps
+    assert ("However long you listen, the recorder's crystal" in said) is not helps
