@@ -253,7 +253,7 @@ def test_weights_that_do_not_reach_say_what_would_be_right():
 
 
 def test_with_weights_an_untried_regulator_takes_part_of_what_they_leave():
-    """The weights of 0.5 g leave what a move would take: two fifths of it while the regulator is a guess, all once it is known."""
+    """Weights of 0.5 g leave what a move would take: two fifths of it while the effect is a guess, all once it is known."""
     stock = Stock((Piece(0.5),), scale_g=0.001)
     guess = Response(ufloat(0.0035, 0.000004), per_unit_from_effect(20, 6))
     rate = 302.4 + 20.0  # two grams in all, and one turn

@@ -64,8 +64,8 @@ WORTH_A_TOUCH = 0.5
 """Share of the rate that a touch of an untried regulator must leave at most: near its smallest step it goes to and fro."""
 
 UNTRIED_SHARE = 0.4
-"""Share of what the weights leave that an untried regulator is moved for along with them. Whole, the promise is a third
-wider than the doubt of the weights asks for; nothing, the clock is a night later at time (both scored)."""
+"""Share of what the weights leave that an untried regulator is moved for along with them. Whole, the promise is twice as
+wide; nothing, the clock is a night later at time (both scored)."""
 
 TRIED_EFFECT = 0.1
 """Relative spread of the effect below which the regulator was tried and another touch teaches nothing."""
