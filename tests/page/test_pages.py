@@ -308,6 +308,19 @@ def test_a_hand_check_is_kept_with_its_clock(open_page, expect):
     expect(page.locator("ol.life")).to_contain_text("Hands seen over 7 d")
 
 
+def test_a_lift_is_kept_in_a_clocks_record_and_what_gives_none_is_a_sentence(page_kit, stocked):
+    visitor = page_kit["Visitor"](stocked).enter()
+    form = {"of": "c-1", "counted": "473", "within": "10"}
+    status, _, body = visitor.post("/byhand/lift", form)
+    assert status == 422
+    assert "choose the clock" in body.lower()
+    assert visitor.post("/byhand/lift", form | {"clock": "Glass shelf"})[0] == 303
+    assert re.search(r'name="lift_deg"[^>]* value="2[12]\b', visitor.ask("GET", "/clocks/2/record")[2])
+    for wrong, words in (("of=c-2&counted=400", "not been read yet"), ("of=r-x&counted=400", "thrown away"),
+                         ("of=c-1&counted=", "as counted"), ("of=c-1&counted=9000", "1500")):  # fmt: skip
+        assert words in visitor.ask("GET", f"/byhand/lift?{wrong}")[2], wrong
+
+
 def test_the_report_opens_and_may_run_nothing(page_kit, stocked):
     visitor = page_kit["Visitor"](stocked).enter()
     status, headers, body = visitor.ask("GET", "/clocks/1/report.html")
