@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -10,10 +11,17 @@ import pytest
 from torsionbeat.bench.known import KnownClock
 from torsionbeat.cli import main
 from torsionbeat.errors import InputError
-from torsionbeat.jobs.find_lift import CountedArc, FindLiftRequest, find_lift, lift_of_counts
+from torsionbeat.jobs.find_lift import (
+    CountedArc,
+    FindLiftRequest,
+    find_lift,
+    lift_of_counts,
+    lift_of_free_swing,
+)
 from torsionbeat.jobs.keep import ClockRequest, add_clock
 from torsionbeat.reading.figures import Clock
-from torsionbeat.theory.swing import arc_and_offset_deg, lift_from_arc_deg
+from torsionbeat.theory.decay import arc_at_deg
+from torsionbeat.theory.swing import arc_and_offset_deg, lift_from_arc_deg, lift_passage_s
 
 
 def test_lift_and_arc_are_each_others_inverse():
@@ -58,6 +66,34 @@ def test_a_count_where_no_contact_is_heard_is_refused(make_night):
         lift_of_counts(reading, ())
     with pytest.raises(InputError, match="counted arc is 5 deg"):
         CountedArc(5.0)
+
+
+def swinging_down(make_night):
+    """Give a reading whose arc falls from 430 deg as in air, its lift guessed wrong, and the arc at a moment."""
+    night = make_night(3, hours=1.0, clock=Clock("", 60.0, 12.0))
+    swings = night.swings
+    arc = arc_at_deg(swings.time_s, 430.0, 0.5 / 3600, 0.0)
+    passage = lift_passage_s(arc, 60.0, 20.0, 1.8)
+    return replace(night, swings=replace(swings, lift_passage_s=passage)), lambda at_s: float(
+        arc_at_deg(at_s, 430.0, 0.5 / 3600, 0.0)
+    )
+
+
+def test_counts_of_a_free_swing_are_fitted_with_its_decay(make_night):
+    reading, arc_at = swinging_down(make_night)
+    counted = tuple(
+        CountedArc(arc_at(at) + off, 9.0, at) for at, off in ((400.0, 6.0), (1500.0, -6.0), (3000.0, 2.0))
+    )
+    lift, each, remarks = lift_of_free_swing(reading, counted)
+    assert lift.nominal_value == pytest.approx(20.0, abs=2 * lift.std_dev)
+    assert lift.std_dev < 0.7 * min(one.std_dev for one in each)
+    assert remarks == ()
+    wrong = (*counted, CountedArc(arc_at(2000.0) + 60, 9.0, 2000.0))
+    wider, _, (remark,) = lift_of_free_swing(reading, wrong)
+    assert remark.code == "counts-contradict"
+    assert wider.std_dev > 2 * lift.std_dev
+    with pytest.raises(InputError, match="counted at its own moment"):
+        lift_of_free_swing(reading, (CountedArc(430.0),))
 
 
 def test_from_the_command_into_the_clock_s_record(tmp_path, capsys):

@@ -30,6 +30,10 @@ def lift_command(
     ],
     clock: ClockOptions,
     keep: Annotated[bool, typer.Option("--keep", help="Set it in the record of --clock.")] = False,
+    free_swing: Annotated[
+        bool,
+        typer.Option("--free-swing", help="The drive was off: arcs, passages and decay are fitted together."),
+    ] = False,
 ) -> None:
     """Find the lift from the arc, counted by eye once or more often while the clock is recorded.
 
@@ -40,7 +44,9 @@ def lift_command(
     from torsionbeat.jobs.find_lift import FindLiftRequest, find_lift
     from torsionbeat.terminal.progress import Bar
 
-    request = FindLiftRequest(recording, tuple(map(counted_arc, counted)), clock.known(), keep=keep)
+    request = FindLiftRequest(
+        recording, tuple(map(counted_arc, counted)), clock.known(), keep=keep, free_swing=free_swing
+    )
     with Bar("Listening") as bar:
         found = find_lift(request, progress=bar.share)
     say(*lift_sentences(found))

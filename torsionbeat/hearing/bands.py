@@ -26,6 +26,7 @@ from torsionbeat.errors import InputError
 
 __all__ = [
     "CHUNK_FRAMES",
+    "EDGES_HZ",
     "POOLED_FRAMES",
     "POWER_OF_LEVEL",
     "STRONGEST",
@@ -50,7 +51,7 @@ POOLED_FRAMES = 8
 STEPS_PER_DB = 2.0
 """Half-decibel steps, which a byte holds over 125 dB."""
 LEVEL_AT_FULL_SCALE = 250
-_EDGES_HZ = (900.0, 2000.0, 3400.0, 6000.0, 10000.0, 15500.0)
+EDGES_HZ = (900.0, 2000.0, 3400.0, 6000.0, 10000.0, 15500.0)
 _BIAS = 1e-26
 
 STRONGEST = 30000.0
@@ -114,12 +115,12 @@ def plan_bands(sample_rate_hz: float) -> BandPlan:
     time = (np.arange(length) + 0.5) / sample_rate_hz
     window = np.hanning(length + 2)[1:-1]
     spacing = 2.0 / (length / sample_rate_hz)
-    top = min(_EDGES_HZ[-1], 0.46 * sample_rate_hz)
+    top = min(EDGES_HZ[-1], 0.46 * sample_rate_hz)
     tones = np.arange(1, int(top / spacing) + 1) * spacing
     polynomials, _ = np.linalg.qr(np.vander(np.linspace(-1, 1, length), 4))
     columns, owners = [], []
     for tone in tones:
-        band = int(np.searchsorted(_EDGES_HZ, tone, side="right")) - 1
+        band = int(np.searchsorted(EDGES_HZ, tone, side="right")) - 1
         if band < 0:
             continue
         for wave in (np.cos, np.sin):
@@ -132,7 +133,7 @@ def plan_bands(sample_rate_hz: float) -> BandPlan:
     for row, band in enumerate(owners):
         pooling[row, kept.index(band)] = 1.0 / owners.count(band) / length
     kernels = np.ascontiguousarray(np.array(columns, np.float32).T.reshape(3, hop, len(owners)))
-    edges = (*(_EDGES_HZ[band] for band in kept), min(_EDGES_HZ[kept[-1] + 1], sample_rate_hz / 2))
+    edges = (*(EDGES_HZ[band] for band in kept), min(EDGES_HZ[kept[-1] + 1], sample_rate_hz / 2))
     return BandPlan(float(sample_rate_hz), hop, kernels, pooling, edges)
 
 

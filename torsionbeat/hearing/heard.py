@@ -139,7 +139,10 @@ class OtherAccount:
 
 @dataclass(frozen=True, slots=True)
 class VoiceProfile:
-    """Mean sound of one kind and side: power over the room's floor, shape (frames, bands)."""
+    """Mean sound of one kind and side: power over the room's floor, shape (frames, bands).
+
+    ``floor`` is the room's power in each band, full scale 1; empty where it was not kept.
+    """
 
     side: str
     kind: str
@@ -148,6 +151,7 @@ class VoiceProfile:
     """Time of the first frame from the beginning of the sound."""
     profile: npt.NDArray[np.float32]
     beats: int
+    floor: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

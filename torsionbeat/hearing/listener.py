@@ -557,4 +557,5 @@ def _first_heard(side: SideHeard) -> float:
 
 def _voice(placed: Placed, side: str, frame_s: float) -> VoiceProfile:
     beats = int(np.count_nonzero(placed.certain))
-    return VoiceProfile(side, placed.kind, frame_s, -(BEFORE + placed.edge) * frame_s, placed.profile, beats)
+    begins_s, floor = -(BEFORE + placed.edge) * frame_s, tuple(map(float, placed.floor))
+    return VoiceProfile(side, placed.kind, frame_s, begins_s, placed.profile, beats, floor)

@@ -81,6 +81,8 @@ class Placed:
     """Frames by which a softer part of it shows before that."""
     chance: tuple[float, float]
     """Evidence below which chance stays in one place of twenty, and that it passes in one of five."""
+    floor: FloatArray
+    """The room's power in each band, full scale 1: times the profile it is the sound's own power."""
 
     @property
     def share(self) -> float:
@@ -144,6 +146,7 @@ def place(fine: FinePower, sound: SoundTrack, track: SoundTrack, period: float) 
         beginning.uncertainty,
         0.0 if beginning.frames < exact.edge - 2 else softer_before(exact.profile, exact.edge),
         (low, max(chance - _CHANCE_BEYOND, 0.5)),
+        np.median(fine.floors, axis=0),
     )
 
 

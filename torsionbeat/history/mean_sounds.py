@@ -51,6 +51,7 @@ def mean_sounds_document(voices: Sequence[VoiceProfile]) -> list[dict[str, Any]]
                 "start_s": float(voice.start_s),
                 "beats": int(voice.beats),
                 "bands": int(packed.shape[1]),
+                "floor_db": [round(10 * float(np.log10(max(power, 1e-20))), 2) for power in voice.floor],
                 "levels": base64.b64encode(packed.tobytes()).decode("ascii"),
             }
         )
@@ -83,4 +84,8 @@ def _voice(row: dict[str, Any]) -> VoiceProfile:
     packed = np.frombuffer(base64.b64decode(row["levels"], validate=True), np.uint8)
     levels = packed.reshape(-1, int(row["bands"])).astype(np.float32)
     profile = (10 ** (levels / (10 * STEPS_PER_DB)) - 1).astype(np.float32)
-    return VoiceProfile(side, kind, float(row["frame_s"]), float(row["start_s"]), profile, int(row["beats"]))
+    floor = tuple(10 ** (float(level) / 10) for level in row.get("floor_db") or ())
+    if len(floor) not in (0, profile.shape[1]):
+        raise ValueError(f"{len(floor)} floors of {profile.shape[1]} bands")
+    start_s, frame_s = float(row["start_s"]), float(row["frame_s"])
+    return VoiceProfile(side, kind, frame_s, start_s, profile, int(row["beats"]), floor)

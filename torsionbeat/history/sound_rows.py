@@ -17,9 +17,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from torsionbeat.history.comparison_rows import Row, figure_row, pair_row
+from torsionbeat.hearing.bands import EDGES_HZ
+from torsionbeat.history.comparison_rows import Row, figure_row, nothing_common, pair_row
 from torsionbeat.history.nights import Group, Night
-from torsionbeat.reading.figures import Reading, UFloat
+from torsionbeat.reading.figures import FloatArray, Reading, UFloat
 from torsionbeat.reading.intervals import (
     LEAST_BLOCKS,
     block_medians,
@@ -37,6 +38,16 @@ KINDS = ("contact", "drop")
 
 FALL_DB = 10.0
 
+CLEAR = 10.0
+"""Power over the room at its loudest below which the tones of a mean sound are not told: what noise leaves in a mean of 30
+beats is a tenth of that."""
+
+LONGEST_S = 0.04
+"""Of a mean sound so much is weighed: all that is kept of it."""
+
+OF_MEAN = 0.12
+"""Scatter of one strike's tones, as a share: the twin's strikes (real ones: common practice, no source)."""
+
 ROOM_DB = 1.0
 """Standard uncertainty of a level from day to day with the microphone in its place: the room's noise is not the
 same (common practice, no source)."""
@@ -50,6 +61,8 @@ MOVED = (
     "it moves with the microphone's place and the room, so it is judged only where neither was changed "
     "(--same-place)"
 )
+OTHER_RECORDER = "the two sides were recorded with different recorders, and each hears its own tones"
+NO_FLOOR = "the mean sounds were kept without the room's own level; read the recordings again"
 NOT_KEPT = "the mean sounds are not kept with a reading, so only the recordings themselves can be compared"
 LONE = "one recording on each side does not show how far this differs from one recording to the next"
 
@@ -85,25 +98,57 @@ def loudness_rows(before: Group, after: Group, *, same_place: bool = False) -> I
 
 
 def voice_rows(before: Group, after: Group, *, same_place: bool = False) -> Iterator[Row]:
-    """Give how long each mean sound takes to fall by 10 dB, and in a note how alike the sounds are."""
+    """Give how long each mean sound rings, how bright it is and how wide its tones spread, and how alike the sounds are.
+
+    The ring is the time in which it falls by 10 dB; brightness and spread are librosa's spectral centroid and bandwidth of
+    the sound's own power, the room taken off. One recording on each side is judged by what a clock that is left alone
+    differs from one recording to the next.
+    """
     if not all(any(night.voices for night in group.nights) for group in (before, after)):
         yield Row("voice of contact and drop", "", None, None, note=NOT_KEPT)
         return
+    unjudged = "" if same_place else MOVED
+    if not _one_recorder(before, after):
+        unjudged = OTHER_RECORDER
     lone = len(before.nights) == len(after.nights) == 1
     for kind, side in product(KINDS, "ab"):
         old, new = (_voices(group.nights, kind, side) for group in (before, after))
         if not old or not new:
             continue
-        row = pair_row(
-            f"{kind}, side {side}, falls by 10 dB in",
-            "ms",
-            [*map(_fall_ms, old)],
-            [*map(_fall_ms, new)],
-            unjudged=MOVED if not same_place else LONE if lone else "",
-        )
         alike = float(np.mean([likeness(one, other) for one, other in product(old, new)]))
-        said = f"likeness of the sounds {alike:.2f} (1: the same)"
-        yield replace(row, note="; ".join(filter(None, (row.note, said))))
+        for name, unit, figure, differs in VOICE_FIGURES:
+            values = [[figure(voice) for voice in voices] for voices in (old, new)]
+            missing = "" if name == RING or all(voice.floor for voice in (*old, *new)) else NO_FLOOR
+            common = partial(_from_time_to_time, share=differs) if lone else nothing_common
+            row = pair_row(
+                f"{kind}, side {side}, {name}",
+                unit,
+                values[0],
+                values[1],
+                common,
+                unjudged=unjudged or missing,
+            )
+            said = f"likeness of the sounds {alike:.2f} (1: the same)" if name == RING else ""
+            yield replace(row, note="; ".join(filter(None, (row.note or missing, said))))
+
+
+def _one_recorder(before: Group, after: Group) -> bool:
+    """Whether nothing speaks for another recorder: its name, its rate and the bands of its sounds are the same."""
+    readings = before.readings + after.readings
+    names = {reading.recording.recorder for reading in readings if reading.recording.recorder}
+    rates = {reading.recording.sample_rate_hz for reading in readings if reading.recording.sample_rate_hz}
+    bands = {
+        voice.profile.shape[1]
+        for group in (before, after)
+        for night in group.nights
+        for voice in night.voices
+    }
+    return max(len(names), len(rates), len(bands)) <= 1
+
+
+def _from_time_to_time(before: float, after: float, *, share: float) -> tuple[float, float, float]:
+    """What a clock left alone differs by from one recording to the next, both recordings of it, in the change."""
+    return 0.0, 0.0, share * math.hypot(before, after)
 
 
 def between_sides_db(reading: Reading, kind: str) -> UFloat:
@@ -136,13 +181,69 @@ def _voices(nights: Sequence[Night], kind: str, side: str) -> list[VoiceProfile]
     return [voice for night in nights for voice in night.voices if (voice.kind, voice.side) == (kind, side)]
 
 
+def _own_power(voice: VoiceProfile) -> FloatArray:
+    """Power of the sound itself, shape (frames, bands); over the room where the room's level was not kept."""
+    power = np.maximum(voice.profile, 0).astype(float)
+    return power * np.array(voice.floor) if voice.floor else power
+
+
 def _fall_ms(voice: VoiceProfile) -> UFloat:
-    # Both ends are known to a frame: two rectangular distributions.
+    """Time in which the sound falls by `FALL_DB`, to a fraction of a frame; None where the room hides it."""
     from uncertainties import ufloat
 
-    power = np.sum(np.maximum(voice.profile, 0), axis=1, dtype=float)
+    power, room = np.sum(_own_power(voice), axis=1), sum(voice.floor) if voice.floor else 0.0
     top = int(np.argmax(power))
-    below = np.flatnonzero(power[top:] < power[top] * 10 ** (-FALL_DB / 10))
-    if not below.size or power[top] <= 0:
+    least = power[top] * 10 ** (-FALL_DB / 10)
+    below = np.flatnonzero(power[top:] < least)
+    if not below.size or least <= room:
         return None
-    return ufloat(1e3 * voice.frame_s * int(below[0]), 1e3 * voice.frame_s / math.sqrt(6))
+    last = int(below[0])
+    high, low = power[top + last - 1], max(power[top + last], 1e-3 * least)
+    part = math.log(high / least) / math.log(high / low)
+    # Top and crossing are each known to about half a frame: two rectangular distributions.
+    return ufloat(1e3 * voice.frame_s * (last - 1 + part), 1e3 * voice.frame_s / math.sqrt(6))
+
+
+def _spectrum(voice: VoiceProfile) -> tuple[FloatArray, FloatArray] | None:
+    """Energy by band, shape (bands, 1), and the bands' middles, Hz; None where a sound hardly stands out of the room."""
+    if not voice.floor or voice.profile.shape[1] >= len(EDGES_HZ):
+        return None
+    edges = np.array(EDGES_HZ[: voice.profile.shape[1] + 1])
+    frames = min(len(voice.profile), round(LONGEST_S / voice.frame_s))
+    over_room = np.sum(np.maximum(voice.profile[:frames], 0), axis=1)
+    if over_room.max() < CLEAR:
+        return None
+    energy = np.sum(_own_power(voice)[:frames], axis=0) * np.diff(edges)
+    return energy[:, None], np.sqrt(edges[:-1] * edges[1:])
+
+
+def _brightness_hz(voice: VoiceProfile) -> UFloat:
+    return _feature(voice, "spectral_centroid")
+
+
+def _spread_hz(voice: VoiceProfile) -> UFloat:
+    return _feature(voice, "spectral_bandwidth")
+
+
+def _feature(voice: VoiceProfile, name: str) -> UFloat:
+    """One of librosa's spectral features of the mean sound."""
+    from uncertainties import ufloat
+
+    found = _spectrum(voice)
+    if found is None:
+        return None
+    import librosa
+
+    energy, middles_hz = found
+    value = float(getattr(librosa.feature, name)(S=energy, freq=middles_hz)[0, 0])
+    return ufloat(value, OF_MEAN * value / math.sqrt(max(voice.beats, 1)))
+
+
+RING = "falls by 10 dB in"
+VOICE_FIGURES = (
+    (RING, "ms", _fall_ms, 0.15),
+    ("brightness", "Hz", _brightness_hz, 0.05),
+    ("spread of its tones", "Hz", _spread_hz, 0.05),
+)
+"""Rows of a voice: name, unit, figure, and the share (standard uncertainty) by which one recording of a clock left alone
+differs from the next."""

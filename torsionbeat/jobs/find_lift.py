@@ -20,12 +20,20 @@ from torsionbeat.errors import InputError
 from torsionbeat.jobs.hear import HearRequest, hear
 from torsionbeat.jobs.keep import ClockRequest, change_clock
 from torsionbeat.reading.analysis import Listening
-from torsionbeat.reading.figures import Reading, UFloat
+from torsionbeat.reading.figures import FloatArray, Reading, UFloat
 from torsionbeat.sound.remarks import Remark
 from torsionbeat.theory.limits import within
-from torsionbeat.theory.swing import lift_from_arc_deg
+from torsionbeat.theory.swing import arc_and_offset_deg, lift_from_arc_deg
 
-__all__ = ["CountedArc", "FindLiftRequest", "FindLiftResult", "find_lift", "keep_lift", "lift_of_counts"]
+__all__ = [
+    "CountedArc",
+    "FindLiftRequest",
+    "FindLiftResult",
+    "find_lift",
+    "keep_lift",
+    "lift_of_counts",
+    "lift_of_free_swing",
+]
 
 COUNTED_WITHIN_DEG = 10.0
 """How far off a counted arc may be: a third of the distance of twelve ornaments (common practice, no source)."""
@@ -55,13 +63,17 @@ class CountedArc:
 
 @dataclass(frozen=True, slots=True)
 class FindLiftRequest:
-    """A recording and the arcs counted in it; ``keep`` sets the lift in the clock's record."""
+    """A recording and the arcs counted in it; ``keep`` sets the lift in the clock's record.
+
+    ``free_swing``: the drive was off and the balance swung down, so that arcs, passages and decay are fitted together.
+    """
 
     recording: Path
     counted: tuple[CountedArc, ...]
     clock: KnownClock = KnownClock()
     listening: Listening = Listening()
     keep: bool = False
+    free_swing: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +122,8 @@ def find_lift(
 
     asked = HearRequest((request.recording,), request.clock, request.listening)
     reading = hear(asked, progress=progress, cancel=cancel).analysis.reading
-    lift, each, remarks = lift_of_counts(reading, request.counted)
+    by = lift_of_free_swing if request.free_swing else lift_of_counts
+    lift, each, remarks = by(reading, request.counted)
     found = FindLiftResult(lift, each, remarks)
     if not request.keep:
         return found
@@ -161,19 +174,72 @@ def lift_of_counts(
     weights = np.array([1 / max(one.std_dev, 1e-6) ** 2 for one in each])
     values = np.array([one.nominal_value for one in each])
     mean, u = float(weights @ values / weights.sum()), float(1 / np.sqrt(weights.sum()))
-    off = np.abs(values - mean) * np.sqrt(weights)
-    remarks = []
-    if len(each) > 1 and off.max() > CONFLICT:
-        u *= float(np.sqrt(np.sum(off**2) / (len(each) - 1)))  # R. T. Birge, Phys. Rev. 40 (1932) 207
-        worst = counted[int(np.argmax(off))]
-        remarks.append(
-            Remark(
-                "counts-contradict",
-                f"The counts contradict each other: {worst.arc_deg:g} deg fits the others worst. Count again, from one "
-                "turning point to the other; the interval is wider for it.",
-            )
+    widened, remarks = _contradicting(counted, (values - mean) * np.sqrt(weights))
+    return ufloat(mean, u * widened), each, remarks
+
+
+def lift_of_free_swing(
+    reading: Reading, counted: tuple[CountedArc, ...]
+) -> tuple[UFloat, tuple[UFloat, ...], tuple[Remark, ...]]:
+    """Give the lift that a free swing tells, its counts, passages and decay fitted together; that of each count; remarks.
+
+    Raises
+    ------
+    InputError
+        No count, a count without its moment, or too few passages.
+    """
+    from torsionbeat.regulation.swing_lift import swing_lift
+
+    if any(one.at_s is None for one in counted):
+        raise InputError(
+            'each arc of a free swing is counted at its own moment; write it as "390 at 12min" from the start'
         )
-    return ufloat(mean, u), each, tuple(remarks)
+    swings = reading.swings
+    rows = np.isfinite(swings.lift_passage_s)
+    at_s, arc_deg, within_deg = (
+        np.array([getattr(one, name) for one in counted], float) for name in ("at_s", "arc_deg", "within_deg")
+    )
+    u_deg = np.maximum(within_deg, 1e-3) / np.sqrt(3)
+    fit = swing_lift(
+        swings.time_s[rows],
+        swings.lift_passage_s[rows],
+        reading.period_s.nominal_value,
+        at_s,
+        arc_deg,
+        u_deg,
+        offset_of_lift=_offset_of_lift(reading),
+    )
+    widened, remarks = _contradicting(counted, fit.off)
+    lift = fit.lift_deg.nominal_value
+    each = tuple(
+        ufloat(lift * one.arc_deg / arc, lift * u / arc)
+        for one, arc, u in zip(counted, fit.arcs_deg, u_deg, strict=True)
+    )
+    return ufloat(lift, fit.lift_deg.std_dev * widened), each, remarks
+
+
+def _offset_of_lift(reading: Reading) -> float:
+    """The offset over the lift, which the beat error and the median passage tell without the lift."""
+    if reading.beat_error_ms is None:
+        return 0.0
+    passage_s = float(np.nanmedian(reading.swings.lift_passage_s))
+    period_s = reading.period_s.nominal_value
+    return float(arc_and_offset_deg(passage_s, reading.beat_error_ms.nominal_value, period_s, 1.0)[1])
+
+
+def _contradicting(counted: tuple[CountedArc, ...], off: FloatArray) -> tuple[float, tuple[Remark, ...]]:
+    """By how much counts that contradict each other widen the interval, and the remark; ``off`` in their own doubts."""
+    if len(off) < 2 or np.abs(off).max() <= CONFLICT:
+        return 1.0, ()
+    worst = counted[int(np.argmax(np.abs(off)))]
+    widened = float(np.sqrt(np.sum(off**2) / (len(off) - 1)))  # R. T. Birge, Phys. Rev. 40 (1932) 207
+    return max(widened, 1.0), (
+        Remark(
+            "counts-contradict",
+            f"The counts contradict each other: {worst.arc_deg:g} deg fits the others worst. Count again, from one "
+            "turning point to the other; the interval is wider for it.",
+        ),
+    )
 
 
 def _lift_of(reading: Reading, counted: CountedArc) -> UFloat:
