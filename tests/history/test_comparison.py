@@ -13,6 +13,7 @@ from uncertainties import ufloat
 from torsionbeat.errors import InputError
 from torsionbeat.history.arc_wander import arc_wander_deg
 from torsionbeat.history.comparison import Group, Night, compare
+from torsionbeat.history.mean_sounds import mean_sounds_document, mean_sounds_of
 from torsionbeat.history.nights import counted_once
 from torsionbeat.history.rate_stability import pooled_deviations, rate_wander_s_per_day
 from torsionbeat.sound.timebase import Timebase, stated_timebase, unknown_timebase
@@ -304,6 +305,72 @@ def test_voices_are_compared_and_only_groups_are_judged(plain, twin_readings):
         same_place=True,
     )
     assert several.row("drop, side a, falls by 10 dB in").verdict == "changed"
+
+
+def with_bands(voices, brighter=1.0):
+    """Give voices of five bands with the room's level, the upper bands louder by a factor a band."""
+    tilt = brighter ** np.arange(5)
+    floor = tuple((1e-7 * np.array([8.0, 4, 2, 1, 1])).tolist())
+    return tuple(
+        replace(voice, profile=(voice.profile[:, :5] * tilt).astype(np.float32), floor=floor)
+        for voice in voices
+    )
+
+
+def one_each(plain, old, new, **more):
+    return compare(Group((Night(plain, voices=old),)), Group((Night(plain, voices=new),)), **more)
+
+
+def test_two_dates_tell_a_voice_that_became_brighter_and_leave_one_alone_that_did_not(plain, twin_readings):
+    voices = with_bands(twin_readings.voices())
+    kept = mean_sounds_of(mean_sounds_document(voices))
+    same = one_each(plain, voices, kept, same_place=True)
+    for name in ("falls by 10 dB in", "brightness", "spread of its tones"):
+        assert same.row(f"drop, side a, {name}").verdict == "no change to be seen"
+    brighter = one_each(plain, voices, with_bands(twin_readings.voices(), 2.0), same_place=True)
+    row = brighter.row("drop, side a, brightness")
+    assert row.verdict == "changed"
+    assert row.change.value > 0
+
+
+def test_brightness_is_that_of_the_sound_itself_whatever_the_rooms_noise(plain, twin_readings):
+    """Twice the noise in the upper bands halves what stands above it: the sound is the same."""
+    voices = with_bands(twin_readings.voices())
+    noise = np.array([1.0, 1.0, 2.0, 4.0, 4.0])
+    noisier = tuple(
+        replace(
+            one,
+            profile=(one.profile / noise).astype(np.float32),
+            floor=tuple((np.array(one.floor) * noise).tolist()),
+        )
+        for one in voices
+    )
+    result = one_each(plain, voices, noisier, same_place=True)
+    for name in ("brightness", "spread of its tones"):
+        row = result.row(f"drop, side b, {name}")
+        assert row.before.value == pytest.approx(row.after.value, rel=1e-5)
+
+
+def test_across_recorders_no_voice_is_said_to_have_changed(plain, twin_readings):
+    voices = with_bands(twin_readings.voices())
+    other = replace(plain, recording=replace(plain.recording, sample_rate_hz=44_100.0))
+    result = compare(
+        Group((Night(plain, voices=voices),)),
+        Group((Night(other, voices=with_bands(twin_readings.voices(), 3.0)),)),
+        same_place=True,
+    )
+    row = result.row("drop, side a, brightness")
+    assert row.verdict == "not judged"
+    assert "different recorders" in row.note
+
+
+def test_mean_sounds_kept_without_the_rooms_level_tell_no_brightness(plain, twin_readings):
+    old = tuple(replace(one, floor=()) for one in with_bands(twin_readings.voices()))
+    row = one_each(plain, old, with_bands(twin_readings.voices()), same_place=True).row(
+        "drop, side a, brightness"
+    )
+    assert row.verdict == "not judged"
+    assert "without the room's own level" in row.note
 
 
 def test_a_wandering_drive_shows_in_the_wander_of_the_rate(make_night, twin_readings):

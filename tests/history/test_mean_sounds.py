@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 
 import numpy as np
@@ -40,6 +41,17 @@ def test_they_come_back_within_an_eighth_of_a_decibel(voices):
         apart = 10 * np.log10((1 + new.profile) / (1 + old.profile))
         assert np.abs(apart).max() <= 0.125 + 1e-4  # half a step of a quarter of a decibel, and float32
         assert likeness(old, new) > 0.9999
+
+
+def test_the_rooms_level_comes_back_and_one_that_does_not_fit_is_refused(voices):
+    with_floor = [dataclasses.replace(voice, floor=(1e-7, 2e-7, 1e-8, 1e-9, 3e-9)) for voice in voices]
+    rows = mean_sounds_document(with_floor)
+    assert mean_sounds_of(rows)[0].floor == pytest.approx(
+        with_floor[0].floor, rel=2e-3
+    )  # a hundredth of a decibel
+    assert mean_sounds_of([{key: rows[0][key] for key in rows[0] if key != "floor_db"}])[0].floor == ()
+    with pytest.raises(InputError, match="2 floors of 5 bands"):
+        mean_sounds_of([rows[0] | {"floor_db": [-70.0, -71.0]}])
 
 
 def test_they_are_small(voices):

@@ -72,6 +72,9 @@ def compare_command(
         bool, typer.Option("--all", help="Show every row, also those that could not be judged.")
     ] = False,
     plot: Annotated[Path | None, typer.Option(help="Draw it to this file (.png, .svg or .pdf).")] = None,
+    portrait: Annotated[
+        Path | None, typer.Option(help="Draw the mean sounds of both, side by side, to this file.")
+    ] = None,
     overwrite: OverwriteOption = False,
     json: JsonOption = False,
 ) -> None:
@@ -80,12 +83,14 @@ def compare_command(
     from torsionbeat.terminal.progress import Bar
 
     request = _comparison(side_of(before), side_of(after), clock, same, room)
-    if plot is not None:
-        sides = [side for side in (request.before, request.after) if isinstance(side, Path)]
-        refuse_harm([("--plot", plot)], sides, clock.log, overwrite=overwrite)
+    outputs = [
+        (name, path) for name, path in (("--plot", plot), ("--portrait", portrait)) if path is not None
+    ]
+    sides = [side for side in (request.before, request.after) if isinstance(side, Path)]
+    refuse_harm(outputs, sides, clock.log, overwrite=overwrite)
     with Bar("Listening") as bar:
         result = compare(request, progress=bar.share)
-    show_comparison(result, plot, json=json, every_row=every_row)
+    show_comparison(result, plot, portrait, json=json, every_row=every_row)
 
 
 def _comparison(

@@ -120,7 +120,7 @@ NEEDS: dict[str, dict[str, tuple[str, ...]]] = {
         "keep_anyway": ("clock",),
     },
     "inbeat": {"pace": ("from_",), "lift_tolerance": ("lift", "clock")},
-    "compare": {"overwrite": ("plot",), "lift_tolerance": ("lift", "clock")},
+    "compare": {"overwrite": ("plot", "portrait"), "lift_tolerance": ("lift", "clock")},
     "arc": {"lift_tolerance": ("lift", "clock")},
     "freeswing": {"lift": ("events",), "mark": ("events",), "spacing": ("readings",)},
     "correct": {

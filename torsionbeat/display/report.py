@@ -31,6 +31,7 @@ from torsionbeat.display.evidence import evidence_figure
 from torsionbeat.display.glossary import CAUTIONS, WORDS
 from torsionbeat.display.nightplots import beat_error_figure, stability_figure
 from torsionbeat.display.owner_page import OwnerStory, owner_story
+from torsionbeat.display.portrait import has_mean_sounds, mean_sounds_figure
 from torsionbeat.display.printing import pdf_of
 from torsionbeat.display.words import (
     duration_words,
@@ -215,6 +216,13 @@ def _pictures(story: ClockStory) -> dict[str, Picture]:
             f"Arc and rate of {name} in every recording before and after, and wander of the rate",
             "Every recording before and after with its 95 % interval, and how far the rate wanders.",
         )
+        if has_mean_sounds(story.comparison):
+            add(
+                "voices",
+                lambda: mean_sounds_figure(story.comparison),  # type: ignore[arg-type]
+                f"Mean sounds of contact and drop of {name}, before and after, on each side",
+                "The mean sound of contact and drop, before and after the work.",
+            )
     if story.nights:
         last = story.nights[-1].reading
         add(

@@ -40,7 +40,10 @@ above them in some."""
 LEAST_BEATS = 10
 """Beats of a side from which its mean drop is known."""
 BATCH = 128
-"""Beats looked at together: 10 MB."""
+"""Beats looked at together, or up to twice as many: 20 MB."""
+USUAL_DB, USUAL_STEPS = 8.0, 6
+"""A drop again stands so far above what most beats have within so many steps of the same distance: an echo or a banking is
+usual there, and scatters by some dB from beat to beat."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,8 +91,7 @@ def sounds_again(fine: FinePower, drop: Placed, contact: Placed | None, period: 
     own = _own_sound(drop)
     parts = []
     for stretch, start in enumerate(starts):
-        for first in range(0, len(rows), BATCH):
-            chosen = np.flatnonzero(inside)[first : first + BATCH]
+        for chosen in np.array_split(np.flatnonzero(inside), max(int(inside.sum()) // BATCH, 1)):
             which, steps, sure = _like(fine, start[chosen], reach, own)
             after = STEP * steps + (nearest if stretch == 0 else 0)
             parts.append((rows[chosen][which], np.full(len(which), stretch), after, sure))
@@ -124,7 +126,9 @@ def _like(
     which, at = np.nonzero(peak & (rise_db > EASY_RISE_DB) & (below_db < EASY_BELOW_DB))
     alike = np.array([_alike(sound[row], int(step), own) for row, step in zip(which, at, strict=True)])
     easy = alike > EASY_ALIKE if len(alike) else np.zeros(0, bool)
+    usual = maximum_filter1d(np.median(high, axis=0), 2 * USUAL_STEPS + 1, mode="nearest")
     sure = (rise_db[which, at] > RISE_DB) & (below_db[which, at] < BELOW_DB)
+    sure &= high[which, at] > 10 ** (USUAL_DB / 10) * usual[at]
     if len(alike):
         sure &= alike > ALIKE
     return which[easy].astype(np.int64), at[easy].astype(np.int64), sure[easy]

@@ -25,7 +25,10 @@ MOST = 0.5
 """Share of a side's beats beyond which whatever sounds again belongs to the clock or the room, at one distance or not."""
 
 SAME_PLACE_S = 0.006
-"""How near two distances are the same: an echo keeps its distance to a millisecond, a banking to some."""
+"""How near two distances are the same to a banking, which keeps its distance to some milliseconds."""
+
+ECHO_OFTEN, ECHO_PLACE_S = 0.03, 0.0015
+"""The same for an echo: it keeps its distance to a millisecond, and stands out in some beats only, for strikes differ."""
 
 BELIEVED = 0.004
 """Chance by noise below which flutter is told: 1 in 250 recordings, as for wheels."""
@@ -90,9 +93,11 @@ def _told(
 def _frequent(after_s: npt.NDArray[np.float64], beats: int) -> npt.NDArray[np.bool_]:
     """Whether each distance is that of many beats."""
     ordered = np.sort(after_s)
-    near = np.searchsorted(ordered, after_s + SAME_PLACE_S) - np.searchsorted(ordered, after_s - SAME_PLACE_S)
-    out: npt.NDArray[np.bool_] = near > max(OFTEN * beats, 3)
-    return out
+    found = np.zeros(len(after_s), bool)
+    for place_s, often in ((SAME_PLACE_S, OFTEN), (ECHO_PLACE_S, ECHO_OFTEN)):
+        near = np.searchsorted(ordered, after_s + place_s) - np.searchsorted(ordered, after_s - place_s)
+        found |= near > max(often * beats, 3)
+    return found
 
 
 def _chance(found: int, by_noise: int, controls: int) -> float:

@@ -15,7 +15,9 @@ if TYPE_CHECKING:
 __all__ = ["show_comparison", "write_report_files"]
 
 
-def show_comparison(result: Comparison, plot: Path | None, *, json: bool, every_row: bool) -> None:
+def show_comparison(
+    result: Comparison, plot: Path | None, portrait: Path | None = None, *, json: bool, every_row: bool
+) -> None:
     """Print what changed between two sides, and draw it where a picture was asked for.
 
     Parameters
@@ -23,6 +25,8 @@ def show_comparison(result: Comparison, plot: Path | None, *, json: bool, every_
     result : Comparison
     plot : Path or None
         Picture to write.
+    portrait : Path or None
+        Picture of the mean sounds of both to write.
     json : bool
         Print JSON instead of sentences and table.
     every_row : bool
@@ -33,6 +37,10 @@ def show_comparison(result: Comparison, plot: Path | None, *, json: bool, every_
 
     if plot is not None:
         save_figure(comparison_figure(result), plot)
+    if portrait is not None:
+        from torsionbeat.display.portrait import mean_sounds_figure
+
+        save_figure(mean_sounds_figure(result), portrait)
     if json:
         print_json(result.document())
     else:
