@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from torsionbeat.learning.warmth import Warmth
     from torsionbeat.regulation.room import Room
 
-__all__ = ["about_warmth", "per_kelvin_of", "with_temperatures"]
+__all__ = ["WORTH_SAYING_K", "about_warmth", "per_kelvin_of", "with_temperatures"]
 
 BALANCE_SD_S_PER_DAY_PER_K = 1.0
 """What the balance's own metal and build may change the strip's figure by: aluminium instead of brass is 0.3

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from torsionbeat.bench.warm_nights import WORTH_SAYING_K
 from torsionbeat.display.words import amount, decimals, figure_words, number, plus_minus, rate_words
 from torsionbeat.jobs.advise import Judgement
 from torsionbeat.jobs.keep_adjustment import Kept
@@ -59,9 +60,13 @@ def _state(judgement: Judgement) -> list[str]:
     said = [f"The clock {rate_words(last.rate_s_per_day)}{by}."]
     middle, low, high = judgement.learnt.wander_s_per_day
     if count > 1:
+        warmth = judgement.learnt.warmth
+        at, besides = "", ""
+        if warmth is not None and warmth.spread_k >= WORTH_SAYING_K:
+            at, besides = f" and at {warmth.reference_c:.1f} C", " besides what the temperature does"
         said.append(
-            f"On the long run, by all {_counted(judgement)} together, it "
-            f"{rate_words(judgement.rate_s_per_day)}; from night to night it differs by about {middle:.1g} s a day "
+            f"On the long run, by all {_counted(judgement)} together{at}, it "
+            f"{rate_words(judgement.rate_s_per_day)}; from night to night it differs{besides} by about {middle:.1g} s a day "
             f"(standard deviation, between {low:.1g} and {high:.2g})."
         )
     elif judgement.rate_s_per_day.std_dev > WIDER * last.rate_s_per_day.std_dev:
