@@ -6,18 +6,14 @@ import numpy as np
 import pytest
 
 from torsionbeat.hearing.bands import LEVEL_AT_FULL_SCALE, POOLED_FRAMES, plan_bands
+from torsionbeat.hearing.edges import BEFORE, edge_of
 from torsionbeat.hearing.exact import (
-    BEFORE,
     FinePower,
     _edge_uncertainty,
     _likeness,
     _mean_profile,
-    beginning_of,
-    edge_of,
     laid_anywhere,
     match,
-    settled,
-    softer_before,
 )
 
 RATE_HZ = 16_000
@@ -112,38 +108,6 @@ def profile(start, rise, decay=12.0, bands=3):
     return np.repeat((20 * shape**2)[:, None], bands, axis=1).astype(np.float32)
 
 
-@pytest.mark.parametrize("rise", [0.3, 1.0, 2.0])
-@pytest.mark.parametrize("start", [20.0, 24.3, 30.7])
-def test_edge_is_where_the_sound_begins(start, rise):
-    # frames of 0.5 ms: within 0.5 ms whatever the attack
-    assert edge_of(profile(start, rise)) == pytest.approx(start - BEFORE, abs=1.0)
-
-
-@pytest.mark.parametrize("rise", [0.3, 1.0, 2.0])
-@pytest.mark.parametrize("start", [20.0, 24.3, 30.7])
-@pytest.mark.parametrize(("softer", "room", "shows"), [(0.0, 0.0, 0), (0.1, 0.0, 12), (0.1, 0.2, 0)])
-def test_a_softer_part_before_the_edge_shows_where_the_room_is_quiet(start, rise, softer, room, shows):
-    """A tenth as high (-20 dB) for 6 ms before the sound proper; a room of a fifth hides it."""
-    frames = np.arange(80)
-    loud = profile(start, rise)
-    height = np.sqrt(loud.max())
-    lead = (frames >= start - 12) & (frames < start)
-    noise = room * np.abs(np.random.default_rng(1).normal(size=80))
-    both = np.maximum(loud, ((softer * lead + noise) * height)[:, None].astype(np.float32) ** 2)
-    # to within the slope of both beginnings, 1 ms
-    assert softer_before(both, edge_of(both)) == pytest.approx(shows, abs=2 if shows else 0)
-
-
-def test_edge_moves_with_the_sound():
-    steps = np.diff([edge_of(profile(start, 1.0)) for start in (20, 24, 28, 32)])
-    np.testing.assert_allclose(steps, 4.0, atol=1e-3)
-
-
-def test_echo_louder_than_the_sound_is_not_its_beginning():
-    both = profile(24.0, 1.0) + 1.5 * profile(40.0, 1.0)
-    assert edge_of(both) == pytest.approx(edge_of(profile(24.0, 1.0)), abs=1.0)
-
-
 def test_level_is_decibels_above_the_room():
     levels = np.full((2048 * 2, 2), LEVEL_AT_FULL_SCALE - 120, np.uint8)  # 60 dB below full scale
     levels[1000:1010] = LEVEL_AT_FULL_SCALE - 80
@@ -167,25 +131,21 @@ def test_outside_the_sound_is_the_room():
     np.testing.assert_array_equal(window[0, :BEFORE], 1)
 
 
-@pytest.mark.parametrize("rise", [1.0, 2.0, 3.0])
-def test_edge_is_drawn_back_to_where_a_slow_rise_began(rise):
-    """1 - exp(-t / rise) reaches an eighth of its height 0.13 rise late: at whole frames the edge is extrapolated over that."""
-    assert edge_of(profile(20.0, rise)) == pytest.approx(20.0 - BEFORE, abs=0.1)
-    assert -rise * np.log1p(-0.12) > 0.12  # so late the crossing itself is
-
-
 def test_uncertainty_of_the_edge_is_the_jackknife_s():
-    """(n - 1) / n of the squares about their mean, eight parts left out in turn (B. Efron, 1982, from memory)."""
+    """Root of n - 1 deviations, eight parts left out in turn (B. Efron, 1982, from memory), by the median."""
     rng = np.random.default_rng(3)
     laid = 1 + profile(24.3, 1.0)[None] * rng.gamma(20, 1 / 20, (64, 1, 1)) + rng.normal(0, 0.4, (64, 80, 3))
     laid = laid.astype(np.float32)
     strength = np.ones(64, np.float32)
-    edges = [
-        edge_of(_mean_profile(laid[np.arange(64) % 8 != part], strength[np.arange(64) % 8 != part]))
-        for part in range(8)
-    ]
+    edges = np.array(
+        [
+            edge_of(_mean_profile(laid[np.arange(64) % 8 != part], strength[np.arange(64) % 8 != part]))
+            for part in range(8)
+        ]
+    )
     assert np.std(edges) > 0
-    assert _edge_uncertainty(laid, strength) == pytest.approx(np.sqrt(7) * np.std(edges), rel=1e-9)
+    by_median = 1.4826 * np.median(np.abs(edges - np.median(edges)))
+    assert _edge_uncertainty(laid, strength) == pytest.approx(np.sqrt(7) * by_median, rel=1e-4)
     assert _edge_uncertainty(laid[:7], strength[:7]) == 1.0  # too few to leave any out: a frame
 
 
@@ -200,44 +160,6 @@ def test_uncertainty_of_the_edge_is_no_less_than_the_scatter_of_many():
         told.append(_edge_uncertainty(laid, strength))
     # A standard deviation of 60 values is known to 9 %; one of eight parts to a quarter, their mean to 4 %.
     assert np.sqrt(np.mean(np.square(told))) == pytest.approx(np.std(edges), rel=0.35)
-
-
-def two_part(first_db, apart_s, room=NOISE, count=40, seed=5):
-    """Ticks whose first part lies ``first_db`` below the second, ``apart_s`` before it: sound and times of the first part."""
-    rng = np.random.default_rng(seed)
-    times = 0.5 + 0.5 * np.arange(count) + rng.uniform(-0.001, 0.001, count)
-    sound = room * rng.standard_normal(int((times[-1] + 1) * RATE_HZ))
-    grid = np.arange(len(sound)) / RATE_HZ
-    for time in times:
-        for start, size in ((time, 10 ** (first_db / 20)), (time + apart_s, 1.0)):
-            near = (grid >= start) & (grid < start + 0.03)
-            away = grid[near] - start
-            sound[near] += 0.3 * size * np.exp(-away / 0.006) * np.sin(2 * np.pi * CARRIER_HZ * away)
-    return sound.astype(np.float32), times
-
-
-@pytest.mark.parametrize(("first_db", "apart_s"), [(-8.0, 0.016), (-11.0, 0.018), (-6.0, 0.012)])
-def test_a_tick_begins_with_its_first_part(chapter_of, first_db, apart_s):
-    """Real ticks have a part 14 to 19 ms before their peak and 4 to 11 dB below it; it is the beginning."""
-    sound, times = two_part(first_db, apart_s)
-    fine = fine_of(chapter_of(sound))
-    plan = plan_bands(RATE_HZ)
-    places = np.rint((times + apart_s - plan.frame_middle_s) / plan.frame_s).astype(np.int64)
-    found = settled(fine, places, 24)
-    begins = found.frames + beginning_of(fine, found, np.ones(len(places), bool)).frames
-    away_s = begins * plan.frame_s + plan.frame_middle_s - times
-    # a window of 1.5 ms shows a sound up to 0.75 ms early
-    assert abs(float(np.median(away_s)) + 0.0004) < 0.0006
-
-
-def test_what_lies_before_a_quiet_stretch_is_another_sound(chapter_of):
-    """A contact 30 ms before a drop, gone within 10: the drop begins with itself."""
-    sound, times = two_part(-6.0, 0.04, room=0.0005)
-    fine = fine_of(chapter_of(sound))
-    plan = plan_bands(RATE_HZ)
-    places = np.rint((times + 0.04 - plan.frame_middle_s) / plan.frame_s).astype(np.int64)
-    found = settled(fine, places, 24)
-    assert beginning_of(fine, found, np.ones(len(places), bool)).frames == pytest.approx(found.edge, abs=1.0)
 
 
 def test_a_sound_on_another_clocks_tick_keeps_its_evidence(chapter_of):

@@ -77,3 +77,28 @@ def test_equal_sounds_are_not_sure():
         clock(contact_db=30.0, late_s=0.0), clock(passage_s=0.24, contact_db=30.0, late_s=0.0)
     )
     assert few_beats(times, levels, LENGTH_S, 6.0)[0].share < 0.999
+
+
+def test_half_the_period_is_a_rival_by_how_often_periods_are_told_twice():
+    """A clock in beat sounds like one of half its period with one side: what people tell decides, by the odds given."""
+    alone = few_beats(*joined(clock(late_s=0.0), room(10)), LENGTH_S, 6.0)
+    best = alone[0].score
+    shares = {}
+    for prior in (0.5, 0.01):
+        found = few_beats(*joined(clock(late_s=0.0), room(10)), LENGTH_S, 6.0, rivals=((3.0, prior),))
+        half = max(one.score for one in found if one.period_s < 4)
+        whole = max(one.score for one in found if one.period_s > 4)
+        assert whole == pytest.approx(best + np.log(1 - prior), abs=1e-9)
+        shares[prior] = half
+        assert sum(one.share for one in found) == pytest.approx(1.0)
+        assert [one.score for one in found] == sorted((one.score for one in found), reverse=True)
+    assert shares[0.5] - shares[0.01] == pytest.approx(np.log(0.5 / 0.01), abs=1e-9)
+
+
+def test_a_period_told_at_half_is_found_at_the_whole():
+    """Told 3 s of a clock of 6 s that is out of beat: the whole explains more, though only one in twenty tells half."""
+    best = few_beats(*joined(clock(late_s=0.15), room(10)), LENGTH_S, 3.0, rivals=((1.5, 0.01), (6.0, 0.05)))[
+        0
+    ]
+    assert best.period_s == pytest.approx(6.0, abs=0.01)
+    assert best.share > 0.99

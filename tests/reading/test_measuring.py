@@ -34,6 +34,7 @@ def heard(
     jitter_s=1e-4,
     moved=None,
     softer_s=0.0,
+    edge_s=0.0,
     alike=1.0,
     **more,
 ):
@@ -55,8 +56,8 @@ def heard(
                 20 * ones,
                 50 * ones,
                 ones > 0,
-                0 * ones,
-                (kind == "contact") * np.where(number % 2 == 0, softer_s, softer_s * alike) * RATE_HZ,
+                (kind == "contact") * np.where(number % 2 == 0, edge_s, edge_s * alike) * RATE_HZ,
+                (kind == "contact") * softer_s * RATE_HZ * ones,
             )
         )
     duration_s = duration_s or middle[-1] + 3
@@ -131,20 +132,30 @@ def test_another_torsion_clock_in_step_makes_the_period_less_sure(plain, other_s
     assert period.std_dev**2 - plain.period_s.std_dev**2 == pytest.approx(drawn_s**2, rel=1e-9, abs=1e-15)
 
 
-def test_contact_that_begins_softly_makes_the_arc_less_sure_and_nothing_else(plain):
-    softly = read(softer_s=0.008)
-    # A passage longer by 8 ms is an arc smaller by the same share, to first order.
-    wider = np.sqrt(softly.arc_deg.std_dev**2 - plain.arc_deg.std_dev**2)
-    assert wider == pytest.approx(ARC_DEG * 0.008 / PASSAGE_S, rel=0.01)
-    assert softly.beat_error_ms.std_dev == plain.beat_error_ms.std_dev
-    assert softly.period_s.std_dev == plain.period_s.std_dev
+def test_doubt_of_where_contacts_begin_is_in_the_arc_and_half_of_it_in_the_beat_error(plain):
+    doubted = read(edge_s=0.008)
+    # A passage longer by 8 ms is an arc smaller by the same share, to first order; two sides, each with its own doubt.
+    wider = np.sqrt(doubted.arc_deg.std_dev**2 - plain.arc_deg.std_dev**2)
+    assert wider == pytest.approx(ARC_DEG * 0.008 / PASSAGE_S / np.sqrt(2), rel=0.01)
+    # The middle of each side's lift is in doubt by half of it.
+    wider = np.sqrt(doubted.beat_error_ms.std_dev**2 - plain.beat_error_ms.std_dev**2)
+    assert wider == pytest.approx(4.0 * np.sqrt(2), rel=1e-6)
+    assert doubted.period_s.std_dev == plain.period_s.std_dev
 
 
-def test_contact_that_begins_softly_on_one_side_makes_the_beat_error_less_sure(plain):
-    one_sided = read(softer_s=0.008, alike=0.0)
-    # The middle of that side's lift is in doubt by half of it.
+def test_doubt_of_where_one_sides_contact_begins_counts_for_that_side(plain):
+    one_sided = read(edge_s=0.008, alike=0.0)
     wider = np.sqrt(one_sided.beat_error_ms.std_dev**2 - plain.beat_error_ms.std_dev**2)
     assert wider == pytest.approx(4.0, rel=1e-6)
+    wider = np.sqrt(one_sided.arc_deg.std_dev**2 - plain.arc_deg.std_dev**2)
+    assert wider == pytest.approx(ARC_DEG * 0.008 / PASSAGE_S / 2, rel=0.01)
+
+
+def test_a_softer_part_before_a_sound_is_told_and_is_in_no_figure(plain):
+    """What it leaves in doubt is in the doubt of where the sound begins."""
+    softly = read(softer_s=0.008)
+    assert softly.arc_deg.std_dev == plain.arc_deg.std_dev
+    told(softly, "A softer sound shows 8 ms before the contact")
 
 
 def test_slow_clock_loses():

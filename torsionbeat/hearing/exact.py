@@ -16,51 +16,29 @@ other, found by turns with the times; it is laid anew until it begins at its pla
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import product
 
 import numpy as np
 import numpy.typing as npt
 
 from torsionbeat.hearing.bands import CHUNK_FRAMES, POOLED_FRAMES, POWER_OF_LEVEL
+from torsionbeat.hearing.edges import AFTER, BEFORE, RISE_DOUBT, edge_and_rise, edge_of, refined
+from torsionbeat.theory.robust import median_deviation
 
 __all__ = [
-    "TAIL",
-    "Beginning",
     "ExactTimes",
     "FinePower",
-    "Onset",
-    "beginning_of",
-    "edge_of",
+    "aligned",
     "evidence_round",
     "laid_anywhere",
     "match",
-    "onset_in",
     "settled",
-    "softer_before",
 ]
 
 FloatArray = npt.NDArray[np.float32]
 IntArray = npt.NDArray[np.int64]
 
-BEFORE = 24
-"""Frames of the profile before the place at which the sound is taken to begin."""
-AFTER = 56
-_RISES = (0.2, 3.0)
 _SETTLED = 0.02
 """Frames (10 us): where no beat moves by more, another turn changes nothing."""
-_DECAYS = (4.0, 8.0, 16.0, 32.0)
-TAIL = 64
-"""Frames of a dying sound that are fitted."""
-_FAINT = 5.0
-"""Height (root of power over the room's) below which noise can hide where a profile begins."""
-_SOFT_RISE = 1.5
-"""Frames of rise taken for a sound whose own rise the noise hides."""
-_SHOWS_EARLY = 1.6
-"""Frames by which a sound shows before the place that fits it best, from the length of the levels' own windows."""
-_RISE_DOUBT = 0.2
-"""Share of a sound's rise by which its beginning is in doubt: one that swells is extrapolated along the wrong curve."""
-_SOFTER = (0.03, 0.05)
-"""Shares of the height of a sound: what stays below the first is still the room, what rises above the second is not."""
 _OWN_HEAD = 0.1
 """Share of a profile's highest power above which its first level is its own sound."""
 _LOUDNESS = np.array([0.25, 0.5, 1.0, 2.0, 4.0], np.float32)
@@ -69,17 +47,6 @@ _TICK_SHARES = np.array([0.03, 0.1, 0.3, 1.0], np.float32)
 share of 3 besides lost a tenth of the beats of one recording of real ticks (realsounds)."""
 _COARSE = 3
 """Frames (1.5 ms) from shift to shift where both levels are sought at once; the sound's own rise is longer."""
-LOOK_BACK = 100
-"""Frames (50 ms) before a sound's place in which its first part is sought: two-part ticks of real clocks begin 14 to 19 ms
-before their peak (realsounds)."""
-BEGINS = 0.02
-"""Share of its greatest power at which a sound begins."""
-_AVERAGED, _SURE, _LEAST_MEAN = 3, 3.0, 6
-"""Frames averaged, standard errors above zero, and beats at least, for a part to be heard in the mean."""
-_QUIET, _PART = 24, 5
-"""Frames of quiet (12 ms) that part two sounds; and by which a part must begin earlier than the edge to count as one."""
-_OWN_RISE = 14
-"""Frames of a first part that its own rise is followed in."""
 _LAID_ANEW, _AT_REST = 6, 4.0
 """A profile is laid anew at most so often, and until it begins within so many frames (2 ms) of its place: it then lies
 well inside the search of the last match, 6 frames or more."""
@@ -184,36 +151,59 @@ def _evidence(
         which[better] = number
     if shade is not None:
         for row in np.flatnonzero((shade > 1).any(axis=(1, 2))):
-            best[row], which[row] = _beside_another(sound[row] * shade[row], shade[row] - 1, laid)
+            best[row], which[row] = _beside_another(
+                sound[row] * shade[row], shade[row] - 1, profile, (head, tail)
+            )
     return best, which
 
 
 def _beside_another(
-    power: FloatArray, added: FloatArray, laid: FloatArray
-) -> tuple[FloatArray, npt.NDArray[np.int64]]:
+    power: FloatArray, added: FloatArray, profile: FloatArray, ends: tuple[FloatArray, FloatArray]
+) -> tuple[FloatArray, IntArray]:
     """Evidence of one beat at each shift where another clock ticks too, and the loudness chosen.
 
-    Power and what the other clock adds at most are (frames, bands), the sound at each shift (shifts, frames, bands).
+    Power and what the other clock adds at most are (frames, bands); ``ends`` is what stands before and behind the profile.
     Both levels are sought together at every third shift; the best pair of all then serves every shift.
     """
     rooms = 1 + _TICK_SHARES[:, None, None] * added
-    silent = float(-(np.log(rooms) + power / rooms).sum(axis=(1, 2)).min())
-    coarse = laid[::_COARSE]
-    best = np.full(len(coarse), -np.inf)
-    pair = (0, 0)
-    for share, room in enumerate(rooms):
-        for number, loudness in enumerate(_LOUDNESS):
-            mean = loudness * coarse
-            mean += room
-            gained = -(np.log(mean) + power / mean).sum(axis=(1, 2))
-            if gained.max() > best.max():
-                pair = (share, number)
-            np.maximum(best, gained, out=best)
-    mean = _LOUDNESS[pair[1]] * laid
-    mean += rooms[pair[0]]
-    fine = -(np.log(mean) + power / mean).sum(axis=(1, 2))
-    fine = np.maximum(fine, np.interp(np.arange(len(laid)), np.arange(len(laid))[::_COARSE], best))
-    return (fine - silent).astype(np.float32), np.full(len(laid), pair[1], np.int64)
+    silent = float(-_costs(rooms, power).sum(axis=(1, 2)).min())
+    every = np.arange(len(power) - len(profile) + 1)
+    coarse = every[::_COARSE]
+    each = np.stack([_explained(power, room, profile, ends, _LOUDNESS, coarse) for room in rooms])
+    share, number, _ = np.unravel_index(int(np.argmax(each)), each.shape)
+    fine = _explained(power, rooms[share], profile, ends, _LOUDNESS[[number]], every)[0]
+    fine = np.maximum(fine, np.interp(every, coarse, each.max(axis=(0, 1))))
+    return (fine - silent).astype(np.float32), np.full(len(every), number, np.int64)
+
+
+def _explained(
+    power: FloatArray,
+    room: FloatArray,
+    profile: FloatArray,
+    ends: tuple[FloatArray, FloatArray],
+    loudness: FloatArray,
+    shifts: IntArray,
+) -> npt.NDArray[np.float64]:
+    """Log likelihood of the whole window with the sound laid at each of the shifts, shape (loudness, shifts).
+
+    Before and behind the sound the mean does not depend on the shift: there running sums serve all shifts.
+    """
+    before, behind = (np.zeros((len(loudness), len(power) + 1)) for _ in ends)
+    for end, sums in zip(ends, (before, behind), strict=True):
+        costs = _costs(room + loudness[:, None, None] * end, power)
+        np.cumsum(costs.sum(axis=2), axis=1, out=sums[:, 1:])
+    index = shifts[:, None] + np.arange(len(profile))
+    rooms, powers = room[index], power[index]
+    inner = np.stack([_costs(rooms + loud * profile, powers).sum(axis=(1, 2)) for loud in loudness])
+    out: npt.NDArray[np.float64] = -(before[:, shifts] + inner + behind[:, -1:])
+    return out + behind[:, shifts + len(profile)]
+
+
+def _costs(mean: FloatArray, power: FloatArray) -> FloatArray:
+    """Minus the log likelihood of each power about its mean."""
+    out: FloatArray = np.log(mean)
+    out += power / mean
+    return out
 
 
 def _tops(gained: FloatArray) -> IntArray:
@@ -229,17 +219,7 @@ def _tops(gained: FloatArray) -> IntArray:
     return out
 
 
-def _refined(gained: FloatArray, best: IntArray) -> npt.NDArray[np.float64]:
-    """Top of the parabola through the best shift and its neighbours."""
-    rows = np.arange(len(best))
-    middle = np.clip(best, 1, gained.shape[1] - 2)
-    left, top, right = (gained[rows, middle + step].astype(np.float64) for step in (-1, 0, 1))
-    bend = left - 2 * top + right
-    step = np.where(bend < 0, 0.5 * (left - right) / np.where(bend < 0, bend, -1), 0.0)
-    return np.where(middle == best, best + np.clip(step, -0.5, 0.5), best.astype(np.float64))
-
-
-def _aligned(sound: FloatArray, shifts: npt.NDArray[np.float64], length: int) -> FloatArray:
+def aligned(sound: FloatArray, shifts: npt.NDArray[np.float64], length: int) -> FloatArray:
     """Pieces of each window beginning at a fractional shift, shape (beats, length, bands)."""
     whole = np.floor(shifts).astype(np.int64)
     part = (shifts - whole).astype(np.float32)[:, None, None]
@@ -273,23 +253,23 @@ def match(
     for _ in range(passes):
         # What all shifts have in common is taken out, or profile and times would creep to one end of the search together.
         at = np.clip(shifts - (np.median(shifts) - search), 0, 2 * search)
-        shaded = None if shade is None else _aligned(shade, at, BEFORE + AFTER)
-        profile = _mean_profile(_aligned(sound, at, BEFORE + AFTER), strength, shaded)
+        shaded = None if shade is None else aligned(shade, at, BEFORE + AFTER)
+        profile = _mean_profile(aligned(sound, at, BEFORE + AFTER), strength, shaded)
         gained, which = _evidence(sound, profile, search, shade)
         gained += prior
         best = _tops(gained)
-        before, shifts = shifts, _refined(gained, best)
+        before, shifts = shifts, refined(gained, best)
         strength = _LOUDNESS[which[rows, best]]
         if np.abs(shifts - before).max(initial=0) < _SETTLED:
             break
-    laid = _aligned(sound, shifts, BEFORE + AFTER)
-    edge, rise = _edge_and_rise(profile)
+    laid = aligned(sound, shifts, BEFORE + AFTER)
+    edge, rise = edge_and_rise(profile)
     return ExactTimes(
         places + shifts - search,
         gained[rows, best].astype(np.float64),
         profile,
         edge,
-        float(np.hypot(_edge_uncertainty(laid, strength), _RISE_DOUBT * rise)),
+        float(np.hypot(_edge_uncertainty(laid, strength), RISE_DOUBT * rise)),
         _likeness(laid, profile),
         (laid - 1).sum(axis=(1, 2)) / max(float(profile.sum()), 1e-9),
     )
@@ -322,7 +302,11 @@ def _likeness(laid: FloatArray, profile: FloatArray) -> FloatArray:
 
 
 def _edge_uncertainty(laid: FloatArray, strength: FloatArray) -> float:
-    """Standard uncertainty of the edge, in frames, from leaving out an eighth of the beats at a time."""
+    """Standard uncertainty of the edge, in frames, from leaving out an eighth of the beats at a time.
+
+    The jackknife (B. Efron, 1982, from memory) with the median deviation in the place of the standard one: where a sound has
+    two parts, one edge in eight that goes over to the other part would make tens of frames of it.
+    """
     parts = 8
     if len(laid) < parts:
         return 1.0
@@ -330,7 +314,7 @@ def _edge_uncertainty(laid: FloatArray, strength: FloatArray) -> float:
     edges = np.array(
         [edge_of(_mean_profile(laid[index != part], strength[index != part])) for part in range(parts)]
     )
-    return float(np.sqrt((parts - 1) / parts * np.sum((edges - edges.mean()) ** 2)))
+    return float(np.sqrt(parts - 1)) * median_deviation(edges - np.median(edges))
 
 
 def laid_anywhere(
@@ -342,7 +326,7 @@ def laid_anywhere(
     """
     sound = fine.windows(places, search)
     gained = _evidence(sound, profile, search, fine.shade(places, search))[0] + _prior(search, prior_frames)
-    laid = _aligned(sound, np.argmax(gained, axis=1).astype(np.float64), BEFORE + AFTER)
+    laid = aligned(sound, np.argmax(gained, axis=1).astype(np.float64), BEFORE + AFTER)
     return gained.max(axis=1).astype(np.float64), _likeness(laid, profile)
 
 
@@ -372,179 +356,3 @@ def _mean_profile(laid: FloatArray, strength: FloatArray, shade: FloatArray | No
         excess *= np.minimum(1, ceiling / np.maximum(total, ceiling))[:, None, None]
     out: FloatArray = np.maximum(excess.mean(axis=0), 0).astype(np.float32)
     return out
-
-
-def edge_of(profile: FloatArray) -> float:
-    """Where the profile begins, to a fraction of a frame, counted from its place (BEFORE frames after its first)."""
-    return _edge_and_rise(profile)[0]
-
-
-def _edge_and_rise(profile: FloatArray) -> tuple[float, float]:
-    """Where the profile begins, and the frames it takes from there to the upper of the two heights.
-
-    A sound that rises slowly passes any one height late. So the rise is followed at two heights and extrapolated to
-    zero along the curve 1 - exp(-t / rise): a sharp and a soft sound then begin at the same place. Where the
-    profile is noisy the two heights lie higher; where it is faint too the whole sound is fitted instead.
-    """
-    height = _height(profile)
-    floor = float(np.quantile(height, 0.1))
-    top = _first_top(height, floor)
-    rise = height[top] - floor
-    quiet = height[: max(top - 8, 6)]
-    noise = float(np.quantile(np.abs(quiet - np.median(quiet)), 0.9)) / max(rise, 1e-12)
-    if noise > 0.05 and height[top] < _FAINT:
-        series = height**2
-        onset = onset_in(np.concatenate([series - np.median(series), np.zeros(TAIL)]))
-        return onset.begins - BEFORE, _SOFT_RISE
-    low, high = (0.12, 0.5) if noise < 0.05 else (0.33, 0.67)
-    start, later = _crossing(height, top, floor + low * rise), _crossing(height, top, floor + high * rise)
-    if start <= 0:
-        return float(-BEFORE), later  # A loud sound that is there already with the first frame.
-    back = np.log1p(-low) / (np.log1p(-high) - np.log1p(-low))
-    return float(start - back * (later - start) - BEFORE), float((1 + back) * (later - start))
-
-
-def _height(profile: FloatArray) -> npt.NDArray[np.float64]:
-    """One height for each frame: each band counts by what it holds of the sound, so that mere noise blurs nothing."""
-    share = profile.mean(axis=0, dtype=np.float64)
-    out: npt.NDArray[np.float64] = np.sqrt(
-        profile.astype(np.float64) @ (share / max(float(share.sum()), 1e-12))
-    )
-    return out
-
-
-@dataclass(frozen=True, slots=True)
-class Beginning:
-    """Where a mean sound begins, in frames from the place of its profile, with its standard uncertainty.
-
-    ``hidden`` is the share of its greatest power below which the room hides what may come before.
-    """
-
-    frames: float
-    uncertainty: float
-    hidden: float
-
-
-def beginning_of(fine: FinePower, found: ExactTimes, certain: npt.NDArray[np.bool_]) -> Beginning:
-    """Where the first part of a sound begins that is heard in the mean of all beats.
-
-    A tick may have parts tens of milliseconds apart, the first of them weaker. A sound begins where its power first
-    passes `BEGINS` of its greatest; the mean of many beats shows that far below the room. What lies before a quiet
-    stretch is another sound, or its dying away. The first part is then extrapolated along its own rise.
-    """
-    plain = Beginning(found.edge, found.edge_uncertainty, 1.0)
-    if np.count_nonzero(certain) < _LEAST_MEAN:
-        return plain
-    at = found.frames[certain]
-    whole = np.floor(at).astype(np.int64)
-    sound = fine.around(whole, LOOK_BACK + 1, AFTER + 1)
-    laid = _aligned(sound, at - whole + 1, LOOK_BACK + AFTER)
-    share = found.profile.mean(axis=0, dtype=np.float64)
-    weights = (share / max(float(share.sum()), 1e-12)).astype(np.float32)
-    each = (laid - 1) @ weights
-    ceiling = np.maximum(4 * np.median(np.maximum(each, 0), axis=0), 4.0)
-    each = np.minimum(each, ceiling)
-    mean = _averaged(each.mean(axis=0))
-    doubt = _averaged(each.std(axis=0)) / np.sqrt(len(each) * _AVERAGED / 2)
-    first = round(found.edge) + LOOK_BACK
-    top = float(mean[first:].max())
-    if top <= 0 or first < 4 * _AVERAGED:
-        return plain
-    before = slice(2, max(first - 4, 8))
-    hidden = float(np.quantile(_SURE * doubt[before], 0.5)) / top
-    least = np.maximum(BEGINS * top, _SURE * doubt)
-    heard = mean > least
-    start = _first_of(heard, first)
-    if start <= _QUIET or first - start < _PART:
-        return Beginning(found.edge, found.edge_uncertainty, hidden)
-    part = (
-        laid[:, start - BEFORE : start + _OWN_RISE] if start >= BEFORE else laid[:, : start + _OWN_RISE]
-    ).mean(axis=0)
-    begins, rise = _edge_and_rise(np.maximum(part - 1, 0))
-    shift = start - min(start, BEFORE) + begins + BEFORE - LOOK_BACK
-    return Beginning(float(shift), float(np.hypot(found.edge_uncertainty, _RISE_DOUBT * rise)), hidden)
-
-
-def _averaged(series: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
-    """Running mean over `_AVERAGED` frames."""
-    return np.convolve(series, np.ones(_AVERAGED) / _AVERAGED, "same")
-
-
-def _first_of(heard: npt.NDArray[np.bool_], first: int) -> int:
-    """Go back from ``first`` while no `_QUIET` frames in a row are unheard: the earliest frame heard."""
-    earliest, quiet = first, 0
-    for frame in range(first - 1, -1, -1):
-        if heard[frame]:
-            earliest, quiet = frame, 0
-        else:
-            quiet += 1
-            if quiet >= _QUIET:
-                return earliest
-    return 0
-
-
-def softer_before(profile: FloatArray, edge: float) -> float:
-    """Frames by which a softer part of the sound shows before the edge, 0 where none does or the room hides it.
-
-    A pin slides before it strikes, a tooth lets go before it lands, and which of the two begins the sound is a matter
-    of how quiet the room is. Beats are alike in this and mostly the sides too, so that it is the passage that is in doubt.
-    """
-    height = _height(profile)
-    floor = float(np.quantile(height, 0.1))
-    whole = float(height.max()) - floor
-    last = int(edge + BEFORE - 2 * _SHOWS_EARLY)
-    begins = np.flatnonzero(height[: max(last, 0)] > floor + _SOFTER[1] * whole)
-    if not len(begins) or begins[0] < 4:
-        return 0.0
-    first = int(begins[0])
-    still = height[: first - 1].max() < floor + _SOFTER[0] * whole
-    lasts = height[first:last].mean() > floor + _SOFTER[0] * whole
-    return edge + BEFORE - first if still and lasts else 0.0
-
-
-@dataclass(frozen=True, slots=True)
-class Onset:
-    """Where a sound begins, how far it stands out, and how fast it dies away: frames, unit of the series, frames."""
-
-    begins: float
-    height: float
-    decay: float
-
-
-def onset_in(series: npt.NDArray[np.float64]) -> Onset:
-    """Where in a noisy series, zero in the room, a sudden rise that dies away begins; not in its last TAIL frames.
-
-    The matched filter of (1 - exp(-t / rise)) exp(-t / decay) in even noise, for a sharp rise and one of 1.5 ms and
-    decays of 2 to 16 ms: it uses the whole sound, where a
-    passed height would use one frame of it.
-    """
-    best = Onset(0.0, -np.inf, _DECAYS[0])
-    for rise, decay in product(_RISES, _DECAYS):
-        shape = -np.expm1(-(np.arange(TAIL) + 0.5) / rise) * np.exp(-np.arange(TAIL) / decay)
-        fit = np.correlate(series, shape / np.sqrt(np.sum(shape**2)), mode="valid")
-        top = np.array([np.argmax(fit)])
-        if fit[top[0]] > best.height:
-            begins = float(_refined(fit[None, :], top)[0]) - _SHOWS_EARLY
-            best = Onset(begins, float(fit[top[0]]), decay)
-    return best
-
-
-def _first_top(height: npt.NDArray[np.float64], floor: float) -> int:
-    """The first local maximum at least half as high as the highest: a later echo is not the beginning."""
-    top = int(np.argmax(height))
-    for index in range(1, top):
-        rises = height[index] > height[index - 1] and height[index] >= height[index + 1]
-        if rises and height[index] - floor > 0.5 * (height[top] - floor):
-            return index
-    return top
-
-
-def _crossing(height: npt.NDArray[np.float64], top: int, level: float) -> float:
-    """Last place before ``top`` at which the height passes a level, to a fraction of a frame."""
-    index = top
-    while index > 0 and height[index - 1] >= level:
-        index -= 1
-    if index == 0:
-        return 0.0
-    low, high = height[index - 1], height[index]
-    return float(index - 1 + (level - low) / max(high - low, 1e-12))

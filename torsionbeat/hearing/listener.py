@@ -23,7 +23,7 @@ from torsionbeat.hearing.bands import (
     RoomFloor,
     plan_bands,
 )
-from torsionbeat.hearing.exact import BEFORE
+from torsionbeat.hearing.edges import BEFORE
 from torsionbeat.hearing.heard import (
     DropsAgain,
     Heard,

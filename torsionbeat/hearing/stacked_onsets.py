@@ -12,7 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from torsionbeat.hearing.exact import TAIL, FinePower, onset_in
+from torsionbeat.hearing.edges import TAIL, onset_in
+from torsionbeat.hearing.exact import FinePower
 from torsionbeat.theory.robust import SIGMA_PER_MEDIAN
 
 __all__ = ["REACH", "Together", "beginning_in", "passages_together"]

@@ -15,7 +15,8 @@ import numpy as np
 import numpy.typing as npt
 
 from torsionbeat.hearing.bands import CHUNK_FRAMES, BandEar, Chunk, RoomFloor, plan_bands
-from torsionbeat.hearing.exact import AFTER, BEFORE, FinePower
+from torsionbeat.hearing.edges import AFTER, BEFORE
+from torsionbeat.hearing.exact import FinePower
 from torsionbeat.hearing.heard import Heard, VoiceProfile
 from torsionbeat.hearing.listener import Listener
 

@@ -24,7 +24,6 @@ __all__ = [
     "passages_apart_s",
     "side_edge_s",
     "single_arcs_deg",
-    "unlike_s",
 ]
 
 Edges = dict[tuple[int, str], float]
@@ -73,7 +72,6 @@ def mean_arc_deg(
     *,
     together: dict[int, StackedPassage],
     edges: Edges,
-    softer_s: float,
 ) -> UFloat:
     """Mean arc over the stretch heard, degrees; None where neither side gives one.
 
@@ -87,8 +85,8 @@ def mean_arc_deg(
         Period and beat error of the same stretch.
     together : dict
         Mean passage by side where single contacts are not heard.
-    edges, softer_s : Edges, float
-        Doubt of where sounds begin, seconds; ``softer_s`` by what another room would hide of them.
+    edges : Edges
+        Doubt of where sounds begin, seconds.
     """
     if clock.lift_deg is None:
         return None
@@ -104,8 +102,7 @@ def mean_arc_deg(
     if len(values) == 2 and abs(values[0] - values[1]) > BEYOND_CHANCE * float(np.hypot(*spreads)):
         # The balance swings as far one way as the other: where the sides disagree, one of them was misheard.
         spread = max(spread, abs(float(values[0] - values[1])) / 2)
-    passage_s = steady.period_s / np.pi * float(np.arcsin(clock.lift_deg / mean))
-    of_arc = (clock.lift_tolerance_deg / np.sqrt(3) / clock.lift_deg, softer_s / passage_s, IMPULSE_SHARE)
+    of_arc = (clock.lift_tolerance_deg / np.sqrt(3) / clock.lift_deg, IMPULSE_SHARE)
     return ufloat(mean, float(np.hypot(spread, mean * np.linalg.norm(of_arc))))
 
 
@@ -169,13 +166,6 @@ def side_edge_s(edges: Edges) -> float:
     if (0, "contact") in edges and (1, "contact") in edges:
         return float(np.sqrt(sum(value**2 for value in edges.values()))) / 2
     return float(np.hypot(edges.get((0, "drop"), EDGE_S), edges.get((1, "drop"), EDGE_S)))
-
-
-def unlike_s(sounds: HeardSounds, seconds_per_sample: float) -> float:
-    """What softer beginnings add to the beat error where the sides are not alike in them: what both have falls out."""
-    apart = np.diff([sounds.softer_samples(kind) for kind in ("contact", "drop")])
-    with_contact = bool((sounds.certain & (sounds.kind == "contact")).any())
-    return float(np.linalg.norm(apart)) * seconds_per_sample / (2 if with_contact else 1)
 
 
 def passages_apart_s(beats: Beats, edges: Edges) -> float:

@@ -44,7 +44,6 @@ from torsionbeat.reading.mean_arc import (
     passages_apart_s,
     side_edge_s,
     single_arcs_deg,
-    unlike_s,
 )
 from torsionbeat.reading.mean_period import SteadyPeriod, mean_period
 from torsionbeat.reading.other_accounts import arc_in_doubt_deg, beat_error_in_doubt_ms
@@ -210,14 +209,10 @@ def _figures_of(
     apart_s = passages_apart_s(beats, edges)
     error_ms = None
     if np.isfinite(steady.beat_error_s) and not heard.one_sided:
-        by_sides_s = np.hypot(unlike_s(sounds, seconds_per_sample), apart_s / 2)
-        u_side = np.linalg.norm([steady.beat_error_uncertainty_s, side_edge_s(edges), by_sides_s])
+        u_side = np.linalg.norm([steady.beat_error_uncertainty_s, side_edge_s(edges), apart_s / 2])
         error_ms = ufloat(steady.beat_error_s * 1e3, float(u_side) * 1e3)
     arcs = single_arcs_deg(beats, clock, steady)
-    # Softer beginnings of contact and drop, which another room would hide, leave their distance in doubt.
-    softer_samples = [max(sounds.softer_samples(kind)) for kind in ("contact", "drop")]
-    softer_s = float(np.linalg.norm(softer_samples)) * seconds_per_sample
-    arc = mean_arc_deg(beats, arcs, clock, steady, together=together, edges=edges, softer_s=softer_s)
+    arc = mean_arc_deg(beats, arcs, clock, steady, together=together, edges=edges)
     error_ms = beat_error_in_doubt_ms(error_ms, heard.other_accounts, 1e3 * seconds_per_sample)
     arc = arc_in_doubt_deg(arc, heard.other_accounts, seconds_per_sample, steady.period_s, clock)
     return _Figures(

@@ -1,0 +1,144 @@
+"""Where sounds begin: with their first part, and no surer than it is clear which that is."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from torsionbeat.hearing.bands import plan_bands
+from torsionbeat.hearing.beginnings import beginning_of
+from torsionbeat.hearing.exact import FinePower, settled
+
+RATE_HZ = 16_000
+NOISE = 0.01
+CARRIER_HZ = 2700.0
+
+
+def fine_of(chapter):
+    return FinePower(chapter.levels, chapter.floors, None)
+
+
+def two_part(first_db, apart_s, room=NOISE, count=40, seed=5):
+    """Ticks whose first part lies ``first_db`` below the second, ``apart_s`` before it: sound and times of the first part."""
+    rng = np.random.default_rng(seed)
+    times = 0.5 + 0.5 * np.arange(count) + rng.uniform(-0.001, 0.001, count)
+    sound = room * rng.standard_normal(int((times[-1] + 1) * RATE_HZ))
+    grid = np.arange(len(sound)) / RATE_HZ
+    for time in times:
+        for start, size in ((time, 10 ** (first_db / 20)), (time + apart_s, 1.0)):
+            near = (grid >= start) & (grid < start + 0.03)
+            away = grid[near] - start
+            sound[near] += 0.3 * size * np.exp(-away / 0.006) * np.sin(2 * np.pi * CARRIER_HZ * away)
+    return sound.astype(np.float32), times
+
+
+@pytest.mark.parametrize(("first_db", "apart_s"), [(-8.0, 0.016), (-11.0, 0.018), (-6.0, 0.012)])
+def test_a_tick_begins_with_its_first_part(chapter_of, first_db, apart_s):
+    """Real ticks have a part 14 to 19 ms before their peak and 4 to 11 dB below it; it is the beginning."""
+    sound, times = two_part(first_db, apart_s)
+    fine = fine_of(chapter_of(sound))
+    plan = plan_bands(RATE_HZ)
+    places = np.rint((times + apart_s - plan.frame_middle_s) / plan.frame_s).astype(np.int64)
+    found = settled(fine, places, 24)
+    begins = found.frames + beginning_of(fine, found, np.ones(len(places), bool)).frames
+    away_s = begins * plan.frame_s + plan.frame_middle_s - times
+    # a window of 1.5 ms shows a sound up to 0.75 ms early
+    assert abs(float(np.median(away_s)) + 0.0004) < 0.0006
+
+
+def test_what_lies_before_a_quiet_stretch_is_another_sound(chapter_of):
+    """A contact 30 ms before a drop, gone within 10: the drop begins with itself."""
+    sound, times = two_part(-6.0, 0.04, room=0.0005)
+    fine = fine_of(chapter_of(sound))
+    plan = plan_bands(RATE_HZ)
+    places = np.rint((times + 0.04 - plan.frame_middle_s) / plan.frame_s).astype(np.int64)
+    found = settled(fine, places, 24)
+    assert beginning_of(fine, found, np.ones(len(places), bool)).frames == pytest.approx(found.edge, abs=1.0)
+
+
+def placed(chapter_of, first_db, apart_s, room=NOISE, count=40):
+    """What is said of the beginning of two-part ticks laid at their second part, and where both parts are, in frames."""
+    sound, times = two_part(first_db, apart_s, room=room, count=count)
+    fine = fine_of(chapter_of(sound))
+    plan = plan_bands(RATE_HZ)
+    places = np.rint((times + apart_s - plan.frame_middle_s) / plan.frame_s).astype(np.int64)
+    found = settled(fine, places, 24)
+    begins = beginning_of(fine, found, np.ones(len(places), bool))
+    away = float(np.median(found.frames - (times - plan.frame_middle_s) / plan.frame_s))
+    return begins, -away, apart_s / plan.frame_s - away
+
+
+def test_a_sharp_sound_is_known_to_a_fraction_of_a_frame(chapter_of):
+    begins, first, _ = placed(chapter_of, -6.0, 0.0, room=0.001)
+    assert begins.frames == pytest.approx(first, abs=1.5)
+    assert begins.uncertainty < 0.7
+    assert begins.softer_before == 0
+
+
+@pytest.mark.parametrize(("first_db", "least"), [(-14.0, 1.5), (-17.0, 8.0), (-20.0, 8.0), (-23.0, 1.5)])
+def test_a_first_part_near_the_share_at_which_sounds_begin_leaves_the_beginning_in_doubt(
+    chapter_of, first_db, least
+):
+    """Of 4, 2, 1 and half a per cent of the power, 20 frames ahead: either part may be said to be the beginning.
+
+    Weighed by how near each share is to 2 %: of 1 or 2 % some 0.2 of the weight lies on the other part, 20 times the root of
+    which are 9 frames; of 4 and 0.5 % a hundredth, 2 frames.
+    """
+    begins, first, second = placed(chapter_of, first_db, 0.010, room=0.0005)
+    assert second - first == pytest.approx(20, abs=0.5)
+    assert least < begins.uncertainty < 12
+    # the levels' windows show a sound up to 1.5 frames early
+    assert min(abs(begins.frames - first), abs(begins.frames - second)) < 2
+    assert (abs(begins.frames - first) < 2) == (first_db > -18)
+
+
+def test_a_first_part_of_a_tenth_is_the_beginning_and_hardly_in_doubt(chapter_of):
+    begins, first, _ = placed(chapter_of, -6.0, 0.010, room=0.0005)
+    assert begins.frames == pytest.approx(first, abs=2)  # windows of 1.5 ms show it early
+    assert begins.uncertainty < 1.0
+
+
+def test_a_part_of_one_per_cent_is_told_as_softer_before(chapter_of):
+    begins, first, second = placed(chapter_of, -20.5, 0.010, room=0.0005)
+    assert begins.frames == pytest.approx(second, abs=2)
+    assert begins.softer_before == pytest.approx(second - first, abs=3)
+
+
+def test_what_the_room_may_hide_before_a_sound_is_in_its_doubt(chapter_of):
+    """The same ticks in rooms 20 dB apart: in the loud one 6 ms more may be hidden."""
+    quiet, _, _ = placed(chapter_of, -6.0, 0.0, room=0.003)
+    loud, _, _ = placed(chapter_of, -6.0, 0.0, room=0.3)
+    assert quiet.uncertainty < 1.0
+    assert 8 < loud.uncertainty < 20
+
+
+def test_of_two_beats_the_mean_is_not_looked_into(chapter_of):
+    sound, times = two_part(-6.0, 0.0, room=0.001)
+    fine = fine_of(chapter_of(sound))
+    plan = plan_bands(RATE_HZ)
+    places = np.rint((times - plan.frame_middle_s) / plan.frame_s).astype(np.int64)
+    found = settled(fine, places, 24)
+    two = np.arange(len(places)) < 2
+    assert beginning_of(fine, found, two).frames == found.edge
+    assert beginning_of(fine, found, two).uncertainty >= 4.0
+    assert beginning_of(fine, found, np.arange(len(places)) < 3).uncertainty < 2.0
+
+
+def test_a_sound_that_is_there_all_the_time_before_is_another_ones(chapter_of):
+    """A reverberant contact that dies away through the drop: the drop begins with itself, and is in no doubt of 50 ms."""
+    rng = np.random.default_rng(8)
+    times = 0.6 + 0.5 * np.arange(30)
+    sound = 0.0005 * rng.standard_normal(int(16 * RATE_HZ))
+    grid = np.arange(len(sound)) / RATE_HZ
+    for time in times:
+        for start, size, decay in ((time - 0.08, 0.05, 0.2), (time, 0.3, 0.006)):
+            near = (grid >= start) & (grid < start + 0.15)
+            away = grid[near] - start
+            sound[near] += size * np.exp(-away / decay) * rng.standard_normal(near.sum())
+    fine = fine_of(chapter_of(sound.astype(np.float32)))
+    plan = plan_bands(RATE_HZ)
+    places = np.rint((times - plan.frame_middle_s) / plan.frame_s).astype(np.int64)
+    found = settled(fine, places, 24)
+    begins = beginning_of(fine, found, np.ones(len(places), bool))
+    assert begins.frames == pytest.approx(found.edge, abs=1.0)
+    assert begins.uncertainty < 12
