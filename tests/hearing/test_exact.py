@@ -9,6 +9,7 @@ from torsionbeat.hearing.bands import LEVEL_AT_FULL_SCALE, POOLED_FRAMES, plan_b
 from torsionbeat.hearing.edges import BEFORE, edge_of
 from torsionbeat.hearing.exact import (
     FinePower,
+    _beside_another,
     _edge_uncertainty,
     _likeness,
     _mean_profile,
@@ -205,3 +206,36 @@ def test_likeness_is_one_for_the_sound_itself_and_zero_for_another():
     assert found[0] == pytest.approx(1.0, abs=0.01)
     assert 0.9 < found[1] < 1.0
     assert found[2] == 0.0
+
+
+def test_beside_another_clock_every_shift_explains_the_whole_window():
+    """By the formula, shift by shift: head before, profile, tail behind, each on the room with the best share of the tick."""
+    rng = np.random.default_rng(2)
+    sound = profile(24.0, 1.0)
+    sound[:4], sound[-4:] = 2.0, 0.5
+    head, tail = sound[:4].mean(axis=0), sound[-4:].mean(axis=0)
+    search = 15
+    power = rng.exponential(1.0, (80 + 2 * search, 3)).astype(np.float32)
+    added = np.zeros_like(power)
+    added[30:50] = 40.0
+    power[30:50] *= 1 + 0.3 * added[30:50]
+    power[20:100] += 2 * sound
+    gained, which = _beside_another(power, added, sound, (head, tail))
+    rooms = [1 + share * added for share in (0.03, 0.1, 0.3, 1.0)]
+    silent = min(float(np.sum(np.log(room) + power / room)) for room in rooms)
+    best, loudest = np.full(2 * search + 1, -np.inf), -1
+    for room in rooms:
+        for number, loudness in enumerate((0.25, 0.5, 1.0, 2.0, 4.0)):
+            for shift in range(len(best)):
+                mean = room.copy()
+                mean[:shift] += loudness * head
+                mean[shift : shift + 80] += loudness * sound
+                mean[shift + 80 :] += loudness * tail
+                explained = silent - float(np.sum(np.log(mean) + power / mean))
+                loudest = number if explained > best.max() else loudest
+                best[shift] = max(best[shift], explained)
+    # the best pair of levels serves all shifts, every third of which is tried with all of them
+    assert gained.max() == pytest.approx(best.max(), rel=1e-4)
+    assert int(gained.argmax()) == int(best.argmax())
+    np.testing.assert_allclose(gained[::3], best[::3], rtol=1e-3, atol=0.05)
+    assert np.all(which == loudest)
