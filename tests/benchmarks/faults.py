@@ -301,7 +301,6 @@ FAULTS: list[Fault] = [
             "spread = spread",
         ),
         passages_apart_by_chance=("BEYOND_CHANCE = 3.0", "BEYOND_CHANCE = 0.1"),
-        beginnings_unlike_doubled=("seconds_per_sample / (2 if with_contact else 1)", "seconds_per_sample"),
         edge_of_a_tenth=("EDGE_S = 0.00015", "EDGE_S = 0.000015"),
         greatest_arc_small=("GREATEST_ARC_DEG = 1000.0", "GREATEST_ARC_DEG = 280.0"),
         scatter_not_divided=(
@@ -511,13 +510,35 @@ FAULTS: list[Fault] = [
     *of(
         "hearing/exact.py",
         "hearing/test_exact.py",
-        jackknife_factor=("(parts - 1) / parts * np.sum", "1 / parts * np.sum"),
-        edge_not_extrapolated=("back = np.log1p(-low) / (np.log1p(-high) - np.log1p(-low))", "back = 0.0"),
+        jackknife_factor=("np.sqrt(parts - 1)", "np.sqrt(1 / parts)"),
         likeness_of_no_mean=(
             "size = np.linalg.norm(each, axis=1) * np.linalg.norm(mean)",
             "size = np.linalg.norm(each, axis=1)",
         ),
+        tail_behind_the_sound_left_out=("inner + behind[:, -1:])", "inner)"),
+    ),
+    *of(
+        "hearing/edges.py",
+        "hearing/test_edges.py",
+        edge_not_extrapolated=("back = np.log1p(-low) / (np.log1p(-high) - np.log1p(-low))", "back = 0.0"),
         edge_at_the_upper_height=("low, high = (0.12, 0.5)", "low, high = (0.45, 0.5)"),
+    ),
+    *of(
+        "hearing/beginnings.py",
+        "hearing/test_beginnings.py",
+        doubt_by_share_dropped=("doubts = (by_rise, by_share,", "doubts = (by_rise,"),
+        hidden_lead_dropped=("course.scatter(), course.hidden_lead())", "course.scatter())"),
+        first_part_not_sought=("if course.first - start >= _PART:", "if False:"),
+        dying_away_taken_for_the_beginning=(
+            "                return earliest\n    return first",
+            "                return earliest\n    return 0",
+        ),
+    ),
+    *of(
+        "hearing/few_beats.py",
+        "hearing/test_few_beats.py",
+        odds_of_a_mistold_period_dropped=("one.score + float(np.log(prior))", "one.score"),
+        share_of_the_told_period_not_less=("1 - sum(share for _, share in rivals)", "1.0"),
     ),
     *of(
         "hearing/reference.py",
