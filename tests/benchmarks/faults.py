@@ -518,8 +518,8 @@ FAULTS: list[Fault] = [
         tail_behind_the_sound_left_out=("inner + behind[:, -1:])", "inner)"),
     ),
     *of(
-        "hearing/edges.py",
-        "hearing/test_edges.py",
+        "theory/edges.py",
+        "theory/test_edges.py",
         edge_not_extrapolated=("back = np.log1p(-low) / (np.log1p(-high) - np.log1p(-low))", "back = 0.0"),
         edge_at_the_upper_height=("low, high = (0.12, 0.5)", "low, high = (0.45, 0.5)"),
     ),

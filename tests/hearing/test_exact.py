@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 
 from torsionbeat.hearing.bands import LEVEL_AT_FULL_SCALE, POOLED_FRAMES, plan_bands
-from torsionbeat.hearing.edges import BEFORE, edge_of
 from torsionbeat.hearing.exact import (
     FinePower,
     _beside_another,
@@ -16,6 +15,7 @@ from torsionbeat.hearing.exact import (
     laid_anywhere,
     match,
 )
+from torsionbeat.theory.edges import BEFORE, edge_of
 
 RATE_HZ = 16_000
 NOISE = 0.01

@@ -21,7 +21,7 @@ import numpy as np
 import numpy.typing as npt
 
 from torsionbeat.hearing.bands import CHUNK_FRAMES, POOLED_FRAMES, POWER_OF_LEVEL
-from torsionbeat.hearing.edges import AFTER, BEFORE, RISE_DOUBT, edge_and_rise, edge_of, refined
+from torsionbeat.theory.edges import AFTER, BEFORE, RISE_DOUBT, edge_and_rise, edge_of, refined
 from torsionbeat.theory.robust import median_deviation
 
 __all__ = [

@@ -23,7 +23,6 @@ from torsionbeat.hearing.bands import (
     RoomFloor,
     plan_bands,
 )
-from torsionbeat.hearing.edges import BEFORE
 from torsionbeat.hearing.heard import (
     DropsAgain,
     Heard,
@@ -36,6 +35,7 @@ from torsionbeat.hearing.other_clocks import OtherClock
 from torsionbeat.hearing.placing import Placed
 from torsionbeat.hearing.search import Wanted
 from torsionbeat.hearing.segment import Chapter, ChapterHeard, SideHeard, hear_pieces
+from torsionbeat.theory.edges import BEFORE
 
 __all__ = ["CHAPTER_CHUNKS", "Listener"]
 

@@ -15,6 +15,7 @@ import numpy.typing as npt
 
 from torsionbeat.hearing.account import Account, Roles, Sound, accounts, evenly_ticking
 from torsionbeat.hearing.bands import CHUNK_FRAMES, POOLED_FRAMES, STRONGEST, rising
+from torsionbeat.hearing.beginnings import Together, passages_together
 from torsionbeat.hearing.exact import FinePower
 from torsionbeat.hearing.few_beats import NEAR, FewBeats, few_beats, peaks_of
 from torsionbeat.hearing.other_clocks import OtherClock, without_other_clocks
@@ -23,7 +24,6 @@ from torsionbeat.hearing.pattern import FEW_ROWS, SoundTrack, halves, pattern_at
 from torsionbeat.hearing.placing import Placed, by_turns, passage_of, place, typically_apart
 from torsionbeat.hearing.search import Found, Wanted, find_clock, find_second_clock
 from torsionbeat.hearing.sounds_again import NOT_SOUGHT, SoundsAgain, sounds_again
-from torsionbeat.hearing.stacked_onsets import Together, passages_together
 
 __all__ = ["Chapter", "ChapterHeard", "SideHeard", "hear_chapter", "hear_pieces"]
 

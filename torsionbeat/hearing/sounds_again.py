@@ -12,8 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from torsionbeat.hearing.exact import BEFORE, FinePower
+from torsionbeat.hearing.exact import FinePower
 from torsionbeat.hearing.placing import Placed
+from torsionbeat.theory.edges import BEFORE
 
 __all__ = ["NEAREST_S", "NOT_SOUGHT", "SoundsAgain", "sounds_again"]
 

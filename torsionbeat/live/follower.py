@@ -15,10 +15,10 @@ import numpy as np
 import numpy.typing as npt
 
 from torsionbeat.hearing.bands import CHUNK_FRAMES, BandEar, Chunk, RoomFloor, plan_bands
-from torsionbeat.hearing.edges import AFTER, BEFORE
 from torsionbeat.hearing.exact import FinePower
 from torsionbeat.hearing.heard import Heard, VoiceProfile
 from torsionbeat.hearing.listener import Listener
+from torsionbeat.theory.edges import AFTER, BEFORE
 
 __all__ = ["FollowedBeat", "Follower"]
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from torsionbeat.hearing.edges import BEFORE, edge_of
+from torsionbeat.theory.edges import BEFORE, edge_of
 
 
 def profile(start, rise, decay=12.0, bands=3):
