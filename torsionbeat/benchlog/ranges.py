@@ -101,8 +101,11 @@ def fault_of_details(details: Mapping[str, Any]) -> str | None:
 
 
 _RATE = Allowed(-1e7, 1e7, "s/day")
+"""Wider than any clock: it keeps out what no computation can hold."""
 _PPM = Allowed(-1e6, 1e6, "ppm")
+"""A millionth part cannot be off by more than the whole."""
 _COUNT = Allowed(0, 1e9, "")
+"""More beats than a clock of 6 s makes in ninety years."""
 
 _COLUMNS = {
     "readings": {

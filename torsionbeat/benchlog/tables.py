@@ -57,6 +57,7 @@ SCHEMAS = ("0001", "0002", "0003")
 """Schema revisions in order; the last is the one written today."""
 
 SCHEMA = SCHEMAS[-1]
+"""The newest, which a new log begins with."""
 
 VERSION_TABLE = "torsionbeat_schema"
 """Table that holds the revision, named so that a shop's other programs may share the database."""

@@ -19,10 +19,15 @@ from torsionbeat.terminal.telling import tell_broken_off
 __all__ = ["NEEDS", "RANGES", "checked"]
 
 ARC = (1, 1440, "deg (end to end)")
+"""Four turns end to end: no strip of a clock is twisted further."""
 PPM = (-20_000, 20_000, "ppm")
+"""Two percent: a crystal farther off is another sample rate."""
 SETTING = (-10_000, 10_000, "units of the regulator")
+"""Turns, divisions or millimetres: no regulator counts more."""
 ROOM = (-40, 60, "degrees Celsius")
+"""Rooms with people in them, and sheds."""
 PERIOD = (0.1, 600, "s (full period, out and back)")
+"""From a watch balance to a clock ten times as slow as any of these kinds."""
 
 RANGES: dict[str, tuple[float, float, str]] = {
     "arc": (0, 1440, "deg (end to end)"),

@@ -25,6 +25,7 @@ __all__ = ["evidence_figure", "plot_arcs", "plot_rate_course", "plot_what_remain
 save_figure = style.save_figure
 
 LEAST_ROOM_DEG = 10.0
+"""Else the scatter of a quiet clock would fill the panel."""
 MOST_ROOMS = 5.0
 """Height of the arc's panel: ten degrees at least; limits are drawn where the arcs then still fill a fifth of it."""
 

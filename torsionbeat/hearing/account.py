@@ -66,12 +66,14 @@ SHORT_PASSAGE_FRAMES, SHORTEST_PASSAGE_FRAMES = 60 * FRAMES_PER_MS, 40 * FRAMES_
 SHORT_PASSAGE = -6.0
 """Score of a passage below the first length; below the second, and above the longest, there is none."""
 LONGEST_PASSAGE = 0.075
+"""A lift of 40 deg at an arc of 170: the balance hardly swings on."""
 ALIKE, ALIKE_FRAMES, ALIKE_SHARE, UNLIKE_SHARE = 0.9, 4 * FRAMES_PER_MS, 0.006, 0.08
 """Passages of both sides differ by the larger of 4 ms and 0.6 % in nine of ten clocks (the lift takes the same time both
 ways), by 8 % in the others (one was timed from another of its parts)."""
 OUT_OF_BEAT = 0.004
 """Beat error as a share of the period, scale of a Student distribution (2): 5 deg of offset at an arc of 470 is 0.7 %."""
 MOST_SOUNDS = 5
+"""Unlocking, contact, drop, banking and an echo."""
 _SHARES = np.concatenate(
     [[0.002, 0.005, 0.01, 0.02, 0.04, 0.07], np.arange(0.1, 0.95, 0.05), [0.95, 0.97, 0.985, 0.995, 0.999]]
 )

@@ -51,14 +51,19 @@ POOLED_FRAMES = 8
 STEPS_PER_DB = 2.0
 """Half-decibel steps, which a byte holds over 125 dB."""
 LEVEL_AT_FULL_SCALE = 250
+"""Leaves a byte five steps above full scale, for decoders that overshoot."""
 EDGES_HZ = (900.0, 2000.0, 3400.0, 6000.0, 10000.0, 15500.0)
+"""Below 0.9 kHz rooms hum and speak; above, five bands of two thirds of an octave to one."""
 _BIAS = 1e-26
+"""The last bit of 24 has far more power: below this there are zeros, not sound."""
 
 STRONGEST = 30000.0
 """Strength is cut off here, within the range of half-precision numbers."""
 
 _LEAST_DEVIATION = 0.05
+"""Relative deviation of the floor: digital silence has none, and must not make every tick infinite."""
 _MEMORY_CHUNKS = 9
+"""Chunks over which floor and deviation are remembered, about nine seconds."""
 
 POWER_OF_LEVEL: npt.NDArray[np.float32] = (
     10.0 ** ((np.arange(256, dtype=np.float64) - LEVEL_AT_FULL_SCALE) / (10.0 * STEPS_PER_DB))

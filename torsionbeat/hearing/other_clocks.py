@@ -27,11 +27,17 @@ __all__ = [
 FloatArray = npt.NDArray[np.float32]
 
 _SHORTEST_S = 0.08
+"""A watch of 36 000 beats an hour ticks every 0.1 s."""
 _LONGEST_S = 2.2
+"""A seconds pendulum beats every second, tick and tock two seconds apart."""
 _LEAST_SCORE = 25.0
+"""In units of what the correlation scatters by where nothing repeats."""
 _ENOUGH_S = 1800.0
+"""Half an hour holds some thousand ticks: more would tell nothing new."""
 _ROWS = 48
+"""Rows compared at a time: enough for a median, few enough to follow a clock that drifts."""
 _MOST_OTHERS = 3
+"""A workshop may have more; three are taken out one after the other."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -32,9 +32,11 @@ HEARD = 0.93
 LEAST_MARGIN = 7.0
 """Odds below which the rough track stays. 36 of 166 tracks lay below it and had rows moved; none was wrong."""
 _SEARCH = 24
+"""Frames either side (12 ms) within which a sound of the track is laid exactly."""
 _APART, _MOST_TOPS, _LEAST_TOP = 10, 6, 3.0
 """Tops are 5 ms apart or more, six in a window at most, and above this evidence."""
 _BEAM = 60
+"""Paths kept from row to row."""
 _DIFFERS = 0.15
 """Share of rows in which a path must differ to count as another."""
 _PHASE_STEP, _PERIOD_STEP = 1.0, 0.5
@@ -46,7 +48,9 @@ _SCATTERS = (3.0, 20.0)
 _LEVELS = (0.35, 1.2)
 """Spread of the logarithm of the evidence from beat to beat."""
 _LEAST_ROWS = 6
+"""Fewer rows show no wander of phase and period."""
 _AWAY_WINDOWS = 80
+"""Windows without the beat that tell how dense tops are there."""
 
 
 @dataclass(slots=True)

@@ -37,16 +37,23 @@ FloatArray = npt.NDArray[np.float32]
 IntArray = npt.NDArray[np.int64]
 
 _CAP = 8.0
+"""Deviations above the room from which louder counts no more: a bang must not outweigh many beats."""
 _REACH = 3
+"""Pooled frames by which a sound may move from period to period (12 ms): wander of the rate and jitter together."""
 _PRICE = 0.7
+"""What a move of one frame costs, in the same units."""
 _PASSAGE_REACH = 5
 """Pooled frames by which a passage may lengthen from one period to the next (20 ms), as after a sudden loss of drive."""
 _SPREAD = 12
 """Pooled frames by which a single beat may be early or late against its neighbours (48 ms)."""
 LEAST_TRACK_SCORE = 9.0
+"""Scatters of chance's best totals above which a track is believed."""
 LEAST_SOUND_SCORE = 9.0
+"""The same for a further sound of a beat."""
 FEW_ROWS = 9
+"""With fewer periods chance scatters less far, and a lower score is enough."""
 _CLEAR_HEIGHT = 0.75 * _CAP
+"""A sound that stands so high in most beats needs no score besides."""
 LONGEST_LIFT = 0.13
 """Longest lift passage sought, as a share of the period."""
 NEAREST = 6

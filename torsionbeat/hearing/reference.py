@@ -40,6 +40,7 @@ FARTHEST_PPM = 400.0
 """Recorder and quartz clock together may be off by so much."""
 
 ROW_S = 30.0
+"""Ticks are stacked over half a minute, in which no crystal drifts."""
 LEAST_HEIGHT = 9.0
 """Standard deviations: of the hundred thousand lines tried, chance brings one to about 5."""
 

@@ -33,8 +33,11 @@ __all__ = ["Found", "Wanted", "find_clock", "find_second_clock"]
 FloatArray = npt.NDArray[np.float32]
 
 _LEAST_SCORE = 4.5
+"""Score of a cadence near the period that was told, above which its track is tried."""
 _LEAST_SCORE_UNTOLD = 5.6
+"""The same where no period was told: many more periods are tried, and chance reaches higher."""
 _NEAR_NOMINAL = 0.045
+"""Share by which a clock may be off the period told: an hour a day, more than any regulator sets right."""
 
 
 @dataclass(frozen=True, slots=True)

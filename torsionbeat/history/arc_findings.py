@@ -23,16 +23,24 @@ from torsionbeat.theory.robust import COVERAGE
 __all__ = ["Decay", "course_signs", "decay_signs", "history_signs", "level_signs"]
 
 LEAST_MARGIN_DEG = 5.0
+"""What two nights of one clock may differ by (common practice, no source)."""
 LEAST_MOVE_DEG = 8.0
+"""Twice what a sound drive wanders in a night (common practice, no source)."""
 LEAST_WANDER_DEG = 6.0
+"""Twice what the arc of a sound clock differs by from night to night (common practice, no source)."""
 LEAST_RANGE_DEG = 15.0
+"""Half an ornament of twelve: it would be seen by eye (common practice, no source)."""
 LEAST_FALL_DEG = 12.0
+"""Beyond what warmth and winding make in a week or two (common practice, no source)."""
 LEAST_FALL_DAYS = 13.5
+"""Two weeks of evenings, less half a day: a shorter fall is a matter of days, not of oil."""
 LEAST_DRY_SHARE = 0.25
+"""Below a quarter of the loss rubbing hardly shows in the rate (common practice, no source)."""
 AKAIKE_CLEAR = 10.0
 """Difference of Akaike's criterion that leaves the poorer law no support (Burnham and Anderson 2002, 2.6)."""
 
 RECENT_WORK = timedelta(days=7)
+"""A new strip settles for days; after a week the work is no longer the likely cause (common practice, no source)."""
 
 LOCK = "Lock the balance before the clock is moved or its suspension touched; strips are sharp, and kink."
 SOLVENTS = (

@@ -28,22 +28,30 @@ LEAST_LOUDER_DB = 8.0
 in six differed by 6 dB or more as the room let them be heard, one by 8 dB."""
 
 LEAST_LONGER_SHARE = 0.04
+"""Twice what lifts of one clock differ by (common practice, no source)."""
 LEAST_SLIP_DEG = 0.5
+"""Beyond what an offset read in parts of a night scatters by (common practice, no source)."""
 LEAST_SLIP_BETWEEN_NIGHTS_DEG = 1.0
+"""Twice the slip within a night: lift and arc of two nights differ too (common practice, no source)."""
 LEAST_SLIP_OF_PERIOD = 1e-3
 """Slip that counts where the arc is not known: beat error as a share of the period (about half a degree)."""
 
 LEAST_EFFECT_S_PER_DAY = 1.5
+"""Less is not worth finding a cause for (common practice, no source)."""
 LEAST_SLOPE_PER_DEG = 0.1
 """Rate per degree of arc (s/day) that counts; a sound strip makes some hundredths."""
 
 LEAST_CORRELATION = 0.75
+"""More than half of the changes of the rate are then those of the cause."""
 BY_CHANCE = 5e-4
 """How seldom chance alone may make the rate seem to follow something."""
 
 SLIP_BLOCKS = 12
+"""Half an hour to an hour each in a night: thirds of them hold four."""
 FOLLOW_BLOCKS = 16
+"""Half an hour each in a night: shorter ones scatter by more than the rate follows."""
 LEAST_NIGHTS = 6
+"""Five steps: with fewer, chance alone reaches such correlations."""
 
 TOUCH = "Lock the balance before fork, pallets or beat setting are touched; move them a little at a time."
 STRIP = "Lock the balance before the suspension is touched; strips are sharp and kink easily."

@@ -24,15 +24,22 @@ from torsionbeat.reading.intervals import block_means, independent_count
 __all__ = ["ArcStep", "arc_step", "day_signs", "step_signs"]
 
 LEAST_MOVE_DEG = 8.0
+"""Twice what a sound drive wanders (common practice, no source)."""
 LEAST_STEP_SCATTERS = 5.0
+"""Scatters of single nights: of many places tried for a step, chance brings one to four."""
 LEAST_SCATTER_DEG = 1.0
+"""Floor of that scatter: few nights may agree by chance."""
 LEFT_OF_LINE = 0.45
 """A step is preferred to the straight line where it leaves less than this share of the line's squares."""
 
 LEAST_NIGHTS_A_SIDE = 3
+"""Two nights show no scatter worth the name."""
 LEAST_DAYS = 1.9
+"""Two nights and the day between, less a couple of hours."""
 LEAST_HOURS_OF_DAY = 14
+"""More than half of the day must be heard before a course of the day is told."""
 BY_CHANCE = 1e-3
+"""How seldom chance alone may make such a course."""
 HOUR_S = 3600.0
 """Seconds of an hour."""
 

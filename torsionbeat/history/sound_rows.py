@@ -37,6 +37,7 @@ __all__ = ["KINDS", "between_sides_db", "likeness", "loudness_rows", "voice_rows
 KINDS = ("contact", "drop")
 
 FALL_DB = 10.0
+"""A tenth of the power: further down the room is reached."""
 
 CLEAR = 10.0
 """Power over the room at its loudest below which the tones of a mean sound are not told: what noise leaves in a mean of 30

@@ -33,6 +33,7 @@ __all__ = [
 ]
 
 USUAL_GRAMS = 6.0
+"""Both sides together."""
 USUAL_RATE_S_PER_DAY = 900.0
 """About 3 g a side slow such a clock by about 15 min/day (common practice, no source)."""
 

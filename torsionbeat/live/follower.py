@@ -37,6 +37,7 @@ MISSED_BEATS = 4
 """After so many beats in a row that were not heard the clock is learnt anew."""
 
 LOUDNESS = np.array([0.25, 0.5, 1.0, 2.0, 4.0], np.float32)
+"""Factors of power tried: a beat may be 6 dB softer or louder than the mean of its kind."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,7 +24,9 @@ from torsionbeat.theory.robust import COVERAGE, median_deviation
 __all__ = ["ChannelPlacing", "Placing", "PlacingEar"]
 
 MAINS_HZ = (50.0, 60.0)
+"""Mains of the world (IEC 60038)."""
 HARMONICS = (1, 2, 3, 4, 5, 6)
+"""Higher ones are softer than these in every common supply (common practice, no source)."""
 HUM_HEIGHT_DB = 8.0
 """Hum is named where it stands so far above its neighbours in the mean spectrum; single lines of a mean over a minute
 scatter by half a decibel."""

@@ -14,6 +14,7 @@ from torsionbeat.errors import InputError
 __all__ = ["choice", "moment", "number", "optional_number", "text"]
 
 EARLIEST = datetime(1800, 1, 1, tzinfo=UTC)
+"""No clock of these kinds is older; a year of two digits lies before it."""
 
 
 def text(form: Mapping[str, str], name: str) -> str:

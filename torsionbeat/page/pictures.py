@@ -19,6 +19,7 @@ WIDTH = 320.0
 """Units across; a phone's screen in its own pixels, so that text of 13 units reads as 13 pixels there."""
 
 EDGE = 14.0
+"""Room for half a mark at either end."""
 QUIETEST_DB = -90.0
 """The least that a microphone's meter shows; a quiet room by a fair microphone is about -70."""
 

@@ -25,10 +25,12 @@ from torsionbeat.sound.remarks import Remark
 __all__ = ["Room", "read_room"]
 
 GAP_STEPS = 5.0
+"""A logger that misses a few rows in turn is not silent yet."""
 SHORTEST_GAP_S = 3600.0
 """A gap is told where it is longer than so many of the logger's steps, and than an hour: rooms change within one."""
 
 LARGEST_BYTES = 200_000_000
+"""A row a second for a month has 100 MB."""
 EPOCH_S = 2e8
 """Numbers from here on are seconds since 1970 (and a thousandfold, milliseconds)."""
 

@@ -25,7 +25,9 @@ STEP_G = 0.001
 """Sums are sought in steps of a milligram."""
 
 LARGEST_SIDE_G = 60.0
+"""Beyond that the balance itself is wrong (common practice, no source)."""
 MOST_SIZES = 40
+"""A full set has some twenty; the search grows with their number."""
 DISC_COST_G = 0.001
 """One more disc on a side must bring what is left nearer (95 % half-widths, this time and next) by so much."""
 

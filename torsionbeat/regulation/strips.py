@@ -22,6 +22,7 @@ __all__ = ["Hanging", "change_rate", "measure_to_time", "room_change", "stiffnes
 
 
 NO_DOUBT = StripDoubt(0.0, 0.0, 0.0, 0.0, 0.0)
+"""Of a strip that is taken as it is said to be."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,8 +25,11 @@ __all__ = ["TemperatureEffect", "temperature_effect"]
 
 NOT_ENOUGH = "not enough change to tell"
 SHORTEST_BLOCK_PERIODS = 10
+"""Twenty beats: a rate of fewer is hardly one."""
 MOST_BLOCKS = 48
+"""Half an hour each in a day: rooms change no faster."""
 LEAST_BLOCKS = 6
+"""Up to four figures are fitted: six rows leave two to tell their doubt."""
 LEAST_SPREAD_K = 0.15
 """Standard deviation of the blocks' temperatures below which nothing is said."""
 
@@ -34,6 +37,7 @@ LARGEST_DOUBT_S_PER_DAY_PER_K = 2.0
 """A coefficient this uncertain (95 % half-width), and not told from 0, is none."""
 
 LEAST_SPREAD_HPA = 2.0
+"""Weather moves the pressure by more on most days (common practice, no source)."""
 
 CORRELATIONS = np.linspace(0.0, 0.98, 50)
 """Of neighbouring blocks: at 0.98 the wander lasts as long as fifty of them, the most there are."""

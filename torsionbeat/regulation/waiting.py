@@ -34,8 +34,11 @@ the rate (6/5 against 1/2 of its variance).
 """
 
 LEAST_BEATS = 64
+"""A curve of stability of fewer beats has no averaging time of use."""
 SHORTEST_PERIODS = 20
+"""Forty beats: fewer hardly give a rate with its doubt."""
 LONGEST_S = 14 * DAY_S
+"""A fortnight: who waits longer does better to look again."""
 
 
 @dataclass(frozen=True, slots=True)

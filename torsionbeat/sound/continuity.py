@@ -53,7 +53,9 @@ PACE_BIN_NS = 250_000_000
 """The earliest block of each quarter of a second tells the pace; half a minute of them is looked at."""
 
 PACE_BINS = 120
+"""Half a minute of them."""
 LEAST_PACE_BINS = 4
+"""A second: sooner a busy start would pass for a pace."""
 PACE_APART_BINS = 8
 """Two seconds: 60 ms of jitter make 0.5 % of them, and a loss is in an eighth of the rises of half a minute."""
 

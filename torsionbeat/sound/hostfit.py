@@ -59,6 +59,7 @@ LEAST_ROWS_BEHIND = 20
 """A loss is told by the rows behind it; with fewer a busy moment at the end would be taken for one."""
 
 MOST_STEPS = 60
+"""A night with more losses is no night to be mended."""
 LEVEL_ROWS = 60
 """The height on either side of a step is that of so many rows: a minute, in which no crystal moves."""
 

@@ -63,6 +63,7 @@ SLACK_S = 10.0
 """So much a late or early block may put between two rows."""
 
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 8_000, 384_000
+"""As `torsionbeat.sound.recording` has them."""
 MOST_CHANNELS = 8
 """What can be heard and what FLAC holds: a journal that says otherwise is damaged."""
 

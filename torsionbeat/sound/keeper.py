@@ -39,6 +39,7 @@ BEATS_SHARE = 0.1
 """Share of the sound that stretches around the beats come to, taken high."""
 
 JOURNAL_BYTES_A_SECOND = 200
+"""A row a second with its clocks, taken high."""
 
 
 def planned_bytes(keeps: str, planned_s: float, sample_rate_hz: float, channels: int) -> int:

@@ -21,6 +21,7 @@ from torsionbeat.sound.timebase import Timebase
 __all__ = ["Block", "SavedRecording", "open_recording"]
 
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 8_000, 384_000
+"""Telephone sound, and the fastest rate of common interfaces."""
 
 SNDFILE_MARKS = (
     *(b"RIFF", b"RIFX", b"RF64", b"riff", b"FORM", b"fLaC", b"OggS", b"caff", b".snd", b"dns."),
@@ -29,6 +30,7 @@ SNDFILE_MARKS = (
 """With these bytes begin the files that libsndfile decodes by itself."""
 
 LONGEST_MARK = 16
+"""The longest of them has 14 bytes."""
 
 
 class Reader(Protocol):

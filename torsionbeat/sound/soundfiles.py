@@ -30,7 +30,9 @@ LARGEST_STEP_FRAMES = 1 << 34
 """Damage is not searched further than this: nearly five hours at 1 MHz, more than two days at 96 kHz."""
 
 MOST_HOLES_TOLD = 5
+"""More sentences would be read by nobody; the rest is told in all."""
 MOST_FRAMES_TRIED = 20_000
+"""Half an hour of FLAC frames of 4096 samples: damage is not searched further."""
 
 PLAUSIBLE_FRAMES = 1 << 35
 """A header that states more frames was never finished: FLAC writes all ones or nothing at all."""

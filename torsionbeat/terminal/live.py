@@ -35,6 +35,7 @@ LAST_BEATS = 6
 FAINT_DB = -75.0
 """Softer is the own noise of a microphone, not a room: it is not turned up, or not plugged in."""
 REMARKS_SHOWN = 4
+"""What fits beside the figures in 24 lines."""
 ENDS = "Ctrl-C ends and reads the night."
 LEAVES = "Ctrl-C leaves it running."
 
