@@ -102,6 +102,14 @@ def test_a_travel_of_one_known_end(tmp_path, ends, moved, said):
             log.add_work("Lamp", "regulator", "beyond", {"moved": moved})
 
 
+def test_a_move_is_not_amended_to_beyond_the_travel(log):
+    row = log.add_work("Lamp", "regulator", "up", {"moved": 4.0}, done_at=START)
+    with pytest.raises(InputError, match="would stand at 11, outside its travel"):
+        log.amend("Lamp", "work", row.id, {"details": {"moved": 6.0}})
+    assert stands(log)[0] == 9.0
+    assert log.changes("Lamp") == []
+
+
 def test_a_regulator_found_outside_its_travel_does_not_lock_the_log(log):
     """It was taken back into a place that cannot be: other works are kept all the same."""
     log.add_work("Lamp", "regulator", "up", {"moved": 4.0}, done_at=START)
@@ -116,8 +124,13 @@ def test_a_detail_is_laid_over_taken_out_and_the_rest_stays(log):
     row = log.add_work("Lamp", "weights", "b", {"added_g": 3.0, "doubt_g": 0.1}, done_at=START)
     amended = log.amend("Lamp", "work", row.id, {"details": {"doubt_g": None, "added_g": 2.0}})
     assert amended.details == {"added_g": 2.0}
-    assert log.changes("Lamp")[-1].before == {"details": {"added_g": 3.0, "doubt_g": 0.1}}
-    assert log.changes("Lamp")[-1].after == {"details": {"added_g": 2.0}}
+    assert log.amend("Lamp", "work", row.id, {"details": {"who": "me"}}).details == {
+        "added_g": 2.0,
+        "who": "me",
+    }
+    log.amend("Lamp", "work", row.id, {"details": {"who": None}})
+    assert log.changes("Lamp")[0].before == {"details": {"added_g": 3.0, "doubt_g": 0.1}}
+    assert log.changes("Lamp")[0].after == {"details": {"added_g": 2.0}}
 
 
 def test_what_is_the_same_already_leaves_no_line_in_the_trail(log):

@@ -11,13 +11,19 @@ from uncertainties import ufloat
 
 from torsionbeat.errors import InputError
 from torsionbeat.reading.intervals import (
+    BLOCKS,
     Estimate,
+    block_count,
     block_mean,
     block_means,
+    block_medians,
     independent_count,
     mean_of_blocks,
+    median_block_count,
+    median_over_blocks,
     middle_of_blocks,
     night_mean,
+    pooled_spread,
     ratio_of_spreads,
     share,
     share_difference,
@@ -212,3 +218,83 @@ def test_slope_over_days_is_that_of_scipy():
     assert slope.std_dev == pytest.approx(
         line.stderr * stats.t.ppf(0.975, 3) / stats.norm.ppf(0.975), rel=1e-9
     )
+
+
+# At the edges
+
+
+def test_how_many_blocks_so_many_values_fill():
+    """At least three values in a block for a mean, five for a median, and no more blocks than there are at most."""
+    assert [block_count(count) for count in (2, 3, 11, 12, 3 * BLOCKS, 3 * BLOCKS + 99)] == [
+        0,
+        1,
+        3,
+        4,
+        BLOCKS,
+        BLOCKS,
+    ]
+    assert [median_block_count(count) for count in (4, 5, 19, 20, 5 * BLOCKS, 5 * BLOCKS + 99)] == [
+        0, 1, 3, 4, BLOCKS, BLOCKS,
+    ]  # fmt: skip
+
+
+def test_four_blocks_are_enough_and_three_are_not():
+    values = [1.0, 2.0, 3.0, 4.0, 5.0] * 4
+    assert block_mean(range(12), values[:12]) is not None
+    assert block_mean(range(11), values[:11]) is None
+    assert median_over_blocks(range(20), values) is not None
+    assert median_over_blocks(range(19), values[:19]) is None
+    holed = [np.nan, *values[:18], np.nan]
+    assert median_over_blocks(range(20), holed) is None  # only what is known counts
+
+
+def test_block_medians_go_by_time_and_leave_out_what_is_not_known():
+    time, values = [5, 4, 3, 2, 1, 0, 6], [1.0, 2.0, 3.0, 7.0, 8.0, 9.0, np.nan]
+    assert block_medians(time, values, 2).tolist() == [8.0, 2.0]
+
+
+def test_a_spread_of_eight_values_by_hand():
+    """Residuals about the line, over n - 2, with no fewer than one degree of freedom."""
+    rng = np.random.default_rng(8)
+    time, values = np.arange(8.0) ** 1.5, rng.standard_normal(8)
+    line = stats.linregress(time, values)
+    rest = values - line.intercept - line.slope * time
+    found = spread(time, values)
+    assert found.value == pytest.approx(np.sqrt(rest @ rest / 6))
+    assert found.freedom == pytest.approx(max(independent_count(rest) - 2, 1.0))
+    assert spread(time[:7], values[:7]) is None
+
+
+def test_independent_count_by_hand():
+    """Alternating values: each correlation squared counts twice, up to a quarter of the length."""
+    values = np.array([1.0, -1.0] * 10)
+    correlations = [(20 - lag) / 20 for lag in range(1, 5)]
+    assert min(correlations) > 2 / np.sqrt(20)
+    assert independent_count(values) == pytest.approx(20 / (1 + 2 * sum(c**2 for c in correlations)))
+
+
+def test_nights_pooled_by_their_freedom():
+    one, two = Estimate(2.0, 0.0, 0.0, 3.0), Estimate(4.0, 0.0, 0.0, 9.0)
+    both = pooled_spread([one, None, two])
+    assert both.value == pytest.approx(np.sqrt((3 * 4 + 9 * 16) / 12))
+    assert both.freedom == 12.0
+    chi = stats.chi2(12)
+    assert (both.low, both.high) == pytest.approx(
+        (both.value * np.sqrt(12 / chi.ppf(0.975)), both.value * np.sqrt(12 / chi.ppf(0.025)))
+    )
+    assert pooled_spread([None]) is None
+
+
+def test_the_mean_of_two_nights_is_students():
+    """Scatter 2 of two nights, a root of two smaller, by t(0.975, 1) = 12.706."""
+    found = night_mean([ufloat(1.0, 0.1), ufloat(3.0, 0.1)])
+    assert found.nominal_value == 2.0
+    assert found.std_dev == pytest.approx(12.7062 / 1.959964 * np.sqrt(2.0 / 2), rel=1e-4)
+    assert night_mean([ufloat(5.0, 0.3)]).std_dev == 0.3
+
+
+def test_a_slope_needs_three_days_that_are_not_one():
+    days = [datetime(2026, 5, day, tzinfo=UTC) for day in (1, 2, 3)]
+    assert slope_per_day(days[:2], np.array([1.0, 2.0])) is None
+    assert slope_per_day([days[0]] * 3, np.array([1.0, 2.0, 3.0])) is None
+    assert slope_per_day(days, np.array([1.0, 2.0, 3.5])).nominal_value == pytest.approx(1.25)

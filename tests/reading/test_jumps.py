@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from torsionbeat.reading.jumps import find_jumps
+from torsionbeat.reading.jumps import _extrapolated, _jump, _peaks, find_jumps
 from torsionbeat.twin import Balance, BeatShift, CaseKnock, Drive, Escapement, TwinClock
 
 NOISE_S = 0.0005
@@ -103,3 +103,28 @@ def test_a_rate_that_is_off_and_noisy_beats_are_no_jump(seed, noise_s):
         + noise_s * np.random.default_rng([seed, 10]).standard_normal(200)
     )
     assert find_jumps(number, time, 7.5) == []
+
+
+def test_a_line_is_carried_to_just_beyond_the_beats_it_goes_through():
+    number = np.array([10, 12, 14, 16])
+    assert _extrapolated(number, 0.5 + 0.01 * number, 17.0) == pytest.approx(0.67)
+    assert _extrapolated(number[:3], 0.5 + 0.01 * number[:3], 9.0) == pytest.approx(0.59)
+    assert _extrapolated(number[:2], np.array([1.0, 3.0]), 17.0) == 2.0  # two tell no slope
+
+
+def test_a_jump_is_of_the_medians_of_both_sides_about_it():
+    """Both sides later by 0.4 s, side b by 0.1 s more: the beat error goes up by a tenth."""
+    number = np.arange(40)
+    residual = np.where(number >= 20, 0.4 + 0.1 * (number % 2), 0.0)
+    jump = _jump(number, 7.5 * number + residual, residual, 18, 20)
+    assert (jump.before, jump.after) == (18, 20)
+    assert jump.time_s == pytest.approx(7.5 * 20 + 0.4)
+    assert (jump.phase_s, jump.beat_error_s) == (pytest.approx(0.45), pytest.approx(0.1))
+    late = np.where(number >= 21, 1.0, 0.0)  # side b's beat 19 is before the jump, 21 behind it
+    assert _jump(number, 7.5 * number, late, 19, 21).phase_s == pytest.approx(1.0)
+
+
+def test_peaks_are_apart_and_high_enough():
+    score = np.zeros(80)
+    score[[10, 12, 40, 70]] = [500.0, 499.0, 300.0, 1e-3]
+    assert _peaks(score) == [10, 40]
