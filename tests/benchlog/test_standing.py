@@ -61,6 +61,8 @@ def test_of_readings_at_once_the_one_that_heard_most_counts():
         reading(4, hours=1.5),
     ]
     assert [row.id for row in counted_once(rows)] == [2, 4]
+    rows[3].beats_heard = 3  # it begins as the second ends, whichever of them comes first
+    assert [row.id for row in counted_once(rows)] == [2, 4]
 
 
 def test_the_regulator_follows_what_was_stated_and_the_works_since():
