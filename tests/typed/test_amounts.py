@@ -6,7 +6,15 @@ import pytest
 
 from torsionbeat.errors import InputError
 from torsionbeat.regulation.stock import Disc
-from torsionbeat.typed.amounts import counted_arc, details_of, earlier_of, rate_of, stock_of, thickness_um
+from torsionbeat.typed.amounts import (
+    counted_arc,
+    details_of,
+    earlier_of,
+    rate_of,
+    stock_of,
+    strip_thickness_um,
+    thickness_um,
+)
 
 
 @pytest.mark.parametrize(
@@ -107,3 +115,15 @@ def test_a_detail_is_a_number_a_text_or_taken_out():
     for text in ("added_g", "=6.8", " =1"):
         with pytest.raises(InputError, match=r"write it as NAME=VALUE"):
             details_of([text])
+
+
+def test_a_thickness_without_its_unit_that_is_none_in_micrometres_asks_for_it():
+    for text in ("0.1", "1", "0.004"):
+        with pytest.raises(InputError, match="write the unit"):
+            strip_thickness_um(text)
+    assert [strip_thickness_um(text) for text in ("0.1mm", "100", "4thou", "3um")] == [
+        100.0,
+        100.0,
+        101.6,
+        3.0,
+    ]

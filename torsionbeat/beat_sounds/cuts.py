@@ -6,7 +6,7 @@ in it. Times are seconds; the reading's are true ones, so its timebase turns the
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,6 +25,7 @@ BLOCK_FRAMES = 262_144
 """Frames read at a time: a megabyte of one channel."""
 
 Samples = npt.NDArray[np.float32]
+FloatArray = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +116,8 @@ def beat_cuts(
     rate_hz = recording.sample_rate_hz * (1 + 1e-6 * reading.timebase.offset_ppm)  # frames in a true second
     half_s = np.nan_to_num(swings.lift_passage_s[rows]) / 2
     contact_s, drop_s = swings.time_s[rows] - half_s, swings.time_s[rows] + half_s
+    lost = _lost_frames(drop_s * rate_hz, reading.timebase.steps, rate_hz)
+    contact_s, drop_s = contact_s - lost / rate_hz, drop_s - lost / rate_hz
     first = np.maximum(np.round((contact_s - before_s) * rate_hz), 0).astype(np.int64)
     last = np.round((drop_s + after_s) * rate_hz).astype(np.int64)
     sounds = _windows(recording, first, last, channel)
@@ -128,6 +131,20 @@ def beat_cuts(
             contact_s=float(one - start / rate_hz) if heard else float("nan"),
             drop_s=float(two - start / rate_hz),
         )
+
+
+def _lost_frames(frames: FloatArray, steps: Sequence[tuple[int, float]], rate_hz: float) -> FloatArray:
+    """How many frames that the timebase knows to be lost lie before each true place: they are not in the recording.
+
+    The inverse of ``Heard.laid_out``: behind each ``(frame, seconds)`` of the steps all was counted too early.
+    """
+    if not steps:
+        return np.zeros(len(frames))
+    at, size_s = np.array(sorted(steps), np.float64).T
+    later = np.concatenate([[0.0], np.cumsum(size_s * rate_hz)])
+    middles = at + (later[:-1] + later[1:]) / 2  # no beat is heard within what was lost
+    found: FloatArray = later[np.searchsorted(middles, frames)]
+    return found
 
 
 def _windows(

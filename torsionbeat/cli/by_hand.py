@@ -12,7 +12,7 @@ from torsionbeat.cli.options import JsonOption, LogOption, OverwritePlot, PlotOp
 from torsionbeat.errors import InputError
 from torsionbeat.terminal.outputs import drawn_to
 from torsionbeat.terminal.telling import print_json, say
-from torsionbeat.typed.amounts import rate_of, thickness_um
+from torsionbeat.typed.amounts import rate_of, strip_thickness_um, thickness_um
 from torsionbeat.typed.sightings import SWING_HOW, arcs_seen, sighting_of
 from torsionbeat.typed.sources import document_of
 
@@ -190,7 +190,7 @@ def spring_command(
     from torsionbeat.display.by_hand import strip_sentences
     from torsionbeat.jobs.strip import StripRequest, strip
 
-    measures = thickness_um(thickness), width, length, load, material, thickness_within, arc, period
+    measures = strip_thickness_um(thickness), width, length, load, material, thickness_within, arc, period
     draw = drawn_to(plot, None, overwrite)
     result = strip(StripRequest(*measures, *change.asked(rate), room.rooms_c(), room.balance_metal))
     draw(lambda: strip_figure(result))

@@ -14,7 +14,15 @@ if TYPE_CHECKING:
     from torsionbeat.jobs.find_lift import CountedArc
     from torsionbeat.regulation.stock import Disc, Stock
 
-__all__ = ["counted_arc", "details_of", "earlier_of", "rate_of", "stock_of", "thickness_um"]
+__all__ = [
+    "counted_arc",
+    "details_of",
+    "earlier_of",
+    "rate_of",
+    "stock_of",
+    "strip_thickness_um",
+    "thickness_um",
+]
 
 
 RATE = re.compile(r"(?P<value>[+-]?\d+(?:\.\d+)?) ?(?P<unit>s|min)?(?:/day)?")
@@ -137,6 +145,33 @@ def thickness_um(text: str) -> float:
     if match is None:
         raise InputError(f"the thickness {text!r} cannot be read; write 100um, 0.1mm or 4thou")
     return round(float(match["value"]) * UM_PER_UNIT[match["unit"]], 9)
+
+
+LEAST_PLAIN_UM = 5.0
+"""A plain number below this is no strip's thickness in micrometres, but one in millimetres or inches: strips are 20 um and
+more (common practice, no source)."""
+
+
+def strip_thickness_um(text: str) -> float:
+    """Read the thickness of a strip in micrometres.
+
+    Raises
+    ------
+    InputError
+        It cannot be read, or is a plain number that was hardly meant in micrometres.
+
+    Examples
+    --------
+    >>> strip_thickness_um("100"), strip_thickness_um("0.004in")
+    (100.0, 101.6)
+    """
+    um = thickness_um(text)
+    if um < LEAST_PLAIN_UM and text.strip()[-1:].isdigit():
+        raise InputError(
+            f"the thickness {text.strip()!r} would be {um:g} micrometres, and strips are 20 to 250 um thick; write the unit, "
+            f"as {text.strip()}mm or {text.strip()}in"
+        )
+    return um
 
 
 COUNTED = re.compile(
