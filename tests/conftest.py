@@ -66,3 +66,22 @@ def make_night(twin_readings):
         return twin_readings.reading_of_beats(beats, known, duration_s=hours * 3600, seed=seed, **more)
 
     return make
+
+
+@pytest.fixture(scope="session")
+def night(twin_readings):
+    """Give four hours of a 60 s clock with contact and drop, 1.8 deg out of beat."""
+    from torsionbeat.reading.figures import Clock
+    from torsionbeat.sound.timebase import unknown_timebase
+    from torsionbeat.twin import Balance, Drive, Escapement, TwinClock
+
+    twin = TwinClock(
+        balance=Balance(60.0),
+        escapement=Escapement(lift_deg=20.0, offset_deg=1.8),
+        drive=Drive(arc_deg=430.0, wander_percent=1.0),
+    ).with_period(59.99)
+    beats, _ = twin.run(4 * 3600, seed=3)
+    clock = Clock("Harbour lamp", 60.0, 20.0, 0.5, arc_low_deg=380, arc_high_deg=480, knock_arc_deg=520)
+    return twin_readings.reading_of_beats(
+        beats, clock, duration_s=4 * 3600, seed=3, timebase=unknown_timebase()
+    )

@@ -83,7 +83,7 @@ class ReportRequest:
 
 
 def report(request: ReportRequest) -> ClockStory:
-    """Gather a clock's story; `torsionbeat.display.report` renders it.
+    """Gather a clock's story; `torsionbeat.reports.report` renders it.
 
     Parameters
     ----------

@@ -190,11 +190,11 @@ def report(request: Request) -> Response:
     """The report as one file, which may run nothing."""
     from datetime import datetime
 
-    from torsionbeat.display.report import report_html
-    from torsionbeat.display.workshop import load_workshop
     from torsionbeat.jobs.advise import judged
     from torsionbeat.jobs.report import ReportRequest
     from torsionbeat.jobs.report import report as gathered
+    from torsionbeat.reports.report import report_html
+    from torsionbeat.reports.workshop import load_workshop
 
     bench = bench_of(request)
     clock = clock_of(bench, request.path_params["number"])

@@ -62,9 +62,9 @@ def write_report_files(
     photo, workshop : Path or None
         Photo of the clock and letterhead.
     """
-    from torsionbeat.display.report import report_html, write_pdf, write_report
-    from torsionbeat.display.workshop import load_workshop, picture_data
     from torsionbeat.jobs.advise import judged
+    from torsionbeat.reports.report import report_html, write_pdf, write_report
+    from torsionbeat.reports.workshop import load_workshop, picture_data
 
     judgement, why = judged(story.clock.name, log)
     html = report_html(

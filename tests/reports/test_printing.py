@@ -7,8 +7,8 @@ import sys
 
 import pytest
 
-from torsionbeat.display.printing import browser_path, pdf_of
 from torsionbeat.errors import DeviceError, InputError
+from torsionbeat.reports.printing import browser_path, pdf_of
 
 PAGE = "<!DOCTYPE html><html><style>@page { size: A4 }</style><p>One page.</p></html>"
 
@@ -22,7 +22,7 @@ def test_without_a_browser_it_is_said_what_to_do(monkeypatch, tmp_path):
     monkeypatch.setattr(shutil, "which", lambda name: None)
     for variable in ("TORSIONBEAT_BROWSER", "PROGRAMFILES", "PROGRAMFILES(X86)", "LOCALAPPDATA"):
         monkeypatch.delenv(variable, raising=False)
-    monkeypatch.setattr("torsionbeat.display.printing.ELSEWHERE", ())
+    monkeypatch.setattr("torsionbeat.reports.printing.ELSEWHERE", ())
     with pytest.raises(InputError, match="open the report in a browser and print it there"):
         pdf_of(PAGE)
 

@@ -30,9 +30,7 @@ from torsionbeat.display.clockplots import DatedFigure, DatedWork, decay_figure,
 from torsionbeat.display.evidence import evidence_figure
 from torsionbeat.display.glossary import CAUTIONS, WORDS
 from torsionbeat.display.nightplots import beat_error_figure, stability_figure
-from torsionbeat.display.owner_page import OwnerStory, owner_story
 from torsionbeat.display.portrait import has_mean_sounds, mean_sounds_figure
-from torsionbeat.display.printing import pdf_of
 from torsionbeat.display.words import (
     duration_words,
     figure_rows,
@@ -41,12 +39,14 @@ from torsionbeat.display.words import (
     reading_sentences,
     timebase_words,
 )
-from torsionbeat.display.workshop import Workshop
 from torsionbeat.errors import DeviceError, InputError
 from torsionbeat.history.comparison import Comparison
 from torsionbeat.history.comparison_rows import Row
 from torsionbeat.jobs.report import ClockStory
 from torsionbeat.reading.figures import Reading
+from torsionbeat.reports.owner_page import OwnerStory, owner_story
+from torsionbeat.reports.printing import pdf_of
+from torsionbeat.reports.workshop import Workshop
 from torsionbeat.sound.remarks import Remark
 from torsionbeat.whole_files import written_whole
 
@@ -100,7 +100,7 @@ def report_html(
     workshop : Workshop, optional
         The letterhead and the paper.
     photo : str
-        A photo of the clock as a data URI (`torsionbeat.display.workshop.picture_data`).
+        A photo of the clock as a data URI (`torsionbeat.reports.workshop.picture_data`).
 
     Returns
     -------
@@ -112,7 +112,7 @@ def report_html(
     from torsionbeat.version import __version__
 
     environment = Environment(
-        loader=PackageLoader("torsionbeat.display"),
+        loader=PackageLoader("torsionbeat.reports"),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,

@@ -8,8 +8,8 @@ from io import BytesIO
 import pytest
 from PIL import Image
 
-from torsionbeat.display.workshop import MOST_PIXELS, Workshop, load_workshop, picture_data, settings_path
 from torsionbeat.errors import InputError
+from torsionbeat.reports.workshop import MOST_PIXELS, Workshop, load_workshop, picture_data, settings_path
 
 
 @pytest.fixture

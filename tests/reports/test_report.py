@@ -16,10 +16,10 @@ import pytest
 from uncertainties import ufloat
 
 from torsionbeat.benchlog import open_log
-from torsionbeat.display.report import inline_svg, report_html, write_pdf, write_report
-from torsionbeat.display.workshop import Workshop
 from torsionbeat.errors import DeviceError, InputError
 from torsionbeat.jobs.report import gather
+from torsionbeat.reports.report import inline_svg, report_html, write_pdf, write_report
+from torsionbeat.reports.workshop import Workshop
 
 BEGIN = datetime(2026, 2, 3, 20, tzinfo=UTC)
 MADE = datetime(2026, 3, 1, 10, tzinfo=UTC)
