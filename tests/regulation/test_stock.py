@@ -89,9 +89,10 @@ def test_to_order_from_sheet():
     assert change.pieces == ()
 
 
-def test_the_doubt_of_pieces_is_that_of_each_by_itself():
+def test_the_doubt_of_pieces_is_that_of_each_by_itself_and_a_tenth_of_all_alike():
     change = choose(6.0, Stock((Piece(1.0),), tolerance_percent=2))
-    assert change.doubt_g == pytest.approx(0.02 / math.sqrt(3) * math.sqrt(6))
+    # Six grams of 2 %: nine tenths of the variance piece by piece, a tenth as if all were one piece.
+    assert change.doubt_g == pytest.approx(0.02 / math.sqrt(3) * math.sqrt(0.9 * 6 + 0.1 * 6**2))
     weighed = choose(6.0, Stock((Piece(1.0),), scale_g=0.01))
     assert weighed.doubt_g == pytest.approx(0.01 / math.sqrt(3) * math.sqrt(2))
 

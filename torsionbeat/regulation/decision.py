@@ -63,7 +63,7 @@ FARTHER_OUT = 10.0
 WORTH_A_TOUCH = 0.5
 """Share of the rate that a touch of an untried regulator must leave at most: near its smallest step it goes to and fro."""
 
-UNTRIED_SHARE = 0.4
+UNTRIED_SHARE = 0.3
 """Share of what the weights leave that an untried regulator is moved for along with them. Whole, the promise is twice as
 wide; nothing, the clock is a night later at time (both scored)."""
 

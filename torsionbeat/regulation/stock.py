@@ -35,6 +35,11 @@ DISC_WORTHS_G = (0.003, 0.007, 0.012, 0.03, 1.0)
 """Standard uncertainties that one disc less may be worth: each gives its own best way to make a sum."""
 
 
+COMMON_SHARE = 0.1
+"""Share of the weights' variance that all pieces of one change have in common: one sheet, one punch, one pair of scales
+(common practice, no source). Without it the promise after a large change of many pieces was too narrow where they were."""
+
+
 @dataclass(frozen=True, slots=True)
 class Disc:
     """What weights are cut from: outer diameter, hole, density."""
@@ -201,13 +206,15 @@ def choose(
 
 
 def _doubt_g(pieces: Sequence[tuple[Piece, int]], stock: Stock) -> float:
-    """Standard uncertainty of all that is put on: each piece errs by itself."""
+    """Standard uncertainty of all that is put on: each piece errs by itself, and all of one change a little alike."""
     if not pieces:
         return 0.0
     if stock.scale_g is not None:
         return stock.scale_g * math.sqrt(stock.sides / 3)
-    squares = sum(count * (piece.mass_g * stock.tolerance_percent / 100) ** 2 for piece, count in pieces)
-    return math.sqrt(stock.sides * squares / 3)
+    relative = stock.tolerance_percent / 100 / math.sqrt(3)
+    squares = sum(count * piece.mass_g**2 for piece, count in pieces)
+    alike = COMMON_SHARE * stock.sides * sum(count * piece.mass_g for piece, count in pieces) ** 2
+    return relative * math.sqrt(stock.sides * ((1 - COMMON_SHARE) * squares + alike))
 
 
 def _nearest(wanted: float, stock: Stock, limit: float, doubt_g: float) -> tuple[int, ...]:
