@@ -147,7 +147,7 @@ def thickness_um(text: str) -> float:
     return round(float(match["value"]) * UM_PER_UNIT[match["unit"]], 9)
 
 
-LEAST_PLAIN_UM = 5.0
+LEAST_PLAIN_UM = 2.0
 """A plain number below this is no strip's thickness in micrometres, but one in millimetres or inches: strips are 20 um and
 more (common practice, no source)."""
 
@@ -166,7 +166,7 @@ def strip_thickness_um(text: str) -> float:
     (100.0, 101.6)
     """
     um = thickness_um(text)
-    if um < LEAST_PLAIN_UM and text.strip()[-1:].isdigit():
+    if 0 < um < LEAST_PLAIN_UM and text.strip()[-1:].isdigit():
         raise InputError(
             f"the thickness {text.strip()!r} would be {um:g} micrometres, and strips are 20 to 250 um thick; write the unit, "
             f"as {text.strip()}mm or {text.strip()}in"
