@@ -8,6 +8,7 @@ from torsionbeat.bench.warm_nights import WORTH_SAYING_K
 from torsionbeat.display.words import amount, decimals, figure_words, number, plus_minus, rate_words
 from torsionbeat.jobs.advise import Judgement
 from torsionbeat.jobs.keep_adjustment import Kept
+from torsionbeat.reading.document import figure_document
 from torsionbeat.regulation.correction import LOCK
 from torsionbeat.regulation.order import Task
 from torsionbeat.regulation.temperature import NOT_ENOUGH
@@ -185,13 +186,13 @@ def judgement_document(judgement: Judgement) -> dict[str, Any]:
     advice, response = judgement.correction, judgement.learnt.response
     weights = advice.weights
     margins = [
-        None if guard is None else _figure(guard.margin_deg)
+        None if guard is None else figure_document(guard.margin_deg)
         for guard in (advice.knock_now, advice.knock_after)
     ]
     wander = judgement.learnt.wander_s_per_day
     document: dict[str, Any] = {
-        "rate_s_per_day": _figure(judgement.rate_s_per_day),
-        "last_rate_s_per_day": _figure(judgement.heard[-1].rate_s_per_day),
+        "rate_s_per_day": figure_document(judgement.rate_s_per_day),
+        "last_rate_s_per_day": figure_document(judgement.heard[-1].rate_s_per_day),
         "night_to_night_s_per_day": dict(zip(("median", "low", "high"), wander, strict=True)),
         "action": advice.kind,
         "chance_within": advice.chance_within,
@@ -208,22 +209,22 @@ def judgement_document(judgement: Judgement) -> dict[str, Any]:
             ],
             "disc_thickness_mm": weights.thickness_mm,
         },
-        "exact_grams_a_side": _figure(advice.grams_a_side),
+        "exact_grams_a_side": figure_document(advice.grams_a_side),
         "regulator_move": advice.regulator_move,
         "regulator_setting": advice.regulator_setting,
-        "expected_rate_s_per_day": _figure(advice.expected_rate_s_per_day),
+        "expected_rate_s_per_day": figure_document(advice.expected_rate_s_per_day),
         "expected_interval_s_per_day": dict(
             zip(("median", "low", "high"), advice.expected_interval_s_per_day, strict=True)
         ),
-        "arc_deg": _figure(judgement.present.arc_deg),
-        "arc_after_deg": _figure(advice.arc_after_deg),
+        "arc_deg": figure_document(judgement.present.arc_deg),
+        "arc_after_deg": figure_document(advice.arc_after_deg),
         "knock_margin_deg": margins[0],
         "knock_margin_after_deg": margins[1],
         "beat": None
         if advice.beat is None
         else {
-            "offset_deg": _figure(advice.beat.offset_deg),
-            "turn_deg": _figure(advice.beat.turn_deg),
+            "offset_deg": figure_document(advice.beat.offset_deg),
+            "turn_deg": figure_document(advice.beat.turn_deg),
             "fork_towards": advice.beat.fork_towards,
             "suspension_towards": advice.beat.suspension_towards,
             "needed": advice.beat.needed,
@@ -231,8 +232,8 @@ def judgement_document(judgement: Judgement) -> dict[str, Any]:
         "settle_s": advice.settle_s,
         "listen_s": advice.listening.duration_s,
         "listen_basis": advice.listening.basis,
-        "s_per_day_per_gram": _figure(response.s_per_day_per_gram),
-        "s_per_day_per_unit": _figure(response.s_per_day_per_unit),
+        "s_per_day_per_gram": figure_document(response.s_per_day_per_gram),
+        "s_per_day_per_unit": figure_document(response.s_per_day_per_unit),
         "rests_on": judgement.rests_on,
         "readings": judgement.learnt.trials,
         "tasks": [
@@ -245,17 +246,13 @@ def judgement_document(judgement: Judgement) -> dict[str, Any]:
     }
     if judgement.room is not None:
         document["temperature"] = {
-            "s_per_day_per_k": _figure(judgement.room.s_per_day_per_k) or NOT_ENOUGH,
-            "s_per_day_per_hpa": _figure(judgement.room.s_per_day_per_hpa),
+            "s_per_day_per_k": figure_document(judgement.room.s_per_day_per_k) or NOT_ENOUGH,
+            "s_per_day_per_hpa": figure_document(judgement.room.s_per_day_per_hpa),
             "low_c": judgement.room.low_c,
             "high_c": judgement.room.high_c,
             "remarks": list(judgement.room.remarks),
         }
     return document
-
-
-def _figure(value: Any) -> dict[str, float] | None:
-    return None if value is None else {"value": value.nominal_value, "standard_uncertainty": value.std_dev}
 
 
 def _weight_words(judgement: Judgement) -> str:

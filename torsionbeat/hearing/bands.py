@@ -172,10 +172,6 @@ class BandEar:
     def __post_init__(self) -> None:
         self._held = np.zeros((CHUNK_FRAMES + 2) * self.plan.hop, np.float32)
 
-    @property
-    def samples_heard(self) -> int:
-        return self._number * self.plan.chunk_samples + self._filled
-
     def feed(self, samples: npt.NDArray[np.float32]) -> list[Chunk]:
         """Take in samples, shape (n,); give back the chunks they complete."""
         done: list[Chunk] = []

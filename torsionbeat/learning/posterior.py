@@ -225,7 +225,6 @@ class _Design:
         self.spring = np.cumsum([0, *(a.spring != b.spring for a, b in pairwise(heads))])
         self.same = (self.spring[:, None] == self.spring[None, :]).astype(float)
         self.days = self._walk_days(n)
-        self.fixed_state = 0.0
         size = float(np.sqrt(parts.weight @ (parts.mean**2)) or np.sqrt(parts.weight[:1] @ parts.sd[:1] ** 2))
         self.covariance = LEVEL_SD**2 * self.same
         self.state_covariance = LEVEL_SD**2 * self.same[-1]

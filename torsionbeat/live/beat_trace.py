@@ -71,7 +71,6 @@ class BeatTrace:
         self._rate_hz, self._lift_deg, self._arc_deg = sample_rate_hz, lift_deg, arc_deg
         self._beats: list[FollowedBeat] = []
         self._errors_ms: list[float] = []
-        self._all_ms: list[float] = []
         self._odd_one: float | None = None
         self._arcs: list[float] = []
 

@@ -39,10 +39,6 @@ TaskKind = Literal[
 LEAST_HEARD = 0.5
 """Share of the beats below which a reading is no ground for an adjustment: more is missed than heard."""
 
-FAR_OUT_OF_BEAT = 0.1
-"""Beat error over the period, without a known arc, above which the beat goes first: at a tenth of a period the balance
-crosses the fork at more than half its amplitude."""
-
 IN_BEAT_PERIOD_SHARE = 0.0005
 """Beat error over the period that is as good as none where no arc is known: an offset of a third of a degree at an arc
 of 270 (common practice, no source)."""
