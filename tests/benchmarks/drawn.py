@@ -185,8 +185,8 @@ def tests_of(root: Path, file: str) -> tuple[str, ...]:
             named.append(within)
         elif path.parent.name == room or path.parent.parent.name == room:
             rest.append(within)
-    own += named or rest
-    return tuple(dict.fromkeys(own + [f"tests/{one}" for one in ROADS.get(room, ())]))
+    own += named
+    return tuple(dict.fromkeys((own or rest) + [f"tests/{one}" for one in ROADS.get(room, ())]))
 
 
 def drawn(root: Path, count: int, seed: int, only: list[str]) -> list[Fault]:
