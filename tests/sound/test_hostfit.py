@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from torsionbeat.sound.hostclock import HostState
-from torsionbeat.sound.hostfit import fit_host
+from torsionbeat.sound.hostfit import WINDOWS, _scan, fit_host
 from torsionbeat.sound.timebase import ClockRow, host_timebase
 
 RATE_HZ = 48_000
@@ -51,6 +51,18 @@ def test_a_loss_without_a_word_is_found_and_measured(lost_s, jitter_s):
 def test_jitter_alone_is_no_loss(seed):
     fit = fit_host(*arrivals(1800, jitter_s=(0.002, 0.02, 0.06)[seed % 3], seed=seed), RATE_HZ)
     assert fit.steps == ()
+
+
+def test_the_smallest_loss_that_would_be_seen_is_eight_times_the_scatter_of_steps():
+    """In the window that sees best: what a busier computer hides is told to be hidden."""
+    stretch, frame, seen_s = arrivals(1800, jitter_s=0.5)
+    lateness_s = seen_s - seen_s[0] - (frame - frame[0]) / RATE_HZ
+    scatter = [1.4826 * np.nanmedian(np.abs(_scan(lateness_s, window))) for window in WINDOWS]
+    fit = fit_host(stretch, frame, seen_s, RATE_HZ)
+    assert fit.least_step_s == pytest.approx(8 * min(scatter))
+    assert fit.steps == ()
+    quiet = fit_host(*arrivals(1800, jitter_s=0.0), RATE_HZ)
+    assert quiet.least_step_s == 0.003  # sound systems hand blocks over to within a few ms
 
 
 def test_several_losses_close_together():
