@@ -362,7 +362,8 @@ def _line(x: FloatArray, y: FloatArray, group: IntArray, freedom: int) -> tuple[
     inside = float((np.abs(residual) <= HUBER * scale).mean())
     variance = float((clipped**2).sum()) / freedom / inside**2
     neighbours = group[1:] == group[:-1]
-    together = float((clipped[1:] * clipped[:-1])[neighbours].sum() / (clipped**2).sum())
+    power = max(float((clipped**2).sum()), 1e-30)  # rows exactly on a line leave nothing
+    together = float((clipped[1:] * clipped[:-1])[neighbours].sum()) / power
     # a line takes out scatter that lasts long, which lowers what is left by about 4/n (Kendall, 1954)
     memory = min(max(together + 4 / len(x), 0.0), 0.8) if together > 1.0 / math.sqrt(len(x)) else 0.0
     dx = centred(x, np.ones_like(x))
