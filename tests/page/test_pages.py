@@ -206,6 +206,8 @@ def test_a_note_is_added_put_right_taken_back_and_counted_again(open_page, expec
 def test_a_form_sent_twice_is_kept_once(page_kit, stocked):
     visitor = page_kit["Visitor"](stocked).enter()
     note = {"kind": "note", "text": "pressed twice", "write_id": "a" * 32}
+    samples = [visitor.post("/recordings/sample", {"write_id": "9" * 32})[1]["location"] for _ in range(2)]
+    assert samples[0] == samples[1]
     for _ in range(2):
         assert visitor.post("/clocks/2/notes", note)[0] == 303
     assert visitor.post("/clocks/2/notes", note | {"text": "said otherwise"})[0] == 303
