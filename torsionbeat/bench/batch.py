@@ -1,6 +1,6 @@
 """Many recordings at once: one process a recording over this computer's cores.
 
-In: paths. Out: for each path its analysis, or the error that it ended with. A recording that brings its process
+Input: paths. Output: for each path its analysis, or the error that it ended with. A recording that brings its process
 down (a damaged file that crashes a decoder, too little memory) costs only itself.
 """
 

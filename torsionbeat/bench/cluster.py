@@ -1,6 +1,6 @@
 """Many recordings on a Dask cluster: the archive beyond one machine.
 
-In: paths that every worker sees under the same name, and the scheduler's address. Out: for each path its analysis,
+Input: paths that every worker sees under the same name, and the scheduler's address. Output: for each path its analysis,
 or the error that it ended with. Where a worker dies, its recordings are read again by another.
 """
 

@@ -1,6 +1,6 @@
 """A history from elsewhere, checked whole before anything is kept, then written in one short transaction.
 
-In: a document as ``torsionbeat.benchlog.exchange`` reads it. Every value is held to its column's kind and range, the
+Input: a document as ``torsionbeat.benchlog.exchange`` reads it. Every value is held to its column's kind and range, the
 same as everything that is kept here; every reference must lead somewhere; a reading's columns must be what its
 document says. What is wrong is named with its place, and then nothing is taken in.
 """

@@ -79,7 +79,7 @@ def amend_command(
 ) -> None:
     """Put an entry right: its words, its moment, the details of a work. What stood there before stays in the log.
 
-    A detail is laid over those there are; --detail NAME= takes one out.
+    A detail is merged into those there are; --detail NAME= takes one out.
     """
     from torsionbeat.jobs.keep import AmendRequest, amend_entry
     from torsionbeat.terminal.entries_shown import called, show_entry

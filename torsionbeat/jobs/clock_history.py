@@ -1,6 +1,6 @@
 """A clock's record and everything that happened to it, as frozen values.
 
-In: a clock's name. Out: `ClockHistory`: its record and one `Happened` for each note, work, reading, hand check and
+Input: a clock's name. Output: `ClockHistory`: its record and one `Happened` for each note, work, reading, hand check and
 free swing, in order of time, those that were taken back or overtaken among them and marked so.
 """
 

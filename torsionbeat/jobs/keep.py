@@ -1,6 +1,6 @@
 """Keeping: everything that is put into a clock's log, and put right in it, each as one typed call.
 
-In: the clock's name and what happened, in degrees, grams, seconds and moments. Out: what was kept, as frozen values.
+Input: the clock's name and what happened, in degrees, grams, seconds and moments. Output: what was kept, as frozen values.
 The bench log is named by ``log`` (a path or URL; None is the default log).
 """
 
@@ -119,7 +119,7 @@ class TurnRequest:
 class AmendRequest:
     """An entry to put right: new values by the names in ``torsionbeat.benchlog.corrections.AMENDABLE``.
 
-    ``details`` are laid over those there are; None takes one out.
+    ``details`` are merged into those there are; None takes one out.
     """
 
     clock: str

@@ -1,6 +1,6 @@
 """Keep a reading for a clock: the right clock, the recording's own date, and each night once.
 
-In: a clock's name, a reading and the recording it is of. Out: what was kept, or what is odd about it and then nothing
+Input: a clock's name, a reading and the recording it is of. Output: what was kept, or what is odd about it and then nothing
 was kept. A reading of a recording that was kept before takes that one's place and its date.
 """
 

@@ -1,6 +1,6 @@
 """Keeping only the sound around each beat: where the next beats will be, and telling the keeper.
 
-In: what was heard so far, and how far the sound has come. Out: calls to ``Keeper.keep``. Until the clock is known
+Input: what was heard so far, and how far the sound has come. Output: calls to ``Keeper.keep``. Until the clock is known
 all the sound is kept; then only what lies around each beat, at which the clock is expected from its last ones.
 """
 

@@ -1,6 +1,6 @@
 """Listening as it happens: what joins the microphone, the keeper, the listener and the figures.
 
-In: a source of blocks, a clock, and where wanted a keeper. Out: the state of the night about once a second, and at
+Input: a source of blocks, a clock, and where wanted a keeper. Output: the state of the night about once a second, and at
 the end its reading. There is no display in here. The figures go by the count of frames, so a night that is replayed
 gives the same reading as one that is waited for; the state goes by time, so a microphone that is gone is seen to be.
 

@@ -10,11 +10,9 @@ from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
 
 from torsionbeat.errors import InputError
+from torsionbeat.typed.times import EARLIEST
 
 __all__ = ["choice", "moment", "number", "optional_number", "text"]
-
-EARLIEST = datetime(1800, 1, 1, tzinfo=UTC)
-"""No clock of these kinds is older; a year of two digits lies before it."""
 
 
 def text(form: Mapping[str, str], name: str) -> str:

@@ -1,6 +1,6 @@
 """Listening live: a microphone as an endless recording.
 
-In: a device. Out: blocks at their place, as from a file, with gaps as jumps in ``start_frame``; the clock
+Input: a device. Output: blocks at their place, as from a file, with gaps as jumps in ``start_frame``; the clock
 rows from which the timebase is found; and events for the journal. The sound system's callback does nothing
 but copy into a bounded queue. A microphone that goes away is waited for, and joins in again where the clock
 says.

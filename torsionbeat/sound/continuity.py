@@ -1,6 +1,6 @@
 """Where blocks that arrive live stand on the recording's time line, and where sound was lost between them.
 
-In: blocks with the moment of their arrival. Out: the same blocks with their place, gaps before them, and
+Input: blocks with the moment of their arrival. Output: the same blocks with their place, gaps before them, and
 a ``ClockRow`` a second, that of the second's earliest block.
 
 A sound system may lose sound without a word: only the count of frames against the clock shows it. A block

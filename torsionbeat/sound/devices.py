@@ -1,6 +1,6 @@
 """Microphones: which there are, which one is meant, and what it can do.
 
-In: a number or part of a name. Out: a ``Device``, and the sample rate and channels that it accepts. PortAudio
+Input: a number or part of a name. Output: a ``Device``, and the sample rate and channels that it accepts. PortAudio
 is reached through ``Backend`` alone, so that everything above it can be driven by a stand-in. One program has a
 microphone at a time: by a lock that the operating system lets go of when its holder ends, however it ends.
 """

@@ -1,6 +1,6 @@
 """Finding the frames of a damaged FLAC file by their own headers.
 
-In: a FLAC file, whatever is broken in it. Out: where a frame begins and which sample it begins with, and
+Input: a FLAC file, whatever is broken in it. Output: where a frame begins and which sample it begins with, and
 the file from there on as one that libsndfile can read. Every frame says its place and seals its header with
 a check sum (RFC 9639, 9.1), so sound behind any damage is found at once and stands exactly where it was
 recorded.

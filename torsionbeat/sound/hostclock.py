@@ -1,6 +1,6 @@
 """The computer's own clocks, and what its system says of them.
 
-Out: counts in ns for the rows that set frames against time; whether network time keeps the clock: True, False or None
+Output: counts in ns for the rows that set frames against time; whether network time keeps the clock: True, False or None
 (nobody can say); and how far off the system thinks it, by adjtimex(2) of Linux.
 """
 

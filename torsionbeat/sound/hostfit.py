@@ -1,6 +1,6 @@
 """Frames against the computer's clock: the recorder's pace, and the losses of sound that no one told.
 
-In: the count of frames at moments of the computer's clock, about one a second. Out: one pace for all, and steps in the
+Input: the count of frames at moments of the computer's clock, about one a second. Output: one pace for all, and steps in the
 residual: a loss without a word makes every later block late for good, and the length of a told gap is only as good as
 the two seconds in which it was measured.
 

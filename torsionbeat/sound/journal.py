@@ -1,6 +1,6 @@
 """The journal of a recording folder: what happened, line by line, readable whatever ended it.
 
-In: entries while recording. Out: one JSON object a line in ``journal.jsonl``, only ever added to and handed
+Input: entries while recording. Output: one JSON object a line in ``journal.jsonl``, only ever added to and handed
 to the operating system whole, so a killed program loses at most the line it was writing. On reading, lines
 that cannot be read are counted and passed over.
 

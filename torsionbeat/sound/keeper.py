@@ -1,6 +1,6 @@
 """Keeping what is heard live: a folder of numbered FLAC files and a journal, safe against kill and full disk.
 
-In: blocks as they are heard. Out: ``sound-0001.flac`` and so on, 24 bits (no loss to any microphone; 16-bit
+Input: blocks as they are heard. Output: ``sound-0001.flac`` and so on, 24 bits (no loss to any microphone; 16-bit
 sound takes no more room than in 16 bits), each closed and on the disk before the next is begun, and
 ``journal.jsonl``. `torsionbeat.sound.recording.open_recording` reads the folder like a file.
 """

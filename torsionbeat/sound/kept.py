@@ -1,6 +1,6 @@
 """Reading a recording folder like a file: its FLAC files in order, each stretch at its place.
 
-In: a folder that ``Keeper`` wrote, ended or not, whole or damaged. Out: blocks with gaps as jumps in
+Input: a folder that ``Keeper`` wrote, ended or not, whole or damaged. Output: blocks with gaps as jumps in
 ``start_frame``, the journal's timebase, and which stretches were heard but not kept. Nothing on the disk is
 changed. Where only the sound around the beats was kept, `with_room_tone` lays room sound between them, so that a beat
 stands in its room again: short grains of the sound just before each kept beat, taken at random and overlapped

@@ -1,6 +1,6 @@
 """Phone memos, the sound of videos and MP3 (AAC, AMR, ALAC and the like), decoded through PyAV.
 
-In: a path. Out: blocks of float32 samples as decoded, never resampled, at the place their time stamps give
+Input: a path. Output: blocks of float32 samples as decoded, never resampled, at the place their time stamps give
 them: the decoder's priming is left out, and a step in the time stamps of half a packet or more is a gap.
 Smaller steps are rounding or a phone's jitter, and the count of samples is the better clock.
 """

@@ -1,6 +1,6 @@
 """Saved recordings: any sound file, read as a stream of blocks in bounded memory.
 
-In: a path. Out: a ``SavedRecording`` whose ``blocks()`` are the samples as recorded (float32, full scale 1,
+Input: a path. Output: a ``SavedRecording`` whose ``blocks()`` are the samples as recorded (float32, full scale 1,
 neither normalised nor resampled) with their place counted in frames from the recording's start. Whatever is
 broken in a file is read around: the lost stretch is a jump in ``start_frame`` and a sentence in ``remarks``.
 """

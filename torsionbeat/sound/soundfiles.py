@@ -1,6 +1,6 @@
 """Sound files that libsndfile decodes, read block by block, past whatever is broken in them.
 
-In: a path. Out: blocks of float32 samples as decoded, nothing normalised, nothing resampled. A stretch that
+Input: a path. Output: blocks of float32 samples as decoded, nothing normalised, nothing resampled. A stretch that
 cannot be decoded becomes a jump in ``start_frame`` and a remark. libsndfile's only word about damage is an
 error from the read that met it. Sound behind it is found by seeking, and in FLAC by the frames' own headers,
 which is exact and does not rest on what the file states.

@@ -1,7 +1,7 @@
 """How sample numbers become seconds, and how well that is known.
 
-In: what the user states, or rows that set the count of frames captured against the computer's clock, and what the
-computer's system says of that clock. Out: a ``Timebase``, the recorder's crystal in ppm with a standard uncertainty
+Input: what the user states, or rows that set the count of frames captured against the computer's clock, and what the
+computer's system says of that clock. Output: a ``Timebase``, the recorder's crystal in ppm with a standard uncertainty
 (GUM, JCGM 100), and the places at which sound was lost without a word. The fit is `torsionbeat.sound.hostfit`'s.
 """
 

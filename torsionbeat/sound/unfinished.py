@@ -1,6 +1,6 @@
 """WAV files whose header states less sound than there is: recorders that lost power, or passed 4 GB.
 
-In: a path. Out: the same file as libsndfile would like it, with a header of its own in front of the bytes
+Input: a path. Output: the same file as libsndfile would like it, with a header of its own in front of the bytes
 that are there; nothing on the disk is changed. Layout: RIFF WAVE of 1991; RF64 as in EBU Tech 3306.
 """
 

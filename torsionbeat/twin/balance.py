@@ -1,6 +1,6 @@
 """The balance: theta'' + theta'/Q + theta (1 + c theta^2) = force, stepped by Taylor series.
 
-In: angle and speed at an instant, a force that is constant until the next event. Out: the motion as a
+Input: angle and speed at an instant, a force that is constant until the next event. Output: the motion as a
 polynomial in time, and the exact instant at which an angle is passed or the balance turns. Angles here are
 radians and time is counted in 1/omega, omega the frequency of the free undamped small swing; a force is the
 angle to which it would twist the suspension at rest. Nothing is taken from a formula for the swing's answer:

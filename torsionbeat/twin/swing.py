@@ -1,6 +1,6 @@
 """The swing: the motion integrated from event to event, and the push that keeps up a wanted arc.
 
-In: balance, escapement and drive as plain numbers (degrees, seconds). Out: every beat with the instants of
+Input: balance, escapement and drive as plain numbers (degrees, seconds). Output: every beat with the instants of
 its sounds, its side and the arc of its swing (`balance` steps the motion).
 
 One beat: at the first edge of the lift the roller meets the fork (contact); over a small angle the balance

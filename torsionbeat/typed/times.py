@@ -10,7 +10,17 @@ from datetime import UTC, datetime, time, timedelta
 
 from torsionbeat.errors import InputError
 
-__all__ = ["days_of", "length_s", "moment", "moment_s", "next_night", "night_span", "until_s", "whole_days"]
+__all__ = [
+    "EARLIEST",
+    "days_of",
+    "length_s",
+    "moment",
+    "moment_s",
+    "next_night",
+    "night_span",
+    "until_s",
+    "whole_days",
+]
 
 LENGTH = re.compile(
     r"(?:(\d+(?:\.\d+)?)\s*h)?\s*(?:(\d+(?:\.\d+)?)\s*m(?:in)?)?\s*(?:(\d+(?:\.\d+)?)\s*s)?", re.I
