@@ -102,3 +102,13 @@ def test_a_period_told_at_half_is_found_at_the_whole():
     ]
     assert best.period_s == pytest.approx(6.0, abs=0.01)
     assert best.share > 0.99
+
+
+@pytest.mark.parametrize("times_told", [3, 4])
+def test_a_clock_that_goes_several_times_in_the_period_told_is_found(times_told):
+    """Told 18 or 24 s of a clock of 6: two sides of the longer period are beats of one side, and there are more between."""
+    rivals = ((3.0 * times_told, 0.01), (12.0 * times_told, 0.05))
+    best = few_beats(*joined(clock(late_s=0.05), room(10)), LENGTH_S, 6.0 * times_told, rivals=rivals)[0]
+    assert best.period_s == pytest.approx(6.0, abs=0.01)
+    assert abs(best.out_of_half_s) == pytest.approx(0.05, abs=0.01)
+    assert best.share > 0.99

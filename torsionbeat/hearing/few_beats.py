@@ -40,6 +40,11 @@ _MOST_PEAKS = 36
 """The loudest that suggest clocks: pairs of them; all peaks are weighed."""
 NEAR = 0.045
 """The period lies within this share of the one told, as in `search`."""
+_PARTS, _MOST_STEPS, _SHORTEST_S = (2, 3, 5), 3, 4.0
+"""A period told may be so many times the true one, and those times each other; no torsion clock is faster than the last, in
+seconds (common practice, no source)."""
+_NEAR_PART, _OF_A_PART = 0.01, 0.01
+"""A part of the best period lies within this share of the true one; and the share of recordings in which it is the true one."""
 _FRAMES_PER_S = 2000.0
 """Frames of `bands.FRAME_S`."""
 _SHORTEST_PASSAGE_S, _LONGEST_PASSAGE, _FARTHEST_OUT = 0.04, 0.075, 0.08
@@ -149,11 +154,39 @@ def few_beats(
     weighed = _weighed(peaks, nominal_s, near, 1 - sum(share for _, share in rivals))
     for period_s, share in rivals:
         weighed += _weighed(peaks, period_s, near, share)
+    if rivals:
+        weighed += _in_parts(peaks, weighed, [nominal_s, *(period_s for period_s, _ in rivals)], near)
     weighed.sort(key=lambda one: -one.score)
     if not weighed:
         return []
     total = logsumexp([one.score for one in weighed])
     return [replace(one, share=float(np.exp(one.score - total))) for one in weighed]
+
+
+def _in_parts(peaks: _Peaks, weighed: list[FewBeats], periods_s: list[float], near: float) -> list[FewBeats]:
+    """Accounts at whole parts of the best period so far, as long as those are better.
+
+    A clock that goes four times in the period told gives that period an account of a quarter of its beats.
+    """
+    out: list[FewBeats] = []
+    best = max(weighed, key=lambda one: one.score, default=None)
+    for _ in range(_MOST_STEPS):
+        if best is None:
+            break
+        parts_s = [best.period_s / parts for parts in _PARTS]
+        new_s = [
+            part_s
+            for part_s in parts_s
+            if part_s > _SHORTEST_S and all(abs(part_s / known_s - 1) > near for known_s in periods_s)
+        ]
+        more = [one for part_s in new_s for one in _weighed(peaks, part_s, _NEAR_PART, _OF_A_PART)]
+        periods_s = [*periods_s, *new_s]
+        out += more
+        better = max(more, key=lambda one: one.score, default=best)
+        if better.score <= best.score:
+            break
+        best = better
+    return out
 
 
 def _weighed(peaks: _Peaks, nominal_s: float, near: float, prior: float) -> list[FewBeats]:

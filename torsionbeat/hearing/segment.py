@@ -137,11 +137,16 @@ def hear_chapter(
     if nominal is not None and len(up) * pooled_s < FEW_ROWS * nominal:
         unsure = _hear_few(few, nominal, 0.0, _longest_other(wanted))
         if unsure is not None and unsure.sides:
-            return unsure, others
+            period_s = unsure.period_frames * chapter.frame_s
+            if len(up) * pooled_s < FEW_ROWS * period_s:
+                return unsure, others
+            # Many of its periods, though few of the one told: all its beats together say more than their peaks.
+            wanted = replace(wanted, nominal_period_s=period_s)
     found = find_clock(up, pooled_s, wanted, others)
     if found is None:
         return unsure, others
-    if unsure is not None and _near_told(found.period_s, unsure.period_frames * chapter.frame_s):
+    sure = unsure is not None and unsure.sides
+    if unsure is not None and not sure and _near_told(found.period_s, unsure.period_frames * chapter.frame_s):
         return unsure, others  # the same clock, by a search that knows no doubt
     if len(found.pattern.first.frames) < FEW_ROWS:
         told = nominal is not None and abs(found.period_s / nominal - 1) < 0.05
