@@ -302,6 +302,7 @@ def test_a_long_stretch_of_nothing_makes_no_other_clock(six, hear, monkeypatch):
 def test_a_clock_that_goes_four_times_in_the_period_told_is_heard_whole(six, six_heard, hear):
     """A clock of 6 s told as one of 24: five periods of the one told are few, but twenty of the true one are not."""
     told = hear(six[1], nominal_period_s=24.0)
-    assert told.period_samples == pytest.approx(six_heard.period_samples, rel=1e-6)
+    # the period is the search's, a rough one: it numbers beats
+    assert told.period_samples == pytest.approx(six_heard.period_samples, rel=1e-4)
     drops = (six_heard.sounds.kind == "drop", told.sounds.kind == "drop")
     np.testing.assert_array_equal(told.sounds.beat[drops[1]], six_heard.sounds.beat[drops[0]])
