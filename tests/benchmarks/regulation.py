@@ -211,6 +211,7 @@ class Case:
     scale: tuple[float, float, float] = (-TRAVEL, TRAVEL, 0.0)  # ends, and where it stands
     unknown_night: int | None = None
     outlier: bool = False  # one night of the first five
+    flat_nights: bool = False  # nothing of the wander shows within a night
     late_night: int | None = None
     recorders_ppm: float = 0.0
     creep: float = 0.0
@@ -221,6 +222,7 @@ ROWS = (
     *(Case(f"wander {size:g}", size) for size in (0.3, 1.0, 3.0, 5.0)),
     *(Case(f"walk {size:g}", size, walks=True) for size in (0.3, 1.0, 3.0)),
     Case("memory 40 % off", memory=1.4),
+    Case("wander 1, flat nights", 1.0, flat_nights=True),
     Case("guess x3", guess=3.0),
     Case("guess x1/3", guess=1 / 3),
     Case("guess wrong sign", guess=-1.0),
@@ -301,6 +303,7 @@ def follow(
 ) -> Course:
     """Follow the recommendations, night by night, until the clock is called done or had all its nights."""
     rng, nights = clock.rng, Nights(clock.rng, case.wander, case.walks)
+    nights.shows &= not case.flat_nights
     nights.outlier = int(rng.integers(1, 5)) if case.outlier else None
     low, high, setting = case.scale
     clock.low, clock.high, clock.start = low, high, setting

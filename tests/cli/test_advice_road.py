@@ -210,3 +210,38 @@ def test_the_promise_is_told_with_both_its_ends(log):
     assert 300 < ends["high"] < 900
     half = 1.96 * told["expected_rate_s_per_day"]["standard_uncertainty"]
     assert ends["high"] - ends["low"] == pytest.approx(2 * half, rel=1e-6)
+
+
+def test_nights_that_are_steady_within_but_differ_are_not_promised_to_the_second(run):
+    """Three works, each followed by one night of a constant rate: steady within says little of from night to night."""
+    assert run("clock", "add", "Lamp", "--period", "60").status == 0
+    beats = [30.0 * n + 30.0 for n in range(960)]
+    for day, (rate, grams) in enumerate([(330.0, 0.0), (137.0, 1.3), (-6.6, 1.0)]):
+        night = document(rate)
+        night["recording"]["duration_s"] = 8 * 3600.0
+        night["rate_s_per_day"]["standard_uncertainty"] = 0.05
+        night["swings"] = [
+            {"time_s": time_s, "side": "ab"[n % 2], "period_s": 60.0, "arc_deg": 400.0}
+            for n, time_s in enumerate(beats)
+        ]
+        with open_log() as opened:
+            if grams:
+                done_at = START + timedelta(days=day, hours=-12)
+                opened.add_work("Lamp", "weights", "weights", {"added_g": grams}, done_at=done_at)
+            opened.add_reading("Lamp", night, taken_at=START + timedelta(days=day))
+    told = json.loads(run("advise", "Lamp", "--to", "1", "--json").out)
+    assert told["action"] == "adjust"  # it is surely off, by six seconds
+    ends = told["expected_interval_s_per_day"]
+    # One clock in three wanders from night to night though not within them: a second or two a day of it must fit in.
+    assert ends["high"] - ends["low"] > 4
+
+
+def test_a_regulator_moved_without_a_word_of_how_far_is_told(log, run):
+    read, ask = log
+    read(0, 30.0)
+    assert (
+        run("note", "Lamp", "turned the regulator", "--work", "regulator", "--when", evening(0)).status == 0
+    )
+    read(1, 12.0)
+    told = ask("advise", "Lamp", "--no-weights", "--regulator-effect", "18")
+    assert "regulator-setting-unknown" in told["remark_codes"]

@@ -222,7 +222,7 @@ def _judge(request: AdviseRequest, known: KnownOfClock, log: BenchLog | None) ->
     per_kelvin = per_kelvin_of(known.strip_material, None if room is None else room.s_per_day_per_k)
     held = _Held(prior, half, others, per_kelvin)
     course, learnt, said = _learnt(gathered, course, known.regulator_setting, held)
-    said += about_warmth(learnt.warmth, learnt.trials)
+    said += [*about_warmth(learnt.warmth, learnt.trials), *_about_setting(gathered.works, course, known)]
     regulator = _regulator(request, known, course)
     correction = correct(
         learnt,
@@ -250,6 +250,20 @@ def _judge(request: AdviseRequest, known: KnownOfClock, log: BenchLog | None) ->
         room,
         (*course.remarks, *said, *correction.remarks, *(() if log is None else log.left_out)),
     )
+
+
+def _about_setting(works: Sequence[Work], course: Course, known: KnownOfClock) -> list[Remark]:
+    """Say that nobody knows where the regulator stands, where it was moved by an amount that was not noted."""
+    untold = [work for work in works if work.kind == "regulator" and not work.told]
+    if course.setting is not None or not untold or known.regulator_low is None:
+        return []
+    return [
+        Remark(
+            "regulator-setting-unknown",
+            f"Where the regulator stands is not known: it was moved and not noted by how much ({untold[-1].what!r}). Moves "
+            "are counted from the setting on record; look at it, and keep it with clock change --regulator-setting.",
+        )
+    ]
 
 
 def _learnt(

@@ -28,6 +28,9 @@ __all__ = ["Change", "Learnt", "Outlier", "Spread"]
 MOST_TAKEN_OFF = 0.1
 """Share of a balance's inertia that must stay."""
 
+CORE = 0.1587
+"""Share of a normal distribution below one standard deviation under its mean."""
+
 BISECTIONS = 45
 """Halvings of the range of a quantile: to 1e-13 of it."""
 
@@ -65,6 +68,12 @@ class Spread:
         """Mean and standard deviation."""
         mean = float(self.weight @ self.mean)
         return mean, math.sqrt(float(self.weight @ (self.variance + (self.mean - mean) ** 2)))
+
+    @property
+    def core(self) -> tuple[float, float]:
+        """Median, and half the width of the middle 68 %: what mean and standard deviation are without far tails."""
+        low, middle, high = (self.quantile(share) for share in (CORE, 0.5, 1 - CORE))
+        return middle, (high - low) / 2
 
     def size_up_to(self, most: float = math.inf) -> float:
         """Expected absolute value, where no more than so much is counted."""

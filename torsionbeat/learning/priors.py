@@ -82,8 +82,9 @@ WITHIN_TIME_CONSTANT_S = 12 * 3600.0
 WITHIN_LOG_SD = 0.8
 """Spread of the ratio between wander from night to night and wander within a recording: a factor of two either way."""
 
-WITHIN_DUMB = 0.06
-"""Chance that wander within the recordings says nothing of that from night to night (handling, a heater, the sun)."""
+WITHIN_DUMB = 0.3
+"""Chance that wander within the recordings says nothing of that from night to night: winding, handling, a heater and the sun
+come once a day, and a night between them is steady (no source; at 0.06 promises broke on clocks whose nights are so)."""
 
 OTHERS_LOG_SD = 0.7
 """Spread of the wander between clocks of a kind in one workshop: a factor of two."""

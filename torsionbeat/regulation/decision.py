@@ -136,7 +136,7 @@ def decide(
     chance = now.within(tolerance)
     if chance >= SURE:
         return Action("leave", chance)
-    mean, sd = now.moments
+    mean, sd = now.core
     if abs(mean) <= DOUBT * sd:
         return Action("night", chance)
     if stock is None and regulator is None:
@@ -154,7 +154,7 @@ def decide(
         return Action("night", chance)
     touch = [one for one in scored if one[1] is None]
     if touch and learnt.effect_spread > TRIED_EFFECT * abs(learnt.effect_median):
-        left, _ = learnt.long_run(touch[0][2]).moments
+        left, _ = learnt.long_run(touch[0][2]).core
         if abs(left) < WORTH_A_TOUCH * abs(mean):  # no surer than the doubt of the guess, but it settles that
             return Action("adjust", chance, None, touch[0][2])
     return Action("nothing-helps", chance)
@@ -163,7 +163,7 @@ def decide(
 def nights_needed(learnt: Learnt, tolerance_s_per_day: float) -> int | None:
     """Nights more until the long-run rate is known to a tolerance (90 %); None where no number of nights will do."""
     wander = learnt.wander_s_per_day[0]
-    _, sd = learnt.long_run().moments
+    _, sd = learnt.long_run().core
     wanted = tolerance_s_per_day / NIGHTS_FACTOR
     if sd <= wanted:
         return 1
@@ -239,7 +239,7 @@ def _scored(
 
 
 def _most_counted(learnt: Learnt, tolerance: float) -> float:
-    return abs(learnt.long_run().moments[0]) + FARTHER_OUT * tolerance
+    return abs(learnt.long_run().core[0]) + FARTHER_OUT * tolerance
 
 
 def _best_move(learnt: Learnt, regulator: Regulator, before: Change, share: float = 1.0) -> float:
@@ -247,7 +247,7 @@ def _best_move(learnt: Learnt, regulator: Regulator, before: Change, share: floa
     effect = learnt.effect_median
     if abs(effect) * (regulator.high - regulator.low) < 1e-6:
         return 0.0
-    mean, _ = learnt.long_run(before).moments
+    mean, _ = learnt.long_run(before).core
     room = END_SHARE * (regulator.high - regulator.low) / 2
     low, high = min(regulator.low + room, regulator.setting), max(regulator.high - room, regulator.setting)
     wanted = min(max(regulator.setting - share * mean / effect, low), high)
@@ -264,7 +264,7 @@ def _trial_step(learnt: Learnt, regulator: Regulator) -> Change:
     wander = learnt.wander_s_per_day[0]
     share = min(max(TRIAL_SHARE, TRIAL_WANDERS * wander / WEAK_TRAVEL_S_PER_DAY), LARGEST_TRIAL_SHARE)
     size = max(round(share * half / regulator.step), 1) * regulator.step
-    mean, _ = learnt.long_run().moments
+    mean, _ = learnt.long_run().core
     way = 1.0 if regulator.setting <= regulator.middle else -1.0
     helps = -math.copysign(1.0, mean) * math.copysign(1.0, learnt.effect_median)
     if regulator.low <= regulator.setting + helps * size <= regulator.high and abs(learnt.effect_median) > 0:
