@@ -329,7 +329,7 @@ FAULTS: list[Fault] = [
         mean_over_a_break=("if np.count_nonzero(after) >= LEAST_PRESENT:", "if False:"),
         lost_drive_is_no_break=("moments.append(turn.time_s)", "moments = moments"),
         slipped_clamp_is_no_break=("for jump in jumps if jump.moves_beat]", "for jump in jumps if False]"),
-        passages_apart_left_out=("apart_s / 2)", "0 * apart_s / 2)"),
+        passages_apart_left_out=("side_edge_s(edges), apart_s / 2]", "side_edge_s(edges), 0 * apart_s]"),
         rate_of_another_clock=("FARTHEST_NOMINAL = 0.25", "FARTHEST_NOMINAL = 25.0"),
         rate_uncertainty_of_the_period=(
             "(DAY_S + value) * period.std_dev / period.nominal_value",
@@ -672,8 +672,14 @@ FAULTS: list[Fault] = [
             "",
         ),
         effect_s_doubt_dropped_from_the_promise=("            + change.move**2 * m.effect_variance\n", ""),
-        wander_dropped_from_the_promise=("rest.variance + self.mixture.wander**2 / nights", "rest.variance"),
-        wander_of_every_night_alike=("self.mixture.wander**2 / nights", "self.mixture.wander**2"),
+        wander_dropped_from_the_promise=(
+            "rest.variance + (self.mixture.wander**2 + room) / nights",
+            "rest.variance",
+        ),
+        wander_of_every_night_alike=(
+            "(self.mixture.wander**2 + room) / nights",
+            "(self.mixture.wander**2 + room)",
+        ),
     ),
     *of(
         "regulation/temperature.py",
