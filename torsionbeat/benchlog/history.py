@@ -60,6 +60,11 @@ class Entries(Answers):
             Left out: now.
         write_id : str, optional
             A name for this write: told twice under one name it is kept once.
+
+        Raises
+        ------
+        InputError
+            The note is empty, or there is no such clock.
         """
         kept = clean_text(text, "the note")
         if not kept:
@@ -101,6 +106,11 @@ class Entries(Answers):
             Where a work that stands says the same of the same moment, give that one and keep no other.
         write_id : str or None
             Identity of the write, so that it can be sent again.
+
+        Raises
+        ------
+        InputError
+            No such clock or kind of work, or it says nothing.
         """
         if kind not in WORK_KINDS:
             raise InputError(f"the kind of work is {kind!r}; use one of {', '.join(WORK_KINDS)}")
@@ -170,6 +180,11 @@ class Entries(Answers):
             What was learnt of which side is which in this recording.
         write_id : str or None
             Identity of the write, so that it can be sent again.
+
+        Raises
+        ------
+        InputError
+            No such clock, a digest that is none, or a correction without its reason.
         """
         kept = plain(document, "the reading")
         if sha256 is not None and (len(sha256) != 64 or set(sha256.lower()) - set("0123456789abcdef")):

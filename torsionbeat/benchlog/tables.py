@@ -277,7 +277,13 @@ class ReadingRecord(Entry):
     document: Mapped[dict[str, Any]] = mapped_column(JSON)
 
     def figure(self, name: str) -> UFloat:
-        """Give one of ``FIGURES`` as an uncertain number, or None where it was not measured."""
+        """Give one of ``FIGURES`` as an uncertain number, or None where it was not measured.
+
+        Raises
+        ------
+        AttributeError
+            There is no figure of that name.
+        """
         if name not in FIGURES:
             raise AttributeError(f"a reading has no figure {name!r}; it has {', '.join(FIGURES)}")
         return uncertain(getattr(self, name), getattr(self, f"u_{name}"))

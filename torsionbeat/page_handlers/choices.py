@@ -58,7 +58,13 @@ def clock_of(bench: Bench, number: int) -> ClockFacts:
 
 
 def row_of(bench: Bench, number: int) -> ListedClock:
-    """Give a clock by its number, with its last reading; errors as those of ``clock_of``."""
+    """Give a clock by its number, with its last reading; errors as those of ``clock_of``.
+
+    Raises
+    ------
+    InputError
+        There is no such clock, or it was taken back.
+    """
     from torsionbeat.jobs.clock_history import ListRequest, list_clocks
 
     for one in list_clocks(ListRequest(bench.log))[0]:

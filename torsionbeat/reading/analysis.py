@@ -91,6 +91,11 @@ def hear(
         Frames taken at a time; the figures do not depend on it.
     reference : ReferenceEar, optional
         A second ear, for a reference clock.
+
+    Raises
+    ------
+    InputError
+        The channel asked for is not there.
     """
     one = listening.channel
     if one is not None and not 0 <= one < recording.channels:

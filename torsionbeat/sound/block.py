@@ -75,6 +75,11 @@ def read_ahead(blocks: Iterable[Block], most: int = 2) -> Generator[Block, None,
 
     Decoding lets the other threads run, so that on two cores the next blocks are read while the last one is heard. What
     goes wrong in reading is raised where the block would have come; closing the iterator ends the thread.
+
+    Raises
+    ------
+    Exception
+        Whatever went wrong in reading, where the block would have come.
     """
     waiting: queue.Queue[tuple[Block | None, BaseException | None]] = queue.Queue(most)
     stop = threading.Event()

@@ -130,7 +130,13 @@ class PortAudio:
         self._sounddevice: Any = sounddevice
 
     def devices(self) -> list[Device]:
-        """The inputs known since PortAudio was started."""
+        """The inputs known since PortAudio was started.
+
+        Raises
+        ------
+        DeviceError
+            The sound system does not answer.
+        """
         query = self._sounddevice
         try:
             found, systems = query.query_devices(), query.query_hostapis()
@@ -224,7 +230,13 @@ class PortAudio:
         return stream
 
     def restart(self) -> None:
-        """Start PortAudio anew: it lists devices only when it starts."""
+        """Start PortAudio anew: it lists devices only when it starts.
+
+        Raises
+        ------
+        DeviceError
+            The sound system does not start.
+        """
         with contextlib.suppress(self._sounddevice.PortAudioError):
             self._sounddevice._terminate()
         try:

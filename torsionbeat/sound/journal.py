@@ -83,7 +83,13 @@ class Journal:
         self._whole = True
 
     def add(self, what: str, **details: Any) -> None:
-        """Add an entry; when this returns, a kill of the program cannot take it back."""
+        """Add an entry; when this returns, a kill of the program cannot take it back.
+
+        Raises
+        ------
+        OSError
+            The disk refused it.
+        """
         line = json.dumps({"what": what, **details}, separators=(",", ":")).encode() + b"\n"
         if not self._whole:
             line = b"\n" + line

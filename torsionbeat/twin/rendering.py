@@ -89,6 +89,11 @@ class Rendering:
 
         Each block is float32 of shape (frames,), or (frames, 2) with two channels, within -1 to 1 and already
         rounded to the recorder's bits. The samples do not depend on the block size.
+
+        Raises
+        ------
+        InputError
+            A block of no frames was asked for.
         """
         if frames < 1:
             raise InputError(f"a block of {frames} frames is too short: ask for 1 or more.")

@@ -108,6 +108,11 @@ class Truth:
         """Mean full period without jitter: from the first to the last beat of one side, over both sides.
 
         `mark` is ``middle_s``, ``contact_s`` or ``drop_s``.
+
+        Raises
+        ------
+        InputError
+            The beats hold no full period.
         """
         span_s = 0.0
         periods = 0.0
