@@ -175,26 +175,36 @@ def history_signs(nights: Sequence[Night]) -> Iterator[Finding]:
         arcs = arcs + np.where(np.arange(len(arcs)) < step.first_after, 1, 0) * (
             step.after_deg - step.before_deg
         )
-    line = np.polyval(np.polyfit(days, arcs, 1), days)
-    rest = arcs - line
+    yield from _wander_sign(days, arcs)
+    yield from _fall_sign(dates, days, arcs)
+
+
+def _wander_sign(days: FloatArray, arcs: FloatArray) -> Iterator[Finding]:
+    """An arc that differs from one reading to the next, about its own line."""
+    rest = arcs - np.polyval(np.polyfit(days, arcs, 1), days)
     wander = float(np.sqrt(np.mean(np.diff(rest) ** 2) / 2))
-    spread = float(np.ptp(rest))
-    if wander >= LEAST_WANDER_DEG and spread >= LEAST_RANGE_DEG:
-        yield Finding(
-            "arc wanders",
-            "The arc wanders from day to day.",
-            (
-                f"{len(arcs)} readings over {days[-1]:.0f} days lie between {arcs.min():.0f} and "
-                f"{arcs.max():.0f} deg",
-                f"from one to the next they differ by {wander * np.sqrt(2):.0f} deg (root mean square)",
-            ),
-            "clear" if len(arcs) >= 6 and wander >= 1.5 * LEAST_WANDER_DEG else "likely",
-            "The suspension, for a kink or a tired strip; then the level of the clock; then an uneven drive.",
-            LOCK,
-        )
+    if wander < LEAST_WANDER_DEG or float(np.ptp(rest)) < LEAST_RANGE_DEG:
+        return
+    yield Finding(
+        "arc wanders",
+        "The arc wanders from day to day.",
+        (
+            f"{len(arcs)} readings over {days[-1]:.0f} days lie between {arcs.min():.0f} and "
+            f"{arcs.max():.0f} deg",
+            f"from one to the next they differ by {wander * np.sqrt(2):.0f} deg (root mean square)",
+        ),
+        "clear" if len(arcs) >= 6 and wander >= 1.5 * LEAST_WANDER_DEG else "likely",
+        "The suspension, for a kink or a tired strip; then the level of the clock; then an uneven drive.",
+        LOCK,
+    )
+
+
+def _fall_sign(dates: Sequence[datetime], days: FloatArray, arcs: FloatArray) -> Iterator[Finding]:
+    """An arc that falls over weeks."""
     slope = slope_per_day(dates, arcs) if len(arcs) >= 5 and days[-1] >= LEAST_FALL_DAYS else None
     if slope is None or slope.nominal_value >= 0:
         return
+    line = np.polyval(np.polyfit(days, arcs, 1), days)
     fall = -slope.nominal_value * days[-1]
     if fall >= LEAST_FALL_DEG and beyond(slope, 0.0):
         yield Finding(

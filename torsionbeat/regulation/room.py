@@ -156,9 +156,7 @@ def parse_room(text: str, name: str = "the room's file") -> Room:
 def _table(text: str, name: str) -> tuple[list[str], list[list[str]]]:
     """Titles and rows of the table; the rows begin with the first that holds two values."""
     lines = [line for line in text.splitlines() if line.strip() and not line.lstrip().startswith("#")]
-    delimiter = max(";\t,", key=lambda sign: (sum(line.count(sign) for line in lines[-20:]), sign == ";"))
-    if delimiter == "," and sum(line.count(";") for line in lines[-20:]) >= len(lines[-20:]):
-        delimiter = ";"
+    delimiter = _delimiter(lines[-20:])
     rows = [[cell.strip().strip('"') for cell in row] for row in csv.reader(lines, delimiter=delimiter)]
     first = next((i for i, row in enumerate(rows) if sum(_is_value(cell) for cell in row) >= 2), None)
     if first is None or len(rows) - first < 2:
@@ -170,6 +168,13 @@ def _table(text: str, name: str) -> tuple[list[str], list[list[str]]]:
     if title_rows:
         first = title_rows[-1] + 1
     return rows[first - 1] if first else [], [row for row in rows[first:] if len(row) >= 2]
+
+
+def _delimiter(lines: Sequence[str]) -> str:
+    """What stands between the columns; a comma may be a decimal one where every line has a semicolon too."""
+    counts = {sign: sum(line.count(sign) for line in lines) for sign in ";\t,"}
+    delimiter = max(";\t,", key=lambda sign: (counts[sign], sign == ";"))
+    return ";" if delimiter == "," and counts[";"] >= len(lines) else delimiter
 
 
 def _celsius(titles: Sequence[str], body: Sequence[Sequence[str]], column: int) -> FloatArray:
@@ -246,15 +251,20 @@ def _columns(titles: Sequence[str], body: Sequence[Sequence[str]]) -> dict[str, 
                 found["time"] = index
                 break
     if "temperature" not in found and not any(titles):
-        for index in range(width):
-            values = np.array([_number(row[index]) for row in sample])
-            if index in found.values() or not np.isfinite(values).all():
-                continue
-            if "temperature" not in found and np.all(np.abs(values) < 60):
-                found["temperature"] = index
-            elif "pressure" not in found and np.all((values > 500) & (values < 1200)):
-                found["pressure"] = index
+        _by_values(sample, width, found)
     return found
+
+
+def _by_values(sample: Sequence[Sequence[str]], width: int, found: dict[str, int]) -> None:
+    """Tell temperature and pressure of a table without titles by what their columns hold."""
+    for index in range(width):
+        values = np.array([_number(row[index]) for row in sample])
+        if index in found.values() or not np.isfinite(values).all():
+            continue
+        if "temperature" not in found and np.all(np.abs(values) < 60):
+            found["temperature"] = index
+        elif "pressure" not in found and np.all((values > 500) & (values < 1200)):
+            found["pressure"] = index
 
 
 def _times(cells: Sequence[str], name: str) -> tuple[FloatArray, bool, tuple[Remark, ...]]:
