@@ -126,3 +126,10 @@ def test_a_bend_without_a_corner_is_no_turn(tau_s, seed):
     noise = np.random.default_rng([seed, 9]).normal(0, 0.5, time.size)
     assert turn_of(time, 400 * np.exp(-time / tau_s) + noise) is None
     assert turn_of(time, 430 - 60 * np.exp(-time / tau_s) + noise) is None
+
+
+@pytest.mark.parametrize("arc_deg", [300.0, 512.0, 431.7])
+def test_an_arc_that_is_exactly_even_has_no_turn(arc_deg):
+    """As typed or made by a program: nothing is left over, and nothing may be divided by that."""
+    for beats in (60, 960, 3837):
+        assert turn_of(np.arange(beats) * 7.5, np.full(beats, arc_deg)) is None

@@ -219,7 +219,9 @@ def turn_of(time_s: FloatArray, arc_deg: FloatArray) -> Turn | None:
     corner, solution, place = min(trials, key=lambda trial: trial[0])
     freedom = len(at) - 4
     change = float(solution[2])
-    of_chance = (bend - corner) / (corner / freedom) < CORNER_F
+    of_chance = (
+        bend - corner
+    ) * freedom <= CORNER_F * corner  # an arc that is exactly even leaves nothing of either
     if corner > CORNER_OF_LINE * line or corner > CORNER_OF_BEND * bend or of_chance:
         return None
     there = float(solution[0] + solution[1] * hours[place])
