@@ -346,7 +346,16 @@ def plot_decay(axes: Any, rest_axes: Any, decay: Decay) -> None:
 
 
 def bend(axes: Any, values: Any, halves: Any) -> None:
-    """Bend the scale where early rates are so large that the later ones would be one line."""
+    """Bend the scale where early rates are so large that the later ones would be one line.
+
+    Parameters
+    ----------
+    axes : object
+    values : object
+        shape (n,).
+    halves : object
+        shape (n,): half-widths of their intervals.
+    """
     from matplotlib.ticker import FuncFormatter
 
     near = max(float(np.median(np.abs(values[-3:]) + halves[-3:])), 1.0)

@@ -80,6 +80,14 @@ def beginning_of(fine: FinePower, found: ExactTimes, certain: npt.NDArray[np.boo
     A sound begins where its power first passes `BEGINS` of its greatest; the mean of many beats shows that far below the
     room. What lies before a quiet stretch is another sound, or its dying away. A first part is extrapolated along its own
     rise, but not beyond where half a per cent of the power is passed.
+
+    Parameters
+    ----------
+    fine : FinePower
+        Power at the finest frames.
+    found : ExactTimes
+    certain : ndarray of bool
+        shape (n,): which beats were surely heard.
     """
     plain = Beginning(found.edge, float(np.hypot(found.edge_uncertainty, _UNSEEN)), 0.0)
     if np.count_nonzero(certain) < _LEAST_MEAN:
@@ -193,6 +201,17 @@ def passages_together(
 
     ``rows`` and ``drops``, shape (beats,): period numbers and frames of its drops; ``passage``: where to look.
     Empty where even all beats together tell nothing.
+
+    Parameters
+    ----------
+    fine : FinePower
+        Power at the finest frames.
+    rows : ndarray of int
+        shape (beats,): period numbers of the drops.
+    drops : ndarray
+        shape (beats,): their frames.
+    passage : float
+        Where to look, in frames before the drop.
     """
     places = np.rint(drops - passage).astype(np.int64)
     inside = (places > 2 * REACH) & (places < len(fine.levels) - 3 * REACH)

@@ -91,6 +91,17 @@ class FinePower:
         """Power from ``before`` frames before each place to ``after`` behind it, shape (beats, before + after, bands).
 
         Of every ``step`` frames one.
+
+        Parameters
+        ----------
+        places : ndarray of int
+            shape (beats,): where each beat is expected, in frames.
+        before : int
+            Frames before each place.
+        after : int
+            Frames behind it.
+        step : int
+            Take one of so many frames.
         """
         index = places[:, None] + np.arange(-before, after, step)[None, :]
         inside = (index >= 0) & (index < len(self.levels))
@@ -220,7 +231,17 @@ def _tops(gained: FloatArray) -> IntArray:
 
 
 def aligned(sound: FloatArray, shifts: npt.NDArray[np.float64], length: int) -> FloatArray:
-    """Pieces of each window beginning at a fractional shift, shape (beats, length, bands)."""
+    """Pieces of each window beginning at a fractional shift, shape (beats, length, bands).
+
+    Parameters
+    ----------
+    sound : ndarray
+        shape (beats, frames, bands).
+    shifts : ndarray
+        shape (beats,): where each piece begins, in frames.
+    length : int
+        Frames of a piece.
+    """
     whole = np.floor(shifts).astype(np.int64)
     part = (shifts - whole).astype(np.float32)[:, None, None]
     index = whole[:, None] + np.arange(length + 1)[None, :]
@@ -280,6 +301,15 @@ def settled(fine: FinePower, places: IntArray, search: int) -> ExactTimes:
 
     The profile settles wherever its energy lies within the search, and can creep to one end of it with all times. Each
     time it is laid where it was found to begin, until that moves no more.
+
+    Parameters
+    ----------
+    fine : FinePower
+        Power at the finest frames.
+    places : ndarray of int
+        shape (beats,): where each beat is expected, in frames.
+    search : int
+        Frames either side of each place.
     """
     found = match(fine, places, search, passes=3)
     laid_at = places
@@ -323,6 +353,19 @@ def laid_anywhere(
     """Best evidence for a known profile near each place, and the likeness there: where no sound is, what chance gives.
 
     Both of shape (beats,).
+
+    Parameters
+    ----------
+    fine : FinePower
+        Power at the finest frames.
+    places : ndarray of int
+        shape (beats,): where each beat is expected, in frames.
+    search : int
+        Frames either side of each place.
+    profile : ndarray
+        shape (frames, bands).
+    prior_frames : float or None
+        Standard deviation of the places about the expected ones; None: anywhere alike.
     """
     sound = fine.windows(places, search)
     gained = _evidence(sound, profile, search, fine.shade(places, search))[0] + _prior(search, prior_frames)
@@ -331,7 +374,19 @@ def laid_anywhere(
 
 
 def evidence_round(fine: FinePower, places: IntArray, reach: int, profile: FloatArray) -> FloatArray:
-    """Evidence for a known profile at every shift of ``reach`` frames either side, shape (beats, 2 reach + 1)."""
+    """Evidence for a known profile at every shift of ``reach`` frames either side, shape (beats, 2 reach + 1).
+
+    Parameters
+    ----------
+    fine : FinePower
+        Power at the finest frames.
+    places : ndarray of int
+        shape (beats,): where each beat is expected, in frames.
+    reach : int
+        Frames either side of each place.
+    profile : ndarray
+        shape (frames, bands).
+    """
     return _evidence(fine.windows(places, reach), profile, reach, fine.shade(places, reach))[0]
 
 

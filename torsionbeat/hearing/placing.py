@@ -87,7 +87,17 @@ class Placed:
 
 
 def place(fine: FinePower, sound: SoundTrack, track: SoundTrack, period: float) -> Placed:
-    """Exact places of one sound, with what chance would give."""
+    """Exact places of one sound, with what chance would give.
+
+    Parameters
+    ----------
+    fine : FinePower
+        Power at the finest frames.
+    sound : SoundTrack
+    track : SoundTrack
+    period : float
+        In frames.
+    """
     frames = len(fine.levels)
     places = sound.frames * POOLED_FRAMES
     usable = (places > 2 * _SEARCH) & (places < frames - 80 - _SEARCH)
@@ -205,6 +215,14 @@ def of_a_kind(found: ExactTimes, certain: npt.NDArray[np.bool_], unlike: float) 
     """Which sounds are as like the mean sound and as loud as most, where likeness tells sounds from the room at all.
 
     Those are the clock's wherever they fall: the beat may turn a corner. A bang is unlike, or far too loud.
+
+    Parameters
+    ----------
+    found : ExactTimes
+    certain : ndarray of bool
+        shape (n,): which beats were surely heard.
+    unlike : float
+        Likeness that the room alone may reach: where most sounds lie below it, none is told from it.
     """
     if np.count_nonzero(certain) < 8:
         return np.zeros(len(certain), bool)
@@ -228,6 +246,17 @@ def expected_places(
 
     A bang taken for the beat draws its neighbours' expectation with it, most where there are few of them, at the
     ends. So what misses by far is left out and the rest asked again; what sounds like the clock stays in.
+
+    Parameters
+    ----------
+    frames : ndarray
+        shape (n,): where each was found.
+    rows : ndarray of int
+        shape (n,): number of its period.
+    certain : ndarray of bool
+        shape (n,): which beats were surely heard.
+    alike : ndarray of bool
+        shape (n,): which sound like the clock.
     """
     trusted = np.flatnonzero(certain) if np.count_nonzero(certain) >= 4 else np.arange(len(rows))
     if len(trusted) < 4:

@@ -69,7 +69,15 @@ LONE = "one recording on each side does not show how far this differs from one r
 
 
 def loudness_rows(before: Group, after: Group, *, same_place: bool = False) -> Iterator[Row]:
-    """Give the level of each kind on each side, and how much louder side b is than side a."""
+    """Give the level of each kind on each side, and how much louder side b is than side a.
+
+    Parameters
+    ----------
+    before : Group
+    after : Group
+    same_place : bool
+        Neither clock nor microphone was moved between.
+    """
     if not any(len(reading.events) for reading in before.readings + after.readings):
         note = "the readings were kept without the levels of their sounds"
         yield Row("loudness of contact and drop", "dB", None, None, note=note)
@@ -104,6 +112,13 @@ def voice_rows(before: Group, after: Group, *, same_place: bool = False) -> Iter
     The ring is the time in which it falls by 10 dB; brightness and spread are librosa's spectral centroid and bandwidth of
     the sound's own power, the room taken off. One recording on each side is judged by what a clock that is left alone
     differs from one recording to the next.
+
+    Parameters
+    ----------
+    before : Group
+    after : Group
+    same_place : bool
+        Neither clock nor microphone was moved between.
     """
     if not all(any(night.voices for night in group.nights) for group in (before, after)):
         yield Row("voice of contact and drop", "", None, None, note=NOT_KEPT)

@@ -65,11 +65,30 @@ class Feed:
         return len(self._listeners)
 
     def show(self, topic: str, place: str, html: str) -> None:
-        """Put a fragment into the element of that id; nothing is sent where it stands there already."""
+        """Put a fragment into the element of that id; nothing is sent where it stands there already.
+
+        Parameters
+        ----------
+        topic : str
+            What a page listens for.
+        place : str
+            Id of the element.
+        html : str
+            What is put there.
+        """
         self._replace("show", topic, place, json.dumps({"place": place, "html": html}))
 
     def plot(self, topic: str, place: str, plot: Mapping[str, Any]) -> None:
-        """Draw a plot, made by ``plots``, in the element of that id."""
+        """Draw a plot, made by ``plots``, in the element of that id.
+
+        Parameters
+        ----------
+        topic : str
+            What a page listens for.
+        place : str
+            Id of the element.
+        plot : mapping
+        """
         self._replace("plot", topic, place, json.dumps({"place": place, "plot": plot}, allow_nan=False))
 
     def beat(self, topic: str, mark: Mapping[str, Any]) -> None:

@@ -56,6 +56,15 @@ def optional_number(form: Mapping[str, str], name: str, what: str) -> float | No
 def number(form: Mapping[str, str], name: str, what: str) -> float:
     """Read a number that must be there.
 
+    Parameters
+    ----------
+    form : mapping
+        The fields as they were sent.
+    name : str
+        Of the field.
+    what : str
+        How the field is called on the page, for the message.
+
     Raises
     ------
     InputError
@@ -70,6 +79,17 @@ def number(form: Mapping[str, str], name: str, what: str) -> float:
 def choice(form: Mapping[str, str], name: str, allowed: tuple[str, ...], what: str) -> str:
     """Give one of the texts that a list offers.
 
+    Parameters
+    ----------
+    form : mapping
+        The fields as they were sent.
+    name : str
+        Of the field.
+    allowed : tuple of str
+        What the list offers.
+    what : str
+        How the field is called on the page, for the message.
+
     Raises
     ------
     InputError
@@ -83,6 +103,15 @@ def choice(form: Mapping[str, str], name: str, allowed: tuple[str, ...], what: s
 
 def moment(form: Mapping[str, str], name: str, what: str) -> datetime | None:
     """Read day and hour as a browser's field gives them, in this computer's time; None where it is empty.
+
+    Parameters
+    ----------
+    form : mapping
+        The fields as they were sent.
+    name : str
+        Of the field.
+    what : str
+        How the field is called on the page, for the message.
 
     Raises
     ------

@@ -98,7 +98,20 @@ def read_recording(
     told: Callable[[Recording], Recording],
     hold: Callable[[subprocess.Popen[str] | None], None],
 ) -> Recording:
-    """Read a recording in a process of its own, watched over; give it with its reading or why there is none."""
+    """Read a recording in a process of its own, watched over; give it with its reading or why there is none.
+
+    Parameters
+    ----------
+    one : Recording
+    log : str or None
+        The bench log; None: the default one.
+    limits : Limits
+        Of time and memory.
+    told : callable
+        Is told what has become of it, and gives it as it stands.
+    hold : callable
+        Takes the process while it runs, None when it has ended.
+    """
     told(one)
     request = {
         "path": one.path,

@@ -228,7 +228,20 @@ class Recordings:
     def add_read(
         self, name: str, folder: Path, document: dict[str, Any], sentences: list[str], plots: dict[str, Any]
     ) -> Recording:
-        """Add a night that was listened to for no clock of the log, with its reading."""
+        """Add a night that was listened to for no clock of the log, with its reading.
+
+        Parameters
+        ----------
+        name : str
+            What it is called.
+        folder : Path
+            The night's.
+        document : dict
+            The reading.
+        sentences : list of str
+            What is said of it.
+        plots : dict
+        """
         number = secrets.token_hex(8)
         return self._put(
             Recording(
@@ -247,6 +260,16 @@ class Recordings:
         self, number: str, clock: str, period_s: float | None, lift_deg: float | None
     ) -> Recording:
         """Read a recording once more, knowing another clock, period or lift.
+
+        Parameters
+        ----------
+        number : str
+        clock : str
+            The clock's name; empty: none.
+        period_s : float or None
+            Nominal full period.
+        lift_deg : float or None
+            Angle from contact to drop.
 
         Raises
         ------

@@ -129,7 +129,17 @@ def fragment(template: str, part: str, *arguments: Any) -> str:
 def trouble(
     request: Request, error: Exception, back: str = "/clocks", back_word: str = "To the clocks"
 ) -> Response:
-    """Say an error of ours as a page of its own."""
+    """Say an error of ours as a page of its own.
+
+    Parameters
+    ----------
+    request : Request
+    error : Exception
+    back : str
+        Where the link leads.
+    back_word : str
+        What it says.
+    """
     status = next((code for kind, code in STATUS.items() if isinstance(error, kind)), 422)
     if not isinstance(error, TorsionbeatError):
         status = 500

@@ -52,7 +52,16 @@ BEYOND_CHANCE = 3.0
 
 
 def single_arcs_deg(beats: Beats, clock: Clock, steady: SteadyPeriod) -> FloatArray:
-    """Arc (end to end) of each passage, shape (n,), nan where it cannot be had."""
+    """Arc (end to end) of each passage, shape (n,), nan where it cannot be had.
+
+    Parameters
+    ----------
+    beats : Beats
+    clock : Clock
+        Its lift gives the arc.
+    steady : SteadyPeriod
+        The period that all beats share.
+    """
     if clock.lift_deg is None:
         return np.full(len(beats.number), np.nan)
     error_ms = _finite_ms(steady)
@@ -135,7 +144,19 @@ def _side_arc(
 
 
 def offset_of(error_ms: UFloat, arc: UFloat, period: UFloat, clock: Clock) -> UFloat:
-    """Offset from beat error and arc, uncertainties of both carried over; None where either is missing."""
+    """Offset from beat error and arc, uncertainties of both carried over; None where either is missing.
+
+    Parameters
+    ----------
+    error_ms : ufloat
+        Beat error.
+    arc : ufloat
+        End to end, deg.
+    period : ufloat
+        Full period, s.
+    clock : Clock
+        Its lift counts, where it is known.
+    """
     if error_ms is None or arc is None or clock.lift_deg is None:
         return None
     from uncertainties import ufloat
