@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
 from torsionbeat.display.judgement import judgement_sentences
@@ -28,3 +30,23 @@ def test_a_night_is_asked_for_only_where_a_night_helps(timebase, ppm, helps):
     assert ("Listen for another night before changing anything" in said) is helps
     assert ("what limits it is the recorder, see below" in said) is not helps
     assert ("However long you listen, the recorder's crystal" in said) is not helps
+
+
+def test_nights_that_hardly_differ_are_told_by_what_they_differ_at_most(tmp_path):
+    from datetime import UTC, datetime, timedelta
+
+    from torsionbeat.benchlog import open_log
+
+    log = str(tmp_path / "log.sqlite")
+    with open_log(log) as opened:
+        opened.add_clock("Lamp", nominal_period_s=60.0)
+        for night in range(8):
+            when = datetime(2026, 3, 1, 20, tzinfo=UTC) + timedelta(days=night)
+            opened.add_reading("Lamp", document("host clock", 0.1), taken_at=when)
+    said = " ".join(judgement_sentences(advise(AdviseRequest("Lamp", log=log))))
+    # Eight nights to 0.05 s a day that agree: the smallest wander there is, and no more than a fifth of a second.
+    found = re.search(
+        r"from night to night it differs by (\d\.\d+) s a day at most \(standard deviation\)", said
+    )
+    assert found is not None
+    assert float(found[1]) <= 0.2

@@ -8,6 +8,7 @@ from torsionbeat.bench.warm_nights import WORTH_SAYING_K
 from torsionbeat.display.words import amount, decimals, figure_words, number, plus_minus, rate_words
 from torsionbeat.jobs.advise import Judgement
 from torsionbeat.jobs.keep_adjustment import Kept
+from torsionbeat.learning.priors import WANDER_GRID
 from torsionbeat.reading.document import figure_document
 from torsionbeat.regulation.correction import LOCK
 from torsionbeat.regulation.order import Task
@@ -65,10 +66,14 @@ def _state(judgement: Judgement) -> list[str]:
         at, besides = "", ""
         if warmth is not None and warmth.spread_k >= WORTH_SAYING_K:
             at, besides = f" and at {warmth.reference_c:.1f} C", " besides what the temperature does"
+        differs = (
+            f"about {middle:.1g} s a day (standard deviation, between {low:.1g} and {high:.2g})"
+            if middle > WANDER_GRID[0]
+            else f"{high:.2g} s a day at most (standard deviation)"
+        )
         said.append(
             f"On the long run, by all {_counted(judgement)} together{at}, it "
-            f"{rate_words(judgement.rate_s_per_day)}; from night to night it differs{besides} by about {middle:.1g} s a day "
-            f"(standard deviation, between {low:.1g} and {high:.2g})."
+            f"{rate_words(judgement.rate_s_per_day)}; from night to night it differs{besides} by {differs}."
         )
     elif judgement.rate_s_per_day.std_dev > WIDER * last.rate_s_per_day.std_dev:
         said.append(
