@@ -36,10 +36,10 @@ class Choice:
 
 def clock_names(bench: Bench) -> list[str]:
     """Names of the clocks in the log; none where the log cannot be read (its page says why)."""
-    from torsionbeat.jobs.clock_history import ListRequest, list_clocks
+    from torsionbeat.jobs.clock_history import clocks_alone
 
     try:
-        return [one.clock.name for one in list_clocks(ListRequest(bench.log))[0]]
+        return [clock.name for clock in clocks_alone(bench.log)]
     except TorsionbeatError:
         return []
 
@@ -54,7 +54,12 @@ def clock_of(bench: Bench, number: int) -> ClockFacts:
     BenchLogError
         The log cannot be read.
     """
-    return row_of(bench, number).clock
+    from torsionbeat.jobs.clock_history import clocks_alone
+
+    for clock in clocks_alone(bench.log):
+        if clock.number == number:
+            return clock
+    raise InputError("this clock is not in the bench log; it may have been taken back")
 
 
 def row_of(bench: Bench, number: int) -> ListedClock:
