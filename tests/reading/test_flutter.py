@@ -143,6 +143,17 @@ def test_what_sounds_again_in_most_beats_of_a_side_at_any_distance_is_none():
     assert flutter_of(again, swings, 1.0).beats == ()
 
 
+def test_the_echo_of_a_further_drop_is_not_counted_as_another():
+    """Seen with another clock in the room: each further drop had a second part 29 ms behind it."""
+    extra = {beat: (0.060 + 0.007 * k, 0.089 + 0.007 * k, 0.150) for k, beat in enumerate(range(10, 20))}
+    swings, again = rows({**extra, 13: (0.07, 0.14), 16: (0.08,)})
+    report = flutter_of(again, swings, 1.0)
+    counts = {beat.number: len(beat.after_s) for beat in report.beats}
+    assert counts[13] == 2
+    assert counts[16] == 1
+    assert all(count <= 2 for count in counts.values())
+
+
 def test_noise_that_is_as_frequent_elsewhere_is_none():
     extra = {beat: (0.05 + 0.003 * beat,) for beat in range(0, 60, 7)}
     noise = [(beat, 1 + beat % 4, 0.05 + 0.003 * beat) for beat in range(1, 99, 3)]

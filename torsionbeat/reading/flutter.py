@@ -30,6 +30,10 @@ SAME_PLACE_S = 0.006
 ECHO_OFTEN, ECHO_PLACE_S = 0.03, 0.0015
 """The same for an echo: it keeps its distance to a millisecond, and stands out in some beats only, for strikes differ."""
 
+APART_S = 0.045
+"""Further drops of one beat that follow each other sooner are one with its echo: a tooth takes longer to fall (common
+practice, no source), and the second part of a drop comes within 40 ms."""
+
 BELIEVED = 0.004
 """Chance by noise below which flutter is told: 1 in 250 recordings, as for wheels."""
 
@@ -86,8 +90,11 @@ def _told(
     number: int, rows: npt.NDArray[np.int64], after_s: npt.NDArray[np.float64], swings: Swings
 ) -> FlutterBeat:
     at = int(np.searchsorted(swings.number, number))
-    extra = tuple(round(float(one), 4) for one in np.sort(after_s[rows]))
-    return FlutterBeat(int(number), str(swings.side[at]), float(swings.time_s[at]), extra)
+    extra: list[float] = []
+    for one in np.sort(after_s[rows]).tolist():
+        if not extra or one - extra[-1] > APART_S:
+            extra.append(round(one, 4))
+    return FlutterBeat(int(number), str(swings.side[at]), float(swings.time_s[at]), tuple(extra))
 
 
 def _frequent(after_s: npt.NDArray[np.float64], beats: int) -> npt.NDArray[np.bool_]:
