@@ -191,3 +191,33 @@ def test_a_hole_in_the_pressure_is_bridged_and_told():
     empty = parse_room("time_s,temp,pressure\n0,19,-\n600,19,-\n")
     assert empty.pressure_hpa is None
     assert [remark.code for remark in empty.remarks] == ["room-pressure-left-out"]
+
+
+def test_correlations_weighed_together_keep_what_they_disagree_in(monkeypatch):
+    """The law of total variance: the mean of the squared doubts and the scatter of the values about their mean."""
+    from torsionbeat.regulation import temperature
+
+    rng = np.random.default_rng(9)
+    blocks = np.arange(24.0)
+    design = np.stack([np.ones(24), blocks / 23 - 0.5, np.sin(blocks / 2.0)], axis=1)
+    wander = np.zeros(24)
+    for row in range(1, 24):
+        wander[row] = 0.5 * wander[row - 1] + rng.standard_normal()
+    rate = -3.0 * design[:, 2] + wander
+
+    def fit(*correlations):
+        monkeypatch.setattr(temperature, "CORRELATIONS", np.array(correlations))
+        value, spread, mean_r = temperature._fit(design, rate)
+        return value[2], spread[2], mean_r
+
+    (low, low_u, _), (high, high_u, _) = fit(0.0), fit(0.8)
+    both, both_u, mean_r = fit(0.0, 0.8)
+    share = mean_r / 0.8
+    assert 0.05 < share < 0.95  # neither is beyond the other
+    assert both == pytest.approx((1 - share) * low + share * high)
+    apart = share * (1 - share) * (high - low) ** 2
+    assert both_u**2 == pytest.approx((1 - share) * low_u**2 + share * high_u**2 + apart)
+    assert apart > 0.01 * both_u**2
+    # without any correlation it is least squares with Student's factor
+    plain = np.linalg.lstsq(design, rate, rcond=None)[0]
+    assert low == pytest.approx(plain[2])
