@@ -12,6 +12,7 @@ from torsionbeat.learning.warmth import per_kelvin_usual
 from torsionbeat.reading.figures import UFloat
 from torsionbeat.sound.remarks import Remark
 from torsionbeat.theory.materials import strip_material, weight_metal
+from torsionbeat.theory.robust import COVERAGE
 from torsionbeat.theory.spring import temperature_rate_s_per_day_per_k
 
 if TYPE_CHECKING:
@@ -83,7 +84,7 @@ def about_warmth(warmth: Warmth | None, nights: int) -> list[Remark]:
     said = (
         f"The nights differed in temperature ({warmth.spread_k:.1f} K, standard deviation); their rates are compared at "
         f"{warmth.reference_c:.1f} C. A kelvin more {does} {abs(learnt.nominal_value):.1f} s a day, give or take "
-        f"{1.96 * learnt.std_dev:.1f}."
+        f"{COVERAGE * learnt.std_dev:.1f}."
     )
     missing = nights - int(warmth.known.sum())
     if missing:

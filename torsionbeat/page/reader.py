@@ -104,9 +104,7 @@ def read_recording(
     ----------
     one : Recording
     log : str or None
-        The bench log; None: the default one.
     limits : Limits
-        Of time and memory.
     told : callable
         Is told what has become of it, and gives it as it stands.
     hold : callable

@@ -12,7 +12,7 @@ interval a to b the longer one.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -136,17 +136,28 @@ def steady_swing(balance: Balance, escapement: Escapement, drive: Drive) -> tupl
             )
         return push, turning
     push = float(drive.push_deg or 0.0)
+    return push, _sustained(two_swings, balance, escapement, push, work_deg)
+
+
+def _sustained(
+    two_swings: Callable[[float, float], tuple[float, float]],
+    balance: Balance,
+    escapement: Escapement,
+    push: float,
+    work_deg: float,
+) -> float:
+    """The turning point that a push sustains: step by step, each as long as the settling would still take it."""
     arc = math.sqrt(8 * balance.q * push * work_deg / math.pi)
     turning = arc / 2
     for _ in range(400):
-        if turning <= lift / 2 + abs(escapement.offset_deg):
+        if turning <= escapement.lift_deg / 2 + abs(escapement.offset_deg):
             raise InputError(f"a push of {push:g} deg cannot keep this balance swinging past its lift.")
         new, _arc = two_swings(turning, push)
         step = (new - turning) * balance.q / math.pi  # about what the settling would still add
         turning += step
         if abs(step) < 1e-11 * turning:
             break
-    return push, turning
+    return turning
 
 
 def swing_beats(
