@@ -263,8 +263,8 @@ RING = "falls by 10 dB in"
 VOICE_FIGURES = (
     (RING, "ms", _fall_ms, 0.30),
     ("brightness", "Hz", _brightness_hz, 0.05),
-    ("spread of its tones", "Hz", _spread_hz, 0.08),
+    ("spread of its tones", "Hz", _spread_hz, 0.10),
 )
 """Rows of a voice: name, unit, figure, and the share (standard uncertainty) by which one recording of a clock left alone
-differs from the next: 20 pairs of the twin, each with its own noise, gain and echo of the room, gave 0.25, 0.04 and 0.06
-(``tests/benchmarks/comparison.py --voices``)."""
+differs from the next: 20 pairs of the twin, each with its own noise, gain and echo of the room, gave 0.25, 0.04 and 0.06;
+six with other voices up to 0.1 for the spread (``tests/benchmarks/comparison.py --voices``)."""
