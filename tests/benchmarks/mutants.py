@@ -162,7 +162,9 @@ def main() -> int:
     parser.add_argument("--drawn", type=int, default=0, help="so many faults drawn at random")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--results", type=Path, help="a file to which each verdict is added")
-    parser.add_argument("--told", type=Path, help="print what such a file holds")
+    parser.add_argument(
+        "--told", type=Path, help="print what such a file holds, as mutants.jsonl beside this one"
+    )
     asked = parser.parse_args()
     if asked.told:
         return told(asked.told)
