@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from torsionbeat.hearing.few_beats import few_beats
+from torsionbeat.hearing.segment import LEAST_SHARE, MISTOLD
 
 LENGTH_S = 30.0
 
@@ -112,3 +113,13 @@ def test_a_clock_that_goes_several_times_in_the_period_told_is_found(times_told)
     assert best.period_s == pytest.approx(6.0, abs=0.01)
     assert abs(best.out_of_half_s) == pytest.approx(0.05, abs=0.01)
     assert best.share > 0.99
+
+
+def test_a_clock_in_beat_is_sure_after_two_and_a_half_periods():
+    """Half its period with one side explains its sounds nearly as well: by how seldom twice is told it is sure all the same."""
+    times, levels = joined(clock(late_s=0.0), room(10))
+    early = times < 15.0
+    rivals = tuple((times_told * 6.0, share) for times_told, share in MISTOLD)
+    best = few_beats(times[early], levels[early], 15.0, 6.0, rivals=rivals)[0]
+    assert best.period_s == pytest.approx(6.0, abs=0.01)
+    assert best.share > LEAST_SHARE
