@@ -47,6 +47,19 @@ def test_a_loss_without_a_word_is_found_and_measured(lost_s, jitter_s):
     assert -1e6 * fit.slope == pytest.approx(30, abs=1.6)
 
 
+def test_a_loss_near_the_limit_of_one_window_is_seen_by_the_next():
+    """20 ms where ten rows see 20 ms: half of the losses measure less there, and forty rows see them all."""
+    losses = ((250.5, 0.02),)
+    found = [
+        [
+            size_s
+            for _, size_s in fit_host(*arrivals(620, jitter_s=0.18, losses=losses, seed=seed), RATE_HZ).silent
+        ]
+        for seed in range(40)
+    ]
+    assert sum(len(sizes_s) == 1 for sizes_s in found) >= 39  # eight times the scatter of forty rows is 16 ms
+
+
 @pytest.mark.parametrize("seed", range(12))
 def test_jitter_alone_is_no_loss(seed):
     fit = fit_host(*arrivals(1800, jitter_s=(0.002, 0.02, 0.06)[seed % 3], seed=seed), RATE_HZ)

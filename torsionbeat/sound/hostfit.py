@@ -55,6 +55,9 @@ LEAST_STEP_S = 0.003
 STEP_RATIO = 8.0
 """A step stands so far above the scatter of steps where none is: chance comes to 7 in an hour of 60 ms of jitter."""
 
+CHANCE = 1 + 3 / STEP_RATIO
+"""A step may stand by three standard deviations of its scatter above a window's limit, and that window not see it."""
+
 LEAST_ROWS_BEHIND = 20
 """A loss is told by the rows behind it; with fewer a busy moment at the end would be taken for one."""
 
@@ -208,6 +211,8 @@ def _silent_losses(stretch: IntArray, lateness_s: FloatArray) -> tuple[dict[int,
     ]
     found: dict[int, float] = {}
     seen_s: list[float] = []
+    # at each row what the shorter windows have seen, in units of their limits
+    judged = np.zeros(len(lateness_s))
     for window in WINDOWS:
         scans = [(first, _scan(lateness_s[first:end], window)) for first, end in pieces]
         every = np.concatenate([scan for _, scan in scans])
@@ -215,13 +220,20 @@ def _silent_losses(stretch: IntArray, lateness_s: FloatArray) -> tuple[dict[int,
         if len(every) < 2 * window:
             continue
         limit_s = max(LEAST_STEP_S, STEP_RATIO * median_deviation(every))
-        # what a shorter window would have seen, it has seen, with what came down again
-        largest_s = min(seen_s, default=math.inf)
+        # what a shorter window has seen, it has judged, with what came down again
+        shorter_s = min(seen_s, default=math.inf)
         seen_s.append(limit_s)
         for first, scan in scans:
             for row, size_s in _losses(scan, window, limit_s):
-                if size_s <= largest_s and all(abs(first + row - known) > window for known in found):
-                    found[first + row] = size_s
+                at = first + row
+                missed = judged[max(at - window, 0) : at + window].max() < 1
+                if size_s > (CHANCE * shorter_s if missed else shorter_s):
+                    continue
+                if all(abs(at - known) > window for known in found):
+                    found[at] = size_s
+        for first, scan in scans:
+            height = np.where(np.isfinite(scan), np.abs(scan), 0.0) / limit_s
+            judged[first : first + len(scan)] = np.maximum(judged[first : first + len(scan)], height)
     # a pace that changes bends the level over minutes; a loss is there at once
     sharp = np.full(len(lateness_s), -math.inf)
     for first, end in pieces:
