@@ -12,7 +12,7 @@ from torsionbeat.hearing.heard import Heard, HeardSounds, SegmentPassage
 from torsionbeat.reading.figures import Clock
 from torsionbeat.reading.mean_period import mean_period
 from torsionbeat.reading.measuring import reading_of
-from torsionbeat.sound.timebase import stated_timebase, unknown_timebase
+from torsionbeat.sound.timebase import Timebase, stated_timebase, unknown_timebase
 
 RATE_HZ = 48_000
 LIFT_DEG, ARC_DEG, PERIOD_S = 20.0, 300.0, 15.0
@@ -254,6 +254,22 @@ def test_jump_is_named_and_not_averaged():
     reading = read(moved=lambda number, middle: middle - 2.0 * (number > 20))
     assert holds(reading.period_s, PERIOD_S)
     told(reading, "At 2:", "all beats jumped by -2.000 s")
+
+
+@pytest.mark.parametrize(
+    ("jump_s", "unseen_s", "doubted"), [(-0.020, 0.026, True), (-0.020, 0.019, False), (0.020, 0.026, False)]
+)
+def test_a_jump_that_hidden_lost_sound_would_make_puts_the_crystal_in_doubt(jump_s, unseen_s, doubted):
+    """20 ms lost in the midst of 600 s tilt the line through the count of frames by 1.5 times 20 ms over 600 s."""
+    host = Timebase("host clock", 0.0, 5.0, True, unseen_s=unseen_s, span_s=600.0)
+    what = heard(beats=80, moved=lambda number, middle: middle + jump_s * (number >= 40))
+    reading = read(what, timebase=host)
+    tilt_ppm = 1.5 * 0.020 / 600 * 1e6 / np.sqrt(3) if doubted else 0.0
+    # medians of ten beats of a side leave 0.1 ms of the jump, and its place is within a beat
+    assert reading.timebase.standard_uncertainty_ppm == pytest.approx(np.hypot(5.0, tilt_ppm), rel=0.01)
+    assert reading.rate_s_per_day.std_dev >= 0.0864 * reading.timebase.standard_uncertainty_ppm
+    (knock,) = [remark for remark in reading.remarks if remark.code == "knock"]
+    assert ("does not tell which it was" in knock) == doubted
 
 
 def test_slipped_beat_setting_is_named_with_its_size():

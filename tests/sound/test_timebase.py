@@ -280,6 +280,27 @@ def test_losses_too_small_to_be_seen_count_by_the_tilt_that_they_make(monkeypatc
     assert doubt(monkeypatch, fit=scatter, **alone) == pytest.approx(expected, rel=1e-6)
 
 
+def test_a_loss_that_the_count_may_hide_tilts_the_line_by_where_it_lies():
+    """Least squares through rows that step, numpy's: with that half-width, whatever the place."""
+    host = Timebase("host clock", 0.0, 3.0, True, unseen_s=0.030, span_s=3600.0)
+    x = np.arange(3600.0)
+    for at in (360, 1800, 3000):
+        tilt_ppm = 1e6 * np.polyfit(x, 0.020 * (x >= at), 1)[0]
+        doubt = host.in_doubt_by([(at / 3600, 0.020)])
+        expected = math.hypot(3.0, tilt_ppm / math.sqrt(3))
+        assert doubt.standard_uncertainty_ppm == pytest.approx(expected, rel=1e-3)
+    assert host.in_doubt_by([(0.5, 0.031), (0.5, -0.020)]) == host
+    assert stated_timebase(0.0).in_doubt_by([(0.5, 0.020)]) == stated_timebase(0.0)
+
+
+def test_the_timebase_says_which_losses_may_be_hidden(monkeypatch):
+    monkeypatch.setattr(timebase, "fit_host", lambda *_: FIT._replace(least_step_s=0.016))
+    rows = np.column_stack([np.zeros(90, np.int64), *[np.arange(90) * 10**9] * 3])
+    found = host_timebase(rows, RATE_HZ, True)
+    # of a scatter of which the limit is eight, three more may lie between
+    assert (found.unseen_s, found.span_s) == (pytest.approx(0.022), 3600.0)
+
+
 def test_steps_of_the_clock_of_day_are_told_from_a_tenth_of_a_second_on():
     rows = [
         ClockRow(0, 48_000 * n, n * 10**9, n * 10**9 + (n > 2) * 10**8 - (n > 4) * 10**8) for n in range(6)

@@ -132,6 +132,7 @@ def reading_of(
     jumps = []
     if len(beats.number) >= LEAST_FOR_JUMPS:
         jumps = find_jumps(beats.number, beats.middle_s, half_period_s(beats))
+    timebase = timebase.in_doubt_by(_losses_like(jumps, heard.samples * seconds_per_sample))
     whole = _figures_of(beats, jumps, heard, clock, timebase, together)
     arcs = single_arcs_deg(beats, clock, whole.steady)
     turn = turn_of(beats.middle_s, arcs)
@@ -166,6 +167,15 @@ def reading_of(
         turn=turn,
     )
     return replace(reading, remarks=(*(as_remark(one) for one in remarks), *told))
+
+
+def _losses_like(jumps: list[Jump], duration_s: float) -> list[tuple[float, float]]:
+    """Jumps that lost sound would make: all beats come earlier at once. As (share of the time, s)."""
+    return [
+        (min(jump.time_s / duration_s, 1.0), -jump.phase_s)
+        for jump in jumps
+        if jump.moves_phase and jump.phase_s < 0
+    ]
 
 
 def _part_measured(beats: Beats, jumps: list[Jump], turn: Turn | None) -> npt.NDArray[np.bool_]:

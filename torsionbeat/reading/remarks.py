@@ -149,6 +149,8 @@ def _on_jumps(reading: Reading, jumps: list[Jump]) -> list[Remark]:
             out.append(Remark("beat-setting-jumped", f"At {when} {' and '.join(parts)}. {told}"))
         elif parts:
             told = "The period is taken from the stretches before and after; the jump is left out."
+            if 0 < -jump.phase_s <= reading.timebase.unseen_s:
+                told += " The computer's clock does not tell which it was; the rate is stated that much less surely."
             out.append(Remark("knock", f"At {when} {parts[0]}. {told}"))
     return out
 

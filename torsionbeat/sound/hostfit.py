@@ -23,7 +23,7 @@ import numpy.typing as npt
 
 from torsionbeat.theory.robust import median_deviation
 
-__all__ = ["HostFit", "fit_host"]
+__all__ = ["CHANCE", "HostFit", "fit_host"]
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 from torsionbeat.errors import InputError
 from torsionbeat.sound.hostclock import HostState
-from torsionbeat.sound.hostfit import HostFit, fit_host
+from torsionbeat.sound.hostfit import CHANCE, HostFit, fit_host
 
 __all__ = [
     "ClockRow",
@@ -81,6 +81,10 @@ class Timebase:
         the length of a told gap was off by.
     silent : tuple of (frame, seconds)
         Those of the steps that are losses without a word.
+    unseen_s : float
+        A single loss without a word up to this may stand in the count, hidden in the jitter.
+    span_s : float
+        Time over which the crystal was measured.
     """
 
     source: str
@@ -89,6 +93,8 @@ class Timebase:
     synchronised: bool | None = None
     steps: tuple[tuple[int, float], ...] = ()
     silent: tuple[tuple[int, float], ...] = ()
+    unseen_s: float = 0.0
+    span_s: float = math.inf
 
     def __post_init__(self) -> None:
         if self.source not in ("host clock", "stated", "reference ticks", "unknown"):
@@ -106,6 +112,34 @@ class Timebase:
                 f"the timebase's standard uncertainty is {self.standard_uncertainty_ppm:g} ppm; "
                 "it must be 0 or more"
             )
+
+    def in_doubt_by(self, losses: Sequence[tuple[float, float]]) -> Timebase:
+        """The same, in doubt by losses that the beats show and the count of frames may hide.
+
+        Whether sound was lost or the clock was knocked, the beats alone do not tell. Of a loss of s seconds at the
+        share x of the span a straight line through the count is tilted by 6 s x (1 - x) over the span; that is the
+        half-width of a rectangle (GUM, JCGM 100, 4.3.7).
+
+        Parameters
+        ----------
+        losses : sequence of (share, seconds)
+            Where, of the time measured, and how much sound would have been lost there.
+
+        Examples
+        --------
+        >>> known = Timebase("host clock", 0.0, 10.0, True, unseen_s=0.030, span_s=600.0)
+        >>> round(known.in_doubt_by([(0.5, 0.020)]).standard_uncertainty_ppm, 2)
+        30.55
+        >>> known.in_doubt_by([(0.5, 0.040)]).standard_uncertainty_ppm  # that would have been seen
+        10.0
+        """
+        tilts_s = [
+            6 * lost_s * share * (1 - share) for share, lost_s in losses if 0 < lost_s <= self.unseen_s
+        ]
+        by_losses_ppm = 1e6 * sum(tilts_s) / self.span_s / math.sqrt(3)
+        return replace(
+            self, standard_uncertainty_ppm=math.hypot(self.standard_uncertainty_ppm, by_losses_ppm)
+        )
 
 
 class ClockRow(NamedTuple):
@@ -183,7 +217,14 @@ def host_timebase(
         host_ppm = math.hypot(UNKNOWN_HALF_WIDTH_PPM, 2e6 * watched.bend_s / fit.span_s) / math.sqrt(3)
     own_ppm = 1e6 * math.hypot(fit.error, _hidden(fit))
     return Timebase(
-        "host clock", offset_ppm, math.hypot(own_ppm, host_ppm), synchronised, fit.steps, fit.silent
+        "host clock",
+        offset_ppm,
+        math.hypot(own_ppm, host_ppm),
+        synchronised,
+        fit.steps,
+        fit.silent,
+        CHANCE * fit.least_step_s,
+        fit.span_s,
     )
 
 
