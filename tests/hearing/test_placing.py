@@ -3,7 +3,10 @@
 import numpy as np
 import pytest
 
-from torsionbeat.hearing.placing import expected_places
+from torsionbeat.hearing.bands import POOLED_FRAMES, plan_bands
+from torsionbeat.hearing.exact import FinePower
+from torsionbeat.hearing.pattern import SoundTrack
+from torsionbeat.hearing.placing import expected_places, place
 
 PERIOD = 12_000.0
 ROWS = np.arange(40)
@@ -50,3 +53,38 @@ def test_three_beats_say_nothing_of_each_other():
     expected, _, settled = expected_places(frames, np.arange(3), np.ones(3, bool), np.zeros(3, bool))
     assert np.array_equal(expected, frames)
     assert settled.all()
+
+
+RATE_HZ = 16_000
+
+
+def in_two_parts(apart_s, count=24, step_s=1.5):
+    """Sound of ticks in two parts as loud as each other, and when they begin: once in 1.5 s, within half a millisecond."""
+    rng = np.random.default_rng(3)
+    times = 0.7 + step_s * np.arange(count) + rng.uniform(-5e-4, 5e-4, count)
+    sound = 0.001 * rng.standard_normal(int((times[-1] + 1) * RATE_HZ))
+    grid = np.arange(len(sound)) / RATE_HZ
+    for time in times:
+        for start in (time, time + apart_s):
+            near = (grid >= start) & (grid < start + 0.02)
+            away = grid[near] - start
+            sound[near] += 0.3 * np.exp(-away / 0.0015) * np.sin(2 * np.pi * 2700 * away)
+    return sound.astype(np.float32), times
+
+
+@pytest.mark.parametrize("apart_s", [0.014, 0.016, 0.019])
+@pytest.mark.parametrize("at_second", [5, 12, 19])
+def test_all_beats_of_a_sound_in_two_parts_begin_with_the_first(chapter_of, apart_s, at_second):
+    """Contact and unlocking alike, and the search came upon the second in some of the beats: none is early by their gap."""
+    sound, times = in_two_parts(apart_s)
+    chapter = chapter_of(sound)
+    plan = plan_bands(RATE_HZ)
+    found = times.copy()
+    found[np.random.default_rng(at_second).permutation(len(times))[:at_second]] += apart_s
+    frames = np.rint((found - plan.frame_middle_s) / plan.frame_s / POOLED_FRAMES).astype(np.int64)
+    track = SoundTrack(frames, np.ones(chapter.levels.shape[1], np.float32), np.full(len(times), 50.0), 10.0)
+    placed = place(FinePower(chapter.levels, chapter.floors, None), track, track, 1.5 / plan.frame_s)
+    late_s = placed.frame * plan.frame_s + plan.frame_middle_s - times
+    assert placed.certain.all()
+    # the levels' windows of 1.5 ms show a sound up to 0.75 ms early
+    assert np.abs(late_s + 0.0004).max() < 0.0008

@@ -46,6 +46,8 @@ _NEARLY_EACH = 0.85
 """Share of the rows in which one side is certain and the other, far out of beat, is not."""
 _CORNER = 60.0
 """Frames (30 ms) by which the beat may turn a corner from one row to the next."""
+_FEW, _SOME = 2, 0.04
+"""Beats, and share of the certain ones, laid elsewhere than their neighbours from which it is no single bang or corner."""
 _AS_LOUD = 6.0
 """Power by which one beat may stand above or below the mean sound and still be a beat."""
 
@@ -105,14 +107,10 @@ def place(fine: FinePower, sound: SoundTrack, track: SoundTrack, period: float) 
     if np.count_nonzero(usable) < 2:
         usable = (places > 0) & (places < frames - 80)
     rows = np.flatnonzero(usable)
-    first = settled(fine, places[rows], _SEARCH)
-    chance, unlike, _ = _chance(fine, first.frames, period, 12, first.profile, None)
-    certain = first.evidence > chance
-    expected, spread, stays = expected_places(
-        first.frames, rows, certain, certain & of_a_kind(first, certain, unlike)
-    )
-    # Laid at its main part, the window would begin within a sound of two parts, and all beats creep towards the first.
-    begins_at = beginning_of(fine, first, stays).frames
+    laid = _laid(fine, settled(fine, places[rows], _SEARCH), rows, period)
+    laid = _at_one_part(fine, laid, rows, period)
+    expected, spread, stays = laid.expected, laid.spread, laid.stays
+    first, begins_at = laid.found, laid.begins_at
     anchor = (np.where(stays, first.frames, expected) + begins_at).round().astype(np.int64)
     search = int(np.clip(4 * spread, _LEAST_SEARCH, _SEARCH))
     prior = max(1.5 * spread, 2.0)
@@ -154,6 +152,51 @@ def place(fine: FinePower, sound: SoundTrack, track: SoundTrack, period: float) 
         (low, max(chance - _CHANCE_BEYOND, 0.5)),
         np.median(fine.floors, axis=0),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Laid:
+    """Beats laid over each other, where their neighbours expect them, and where the sound of them all begins."""
+
+    found: ExactTimes
+    certain: npt.NDArray[np.bool_]
+    expected: npt.NDArray[np.float64]
+    spread: float
+    stays: npt.NDArray[np.bool_]
+    begins_at: float
+
+    @property
+    def astray(self) -> int:
+        """How many certain beats lie further from where they are expected than the last search need reach."""
+        away = np.abs(self.found.frames - self.expected) > _LEAST_SEARCH
+        return int(np.count_nonzero(away & self.certain))
+
+
+def _laid(fine: FinePower, found: ExactTimes, rows: IntArray, period: float) -> _Laid:
+    """Which beats are certain, where their neighbours expect each, and where the mean of those that stay begins."""
+    chance, unlike, _ = _chance(fine, found.frames, period, 12, found.profile, None)
+    certain = found.evidence > chance
+    expected, spread, stays = expected_places(
+        found.frames, rows, certain, certain & of_a_kind(found, certain, unlike)
+    )
+    # Laid at its main part, the window would begin within a sound of two parts, and all beats creep towards the first.
+    return _Laid(found, certain, expected, spread, stays, beginning_of(fine, found, stays).frames)
+
+
+def _at_one_part(fine: FinePower, laid: _Laid, rows: IntArray, period: float) -> _Laid:
+    """The beats of a sound of two parts all laid at the same part, where some of them were laid at the other.
+
+    Two sounds as loud as each other and 10 to 30 ms apart (contact and unlocking) can be found as one, some beats at the
+    first and some at the second. Where the mean of them begins is then right for those at the second and too early, by more
+    than the last search can put right, for those at the first. With a wider search and the first part in view the part at
+    which most lie draws the others to it; it counts where at most half as many lie astray.
+    """
+    if laid.astray < max(_FEW, _SOME * np.count_nonzero(laid.certain)):
+        return laid
+    again = match(fine, np.rint(laid.found.frames + laid.begins_at).astype(np.int64), int(_CORNER))
+    anew = _laid(fine, again, rows, period)
+    fewer = anew.astray <= laid.astray / 2 and np.count_nonzero(anew.stays) >= np.count_nonzero(laid.stays)
+    return anew if fewer else laid
 
 
 def _sounding(fine: FinePower, places: IntArray) -> npt.NDArray[np.bool_]:
