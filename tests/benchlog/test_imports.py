@@ -335,3 +335,12 @@ def test_a_reading_whose_document_is_damaged_ends_nothing_and_can_be_taken_back(
     assert [len(group.nights) for group in (told.before, told.after)] == [1, 2]
     assert said in map(str, advise(AdviseRequest("Pier", log=str(log_place))).remarks)
     assert log.retract("Pier", "reading", 2, "torn").retracted_because == "torn"
+    # what was taken back is missed by nobody
+    told = compare(CompareRequest(*days, KnownClock("Pier", log=str(log_place))))
+    assert said not in map(str, told.remarks)
+    assert said not in map(str, advise(AdviseRequest("Pier", log=str(log_place))).remarks)
+    with open_log(str(log_place)) as again:
+        assert len(again.readings("Pier")) == 3
+        assert not again.left_out
+        assert len(again.readings("Pier", retracted=True)) == 3
+        assert list(map(str, again.left_out)) == [said]

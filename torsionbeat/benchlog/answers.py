@@ -74,7 +74,7 @@ class Answers:
     def clocks(self, *, retracted: bool = False) -> list[ClockRecord]:
         """Give all clocks in order of their names; ``retracted`` adds those that were taken back."""
         with self.reading_from() as session:
-            found = self._sound(session, select(ClockRecord).order_by(ClockRecord.id))
+            found = self._sound(session, select(ClockRecord).order_by(ClockRecord.id), retracted=retracted)
         standing = [record for record in found if retracted or record.retracted_at is None]
         return sorted(standing, key=lambda record: (record.name.casefold(), record.name))
 
@@ -102,7 +102,8 @@ class Answers:
         documents : bool
             False leaves the documents in the database.
         """
-        rows = self._all(clock, ReadingRecord, *(() if documents else (NO_DOCUMENT,)))
+        options = () if documents else (NO_DOCUMENT,)
+        rows = self._all(clock, ReadingRecord, *options, retracted=retracted)
         gone = overtaken(rows)
         wanted = [
             row
@@ -173,21 +174,28 @@ class Answers:
             )
 
     def _standing(self, clock: str, table: type[Row], retracted: bool) -> list[Row]:
-        return [row for row in self._all(clock, table) if retracted or row.retracted_at is None]
+        rows = self._all(clock, table, retracted=retracted)
+        return [row for row in rows if retracted or row.retracted_at is None]
 
-    def _all(self, clock: str, table: type[Row], *options: ORMOption) -> list[Row]:
+    def _all(self, clock: str, table: type[Row], *options: ORMOption, retracted: bool) -> list[Row]:
         with self.reading_from() as session:
             owner = find_clock(session, clock, self.where, retracted=True).id
             wanted = select(table).where(table.clock_id == owner).order_by(table.id).options(*options)
-            return self._sound(session, wanted, clock)
+            return self._sound(session, wanted, clock, retracted=retracted)
 
-    def _sound(self, session: Session, wanted: Select[Any], clock: str = "") -> list[Any]:
-        """Give the rows that can be; of each of the others ``left_out`` says what is wrong."""
+    def _sound(self, session: Session, wanted: Select[Any], clock: str = "", *, retracted: bool) -> list[Any]:
+        """Give the rows that can be; of each of the others ``left_out`` says what is wrong.
+
+        Of one that was taken back nothing is missed, so that it is named only where those are asked for.
+        """
+        table = wanted.column_descriptions[0]["entity"]
         kept = []
-        for what, row in self._readable(session, wanted, clock):
+        for what, number, row in self._readable(session, wanted, clock):
             fault = "it cannot be read" if row is None else fault_of(row)
             if fault is None:
                 kept.append(row)
+                continue
+            if not retracted and _taken_back(session, table, number):
                 continue
             said = f"{what} of {clock!r}" if clock else what
             remark = Remark("row-left-out", f"Left out, since it cannot be: {said}: {fault}.")
@@ -195,8 +203,8 @@ class Answers:
                 self.left_out.append(remark)
         return kept
 
-    def _readable(self, session: Session, wanted: Select[Any], clock: str) -> Iterator[tuple[str, Any]]:
-        """Give rows with what they are called, None for one whose columns hold what cannot be read."""
+    def _readable(self, session: Session, wanted: Select[Any], clock: str) -> Iterator[tuple[str, int, Any]]:
+        """Give rows with what they are called and their number, None for one whose columns hold what cannot be read."""
         table = wanted.column_descriptions[0]["entity"]
         try:
             rows = list(session.scalars(wanted))
@@ -206,11 +214,17 @@ class Answers:
             ]
         for row in rows:
             if isinstance(row, int):
-                yield f"{'' if clock else 'the clock '}{_kinds(table)}{row}", None
+                yield f"{'' if clock else 'the clock '}{_kinds(table)}{row}", row, None
             elif isinstance(row, ClockRecord):
-                yield f"the clock {row.name!r}", row
+                yield f"the clock {row.name!r}", row.id, row
             else:
-                yield f"{kind_of(row)} {row.id}", row
+                yield f"{kind_of(row)} {row.id}", row.id, row
+
+
+def _taken_back(session: Session, table: Any, number: int) -> bool:
+    """Whether a row was taken back, whatever else cannot be read of it."""
+    asked = select(table.id).where(table.id == number, table.retracted_at.is_not(None))
+    return session.scalar(asked) is not None
 
 
 def _numbers(wanted: Select[Any], table: Any) -> Select[Any]:
