@@ -102,6 +102,27 @@ def test_two_recordings_of_one_name_have_two_files(run, clip, tmp_path):
     ]
 
 
+@pytest.mark.parametrize("count", [1, 2])
+def test_a_name_that_ends_in_a_slash_is_a_folder_and_is_made(run, clip, tmp_path, count):
+    places = [clip, shutil.copy(clip, tmp_path / "y.flac")][:count]
+    done = run("analyse", *places, "--json", f"{tmp_path / 'out'}/", "--period", "6")
+    assert done.status == 0
+    written = sorted(path.name for path in (tmp_path / "out").iterdir())
+    assert written == ["x.flac.json", "y.flac.json"][:count]
+
+
+def test_a_folder_that_cannot_be_made_is_refused_before_anything_is_read(run, clip, tmp_path):
+    (tmp_path / "taken").write_text("mine")
+    for name, said in (
+        ("no/such/", f"there is no folder {tmp_path / 'no'}; make it first"),
+        ("taken/", "which is a file; give a folder"),
+    ):
+        done = run("analyse", clip, "--json", f"{tmp_path}/{name}", "--period", "6")
+        assert done.status == 2
+        assert said in " ".join(done.err.split())
+    assert (tmp_path / "taken").read_text() == "mine"
+
+
 def test_a_picture_of_a_comparison_does_not_replace_a_side(run, clip, tmp_path):
     before = clip.read_bytes()
     (tmp_path / "side.png").symlink_to(clip)

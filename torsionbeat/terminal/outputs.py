@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Outputs", "drawn_to", "refuse_harm", "refuse_log", "refuse_taken"]
 
+SLASHES = tuple(filter(None, (os.sep, os.altsep)))
 PLOTS = (".png", ".svg", ".pdf")
 HEAD_BYTES = 4096
 """As much of a file as tells its kind: the marks of torsionbeat's own stand at the beginning."""
@@ -204,7 +205,8 @@ class Outputs:
     recordings : tuple of Path
         What is read.
     json : str or None
-        A file; ``-`` for standard output; for several recordings a folder has a file each, a file the list of all.
+        A file; ``-`` for standard output; a folder has a file for each recording, a file the list of
+        all. A name that ends in a slash is a folder, which is made.
     events, plot : Path or None
         A file; for several recordings a folder.
     log : str or None
@@ -225,6 +227,8 @@ class Outputs:
 
     def __post_init__(self) -> None:
         several = len(self.recordings) > 1
+        if self.json is not None and self.json.endswith(SLASHES):
+            _make_folder("--json", Path(self.json))
         for option, path in (("--events", self.events), ("--plot", self.plot)):
             if path is not None and several and not path.is_dir():
                 raise InputError(f"{option} is {path}; for several recordings give a folder that exists")
@@ -284,6 +288,19 @@ class Outputs:
                 print(_json(value))
             else:
                 _to_file(Path(path), _json_writer(value))
+
+
+def _make_folder(option: str, path: Path) -> None:
+    try:
+        path.mkdir(exist_ok=True)
+    except FileNotFoundError as error:
+        raise InputError(
+            f"{option} {path} cannot be made: there is no folder {path.parent}; make it first"
+        ) from error
+    except FileExistsError as error:
+        raise InputError(f"{option} is {path}, which is a file; give a folder") from error
+    except OSError as error:
+        raise InputError(f"{option} {path} cannot be made: {error.strerror}; give another folder") from error
 
 
 def _distinct(paths: Sequence[Path]) -> list[str]:
