@@ -34,6 +34,8 @@ LEAST_BEATS, MOST_STRETCHES = 12, 24
 
 LEAST_RATE_ROOM = 0.2
 """Least height of the rate's panel, s/day: below it a restorer has nothing to do."""
+LONGEST_NOTE = 50
+"""Signs of the rate's sentence beside which the rest of the note still fits into one line with the panel's title, as drawn."""
 GAP_SHARE = 0.75
 """Room between the two sounds for the lift passage, as a share of the contact's length."""
 
@@ -127,9 +129,8 @@ def plot_rate_course(axes: Any, reading: Reading) -> None:
     if reading.rate_s_per_day is not None:
         mean, own = reading.rate_s_per_day.nominal_value, _own_half(reading)
         axes.axhspan(mean - own, mean + own, color=style.ACCENT, alpha=0.2, linewidth=0)
-        style.note(
-            axes, f"the clock {rate_words(reading.rate_s_per_day)}; drawn without the timebase's share"
-        )
+        said, drawn = f"the clock {rate_words(reading.rate_s_per_day)};", "drawn without the timebase's share"
+        style.note(axes, f"{said} {drawn}" if len(said) <= LONGEST_NOTE else f"{said}\n{drawn}")
     room = 0.15 * max(most - least, LEAST_RATE_ROOM)
     axes.set_ylim(least - room, most + room)
     if least - room < 0 < most + room:  # keeping time is shown where it leaves the rates to be seen
