@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
+import signal
 import sys
 from collections.abc import Sequence
 
@@ -33,12 +34,23 @@ DISK_FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO)
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run a command; give the exit status."""
+    try:
+        return _status_of(list(sys.argv[1:] if arguments is None else arguments))
+    finally:
+        if (
+            arguments is None
+        ):  # all is done and told: an interrupt while Python ends must not change the status
+            with contextlib.suppress(ValueError):  # not in the main thread: its own affair
+                signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+def _status_of(arguments: list[str]) -> int:
     # The matrices here are small: threads inside the algebra library cost many times what they save.
     for variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(variable, "1")
     _take_any_letter()
     try:
-        status = _run(list(sys.argv[1:] if arguments is None else arguments))
+        status = _run(arguments)
         sys.stdout.flush()
     except BrokenPipeError:
         return _leave_quietly(READER_GONE)
