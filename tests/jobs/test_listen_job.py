@@ -118,20 +118,9 @@ def test_any_program_of_the_user_can_stop_a_night(alder, tmp_path):
     over = threading.Event()
     blocks = slow.blocks
 
-    def waiting():
-        for number, block in enumerate(blocks()):
-            if number == 600:  # 77 s are heard: wait until the night is ended from elsewhere
-                over.wait(20)
-            if slow.stopped:
-                return
-            yield block
-
-    slow.blocks = waiting
-    stop = slow.stop
-    slow.stop = lambda: (stop(), over.set())
     said = []
 
-    def elsewhere(night):
+    def elsewhere():
         script = (
             "from torsionbeat.bench.nights import running_nights, stop_night\n"
             "(night,) = running_nights()\nprint(night.clock)\nstop_night(night)"
@@ -140,7 +129,19 @@ def test_any_program_of_the_user_can_stop_a_night(alder, tmp_path):
             subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
         )
 
-    result = listen(ListenRequest(alder, folder=tmp_path / "night"), on_begin=elsewhere, source=slow)
+    def waiting():
+        for number, block in enumerate(blocks()):
+            if number == 600:  # 77 s are heard: the night is ended from elsewhere
+                elsewhere()
+                over.wait(60)
+            if slow.stopped:
+                return
+            yield block
+
+    slow.blocks = waiting
+    stop = slow.stop
+    slow.stop = lambda: (stop(), over.set())
+    result = listen(ListenRequest(alder, folder=tmp_path / "night"), source=slow)
     assert said[0].stdout == "Alder\n"
     assert result.heard_s < 80
 
