@@ -27,8 +27,8 @@ FAULTS: list[Fault] = [
             "if (retracted or row.retracted_at is None)",
         ),
         retracted_entries_stand=(
-            "for row in self._all(clock, table) if retracted or row.retracted_at is None]",
-            "for row in self._all(clock, table)]",
+            "[row for row in rows if retracted or row.retracted_at is None]",
+            "[row for row in rows]",
         ),
         trial_of_a_work_taken_back=("if row.work_id in works and {", "if {"),
         trial_of_a_reading_taken_back=(
