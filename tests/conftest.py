@@ -5,12 +5,18 @@ from __future__ import annotations
 import contextlib
 import importlib.util
 import os
+import signal
 from pathlib import Path
 
 import pytest
 
 for variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(variable, "1")
+
+# Tests send signals; a run begun in the background or under nohup has them ignored, and hands that on to what it starts.
+for name, usual in (("SIGINT", signal.default_int_handler), ("SIGHUP", signal.SIG_DFL)):
+    if hasattr(signal, name) and signal.getsignal(getattr(signal, name)) == signal.SIG_IGN:
+        signal.signal(getattr(signal, name), usual)
 
 
 @pytest.fixture(autouse=True)
