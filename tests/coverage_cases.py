@@ -2,7 +2,7 @@
 
 Without any sound: the twin's beats (or a closed form) with the noise of single sounds, slow wander, few beats and gaps.
 Loaded by path (there are no packages among the tests), by ``tests/reading/test_coverage.py``, which is quick, and by
-``tests/benchmarks/coverage.py``, which prints the table.
+``tests/benchmarks/coverages.py``, which prints the table.
 
 A case is a function of a seed that gives rows (figure, stated value, truth); a value that was not stated is None.
 """

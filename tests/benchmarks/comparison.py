@@ -133,9 +133,6 @@ def main():
     parser.add_argument("--minutes", type=float, default=30.0)
     given = parser.parse_args()
     if given.voices:
-        sys.path.remove(
-            str(Path(__file__).parent)
-        )  # or coverage.py here stands before the package of that name
         return 0 if voices_unchanged(given.voices, 10_000 if given.aside else 0) else 1
     began = time.perf_counter()
     same, other = [], []

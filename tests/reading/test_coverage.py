@@ -1,6 +1,6 @@
 """Every stated interval against the truth: seeded clocks, slow noise, few beats and gaps, without any sound.
 
-The cases are those of ``tests/coverage_cases.py``; ``tests/benchmarks/coverage.py`` runs more of them and prints the table.
+The cases are those of ``tests/coverage_cases.py``; ``tests/benchmarks/coverages.py`` runs more of them and prints the table.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """Whether every interval that is stated holds the truth as often as it says, without any sound.
 
-Run: python tests/benchmarks/coverage.py [runs of each case] [first seed]
+Run: python tests/benchmarks/coverages.py [runs of each case] [first seed]
 
 The cases are those of ``tests/coverage_cases.py``: seeded clocks with the noise of single sounds, slow wander, few beats
 and gaps. Printed for each case and figure, and for each figure over all cases: how many were stated, the share held by
