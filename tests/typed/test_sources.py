@@ -21,7 +21,13 @@ def test_a_document_comes_from_a_file_or_from_standard_input(tmp_path, monkeypat
 
 
 @pytest.mark.parametrize(
-    ("text", "said"), [("{", "cannot be read as a reading"), ("[1]", "is no reading"), ("", "cannot")]
+    ("text", "said"),
+    [
+        ("{", "cannot be read as a reading"),
+        ("[1]", "is no reading"),
+        ("", "cannot"),
+        ("[" * 100_000, "cannot be read as a reading"),
+    ],
 )
 def test_a_document_that_is_none_is_refused(tmp_path, text, said):
     path = tmp_path / "reading.json"

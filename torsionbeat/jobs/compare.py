@@ -10,6 +10,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any, TextIO
 
 from uncertainties import ufloat
 
@@ -152,8 +153,8 @@ def groups_of(
     return groups[0], groups[1]
 
 
-def read_document(path: Path) -> dict[str, object]:
-    """Read a JSON document from a file.
+def read_document(path: Path, stream: TextIO | None = None) -> dict[str, Any]:
+    """Read a reading's JSON document from a file, or from an open stream in its place.
 
     Raises
     ------
@@ -161,9 +162,9 @@ def read_document(path: Path) -> dict[str, object]:
         It cannot be read, is too large, or is no document.
     """
     try:
-        if path.stat().st_size > LARGEST_JSON_BYTES:
+        if stream is None and path.stat().st_size > LARGEST_JSON_BYTES:
             raise InputError(f"{path} has {path.stat().st_size} bytes; a reading has less than 500 MB")
-        document = json.loads(path.read_text(encoding="utf-8"))
+        document = json.loads(path.read_text(encoding="utf-8") if stream is None else stream.read())
     except (OSError, ValueError, RecursionError) as error:
         if isinstance(error, InputError):
             raise

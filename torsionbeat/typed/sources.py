@@ -5,7 +5,6 @@ Input: texts as people type them. Output: documents, paths or days, names of ent
 
 from __future__ import annotations
 
-import json
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -28,24 +27,9 @@ def document_of(path: Path) -> dict[str, Any]:
     InputError
         It cannot be read, is larger than any reading, or is none.
     """
-    from torsionbeat.jobs.compare import LARGEST_JSON_BYTES
+    from torsionbeat.jobs.compare import read_document
 
-    try:
-        if str(path) == "-":
-            document = json.load(sys.stdin)
-        else:
-            if path.stat().st_size > LARGEST_JSON_BYTES:
-                raise InputError(f"{path} has {path.stat().st_size} bytes; a reading has less than 500 MB")
-            document = json.loads(path.read_text(encoding="utf-8"))
-    except InputError:
-        raise
-    except (OSError, ValueError) as error:
-        raise InputError(
-            f"{path} cannot be read as a reading ({error}); give what analyse --json wrote"
-        ) from error
-    if not isinstance(document, dict):
-        raise InputError(f"{path} is no reading; give what torsionbeat analyse --json wrote")
-    return document
+    return read_document(path, sys.stdin if str(path) == "-" else None)
 
 
 def side_of(text: str) -> Path | Days:
