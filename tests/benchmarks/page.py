@@ -62,13 +62,14 @@ def keep_busy(bench):
         time.sleep(max(1 / {updates} - (time.monotonic() - began), 0))
 
 made = server.__dict__["serve"]
+from torsionbeat.page_handlers.app import make_app
 import torsionbeat.page.bench as benches
 opened = benches.Bench.open
 def open_and_begin(self, tell):
     opened(self, tell)
     threading.Thread(target=keep_busy, args=(self,), daemon=True).start()
 benches.Bench.open = open_and_begin
-made(server.PageRequest(port=0, browser=False, log=sys.argv[1]), address=lambda said: print(said, flush=True), tell=print)
+made(server.PageRequest(port=0, browser=False, log=sys.argv[1]), make_app, address=lambda said: print(said, flush=True), tell=print)
 """
 
 
@@ -95,7 +96,7 @@ class Busy:
         self.process = subprocess.Popen(
             command, env=environment, cwd=folder, stdout=subprocess.PIPE, text=True
         )
-        line = self.process.stdout.readline()
+        line = next(said for said in self.process.stdout if "127.0.0.1:" in said)
         self.port = int(line.partition("127.0.0.1:")[2].partition("/")[0])
         self.url = f"http://127.0.0.1:{self.port}"
 
