@@ -69,7 +69,8 @@ def open_and_begin(self, tell):
     opened(self, tell)
     threading.Thread(target=keep_busy, args=(self,), daemon=True).start()
 benches.Bench.open = open_and_begin
-made(server.PageRequest(port=0, browser=False, log=sys.argv[1]), make_app, address=lambda said: print(said, flush=True), tell=print)
+asked = server.PageRequest(port=0, browser=False, log=sys.argv[1])
+made(asked, make_app, address=lambda said: print(said, flush=True), tell=print)
 """
 
 
