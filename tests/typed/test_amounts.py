@@ -127,3 +127,15 @@ def test_a_thickness_without_its_unit_that_is_none_in_micrometres_asks_for_it():
         101.6,
         3.0,
     ]
+
+
+def test_weights_named_but_empty_are_not_any_weights():
+    for text in ("", " "):
+        with pytest.raises(InputError, match="no weights are named"):
+            stock(text)
+
+
+def test_a_stock_has_the_scales_the_tolerance_and_the_disc_it_is_given():
+    disc = Disc(20.0, 4.0, 8500.0)
+    made = stock_of("0.5", sides=4, tolerance_percent=3.0, scale_g=0.01, disc=disc)
+    assert (made.sides, made.tolerance_percent, made.scale_g, made.disc) == (4, 3.0, 0.01, disc)

@@ -58,7 +58,7 @@ class WeightOptions:
     weights: Annotated[
         str | None,
         typer.Option(
-            help="Sizes at hand: 0.5,1,1.5 (g), 0.2mm,0.5mm (discs), 1x4 (four of 1 g). Left out: any."
+            help="Sizes at hand: 0.5,1,1.5 (g), 0.2mm,0.5mm (discs), 1x4 (four of 1 g). Tenths have a point. Left out: any."
         ),
     ] = None
     no_weights: Annotated[bool, typer.Option("--no-weights", help="Leave the weights alone.")] = False

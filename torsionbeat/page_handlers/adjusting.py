@@ -117,26 +117,22 @@ def _rate(rate: float, given: dict[str, str]) -> object:
 
 
 def _pieces(typed: str) -> tuple[Piece, ...]:
-    """Read sizes in grams, each alone or as ``0.5 x 4``; between them spaces, semicolons or line ends.
+    """Read the weights at hand; the page asks for no measures of discs, so all of them are in grams.
 
     Raises
     ------
     InputError
-        A size cannot be read.
+        A size cannot be read, or is not in grams.
     """
-    import re
+    from torsionbeat.typed.weights import weights_of
 
-    found = []
-    for part in re.findall(r"[^\s;]+(?:\s*[x\N{MULTIPLICATION SIGN}*]\s*\d+)?", typed.replace(", ", " ")):
-        match = re.fullmatch(r"(\d+(?:[.,]\d+)?)\s*g?(?:\s*[x\N{MULTIPLICATION SIGN}*]\s*(\d{1,3}))?", part)
-        if match is None:
+    read = weights_of(typed)
+    for one in read:
+        if one.in_mm:
             raise InputError(
-                f"the weight {part[:20]!r} cannot be read; write sizes in grams such as 0.1 x 4  0.5  1 x 2"
+                f"a weight of {one.size:g} mm cannot be told in grams here; weigh one, and write its grams"
             )
-        found.append(
-            Piece(float(match[1].replace(",", ".")), count=None if match[2] is None else int(match[2]))
-        )
-    return tuple(found)
+    return tuple(Piece(one.size, count=one.count) for one in read)
 
 
 def done(request: Request, form: dict[str, str]) -> Response:

@@ -67,9 +67,6 @@ def earlier_of(text: str | None) -> tuple[float, float] | None:
         ) from error
 
 
-WEIGHT = re.compile(r"(?P<size>\d+(?:\.\d+)?) ?(?P<unit>g|mm)?(?: ?x ?(?P<count>\d+))?")
-
-
 def stock_of(
     weights: str | None,
     *,
@@ -78,7 +75,7 @@ def stock_of(
     scale_g: float | None,
     disc: Disc | None,
 ) -> Stock:
-    """Read sizes such as ``0.5,1,1.5`` (g), ``0.2mm,0.5mm`` (discs) or ``1x4`` (four of 1 g).
+    """Read sizes such as ``0.5,1,1.5`` (g), ``0.2mm,0.5mm`` (discs) or ``1x4`` (four of 1 g); :mod:`~torsionbeat.typed.weights`.
 
     Parameters
     ----------
@@ -99,25 +96,22 @@ def stock_of(
         A size cannot be read, or a disc's measures are missing.
     """
     from torsionbeat.regulation.stock import Piece, Stock
+    from torsionbeat.typed.weights import weights_of
 
     pieces = []
-    for text in [] if weights is None else weights.split(","):
-        match = WEIGHT.fullmatch(text.strip())
-        if match is None:
-            raise InputError(
-                f"the weight {text.strip()!r} cannot be read; write grams (0.5), thickness (0.3mm) or "
-                "number (0.5x4)"
-            )
-        size, count = float(match["size"]), None if match["count"] is None else int(match["count"])
-        if match["unit"] == "mm":
+    typed = () if weights is None else weights_of(weights)
+    if weights is not None and not typed:
+        raise InputError("no weights are named; write their sizes (0.5,1,2), or leave --weights out")
+    for one in typed:
+        if one.in_mm:
             if disc is None:
                 raise InputError(
-                    f"a weight of {size:g} mm needs the disc's measures; give --disc-diameter, and "
+                    f"a weight of {one.size:g} mm needs the disc's measures; give --disc-diameter, and "
                     "--disc-bore and --metal if they are not 0 and brass"
                 )
-            pieces.append(Piece(disc.mass_g(size), size, count))
+            pieces.append(Piece(disc.mass_g(one.size), one.size, one.count))
         else:
-            pieces.append(Piece(size, None, count))
+            pieces.append(Piece(one.size, None, one.count))
     return Stock(tuple(pieces), sides, tolerance_percent, scale_g, disc)
 
 
