@@ -299,6 +299,11 @@ def test_a_long_stretch_of_nothing_makes_no_other_clock(six, hear, monkeypatch):
     assert (end - start) / RATE_HZ == pytest.approx(away_s, abs=0.01)
 
 
+def test_the_end_of_a_quiet_file_is_no_lost_stretch(six, hear):
+    """A soft recording of 16 bits ends in some samples of zero; what follows them is the end, not a loss."""
+    assert hear(np.concatenate([six[1], np.zeros(100, np.float32)]), nominal_period_s=6.0).gaps == ()
+
+
 def test_a_clock_that_goes_four_times_in_the_period_told_is_heard_whole(six, six_heard, hear):
     """A clock of 6 s told as one of 24: five periods of the one told are few, but twenty of the true one are not."""
     told = hear(six[1], nominal_period_s=24.0)

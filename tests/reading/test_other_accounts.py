@@ -47,6 +47,19 @@ def test_a_large_share_withholds_what_differs_and_only_that():
     assert "The arc is not told" in remark
 
 
+def test_without_a_lift_no_arc_is_missed_for_the_doubt():
+    remark = remark_on_accounts(
+        (OtherAccount(0.5, -96.0, (None, None)),),
+        S_PER_SAMPLE,
+        15.0,
+        Clock("", 15.0),
+        (ufloat(18.0, 1.3), None),
+    )
+    assert "the beat error is 2.0 ms lower" in remark
+    assert "arc" not in remark
+    assert "stated that much less surely" in remark
+
+
 def test_the_same_from_the_other_side():
     turned = OtherAccount(0.1, 96.0, (1.0, None)).turned()
     assert turned == OtherAccount(0.1, -96.0, (None, 1.0))

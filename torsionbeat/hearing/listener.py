@@ -461,11 +461,7 @@ class Listener:
             sounds = replace(sounds, beat=sounds.beat - 1)
             again = replace(again, beat=again.beat - 1, searched=again.searched - 1)
         drops = sounds.level_db[(sounds.kind == "drop") & sounds.certain]
-        gaps = [
-            (first * hop, min(last * hop + 2 * hop, self._samples))
-            for first, last in self._gaps
-            if last - first >= _LEAST_GAP_FRAMES and first * hop < self._samples
-        ]
+        gaps = [(first * hop, min(last * hop + 2 * hop, self._samples)) for first, last in self._gaps]
         return Heard(
             samples=self._samples,
             sample_rate_hz=self._plan.sample_rate_hz,
@@ -475,7 +471,7 @@ class Listener:
             sounds=sounds,
             stacked_passages=tuple(_turned(part, odd) for part in story.stacked_passages),
             voices=tuple(_turned(voice, odd) for voice in story.voices.values()),
-            gaps=tuple(gap for gap in gaps if gap[1] - gap[0] > 0),
+            gaps=tuple(gap for gap in gaps if gap[1] - gap[0] >= _LEAST_GAP_FRAMES * hop),
             other_intervals_s=tuple(story.other_intervals_s),
             second_period_s=story.second_period_s,
             other_channels=story.other_channels,

@@ -88,13 +88,16 @@ def remark_on_accounts(
         return None
     other = max(others, key=lambda one: one.share)
     total = sum(one.share for one in others)
-    then = [f"the beat error {1e3 * s_per_sample * other.later_samples:+.0f} ms from the one measured so"]
+    later_ms = 1e3 * s_per_sample * other.later_samples
+    then = [f"the beat error is {abs(later_ms):.1f} ms {'higher' if later_ms > 0 else 'lower'}"]
     arc = None if clock.lift_deg is None else _arc_of(other, s_per_sample, period_s, clock.lift_deg)
     if arc is not None:
         then.insert(0, f"the arc is {arc:.0f} deg")
     elif clock.lift_deg is not None:
         then.insert(0, "no contact is heard and there is no arc")
     withheld = [name for name, figure in zip(("beat error", "arc"), told, strict=True) if figure is None]
+    if clock.lift_deg is None:
+        withheld = [name for name in withheld if name != "arc"]
     end = (
         f"The {' and the '.join(withheld)} {'are' if len(withheld) > 1 else 'is'} not told for that."
         if withheld
