@@ -1,0 +1,201 @@
+"""The arc from passages of a swing that is worked out here: closed form, both sides of one weight, doubts added up."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from uncertainties import ufloat
+
+from torsionbeat.hearing.heard import HeardSounds
+from torsionbeat.reading.beats import Beats, StackedPassage
+from torsionbeat.reading.figures import Clock
+from torsionbeat.reading.mean_arc import (
+    edges_of,
+    mean_arc_deg,
+    offset_of,
+    passages_apart_s,
+    side_edge_s,
+    single_arcs_deg,
+)
+from torsionbeat.reading.mean_period import SteadyPeriod
+
+PERIOD_S, LIFT = 15.0, 20.0
+EDGES = {(side, kind): 0.0003 for side in (0, 1) for kind in ("contact", "drop")}
+CLOCK = Clock(lift_deg=LIFT)
+
+
+def steady(error_s=0.0):
+    return SteadyPeriod(PERIOD_S, 1e-5, error_s, 1e-4, 1e-3, 0.0, 0.0, 50)
+
+
+def passage_s(arc):
+    """Time in which a sine of that arc, end to end, goes through the lift about its middle."""
+    return PERIOD_S / math.pi * math.asin(LIFT / arc)
+
+
+def beats(arcs, numbers=None):
+    passage = np.array([passage_s(arc) if np.isfinite(arc) else np.nan for arc in arcs])
+    number = np.arange(len(arcs)) if numbers is None else np.array(numbers)
+    middle = number * PERIOD_S / 2
+    return Beats(number, middle - passage / 2, middle + passage / 2, middle, passage)
+
+
+def test_each_passage_gives_the_arc_of_the_swing_it_came_from():
+    arcs = [200.0, 270.0, 430.0]
+    assert single_arcs_deg(beats(arcs), CLOCK, steady()) == pytest.approx(arcs)
+    assert np.isnan(single_arcs_deg(beats(arcs), Clock(), steady())).all()
+
+
+def test_a_beat_error_lengthens_the_passage_which_is_told_apart_from_a_smaller_arc():
+    """The lift's middle at mu off rest: the passage's sine is of lift / (arc cos mu), mu = pi error / period."""
+    error_s = 0.4
+    mu = math.pi * error_s / PERIOD_S
+    passage = PERIOD_S / math.pi * math.asin(LIFT / 270 / math.cos(mu))
+    told = beats([270.0] * 3)
+    told = Beats(told.number, told.contact_s, told.drop_s, told.middle_s, np.full(3, passage))
+    assert single_arcs_deg(told, CLOCK, steady(error_s)) == pytest.approx(270.0, rel=1e-6)
+    # An error of half the period has no geometry and counts as none, and so does one that nobody knows.
+    plain = LIFT / math.sin(math.pi * passage / PERIOD_S)
+    for none in (0.4901 * PERIOD_S, -0.4901 * PERIOD_S, math.nan):
+        assert single_arcs_deg(told, CLOCK, steady(none)) == pytest.approx(plain)
+
+
+def test_what_is_no_arc_is_left_out():
+    """An arc within the lift never reaches the drop; a passage of two hundredths of a second would be 1900 deg."""
+    told = beats([270.0, 1001.0, 999.0])
+    assert np.isnan(single_arcs_deg(told, CLOCK, steady())).tolist() == [False, True, False]
+    slow = Beats(told.number, told.contact_s, told.drop_s, told.middle_s, np.array([PERIOD_S / 2, 1.0, 1.0]))
+    assert np.isnan(single_arcs_deg(slow, CLOCK, steady())).tolist() == [True, False, False]
+
+
+def mean(arcs, numbers=None, *, clock=CLOCK, together=None, edges=EDGES, error_s=0.0):
+    told = beats(arcs, numbers)
+    each = single_arcs_deg(told, clock, steady(error_s))
+    return mean_arc_deg(told, each, clock, steady(error_s), together=together or {}, edges=edges)
+
+
+def test_both_sides_weigh_the_same_whatever_number_was_heard():
+    """Forty beats of side a at 270, every second of side b at 274: the mean of the sides is 272."""
+    arcs = [270.0 if n % 2 == 0 else (274.0 if n % 4 == 1 else math.nan) for n in range(80)]
+    assert mean(arcs).nominal_value == pytest.approx(272.0)
+
+
+def test_the_doubt_of_edges_of_the_impulse_and_of_the_lift_add_up():
+    """No scatter: each side's edges (two of 0.3 ms on a passage), half of them on the mean of two; lift and impulse for both."""
+    arc, lift_within = 270.0, 0.3
+    found = mean([arc] * 40, clock=Clock(lift_deg=LIFT, lift_tolerance_deg=lift_within))
+    edges = arc * math.hypot(0.0003, 0.0003) / passage_s(arc) / math.sqrt(2)
+    lift = arc * lift_within / LIFT / math.sqrt(3)
+    assert found.nominal_value == pytest.approx(arc)
+    assert found.std_dev == pytest.approx(math.sqrt(edges**2 + lift**2 + (0.0005 * arc) ** 2), rel=1e-6)
+
+
+def test_scatter_from_beat_to_beat_counts_over_the_root_of_the_beats():
+    rng = np.random.default_rng(4)
+    small = dict.fromkeys(EDGES, 1e-09)
+    found = mean(270 + rng.normal(0, 6.0, 800), edges=small)
+    # 400 beats of a side: 6 / 20, halved in square by two sides, with the impulse's 0.135.
+    assert found.std_dev == pytest.approx(math.hypot(6 / 20 / math.sqrt(2), 0.135), rel=0.1)
+    # A steady fall of the arc over the night is no scatter.
+    falling = mean(np.linspace(300, 240, 800), edges=small)
+    assert falling.nominal_value == pytest.approx(270, abs=0.1)
+    assert falling.std_dev == pytest.approx(0.135, rel=0.05)
+
+
+def test_beats_that_are_missing_from_one_end_do_not_pull_the_mean():
+    """An arc that falls by 40 deg in a stretch of which the second half was heard every third beat only."""
+    whole = np.linspace(290, 250, 241)
+    numbers = [n for n in range(241) if n < 120 or n % 3 == 0]
+    found = mean(whole[numbers], numbers)
+    assert found.nominal_value == pytest.approx(270.0, abs=0.3)
+
+
+def test_sides_that_disagree_beyond_chance_put_half_of_it_in_doubt():
+    small = dict.fromkeys(EDGES, 1e-06)
+    apart = mean([270.0, 290.0] * 20, edges=small)
+    assert apart.nominal_value == pytest.approx(280.0)
+    assert apart.std_dev == pytest.approx(math.hypot(10.0, 0.0005 * 280), rel=1e-3)
+
+
+def test_a_side_counts_with_three_passages_and_a_quarter_of_its_beats():
+    one_side = [270.0, math.nan] * 20
+    assert mean(one_side).nominal_value == pytest.approx(270.0)
+    nothing = [math.nan] * 40
+    assert mean(nothing) is None
+    assert mean(one_side, clock=Clock()) is None
+    two = list(nothing)
+    two[0] = two[2] = 270.0
+    assert mean(two) is None
+    for heard, counts in ((5, False), (6, True)):  # of 20 beats of the side
+        some = list(nothing)
+        some[: 2 * heard : 2] = [270.0] * heard
+        assert (mean(some) is not None) is counts
+
+
+def test_a_mean_passage_stands_for_a_side_whose_contacts_are_not_heard_one_by_one():
+    stacked = {0: StackedPassage(passage_s(300.0), 0.002, 20.0, 0.0, 0.0)}
+    found = mean([math.nan] * 40, together=stacked)
+    assert found.nominal_value == pytest.approx(300.0)
+    doubt = 300 * math.hypot(0.002, 2 * 0.00015) / passage_s(300.0)
+    assert found.std_dev == pytest.approx(math.hypot(doubt, 0.15), rel=1e-6)
+    assert (
+        mean([math.nan] * 40, together={0: StackedPassage(passage_s(1001.0), 0.002, 20.0, 0.0, 0.0)}) is None
+    )
+
+
+def test_the_offset_has_the_doubts_of_beat_error_and_arc():
+    """offset = arc / 2 sin(pi error / T) for a lift of zero width; the lift moves it by less than a hundredth here."""
+    error, arc = ufloat(177.2, 8.0), ufloat(270.0, 5.0)
+    found = offset_of(error, arc, ufloat(PERIOD_S, 0.001), CLOCK)
+    assert found.nominal_value == pytest.approx(135 * math.sin(math.pi * 0.1772 / PERIOD_S), rel=0.01)
+    by_error, by_arc = found.nominal_value * 8 / 177.2, found.nominal_value * 5 / 270
+    assert found.std_dev == pytest.approx(math.hypot(by_error, by_arc), rel=0.01)
+    period = ufloat(PERIOD_S, 0.001)
+    assert offset_of(None, arc, period, CLOCK) is None
+    assert offset_of(error, None, period, CLOCK) is None
+    assert offset_of(error, arc, period, Clock()) is None
+    assert offset_of(ufloat(-0.45 * PERIOD_S * 1e3, 1), arc, period, CLOCK) is None
+
+
+def sounds(rows):
+    beat, kind, edge, certain = zip(*rows, strict=True)
+    nothing = np.zeros(len(rows))
+    return HeardSounds(
+        np.array(beat), np.array(kind), nothing, nothing, nothing, np.array(certain), np.array(edge), nothing
+    )
+
+
+def test_edges_are_the_voice_s_own_with_what_all_voices_differ_by():
+    heard = sounds(
+        [(0, "drop", 9.6, True), (2, "drop", 9.6, True), (4, "drop", 500.0, False), (1, "contact", 0.0, True)]
+    )
+    found = edges_of(heard, 1 / 48_000)
+    assert set(found) == {(0, "drop"), (1, "contact")}
+    assert found[0, "drop"] == pytest.approx(math.hypot(0.00015, 0.0002))
+    assert found[1, "contact"] == pytest.approx(0.00015)
+
+
+def test_the_beat_error_takes_the_edges_of_both_middles_or_of_both_drops():
+    own = {(0, "contact"): 0.001, (0, "drop"): 0.002, (1, "contact"): 0.003, (1, "drop"): 0.004}
+    # Each middle is half of contact and drop.
+    assert side_edge_s(own) == pytest.approx(math.sqrt(1 + 4 + 9 + 16) * 1e-3 / 2)
+    drops = {(0, "contact"): 0.001, (0, "drop"): 0.003, (1, "drop"): 0.004}
+    assert side_edge_s(drops) == pytest.approx(0.005)
+    assert side_edge_s({(0, "drop"): 0.0002}) == pytest.approx(math.hypot(0.0002, 0.00015))
+
+
+def test_passages_of_the_sides_differ_only_beyond_chance():
+    def apart(by_s, few=40):
+        told = beats([270.0] * few)
+        passage = told.passage_s + np.where(told.number % 2, by_s, 0.0)
+        return passages_apart_s(
+            Beats(told.number, told.contact_s, told.drop_s, told.middle_s, passage), EDGES
+        )
+
+    # Four edges of 0.3 ms: 0.6 ms, three times that is 1.8.
+    assert apart(0.0017) == 0.0
+    assert apart(0.0019) == pytest.approx(0.0019, rel=1e-6)
+    assert apart(-0.0019) == pytest.approx(0.0019, rel=1e-6)
+    assert apart(0.1, few=5) == 0.0  # two passages of side b
