@@ -9,7 +9,7 @@ The faults stand in ``faults.py``: a file, a text in it, what takes its place, a
 package and its tests. Printed are the faults that were killed and those that survived, each survivor with why it may, or
 nothing. A text that is not found once is an error: the table must follow the code. ``--results`` keeps each verdict with
 its date as a line of a file, ``--part`` does one part of the table, so that a long run may be made in pieces; ``--told``
-prints what such a file holds.
+prints what such a file holds, ``--left`` leaves out what it calls killed.
 Target: 95 % of the table killed, and every survivor explained.
 """
 
@@ -132,10 +132,20 @@ class Bench:
         return "SURVIVED" if status == 0 else "killed"
 
 
+def last_verdicts(path: Path) -> list[dict[str, str]]:
+    """Give the last verdict on each fault that a file of results holds."""
+    rows = {(row["file"], row["name"]): row for row in map(json.loads, path.read_text().splitlines())}
+    return [row for row in rows.values() if row["name"] != WHOLE]
+
+
+def killed_in(path: Path) -> set[tuple[str, str]]:
+    """File and name of every fault that a file of results calls killed."""
+    return {(row["file"], row["name"]) for row in last_verdicts(path) if row["verdict"] == "killed"}
+
+
 def told(path: Path) -> int:
     """Print what a file of results holds: the last verdict on each fault."""
-    rows = {(row["file"], row["name"]): row for row in map(json.loads, path.read_text().splitlines())}
-    verdicts = [row for row in rows.values() if row["name"] != WHOLE]
+    verdicts = last_verdicts(path)
     days = sorted({row["at"] for row in verdicts})
     killed = sum(row["verdict"] == "killed" for row in verdicts)
     for row in verdicts:
@@ -162,6 +172,7 @@ def main() -> int:
     parser.add_argument("--drawn", type=int, default=0, help="so many faults drawn at random")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--results", type=Path, help="a file to which each verdict is added")
+    parser.add_argument("--left", type=Path, help="leave out the faults that such a file calls killed")
     parser.add_argument(
         "--told", type=Path, help="print what such a file holds, as mutants.jsonl beside this one"
     )
@@ -172,6 +183,9 @@ def main() -> int:
         waiting = drawn(ROOT, asked.drawn, asked.seed, asked.only)
     else:
         waiting = [one for one in FAULTS if any(part in f"{one.file}: {one.name}" for part in asked.only)]
+    if asked.left:
+        through = killed_in(asked.left)
+        waiting = [one for one in waiting if (one.file, one.name) not in through]
     part, parts = map(int, asked.part.split("/"))
     waiting = waiting[part - 1 :: parts]
     whole = {fault.tests: Fault(fault.file, WHOLE, "", "", fault.tests) for fault in waiting}
