@@ -49,6 +49,11 @@ STILL_SHARE = 0.05
 MEMORIES_BEATS = (5.0, 15.0, 50.0, 150.0, 500.0)
 """Beats that the wander may remember: a tooth or two of the train, up to the settling of a heavy balance."""
 
+LONGER_LIKELIER = 0.5
+"""How much likelier a longer memory is beforehand: in proportion to its root. An arc answers its drive no quicker than its
+balance settles, which takes Q / pi beats (Q T / (2 pi), 100 with a Q of 300); what is shorter is of the measurement. With
+all alike 92 % of intervals of 60 to 100 beats with a wandering drive held, with the root 95 %."""
+
 _NODES, _WEIGHTS = np.array([-np.sqrt(0.6), 0.0, np.sqrt(0.6)]) / 2, np.array([5.0, 8.0, 5.0]) / 18
 """Three-point Gauss quadrature over a stretch of one: a group's wander is its mean over the group's beats."""
 
@@ -162,7 +167,7 @@ def _grouped(hours: FloatArray, number: IntArray, arc: FloatArray) -> _Groups:
 
 
 def _kernels(groups: _Groups) -> Iterator[FloatArray]:
-    """Correlation of the groups' wander, for every memory: rough, and smoothed by a slow balance."""
+    """Correlation of the groups' wander, for every memory two: rough, and smoothed by a slow balance."""
     n = len(groups.beat)
     fine = bool(np.any(groups.width > 1))
     place = (groups.beat[:, None] + groups.width[:, None] * _NODES).ravel() if fine else groups.beat
@@ -181,13 +186,14 @@ class _Family:
     def __init__(self, groups: _Groups, noise_deg: float, arc_deg: float) -> None:
         root = np.sqrt(groups.count)
         usual = np.exp(-0.5 * (np.log(WANDER_SHARES / USUAL_SHARE) / np.log(USUAL_FACTOR)) ** 2)
-        prior = np.log((1 - STILL_SHARE) * usual / usual.sum() / (2 * len(MEMORIES_BEATS)))
+        long = np.power(MEMORIES_BEATS, LONGER_LIKELIER)
+        prior = np.log((1 - STILL_SHARE) * usual / usual.sum() / 2)
         ratio = (WANDER_SHARES * arc_deg / noise_deg) ** 2
         still = (np.eye(len(root)), np.zeros(len(root)), np.zeros(1), np.log([STILL_SHARE]))
         self._members = [still]
-        for kernel in _kernels(groups):
+        for kernel, share in zip(_kernels(groups), np.repeat(long / long.sum(), 2), strict=True):
             strength, axes = np.linalg.eigh(kernel * root[:, None] * root[None, :])
-            self._members.append((axes, np.maximum(strength, 0.0), ratio, prior))
+            self._members.append((axes, np.maximum(strength, 0.0), ratio, prior + np.log(share)))
         self._root, self._groups = root, groups
 
     def fit(self, column: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, int]:
