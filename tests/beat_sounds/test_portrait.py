@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -68,14 +70,21 @@ def test_drops_alone_are_drawn_from_the_drop():
     assert side.time_s[-1] == pytest.approx(0.30, abs=2e-3)
 
 
-def test_levels_are_decibels_of_power():
+def test_each_tone_is_seen_against_the_room_of_its_own():
     side = portrait_of("Gate house", beats(), RATE_HZ).sides[0]
-    shown = side.power_db(float(side.power.max()))
-    assert shown.max() == pytest.approx(0.0, abs=1e-6)
-    assert shown.min() >= -60.0
-    brightest = np.unravel_index(np.argmax(side.power), side.power.shape)
-    half = side.power_db(2 * float(side.power.max()))
-    assert half[brightest] == pytest.approx(-10 * np.log10(2), abs=1e-6)
+    shown = side.over_room_db()
+    room, drop = shown[:, side.time_s < side.contact_s - 0.02], np.argmin(np.abs(side.time_s - 0.003))
+    # Noise of 1e-3 in windows of 128 samples (Hann): a tone of 0.5 peak stands 10 lg(0.5**2 / 4 * 128**2 * 0.25 / (128 *
+    # 0.375 * 1e-6)) = 67 dB over it in power, less 20 lg(e) * 3 ms / 6 ms = 4 dB by 3 ms after its beginning.
+    row = np.argmin(np.abs(side.hz - 2000))
+    assert shown[row, drop] == pytest.approx(63, abs=4)
+    assert 0 <= np.median(room) < 2
+    assert room.min() == 0.0
+    louder = replace(side, power=100 * side.power)
+    assert louder.over_room_db() == pytest.approx(shown)
+    silent = replace(side, power=np.where(side.power > 0.1 * side.power.max(), side.power, 0.0))
+    assert np.isfinite(silent.over_room_db()).all()
+    assert silent.over_room_db().max() == pytest.approx(90)
 
 
 def test_without_beats_there_is_no_portrait():

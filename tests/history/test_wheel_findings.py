@@ -79,7 +79,7 @@ def test_a_fold_shows_each_place_of_the_turn(make_night, fault):
     drawn = np.concatenate([bars.lines[0].get_xdata() for bars in axes.containers])
     assert drawn.min() == 0
     assert fault.every_beats * 0.98 <= drawn.max() + 2 * fault.every_beats / 120 + 1
-    assert f"Every {fault.every_beats:.4g} beats" in axes.get_title()
+    assert f"Every {fault.every_beats:g} beats" in axes.get_title()
 
 
 def test_the_evidence_has_a_panel_for_what_comes_back(make_night):

@@ -24,6 +24,12 @@ WINDOW_S, HOP_S = 0.008, 0.001
 FLOOR_DB = -60.0
 """Lowest level shown, below the loudest: what a 16-bit recording of a drop at half of full scale still holds."""
 
+ROOM_SHARE = 0.25
+"""Share of the columns that hold the room alone: those before the contact, and most of a lift passage."""
+
+SILENCE = 1e-9
+"""A room is at least so much weaker than the loudest tone: 90 dB, what 16 bits hold; some recorders write plain zeros."""
+
 PART_DB = 6.0
 """Rise above its surroundings at which another sound in the mean is marked: twice what a mean of ten beats scatters."""
 
@@ -70,11 +76,11 @@ class SidePortrait:
     contact_s: float
     other_s: tuple[float, ...]
 
-    def power_db(self, reference: float) -> FloatArray:
-        """The spectrogram in dB against a power, cut off at `FLOOR_DB` (librosa's ``power_to_db``)."""
-        import librosa
-
-        found: FloatArray = np.maximum(librosa.power_to_db(self.power, ref=reference, top_db=None), FLOOR_DB)
+    def over_room_db(self) -> FloatArray:
+        """The spectrogram in dB above the room, each tone for itself, 0 where it is no louder; shape (rows, columns)."""
+        room = np.quantile(self.power, ROOM_SHARE, axis=1, keepdims=True)
+        least = SILENCE * max(float(self.power.max()), float(np.finfo(np.float64).tiny))
+        found: FloatArray = 10 * np.log10(np.maximum(self.power / np.maximum(room, least), 1.0))
         return found
 
 

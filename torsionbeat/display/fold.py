@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from torsionbeat.display.style import ACCENT, DARK, LIGHT, SIDE_MARKS
+from torsionbeat.display.style import ACCENT, DARK, LIGHT, SIDE_MARKS, note
 from torsionbeat.history.wheel_findings import QUANTITIES
 from torsionbeat.reading.document import swing_levels_db
 from torsionbeat.reading.figures import FloatArray, Reading, WheelFault
@@ -46,7 +46,9 @@ def plot_fold(axes: Any, reading: Reading, fault: WheelFault) -> None:
     for beat, side in fault.where:
         axes.axvline(beat, color=ACCENT if side == "a" else DARK, linewidth=0.8, linestyle=":")
     axes.axhline(0, color=LIGHT, linewidth=0.8)
-    axes.set_title(f"Every {fault.every_beats:.4g} beats: {name} ({unit}) against its neighbours")
+    name = "arc" if fault.quantity == "arc_deg" else name  # its steps are judged, the arc itself is drawn
+    axes.set_title(f"Every {round(fault.every_beats, 1):g} beats: {name}, {unit} from its middle")
+    note(axes, "dotted: where it stands out")
     axes.set_xlabel("beat of the turn")
     axes.set_ylabel(unit)
 

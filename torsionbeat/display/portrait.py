@@ -29,9 +29,12 @@ LOWEST_HZ = 150.0
 TONES_HZ = (200, 500, 1000, 2000, 5000, 10_000, 20_000)
 """Tones named at the axis: 1, 2 and 5, as on any logarithmic scale."""
 
-
 LOUDEST_DB = 40.0
 """Level above the room that is drawn black: a clear drop."""
+
+DARKER = f"Darker is louder above the room, 0 to {LOUDEST_DB:.0f} dB; each band of tones for itself."
+
+OTHER_SOUNDS = "Triangles: other sounds that every beat has, such as an unlocking, a banking or an echo."
 
 
 def portrait_figure(*portraits: BeatPortrait, title: str = "") -> Any:
@@ -49,17 +52,26 @@ def portrait_figure(*portraits: BeatPortrait, title: str = "") -> Any:
     matplotlib.figure.Figure
     """
     shown = [(portrait.name, side) for portrait in portraits for side in portrait.sides]
-    loudest = max(float(side.power.max()) for _, side in shown)
     with styled():
         figure = new_figure(5.6)
-        head(figure, portraits[0].name, title or "mean sound of a beat")
-        axes = figure.subplots(2, len(shown), squeeze=False, sharex="col", height_ratios=(1, 2))
+        said = title or "mean sound of a beat"
+        head(figure, *([portraits[0].name, said] if len(portraits) == 1 else [said, "before and after"]))
+        axes = figure.subplots(2, len(shown), squeeze=False, sharex="col", sharey="row", height_ratios=(1, 2))
         for column, (name, side) in enumerate(shown):
             whose = f"{drawable(name, 20)}\n" if len(portraits) > 1 else ""
             axes[0, column].set_title(f"{whose}side {side.side}, {side.beats} beats", fontsize="small")
             _level(axes[0, column], side, first=column == 0)
-            _spectrogram(axes[1, column], side, loudest, first=column == 0)
+            _spectrogram(axes[1, column], side, first=column == 0)
+        axes[0, 0].set_ylim(_lowest_db([side for _, side in shown]), 16)
+        axes[1, 0].set_ylim(LOWEST_HZ, max(float(side.hz[-1]) for _, side in shown))
+        others = any(side.other_s for _, side in shown)
+        foot(figure, DARKER, *[OTHER_SOUNDS] * others)
     return figure
+
+
+def _lowest_db(sides: Sequence[SidePortrait]) -> float:
+    """Where the level's axis begins: under the room of the quietest, `FLOOR_DB` at most."""
+    return max(FLOOR_DB, min(float(np.quantile(side.level_db, 0.05)) for side in sides) - 6.0)
 
 
 def _marks(side: SidePortrait) -> Sequence[tuple[float, str]]:
@@ -71,7 +83,6 @@ def _marks(side: SidePortrait) -> Sequence[tuple[float, str]]:
 
 def _level(axes: Any, side: SidePortrait, *, first: bool) -> None:
     axes.plot(1e3 * side.time_s, side.level_db, color=ACCENT if side.side == "a" else DARK, linewidth=1.2)
-    axes.set_ylim(FLOOR_DB, 16)
     for when_s, word in _marks(side):
         axes.axvline(1e3 * when_s, color=LIGHT, linewidth=0.8)
         axes.annotate(word, (1e3 * when_s, 3), xytext=(3, 0), textcoords="offset points", fontsize="small")
@@ -81,32 +92,31 @@ def _level(axes: Any, side: SidePortrait, *, first: bool) -> None:
         axes.set_ylabel("dB from the loudest")
 
 
-def _spectrogram(axes: Any, side: SidePortrait, loudest: float, *, first: bool) -> None:
+def _spectrogram(axes: Any, side: SidePortrait, *, first: bool) -> None:
     import librosa.display
-    from matplotlib.ticker import AutoLocator, FixedLocator, NullLocator, ScalarFormatter
+    from matplotlib.ticker import FixedLocator, MaxNLocator, NullLocator, ScalarFormatter
 
     shown = librosa.display.specshow(
-        side.power_db(loudest),
+        side.over_room_db(),
         x_coords=1e3 * side.time_s,
         y_coords=side.hz,
         x_axis=None,
         y_axis="log",
         ax=axes,
         cmap="Greys",
-        vmin=FLOOR_DB,
-        vmax=0.0,
+        vmin=0.0,
+        vmax=LOUDEST_DB,
     )
     shown.set_rasterized(True)
-    axes.set_ylim(LOWEST_HZ, float(side.hz[-1]))
     for when_s, _word in _marks(side):
         axes.axvline(1e3 * when_s, color=ACCENT, linewidth=0.8)
-    axes.xaxis.set_major_locator(AutoLocator())
+    axes.xaxis.set_major_locator(MaxNLocator(4))
     axes.xaxis.set_major_formatter(ScalarFormatter())
     axes.yaxis.set_major_locator(FixedLocator(TONES_HZ))
     axes.yaxis.set_minor_locator(NullLocator())
     axes.yaxis.set_major_formatter(ScalarFormatter())
     axes.set_xlabel("ms from the drop")
-    axes.set_ylabel("Hz (white to black: 60 dB)" if first else "")
+    axes.set_ylabel("Hz" if first else "")
 
 
 def has_mean_sounds(comparison: Comparison) -> bool:
@@ -157,7 +167,7 @@ def mean_sounds_figure(comparison: Comparison) -> Any:
             axes[2, column].set_xlabel("ms from its beginning")
         axes[0, 0].set_ylabel("dB above the room")
         axes[0, -1].legend(fontsize="small", loc="upper right")
-        foot(figure, "Darker is louder above the room, 0 to 40 dB; each band of tones for itself.")
+        foot(figure, DARKER)
     return figure
 
 

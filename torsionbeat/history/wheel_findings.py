@@ -48,7 +48,7 @@ def wheel_signs(reading: Reading) -> Iterator[Finding]:
 def _finding(shape: str, faults: list[WheelFault]) -> Finding:
     first = faults[0]
     wheel = first.wheel or f"an escape wheel of {first.teeth} teeth" if first.teeth is not None else "a wheel"
-    every = f"every {first.every_beats:.4g} beats, once a turn of {wheel}"
+    every = f"every {round(first.every_beats, 1):g} beats, once a turn of {wheel}"
     evidence = tuple(
         f"{QUANTITIES[fault.quantity][0]} {pm(fault.size, 2)} {QUANTITIES[fault.quantity][1]}{_places(fault)}"
         for fault in faults

@@ -6,6 +6,7 @@ Input: a reading, and what was heard. Output: the reading with both (`torsionbea
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -71,8 +72,11 @@ def _wheel_remark(fault: WheelFault) -> Remark:
     what, (more, less), digits = _WHAT[fault.quantity]
     size = fault.size.nominal_value
     half = COVERAGE * fault.size.std_dev
+    digits = (
+        max(digits, -math.floor(math.log10(half))) if half > 0 else digits
+    )  # one figure of the doubt at least
     number = f"{abs(size):.{digits}f} (give or take {half:.{digits}f})"
-    beats = f"{fault.every_beats:.4g}"
+    beats = f"{round(fault.every_beats, 1):g}"
     wheel = fault.wheel or (
         f"one turn of an escape wheel of {fault.teeth} teeth" if fault.teeth is not None else ""
     )
