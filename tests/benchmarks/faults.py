@@ -537,7 +537,7 @@ FAULTS: list[Fault] = [
     *of(
         "hearing/few_beats.py",
         "hearing/test_few_beats.py",
-        odds_of_a_mistold_period_dropped=("one.score + float(np.log(prior))", "one.score"),
+        odds_of_a_mistold_period_dropped=("scores[number] + np.log(prior)", "scores[number]"),
         share_of_the_told_period_not_less=("1 - sum(share for _, share in rivals)", "1.0"),
     ),
     *of(

@@ -2,11 +2,21 @@
 
 from __future__ import annotations
 
+import importlib.util
+from pathlib import Path
+
 import numpy as np
 import pytest
 
-from torsionbeat.hearing.few_beats import few_beats
+import torsionbeat.hearing.few_beats as few_beats_module
+from torsionbeat.hearing.few_beats import NEAR, few_beats
+from torsionbeat.hearing.other_clocks import even_train
 from torsionbeat.hearing.segment import LEAST_SHARE, MISTOLD
+
+_PATH = Path(__file__).parent / "few_beats_by_loops.py"
+_SPEC = importlib.util.spec_from_file_location(_PATH.stem, _PATH)
+by_loops = importlib.util.module_from_spec(_SPEC)
+_SPEC.loader.exec_module(by_loops)
 
 LENGTH_S = 30.0
 
@@ -123,3 +133,65 @@ def test_a_clock_in_beat_is_sure_after_two_and_a_half_periods():
     best = few_beats(times[early], levels[early], 15.0, 6.0, rivals=rivals)[0]
     assert best.period_s == pytest.approx(6.0, abs=0.01)
     assert best.share > LEAST_SHARE
+
+
+def some_peaks(seed):
+    """Peaks of a room, mostly with a clock, sometimes with an ordinary one; how long, gaps, and the period told."""
+    rng = np.random.default_rng([seed, 7])
+    parts = [room(int(rng.integers(8, 60)), seed)]
+    if seed % 4:
+        late_s, start_s, jitter_s = 0.05 * rng.standard_normal(), rng.uniform(0, 6), rng.uniform(0.001, 0.008)
+        passage_s = rng.uniform(0.06, 0.3)
+        parts.append(clock(late_s=late_s, passage_s=passage_s, start_s=start_s, jitter_s=jitter_s, seed=seed))
+    if seed % 3 == 0:
+        at = np.arange(0.3, LENGTH_S, rng.uniform(0.2, 2.0))
+        parts.append((at + 0.002 * rng.standard_normal(len(at)), 20 + 4 * rng.standard_normal(len(at))))
+    times, levels = joined(*parts)
+    end_s = float(rng.uniform(12, LENGTH_S))
+    early = times < end_s
+    gaps = ((8.0, 11.0),) if seed % 2 else ()
+    return few_beats_module._Peaks.of(times[early], levels[early], end_s, gaps), (3.0, 6.0, 12.0)[seed % 3]
+
+
+def as_accounts(guesses):
+    return [few_beats_module._account(guess, 0.0) for guess in guesses]
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_all_at_once_is_as_one_after_the_other(seed):
+    """Guesses, fits, scores and what says the same, by arrays and by loops; sums of some hundred terms round to 1e-11."""
+    peaks, nominal_s = some_peaks(seed)
+    guesses = few_beats_module._guesses(peaks, nominal_s, NEAR)
+    assert as_accounts(guesses) == by_loops.guesses(peaks, nominal_s, NEAR)
+    likely = few_beats_module._likely(peaks, guesses)
+    fitted, scores = few_beats_module._fitted(peaks, likely, NEAR)
+    plain = [by_loops.fitted(peaks, guess, NEAR) for guess in as_accounts(likely)]
+    plain = sorted((one for one in plain if np.isfinite(one.score)), key=lambda one: -one.score)
+    assert len(plain) > 20
+    assert scores == pytest.approx([one.score for one in plain], abs=1e-9)
+    order = sorted(
+        plain, key=lambda one: (-round(one.score, 6), round(one.drop_s, 6))
+    )  # of equal ones the earlier
+    accounts = as_accounts(fitted)
+    for one, other in zip(accounts, order, strict=True):
+        assert (one.drop_s, one.period_s) == pytest.approx((other.drop_s, other.period_s), abs=1e-9)
+        assert one.passage_s == pytest.approx(other.passage_s, abs=1e-9)
+        assert one.out_of_half_s == pytest.approx(other.out_of_half_s, abs=1e-9)
+    same = [[by_loops.same(one, other) for other in accounts] for one in accounts]
+    assert few_beats_module._same(fitted).tolist() == same
+
+
+@pytest.mark.parametrize("seed", range(0, 24, 3))
+def test_even_train_is_that_of_one_after_the_other(seed):
+    peaks, _ = some_peaks(seed)
+    used, score = by_loops.even_train(peaks, 2.3)
+    train = even_train(peaks.times, peaks.levels, peaks.rarity, peaks.duration_s, 5.0)
+    assert train.used.tolist() == used.tolist()
+    assert train.score == pytest.approx(score, abs=1e-9)
+    assert score > 10 or np.count_nonzero(used) < 12
+
+
+def test_nothing_is_left_beside_an_even_train():
+    """All peaks are ticks: nothing remains to suggest a clock, and nothing fails."""
+    ticks = np.arange(0.4, LENGTH_S, 0.7)
+    assert few_beats(ticks, np.full(len(ticks), 25.0), LENGTH_S, 6.0) == []

@@ -20,10 +20,13 @@ import numpy.typing as npt
 from scipy.special import logsumexp
 
 from torsionbeat.hearing.account import log_of_beat_error, log_of_passage, log_student
+from torsionbeat.hearing.other_clocks import even_train
 
 __all__ = ["NEAR", "FewBeats", "few_beats", "peaks_of"]
 
 FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
 
 SCATTER_S = 0.005
 """Scale of the distance of a sound from its time: jitter of a poor clock, and the 4 ms of a peak's own grid."""
@@ -51,12 +54,19 @@ _SHORTEST_PASSAGE_S, _LONGEST_PASSAGE, _FARTHEST_OUT = 0.04, 0.075, 0.08
 """Passages and distances from half a period that are thought of: `account` gives no more any weight."""
 _SAME_S, _SAME_PERIOD, _SAME_PASSAGE_S = 0.02, 0.003, 0.015
 _GRID_S = 0.012
+_CELLS = 1 << 15
+"""Cells of the grid to a number: 2**14 of 12 ms either way are 196 s, more than any period; four numbers make one of 60 bits."""
+_ROUNDING = 1e-11
+"""An eigenvalue of whole numbers is no smaller against the largest unless it is nought: 135 rows have them down to 1e-8."""
+_HALF, _LATE, _AHEAD = np.array([[0.0, 0.0, 0.5, 0.5], [0.0, 0.0, 1.0, 1.0], [0.0, -1.0, 0.0, -1.0]])[
+    ..., None
+]
+"""Sounds of a period, drop and contact of each side: how each depends on period, lateness of the second side and passage."""
 _ONE_SIDED, _NO_CONTACT = 0.02, 0.15
 """Share of clocks of which one side only is heard, and of which no contact is."""
 _CONTACT_DB = (-5.0, 5.0)
-_SHORTEST_TRAIN_S, _LONGEST_TRAIN_S = 0.15, 2.3
-_LEAST_TICKS, _LEAST_TRAIN, _MOST_TRAINS = 6, 10.0, 2
-"""An even train of six ticks or more, with a score above 10, is an ordinary clock: two of them are looked for."""
+_LEAST_TRAIN, _MOST_TRAINS = 10.0, 2
+"""An even train with a score above 10 is an ordinary clock: two of them are looked for."""
 _PLACE_S = 0.02
 """Longest distance of a peak from where a sound is foretold."""
 _LOUDER = 0.15
@@ -96,10 +106,10 @@ class _Peaks:
         density = np.exp(-0.5 * apart**2).sum(axis=1) / (3.0 * np.sqrt(2 * np.pi))
         return _Peaks(times, levels, -np.log((density + 0.02) / duration_s), duration_s, gaps)
 
-    def without(self, used: npt.NDArray[np.bool_]) -> _Peaks:
+    def without(self, used: BoolArray) -> _Peaks:
         return replace(self, times=self.times[~used], levels=self.levels[~used], rarity=self.rarity[~used])
 
-    def sounding(self, times: FloatArray) -> npt.NDArray[np.bool_]:
+    def sounding(self, times: FloatArray) -> BoolArray:
         """Which times lie within the stretch and outside its gaps: only there can a sound be missing."""
         inside = (times > _PLACE_S) & (times < self.duration_s - _EDGE_S)
         for start, end in self.gaps:
@@ -123,7 +133,7 @@ def few_beats(
     nominal_s: float,
     *,
     near: float = NEAR,
-    longest_train_s: float = _LONGEST_TRAIN_S,
+    longest_train_s: float = np.inf,
     gaps: tuple[tuple[float, float], ...] = (),
     rivals: tuple[tuple[float, float], ...] = (),
 ) -> list[FewBeats]:
@@ -147,10 +157,10 @@ def few_beats(
         return []
     peaks = _Peaks.of(times, levels, duration_s, gaps)
     for _ in range(_MOST_TRAINS):
-        used, score = _even_train(peaks, min(longest_train_s, _LONGEST_TRAIN_S))
-        if score < _LEAST_TRAIN:
+        train = even_train(peaks.times, peaks.levels, peaks.rarity, duration_s, longest_train_s)
+        if train.score < _LEAST_TRAIN:
             break
-        peaks = peaks.without(used)
+        peaks = peaks.without(train.used)
     weighed = _weighed(peaks, nominal_s, near, 1 - sum(share for _, share in rivals))
     for period_s, share in rivals:
         weighed += _weighed(peaks, period_s, near, share)
@@ -191,68 +201,68 @@ def _in_parts(peaks: _Peaks, weighed: list[FewBeats], periods_s: list[float], ne
 
 def _weighed(peaks: _Peaks, nominal_s: float, near: float, prior: float) -> list[FewBeats]:
     """Accounts near one period, of which the share ``prior`` of clocks is, each that says something of its own once."""
-    guesses = _likely(peaks, _guesses(peaks, nominal_s, near))
-    found = [_fitted(peaks, guess, near) for guess in guesses]
-    found.sort(key=lambda one: -one.score)
-    kept: list[FewBeats] = []
-    for one in found[:400]:
-        if np.isfinite(one.score) and all(not _same(one, other) for other in kept):
-            kept.append(one)
-    return [replace(one, score=one.score + float(np.log(prior))) for one in kept]
+    guesses, scores = _fitted(peaks, _likely(peaks, _guesses(peaks, nominal_s, near)), near)
+    same = _same(guesses)
+    kept: list[int] = []
+    for number in range(len(guesses)):
+        if not same[number, kept].any():
+            kept.append(number)
+    return [_account(guesses[number], float(scores[number] + np.log(prior))) for number in kept]
 
 
-def _guesses(peaks: _Peaks, nominal_s: float, near: float) -> list[FewBeats]:
-    """Every clock that two loud peaks a whole number of periods apart, with the peaks round them, suggest."""
+def _account(guess: FloatArray, score: float) -> FewBeats:
+    drop_s, period_s, late_s, passage_s = (None if np.isnan(value) else float(value) for value in guess)
+    return FewBeats(period_s or 0.0, drop_s or 0.0, passage_s, late_s, score)
+
+
+def _guesses(peaks: _Peaks, nominal_s: float, near: float) -> FloatArray:
+    """Every clock that two loud peaks a whole number of periods apart, with the peaks round them, suggest.
+
+    As everywhere below shape (guesses, 4): drop, period, lateness of the second side and passage in seconds, NaN where there is
+    no second side or no contact.
+    """
     loud = np.argsort(-peaks.levels)[:_MOST_PEAKS]
     t = np.sort(peaks.times[loud])
-    out: dict[tuple[int | None, ...], FewBeats] = {}
     first, second = np.triu_indices(len(t), 1)
     turns = np.rint((t[second] - t[first]) / nominal_s)
     periods = (t[second] - t[first]) / np.maximum(turns, 1)
     fits = (turns >= 1) & (np.abs(periods / nominal_s - 1) <= near)
-    for i, j, period in zip(first[fits], second[fits], periods[fits], strict=True):
-        start = float(t[i] % period)
-        before = np.concatenate([t[i] - t, t[j] - t])
-        passages = before[(before > _SHORTEST_PASSAGE_S) & (before < _LONGEST_PASSAGE * period)]
-        aside = (t - start) % period - period / 2
-        asides = aside[np.abs(aside) < _FARTHEST_OUT * period]
-        for out_of_half in (None, *map(float, asides)):
-            for passage in (None, *map(float, passages)):
-                key = tuple(
-                    None if value is None else round(value / _GRID_S)
-                    for value in (period, start, out_of_half, passage)
-                )
-                out.setdefault(key, FewBeats(float(period), start, passage, out_of_half, 0.0))
-    return list(out.values())
+    one, other, period = t[first[fits], None], t[second[fits], None], periods[fits, None]
+    start = one % period
+    none = np.full(period.shape, np.nan)
+    late = np.hstack([none, (t - start) % period - period / 2])
+    ahead = np.hstack([none, one - t, other - t])
+    out = np.isnan(late) | (np.abs(late) < _FARTHEST_OUT * period)
+    lifts = np.isnan(ahead) | ((ahead > _SHORTEST_PASSAGE_S) & (ahead < _LONGEST_PASSAGE * period))
+    pair, side, lift = np.nonzero(out[:, :, None] & lifts[:, None, :])
+    made = np.column_stack([start[pair, 0], period[pair, 0], late[pair, side], ahead[pair, lift]])
+    places = np.where(np.isnan(made), _CELLS // 2 - 1, np.rint(made / _GRID_S)).astype(np.int64) + _CELLS // 2
+    cells = places @ (_CELLS ** np.arange(4))
+    return np.asarray(made[np.sort(np.unique(cells, return_index=True)[1])])
 
 
-def _likely(peaks: _Peaks, guesses: list[FewBeats]) -> list[FewBeats]:
+def _likely(peaks: _Peaks, guesses: FloatArray) -> FloatArray:
     """Of each kind (one side or two, with contact or without) the guesses that explain most, before any is fitted.
 
     All guesses at once: of each sound due the nearest peak before or after it, whichever explains more. Fitting moves a
     guess by some milliseconds, so its score here is within some nats of the fitted one, and hundreds are kept.
     """
-    kept: list[FewBeats] = []
-    kinds: dict[tuple[bool, bool], list[FewBeats]] = {}
-    for one in guesses:
-        kinds.setdefault((one.passage_s is None, one.out_of_half_s is None), []).append(one)
-    for alike in kinds.values():
+    kinds = np.isnan(guesses[:, 2:]) @ [2, 1]
+    kept = []
+    for kind in range(4):
+        alike = guesses[kinds == kind]
         if len(alike) > _MOST_FITTED:
-            order = np.argsort(-_roughly(peaks, alike), kind="stable")[:_MOST_FITTED]
-            alike = [alike[number] for number in order]
-        kept += alike
-    return kept
+            alike = alike[np.argsort(-_roughly(peaks, alike), kind="stable")[:_MOST_FITTED]]
+        kept.append(alike)
+    return np.concatenate(kept)
 
 
-def _roughly(peaks: _Peaks, guesses: list[FewBeats]) -> FloatArray:
+def _roughly(peaks: _Peaks, guesses: FloatArray) -> FloatArray:
     """Score of what each guess foretells, the levels left out. All guesses have the same kinds of sounds."""
-    drop, period, late, passage = (
-        np.array([float(getattr(one, name) or 0.0) for one in guesses])
-        for name in ("drop_s", "period_s", "out_of_half_s", "passage_s")
-    )
+    drop, period, late, passage = np.nan_to_num(guesses).T
     rows = np.arange(-2, int(peaks.duration_s / period.min()) + 3)
     score = np.zeros(len(guesses))
-    for half, lateness, sound in _kinds(guesses[0]):
+    for half, lateness, sound in np.hstack([_HALF, _LATE, _AHEAD])[_sounds(guesses[0])]:
         first = drop + half * period + lateness * late + sound * passage
         due = first[:, None] + (rows - np.floor(drop / period)[:, None]) * period[:, None]
         after = np.clip(np.searchsorted(peaks.times, due), 1, len(peaks.times) - 1)
@@ -264,165 +274,130 @@ def _roughly(peaks: _Peaks, guesses: list[FewBeats]) -> FloatArray:
     return score
 
 
-def _same(one: FewBeats, other: FewBeats) -> bool:
-    """Whether two accounts say the same, the sides named alike or the other way round."""
-    if abs(one.period_s / other.period_s - 1) > _SAME_PERIOD:
-        return False
-    if (one.passage_s is None) != (other.passage_s is None) or (one.out_of_half_s is None) != (
-        other.out_of_half_s is None
-    ):
-        return False
-    if abs((one.passage_s or 0.0) - (other.passage_s or 0.0)) > _SAME_PASSAGE_S:
-        return False
-
-    def whole(turns: float) -> bool:
-        return abs(turns - round(turns)) * one.period_s < _SAME_S
-
-    between = (other.drop_s - one.drop_s) / one.period_s
-    if one.out_of_half_s is None or other.out_of_half_s is None:
-        return whole(between)
-    if whole(between) and abs(one.out_of_half_s - other.out_of_half_s) < _SAME_S:
-        return True
-    turned = between - 0.5 - one.out_of_half_s / one.period_s
-    return whole(turned) and abs(one.out_of_half_s + other.out_of_half_s) < _SAME_S
+def _sounds(guesses: FloatArray) -> BoolArray:
+    """Which of the four sounds each guess has (guesses, 4)."""
+    late, passage = np.isnan(guesses[..., 2:3]), np.isnan(guesses[..., 3:4])
+    return np.asarray(~(late & (_LATE[:, 0] != 0)) & ~(passage & (_AHEAD[:, 0] != 0)))
 
 
-def _kinds(guess: FewBeats) -> list[tuple[float, float, float]]:
-    """Sounds of a period: how each depends on the period, on the second side's lateness and on the passage."""
-    sides = [(0.0, 0.0)] if guess.out_of_half_s is None else [(0.0, 0.0), (0.5, 1.0)]
-    sounds = (0.0,) if guess.passage_s is None else (0.0, -1.0)
-    return [(half, late, sound) for half, late in sides for sound in sounds]
+def _same(guesses: FloatArray) -> BoolArray:
+    """Whether each account (rows) says the same as each other one, the sides named alike or the other way round."""
+    one, other = guesses[:, None, :], guesses[None, :, :]
+    drop, period, late, passage = np.moveaxis(np.nan_to_num(one), 2, 0)
+    drop_2, period_2, late_2, passage_2 = np.moveaxis(np.nan_to_num(other), 2, 0)
+
+    def whole(turns: FloatArray) -> BoolArray:
+        return np.asarray(np.abs(turns - np.rint(turns)) * period < _SAME_S)
+
+    alike = (np.isnan(one) == np.isnan(other)).all(axis=2)
+    alike &= (np.abs(period / period_2 - 1) <= _SAME_PERIOD) & (
+        np.abs(passage - passage_2) <= _SAME_PASSAGE_S
+    )
+    between = (drop_2 - drop) / period
+    turned = whole(between - 0.5 - late / period) & (np.abs(late + late_2) < _SAME_S) & ~np.isnan(one[..., 2])
+    return np.asarray(alike & ((whole(between) & (np.abs(late - late_2) < _SAME_S)) | turned))
 
 
-def _fitted(peaks: _Peaks, guess: FewBeats, near: float) -> FewBeats:
-    """The guess set by least squares on the peaks it takes, and its score."""
-    score, design, seen, _ = _laid(peaks, guess)
-    columns = [0, 1]
-    columns += [2] if guess.out_of_half_s is not None else []
-    columns += [3] if guess.passage_s is not None else []
-    if len(seen) >= max(3, len(columns)):
-        solved = dict(zip(columns, np.linalg.lstsq(design[:, columns], seen, rcond=None)[0], strict=True))
-        if 0.9 < solved[1] / guess.period_s < 1.1:
-            guess = replace(
-                guess,
-                drop_s=float(solved[0]),
-                period_s=float(solved[1]),
-                out_of_half_s=None if guess.out_of_half_s is None else float(solved[2]),
-                passage_s=None if guess.passage_s is None else float(solved[3]),
-            )
-    score, _, seen, levels = _laid(peaks, guess)
-    return replace(guess, score=score + _of_clocks(guess, len(seen), levels, near))
+def _fitted(peaks: _Peaks, guesses: FloatArray, near: float) -> tuple[FloatArray, FloatArray]:
+    """The guesses, each set by least squares on the peaks it takes, and their scores; the best first."""
+    if not len(guesses):
+        return guesses, np.zeros(0)
+    taken = _laid(peaks, guesses)[1]
+    heard, number = taken >= 0, _numbers(peaks, guesses)
+    columns = np.stack(np.broadcast_arrays(1.0, number, _LATE, _AHEAD), axis=-1)
+    design = (columns * heard[..., None]).reshape(len(guesses), -1, 4)
+    rest = np.where(heard, peaks.times[taken] - _due(guesses, number), 0.0).reshape(len(guesses), -1, 1)
+    # Of numbers that its peaks do not tell (no contact, or all of one side) a guess gets the least. Not `pinv`: it would lose
+    # half the digits of the numbers themselves.
+    size, axes = np.linalg.eigh(design.mT @ design)
+    told = size > _ROUNDING * size[:, -1:]
+    step = (axes.mT @ (design.mT @ rest))[..., 0] / np.where(told, size, 1.0)
+    before = (axes.mT @ np.nan_to_num(guesses)[..., None])[..., 0]
+    after = (axes @ (told * (before + step))[..., None])[..., 0]
+    after[np.isnan(guesses)] = np.nan
+    enough = np.count_nonzero(heard, axis=(1, 2)) >= np.maximum(
+        3, np.count_nonzero(~np.isnan(guesses), axis=1)
+    )
+    good = enough & (np.abs(after[:, 1] / guesses[:, 1] - 1) < 0.1)
+    guesses = np.where(good[:, None], after, guesses)
+    scores, taken, levels = _laid(peaks, guesses)
+    scores += _of_clocks(guesses, np.count_nonzero(taken >= 0, axis=(1, 2)), levels, near)
+    # Two guesses often end in one account, but for rounding: which of them comes first must not hang on that.
+    order = np.lexsort((np.round(guesses[:, 0], 6), -np.round(scores, 6)))
+    order = order[np.isfinite(scores[order])]
+    return guesses[order], scores[order]
 
 
-def _laid(peaks: _Peaks, guess: FewBeats) -> tuple[float, FloatArray, FloatArray, list[float | None]]:
-    """Score of what the guess foretells; design and times of the peaks it takes; by kind the median level."""
-    score = 0.0
-    design, seen, medians = [], [], []
-    first = int(np.floor(-guess.drop_s / guess.period_s)) - 1
-    rows = np.arange(first, first + int(np.ceil(peaks.duration_s / guess.period_s)) + 3)
-    for half, late, sound in _kinds(guess):
-        due: FloatArray = guess.drop_s + (rows.astype(np.float64) + half) * guess.period_s
-        due = due + late * (guess.out_of_half_s or 0.0) + sound * (guess.passage_s or 0.0)
-        inside = peaks.sounding(due)
-        due, number = due[inside], rows[inside]
-        taken = _likeliest(peaks, due)
-        heard = taken >= 0
-        score += _MISSING * np.count_nonzero(~heard)
-        taken, due, number = taken[heard], due[heard], number[heard]
-        medians.append(float(np.median(peaks.levels[taken])) if len(taken) else None)
-        if not len(taken):
-            continue
-        there = np.log(HEARD) + peaks.rarity[taken] + log_student(peaks.times[taken] - due, 0.0, SCATTER_S)
-        there += log_student(peaks.levels[taken], medians[-1] or 0.0, SPREAD_DB)
-        score += float(np.logaddexp(there, _MISSING).sum())
-        ones = np.ones(len(taken))
-        design.append(np.column_stack([ones, number + half, late * ones, sound * ones]))
-        seen.append(peaks.times[taken])
-    if not seen:
-        return score, np.zeros((0, 4)), np.zeros(0), medians
-    return score, np.concatenate(design), np.concatenate(seen), medians
+def _numbers(peaks: _Peaks, guesses: FloatArray) -> FloatArray:
+    """Place of every sound in periods from the drop (guesses, sounds, rows); the first and last rows lie outside the stretch."""
+    drop, period = guesses[:, :2].T
+    rows = (
+        np.arange(int(np.ceil(peaks.duration_s / period.min())) + 3) + np.floor(-drop / period)[:, None] - 1
+    )
+    return np.asarray(rows[:, None, :] + _HALF)
 
 
-def _likeliest(peaks: _Peaks, due: FloatArray) -> npt.NDArray[np.int64]:
+def _due(guesses: FloatArray, number: FloatArray) -> FloatArray:
+    """When every sound is due (guesses, sounds, rows), in seconds."""
+    drop, period, late, passage = np.nan_to_num(guesses).T[..., None, None]
+    return np.asarray(drop + number * period + _LATE * late + _AHEAD * passage)
+
+
+def _laid(peaks: _Peaks, guesses: FloatArray) -> tuple[FloatArray, IntArray, FloatArray]:
+    """What each guess foretells, laid on the peaks: score (guesses), peak taken (guesses, sounds, rows; -1: none) and median
+    level (guesses, sounds; NaN: none)."""
+    due = _due(guesses, _numbers(peaks, guesses))
+    expected = peaks.sounding(due) & _sounds(guesses)[..., None]
+    taken = np.full(due.shape, -1, np.int64)
+    taken[expected] = _likeliest(peaks, due[expected])
+    heard = taken >= 0
+    medians = _medians(np.where(heard, peaks.levels[taken], np.inf), np.count_nonzero(heard, axis=2))
+    guess, sound, _ = np.nonzero(heard)
+    on = taken[heard]
+    there = np.log(HEARD) + peaks.rarity[on] + log_student(peaks.times[on] - due[heard], 0.0, SCATTER_S)
+    there += log_student(peaks.levels[on], medians[guess, sound], SPREAD_DB)
+    score = np.bincount(guess, np.logaddexp(there, _MISSING), len(guesses))
+    return score + _MISSING * np.count_nonzero(expected & ~heard, axis=(1, 2)), taken, medians
+
+
+def _medians(values: FloatArray, counts: IntArray) -> FloatArray:
+    """Median along the last axis of the ``counts`` smallest values, NaN of none."""
+    values = np.sort(values, axis=-1)
+    middles = np.stack(
+        [np.maximum(counts - 1, 0) // 2, np.minimum(counts // 2, values.shape[-1] - 1)], axis=-1
+    )
+    return np.where(counts > 0, np.take_along_axis(values, middles, axis=-1).mean(axis=-1), np.nan)
+
+
+def _likeliest(peaks: _Peaks, due: FloatArray) -> IntArray:
     """Index of the peak that is likeliest the sound due at each time; -1 where there is none near."""
-    low = np.searchsorted(peaks.times, due - _PLACE_S)
-    high = np.searchsorted(peaks.times, due + _PLACE_S)
-    out = np.full(len(due), -1, np.int64)
-    for number in np.flatnonzero(high > low):
-        near = slice(low[number], high[number])
-        weight = peaks.rarity[near] - 0.5 * ((peaks.times[near] - due[number]) / SCATTER_S) ** 2
-        out[number] = low[number] + np.argmax(weight + _LOUDER * peaks.levels[near])
+    out, most = np.full(len(due), -1, np.int64), np.full(len(due), -np.inf)
+    worth = peaks.rarity + _LOUDER * peaks.levels
+    peak = np.searchsorted(peaks.times, due - _PLACE_S)
+    sound = np.arange(len(due))
+    while len(sound):
+        near = peaks.times[np.minimum(peak, len(peaks.times) - 1)] < due[sound] + _PLACE_S
+        near &= peak < len(peaks.times)
+        sound, peak = sound[near], peak[near]
+        weight = worth[peak] - 0.5 * ((peaks.times[peak] - due[sound]) / SCATTER_S) ** 2
+        better = weight > most[sound]
+        out[sound[better]], most[sound[better]] = peak[better], weight[better]
+        peak = peak + 1
     return out
 
 
-def _of_clocks(guess: FewBeats, count: int, levels: list[float | None], near: float) -> float:
+def _of_clocks(guesses: FloatArray, counts: IntArray, levels: FloatArray, near: float) -> FloatArray:
     """Score of what clocks are like, with the price of each number fitted: how narrowly it is fixed against its range."""
-    width = float(np.log(SCATTER_S * np.sqrt(2 * np.pi / max(count, 1))))
-    score = width - np.log(2 * near * guess.period_s) + width - np.log(guess.period_s)
-    period = guess.period_s * _FRAMES_PER_S
-    if guess.out_of_half_s is None:
-        score += np.log(_ONE_SIDED)
-    else:
-        score += (
-            width + log_of_beat_error(guess.out_of_half_s * _FRAMES_PER_S, period) + np.log(_FRAMES_PER_S)
-        )
-    if guess.passage_s is None:
-        return float(score + np.log(_NO_CONTACT))
-    score += width + np.log(1 - _NO_CONTACT)
-    score += log_of_passage(guess.passage_s * _FRAMES_PER_S, period) + np.log(_FRAMES_PER_S)
-    for drop, contact in zip(levels[::2], levels[1::2], strict=True):
-        if drop is not None and contact is not None:
-            # one level for both kinds was in the range of the room's; a pair of a clock is closer than that
-            score += float(log_student(contact - drop, *_CONTACT_DB)) + np.log(20.0)
-    return float(score)
-
-
-def _even_train(peaks: _Peaks, longest_s: float) -> tuple[npt.NDArray[np.bool_], float]:
-    """Peaks that an evenly ticking clock explains, and its score over the room."""
-    nothing = np.zeros(len(peaks.times), bool)
-    best = (nothing, 0.0)
-    loud = np.argsort(-peaks.levels)[:_MOST_PEAKS]
-    t = np.sort(peaks.times[loud])
-    for i in range(len(t)):
-        for j in range(i + 1, len(t)):
-            if not _SHORTEST_TRAIN_S < t[j] - t[i] < longest_s:
-                continue
-            fitted = _train_through(peaks.times, float(t[i]), float(t[j] - t[i]))
-            if fitted is None:
-                continue
-            used, score = _score_of_train(peaks, *fitted)
-            if np.count_nonzero(used) >= _LEAST_TICKS and score > best[1]:
-                best = (used, score)
-    return best
-
-
-def _train_through(times: FloatArray, start: float, interval: float) -> tuple[float, float] | None:
-    """Start and interval of the train through the peaks near its ticks, fitted twice; None with fewer than six."""
-    for _ in range(2):
-        number = np.rint((times - start) / interval)
-        near = np.abs(times - start - number * interval) < 3 * SCATTER_S
-        if len(np.unique(number[near])) < _LEAST_TICKS:
-            return None
-        interval, start = (float(value) for value in np.polyfit(number[near], times[near], 1))
-        if interval <= 0:
-            return None
-    return start, interval
-
-
-def _score_of_train(peaks: _Peaks, start: float, interval: float) -> tuple[npt.NDArray[np.bool_], float]:
-    number = np.rint((peaks.times - start) / interval)
-    gap = peaks.times - start - number * interval
-    # its ticks' levels lie within some 20 dB
-    value = np.log(HEARD) + peaks.rarity + log_student(gap, 0.0, SCATTER_S) - np.log(20.0)
-    value[np.abs(gap) >= 3 * SCATTER_S] = -np.inf
-    used = np.zeros(len(peaks.times), bool)
-    score = 0.0
-    for tick in range(int(np.ceil(-start / interval)), int((peaks.duration_s - start) / interval)):
-        here = np.flatnonzero(number == tick)
-        top = int(here[np.argmax(value[here])]) if len(here) else -1
-        if top >= 0 and value[top] > _MISSING:
-            score += float(value[top])
-            used[top] = True
-        else:
-            score += _MISSING
-    return used, score + float(np.log(0.01 / max(int(np.count_nonzero(used)), 1) ** 0.5))
+    width = np.log(SCATTER_S * np.sqrt(2 * np.pi / np.maximum(counts, 1)))
+    _, period_s, late_s, passage_s = guesses.T
+    score = width - np.log(2 * near * period_s) + width - np.log(period_s)
+    late, passage, period = late_s * _FRAMES_PER_S, passage_s * _FRAMES_PER_S, period_s * _FRAMES_PER_S
+    out, lift = np.flatnonzero(~np.isnan(late)), np.flatnonzero(~np.isnan(passage))
+    score += np.where(np.isnan(late), np.log(_ONE_SIDED), width + np.log(_FRAMES_PER_S))
+    score[out] += [log_of_beat_error(late[one], period[one]) for one in out]
+    with_contact = width + np.log(1 - _NO_CONTACT) + np.log(_FRAMES_PER_S)
+    score += np.where(np.isnan(passage), np.log(_NO_CONTACT), with_contact)
+    score[lift] += [log_of_passage(passage[one], period[one]) for one in lift]
+    # one level for both kinds was in the range of the room's; a pair of a clock is closer than that
+    pairs = log_student(levels[:, 1::2] - levels[:, ::2], *_CONTACT_DB) + np.log(20.0)
+    return np.asarray(score + np.nan_to_num(pairs).sum(axis=1))

@@ -13,11 +13,14 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from torsionbeat.hearing.account import log_student
 from torsionbeat.hearing.bands import rising
 from torsionbeat.hearing.cadence import autocorrelation, score_periods, strongest_cadences
 
 __all__ = [
+    "EvenTrain",
     "OtherClock",
+    "even_train",
     "find_other_clock",
     "without_other_cadence",
     "without_other_clock",
@@ -25,6 +28,7 @@ __all__ = [
 ]
 
 FloatArray = npt.NDArray[np.float32]
+FineArray = npt.NDArray[np.float64]
 
 _SHORTEST_S = 0.08
 """A watch of 36 000 beats an hour ticks every 0.1 s."""
@@ -38,6 +42,13 @@ _ROWS = 48
 """Rows compared at a time: enough for a median, few enough to follow a clock that drifts."""
 _MOST_OTHERS = 3
 """A workshop may have more; three are taken out one after the other."""
+_SHORTEST_TRAIN_S, _LONGEST_TRAIN_S = 0.15, 2.3
+_LEAST_TICKS, _MOST_PEAKS = 6, 36
+"""An even train has six ticks or more, two of them among the loudest peaks."""
+_TICK_S, _TICK_HEARD, _TICKS_DB = 0.005, 0.97, 20.0
+"""Scale of a tick's distance from its time, thrice which is the most; share of ticks heard; range of their levels."""
+_TRAIN = 0.01
+"""Share of rooms in which another clock ticks."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,3 +244,78 @@ def _best_shift(reference: FloatArray, profile: FloatArray, reach: int = 6) -> i
     cut = np.clip(profile, 0, 20)
     overlap = [float(np.dot(cut_reference, np.roll(cut, -shift))) for shift in range(-reach, reach + 1)]
     return int(np.argmax(overlap)) - reach
+
+
+@dataclass(frozen=True, slots=True)
+class EvenTrain:
+    """Which of the peaks an evenly ticking clock explains, and the natural logarithm of its odds over the room."""
+
+    used: npt.NDArray[np.bool_]
+    score: float
+
+
+def even_train(
+    times: FineArray, levels: FineArray, rarity: FineArray, duration_s: float, longest_s: float
+) -> EvenTrain:
+    """The even train of peaks that explains most; no peaks and a score of 0 where none has six ticks.
+
+    Where a stretch is too short for `find_other_clock` its peaks still tell.
+
+    Parameters
+    ----------
+    times, levels, rarity : ndarray
+        shape (peaks,), in order of time: seconds, dB, and the logarithm of one over the density of such peaks per second and dB.
+    duration_s : float
+    longest_s : float
+        Longest interval looked for.
+    """
+    best = EvenTrain(np.zeros(len(times), bool), 0.0)
+    if len(times) < _LEAST_TICKS:
+        return best
+    t = np.sort(times[np.argsort(-levels)[:_MOST_PEAKS]])
+    first, second = np.triu_indices(len(t), 1)
+    interval = t[second] - t[first]
+    fits = (interval > _SHORTEST_TRAIN_S) & (interval < min(longest_s, _LONGEST_TRAIN_S))
+    start, interval = t[first[fits]], interval[fits]
+    for _ in range(2):
+        start, interval = _through(times, start, interval)
+    for one in range(len(start)):
+        train = _scored(times, rarity, duration_s, float(start[one]), float(interval[one]))
+        if np.count_nonzero(train.used) >= _LEAST_TICKS and train.score > best.score:
+            best = train
+    return best
+
+
+def _through(times: FineArray, start: FineArray, interval: FineArray) -> tuple[FineArray, FineArray]:
+    """Start and interval (trains) of the straight line through the peaks near each train's ticks, of those with six or more."""
+    number = np.rint((times - start[:, None]) / interval[:, None])
+    near = np.abs(times - start[:, None] - number * interval[:, None]) < 3 * _TICK_S
+    last = np.maximum.accumulate(np.where(near, number, -np.inf), axis=1)
+    new = near[:, 1:] & (number[:, 1:] > last[:, :-1])
+    enough = near[:, 0] + np.count_nonzero(new, axis=1) >= _LEAST_TICKS
+    number, near = number[enough], near[enough]
+    count = np.maximum(np.count_nonzero(near, axis=1), 1)
+    middle, middle_s = (number * near).sum(axis=1) / count, (times * near).sum(axis=1) / count
+    apart = (number - middle[:, None]) * near
+    interval = (apart * (times - middle_s[:, None])).sum(axis=1) / (apart**2).sum(axis=1)
+    rising = interval > 0
+    return (middle_s - interval * middle)[rising], interval[rising]
+
+
+def _scored(
+    times: FineArray, rarity: FineArray, duration_s: float, start: float, interval: float
+) -> EvenTrain:
+    """The peaks that one train takes, the likeliest at each tick, and its score."""
+    number = np.rint((times - start) / interval)
+    gap = times - start - number * interval
+    value = np.log(_TICK_HEARD) + rarity + log_student(gap, 0.0, _TICK_S) - np.log(_TICKS_DB)
+    missing = np.log(1 - _TICK_HEARD)
+    first, last = int(np.ceil(-start / interval)), int((duration_s - start) / interval)
+    inside = (number >= first) & (number < last) & (np.abs(gap) < 3 * _TICK_S) & (value > missing)
+    index = np.flatnonzero(inside)
+    index = index[np.lexsort((-value[index], number[index]))]
+    index = index[np.diff(number[index], prepend=-np.inf) > 0]
+    used = np.zeros(len(times), bool)
+    used[index] = True
+    score = value[index].sum() + missing * max(last - first - len(index), 0)
+    return EvenTrain(used, float(score + np.log(_TRAIN / np.sqrt(max(len(index), 1)))))

@@ -379,15 +379,19 @@ def _hear_few(
         return None
     few = found[0]
     period = few.period_s / pooled_s * POOLED_FRAMES
+    unsure = ChapterHeard(period, (), stretch.others, None, few.score)
+    by_score = few.score - price >= LEAST_SCORE
+    if by_score and few.share < LEAST_SHARE:
+        return unsure  # without a look at its sounds, which costs more than all before
     sides = []
     for number in range(1 if few.out_of_half_s is None else 2):
         tracks = _tracks_of(few, number, times, stretch)
         sides.append([place(fine, sound, tracks[-1], period) for sound in tracks])
     alike = all(side[-1].likeness > _LIKE and np.count_nonzero(side[-1].certain) >= 2 for side in sides)
-    if few.score - price + (_ALIKE if alike else 0.0) < LEAST_SCORE:
+    if not by_score and not alike:
         return None
     if few.share < LEAST_SHARE:
-        return ChapterHeard(period, (), stretch.others, None, few.score)
+        return unsure
     roles = [Roles(len(side) - 1, 0 if len(side) > 1 else None) for side in sides]
     return _told(fine, sides, roles, period, stretch.others, few.score)
 
