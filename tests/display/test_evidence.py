@@ -8,9 +8,7 @@ from datetime import datetime
 import numpy as np
 import pytest
 
-from torsionbeat.display import style
-from torsionbeat.display.evidence import evidence_figure, save_figure
-from torsionbeat.errors import DeviceError, InputError
+from torsionbeat.display.evidence import evidence_figure
 from torsionbeat.reading.figures import Clock, Swings
 
 
@@ -155,41 +153,3 @@ def test_a_reading_with_no_beats_or_one_is_drawn_without_figures(night):
         )
         figure = evidence_figure(bare)
         assert "too few for a rate" in words(panel(figure, "Rate"))
-
-
-@pytest.mark.parametrize(("suffix", "begins"), [(".png", b"\x89PNG"), (".svg", b"<?xml"), (".pdf", b"%PDF")])
-def test_it_is_saved_by_the_suffix_and_the_same_each_time(drop_only, tmp_path, suffix, begins):
-    for name in ("one", "two"):
-        save_figure(evidence_figure(drop_only), tmp_path / f"{name}{suffix}")
-    one, two = ((tmp_path / f"{name}{suffix}").read_bytes() for name in ("one", "two"))
-    assert one.startswith(begins)
-    assert one == two
-
-
-def test_a_png_is_1600_pixels_wide(figure, tmp_path):
-    save_figure(figure, tmp_path / "one.png")
-    assert int.from_bytes((tmp_path / "one.png").read_bytes()[16:20], "big") == 1600
-
-
-def test_places_that_cannot_be_written_are_refused_in_words(figure, tmp_path):
-    with pytest.raises(InputError, match=r"must end in \.png, \.svg or \.pdf"):
-        save_figure(figure, tmp_path / "plot.bmp")
-    with pytest.raises(InputError, match="there is no folder"):
-        save_figure(figure, tmp_path / "none" / "plot.png")
-    (tmp_path / "taken.png").mkdir()
-    with pytest.raises(DeviceError, match=r"was not written to .*taken"):
-        save_figure(figure, tmp_path / "taken.png")
-
-
-def test_names_with_signs_of_mathematics_or_control_are_drawn_as_text(night):
-    odd = replace(night, recording=replace(night.recording, name="cost $5$ \x07.flac"))
-    figure = evidence_figure(odd)
-    figure.draw_without_rendering()
-    assert figure.get_suptitle() == r"Harbour lamp   cost \$5\$ .flac"
-
-
-def test_letters_that_no_font_has_are_squares_and_told(night):
-    odd = replace(night, clock=replace(night.clock, name="lamp \U00012000\U00012001"))
-    said = evidence_figure(odd, sound=False).get_suptitle()
-    assert style.NO_GLYPH in said
-    assert "no font here has the letter" in said

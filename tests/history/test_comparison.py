@@ -13,10 +13,9 @@ from uncertainties import ufloat
 from torsionbeat.errors import InputError
 from torsionbeat.history.arc_wander import arc_wander_deg
 from torsionbeat.history.comparison import Group, Night, compare
-from torsionbeat.history.mean_sounds import mean_sounds_document, mean_sounds_of
 from torsionbeat.history.nights import counted_once
 from torsionbeat.history.rate_stability import pooled_deviations, rate_wander_s_per_day
-from torsionbeat.sound.timebase import Timebase, stated_timebase, unknown_timebase
+from torsionbeat.sound.timebase import unknown_timebase
 
 MAY = datetime(2026, 5, 1, 21, 0, tzinfo=UTC)
 
@@ -114,15 +113,6 @@ def test_the_same_recorder_takes_its_crystal_out_of_the_change_but_not_out_of_th
     assert together.before == apart.before
 
 
-def test_the_crystal_cancels_only_where_it_is_the_same_unknown(plain, other):
-    host = replace(other, timebase=Timebase("host clock", 3.0, 0.2, True))
-    result = compare(plain, host, same_recorder=True)
-    assert any("of no help here" in remark for remark in result.remarks)
-    assert width(result.row("rate (+ gains)").change) > 9
-    stated = [replace(night, timebase=stated_timebase(ppm)) for night, ppm in ((plain, 1.0), (other, 4.0))]
-    assert any("of no help here" in remark for remark in compare(*stated, same_recorder=True).remarks)
-
-
 def test_the_tolerance_of_one_lift_cancels_but_for_its_share_of_the_change(plain, overhauled):
     row = compare(plain, overhauled).row("arc (amplitude end to end)")
     share = 0.5 / np.sqrt(3) / 20  # of either arc; of their change it is all that is left
@@ -136,29 +126,6 @@ def test_the_tolerance_of_one_lift_cancels_but_for_its_share_of_the_change(plain
     result = compare(plain, wrong)
     assert width(result.row("arc (amplitude end to end)").change) > width(row.before)
     assert any("The lift differs: 20 deg before, 21 deg after" in remark for remark in result.remarks)
-
-
-def test_different_timebases_periods_and_temperatures_are_named(plain, other):
-    second = replace(other, timebase=stated_timebase(0.0), clock=replace(other.clock, nominal_period_s=59.9))
-    sides = [Group((Night(r, temperature_c=t),)) for r, t in ((plain, 18.0), (second, 24.5))]
-    text = " ".join(compare(*sides).remarks)
-    assert "The timebases differ: unknown before, stated after." in text
-    assert "The nominal period differs: 60 s before, 59.9 s after." in text
-    assert "18.0 °C before and 24.5 °C after" in text
-    assert "temperature of one side or both is not known" in " ".join(compare(plain, other).remarks)
-
-
-def test_one_night_on_each_side_is_said_to_show_two_nights_only(plain, other):
-    assert any("One recording on each side" in remark for remark in compare(plain, other).remarks)
-    assert any("One recording before" in remark for remark in compare(plain, [other, plain]).remarks)
-
-
-def test_a_beat_error_of_other_sign_asks_for_the_sides_and_they_can_be_swapped(plain, other):
-    turned = replace(other, beat_error_ms=-other.beat_error_ms, offset_deg=-other.offset_deg)
-    assert any("cannot tell the sides apart" in remark for remark in compare(plain, turned).remarks)
-    swapped = compare(plain, turned, swap_sides=True)
-    assert not any("cannot tell the sides apart" in remark for remark in swapped.remarks)
-    assert swapped.row("offset").verdict == "no change to be seen"
 
 
 def nights_of(reading, rates, arcs, day=1.0):
@@ -236,32 +203,6 @@ def test_drift_and_spread_of_the_arc_from_night_to_night(plain):
     assert result.row("arc, spread from night to night").verdict == "changed"
 
 
-def test_loudness_is_absent_with_a_reason_where_no_single_sounds_were_kept(plain):
-    bare = replace(plain, events=no_events(plain))
-    row = compare(bare, bare).row("loudness of contact and drop")
-    assert row.verdict == "not judged"
-    assert row.note == "the readings were kept without the levels of their sounds"
-
-
-def test_loudness_is_not_judged_where_the_microphone_may_have_moved(plain, overhauled):
-    result = compare(plain, overhauled)
-    row = result.row("drop, side b, above the room")
-    assert row.before.value == pytest.approx(20, abs=0.5)
-    assert row.verdict == "not judged"
-    assert "--same-place" in row.note
-    # 4 dB between the sides is within what another place alone may do
-    assert result.row("drop, side b louder than side a").verdict == "no change to be seen"
-
-
-def test_bangs_beside_some_sounds_move_no_level(plain, make_night):
-    other = make_night(65)
-    low = np.where(np.random.default_rng(3).random(len(other.events)) < 0.2, -15.0, 0.0)
-    banged = replace(other, events=replace(other.events, level_db=other.events.level_db + low))
-    result = compare(plain, banged, same_place=True)
-    for side in "ab":
-        assert abs(result.row(f"drop, side {side}, above the room").change.value) < 1
-
-
 def test_rates_without_a_nominal_period_are_compared_as_periods(plain, other):
     bare = replace(other, rate_s_per_day=None)
     names = [row.name for row in compare(plain, bare).rows]
@@ -288,89 +229,6 @@ def test_q_of_free_swings_and_missed_beats(plain, make_night):
     assert missed.verdict == "changed"
     assert missed.before.low <= 8 <= missed.before.high
     assert missed.after.value == 0
-
-
-def test_voices_are_compared_and_only_groups_are_judged(plain, twin_readings):
-    voices = twin_readings.voices()
-    slower = tuple(replace(voice, frame_s=voice.frame_s * 1.5) for voice in voices)
-    alone = compare(Group((Night(plain, voices=voices),)), Group((Night(plain, voices=slower),)))
-    row = alone.row("drop, side a, falls by 10 dB in")
-    assert "microphone's place" in row.note
-    assert row.after.value == pytest.approx(1.5 * row.before.value)
-    assert row.verdict == "not judged"
-    assert "likeness of the sounds 1.00" in row.note
-    several = compare(
-        Group(tuple(Night(plain, voices=voices) for _ in range(3))),
-        Group(tuple(Night(plain, voices=slower) for _ in range(3))),
-        same_place=True,
-    )
-    assert several.row("drop, side a, falls by 10 dB in").verdict == "changed"
-
-
-def with_bands(voices, brighter=1.0):
-    """Give voices of five bands with the room's level, the upper bands louder by a factor a band."""
-    tilt = brighter ** np.arange(5)
-    floor = tuple((1e-7 * np.array([8.0, 4, 2, 1, 1])).tolist())
-    return tuple(
-        replace(voice, profile=(voice.profile[:, :5] * tilt).astype(np.float32), floor=floor)
-        for voice in voices
-    )
-
-
-def one_each(plain, old, new, **more):
-    return compare(Group((Night(plain, voices=old),)), Group((Night(plain, voices=new),)), **more)
-
-
-def test_two_dates_tell_a_voice_that_became_brighter_and_leave_one_alone_that_did_not(plain, twin_readings):
-    voices = with_bands(twin_readings.voices())
-    kept = mean_sounds_of(mean_sounds_document(voices))
-    same = one_each(plain, voices, kept, same_place=True)
-    for name in ("falls by 10 dB in", "brightness", "spread of its tones"):
-        assert same.row(f"drop, side a, {name}").verdict == "no change to be seen"
-    brighter = one_each(plain, voices, with_bands(twin_readings.voices(), 2.0), same_place=True)
-    row = brighter.row("drop, side a, brightness")
-    assert row.verdict == "changed"
-    assert row.change.value > 0
-
-
-def test_brightness_is_that_of_the_sound_itself_whatever_the_rooms_noise(plain, twin_readings):
-    """Twice the noise in the upper bands halves what stands above it: the sound is the same."""
-    voices = with_bands(twin_readings.voices())
-    noise = np.array([1.0, 1.0, 2.0, 4.0, 4.0])
-    noisier = tuple(
-        replace(
-            one,
-            profile=(one.profile / noise).astype(np.float32),
-            floor=tuple((np.array(one.floor) * noise).tolist()),
-        )
-        for one in voices
-    )
-    result = one_each(plain, voices, noisier, same_place=True)
-    for name in ("brightness", "spread of its tones"):
-        row = result.row(f"drop, side b, {name}")
-        assert row.before.value == pytest.approx(row.after.value, rel=1e-5)
-
-
-def test_across_recorders_no_voice_is_said_to_have_changed(plain, twin_readings):
-    voices = with_bands(twin_readings.voices())
-    other = replace(plain, recording=replace(plain.recording, sample_rate_hz=44_100.0))
-    result = compare(
-        Group((Night(plain, voices=voices),)),
-        Group((Night(other, voices=with_bands(twin_readings.voices(), 3.0)),)),
-        same_place=True,
-    )
-    row = result.row("drop, side a, brightness")
-    assert row.verdict == "not judged"
-    assert "different recorders" in row.note
-
-
-def test_mean_sounds_kept_without_the_rooms_level_tell_no_brightness(plain, twin_readings):
-    old = tuple(replace(one, floor=()) for one in with_bands(twin_readings.voices()))
-    row = one_each(plain, old, with_bands(twin_readings.voices()), same_place=True).row(
-        "drop, side a, brightness"
-    )
-    assert row.verdict == "not judged"
-    assert "without the room's own level" in row.note
 
 
 def test_a_wandering_drive_shows_in_the_wander_of_the_rate(make_night, twin_readings):

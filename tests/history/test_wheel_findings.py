@@ -5,12 +5,10 @@ from __future__ import annotations
 import dataclasses
 import json
 
-import numpy as np
 import pytest
 from uncertainties import ufloat
 
 from torsionbeat.display.evidence import evidence_figure
-from torsionbeat.display.fold import plot_fold
 from torsionbeat.history.findings import find
 from torsionbeat.history.nights import reading_from_document
 from torsionbeat.reading.document import reading_document
@@ -67,19 +65,6 @@ def test_faults_come_back_from_a_kept_document(make_night):
     assert (fault.where, fault.quantity, fault.size.std_dev) == (SOFT.where, SOFT.quantity, 0.3)
     kept.pop("wheels")
     assert reading_from_document(kept).wheels is None
-
-
-@pytest.mark.parametrize("fault", [SOFT, LONG, WAVE, dataclasses.replace(SOFT, quantity="time_error_ms"),
-                                   dataclasses.replace(SOFT, quantity="arc_deg", every_beats=225.0)])  # fmt: skip
-def test_a_fold_shows_each_place_of_the_turn(make_night, fault):
-    from matplotlib.figure import Figure
-
-    axes = Figure().add_subplot()
-    plot_fold(axes, night_with(make_night, fault), fault)
-    drawn = np.concatenate([bars.lines[0].get_xdata() for bars in axes.containers])
-    assert drawn.min() == 0
-    assert fault.every_beats * 0.98 <= drawn.max() + 2 * fault.every_beats / 120 + 1
-    assert f"Every {fault.every_beats:g} beats" in axes.get_title()
 
 
 def test_the_evidence_has_a_panel_for_what_comes_back(make_night):

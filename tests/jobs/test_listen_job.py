@@ -15,10 +15,9 @@ import pytest
 from torsionbeat.bench.known import KnownClock
 from torsionbeat.bench.nights import broken_off_nights, night_state, running_nights
 from torsionbeat.bench.source import Playback
-from torsionbeat.errors import CancelledError, DeviceError, InputError, NothingHeardError
-from torsionbeat.jobs.hear import HearRequest, hear
+from torsionbeat.errors import DeviceError, InputError, NothingHeardError
 from torsionbeat.jobs.listen import ListenRequest, finish_night, follow_night, listen
-from torsionbeat.jobs.microphone import CheckMicrophoneRequest, check_microphone
+from torsionbeat.jobs.microphone import CheckMicrophoneRequest
 from torsionbeat.jobs.set_beat import SetBeatRequest, set_beat
 
 _spec = importlib.util.spec_from_file_location("live_parts", Path(__file__).parents[1] / "live_parts.py")
@@ -196,79 +195,6 @@ def test_a_log_that_fails_is_told_beside_the_reading(microphone, alder, tmp_path
     assert len(result.failures) == 1
     kept = json.loads((tmp_path / "night/reading.json").read_text())
     assert kept["beats"]["heard"] == result.reading.beats_heard
-
-
-def test_the_microphone_is_checked(microphone):
-    states = []
-    result = check_microphone(
-        CheckMicrophoneRequest(clock=KNOWN, duration_s=60.0), on_state=states.append, source=microphone
-    )
-    assert result.placing.best is not None
-    assert result.heard_s == pytest.approx(60, abs=0.2)
-    assert len(states) >= 50  # one a second
-    assert all(-80 < state.level.rms_db < 0 for state in states)
-
-
-def test_the_beat_is_set_by_the_same_job_from_a_file(tmp_path):
-    import soundfile
-
-    sound, truth = live_parts.rendered(6.0, 110.0)
-    soundfile.write(tmp_path / "clock.flac", sound, 16_000)
-    states = []
-    result = set_beat(SetBeatRequest(Playback(tmp_path / "clock.flac"), KNOWN), on_state=states.append)
-    assert result.state.setting.offset_deg.nominal_value == pytest.approx(
-        truth.figures()["offset_deg"], abs=0.3
-    )
-    assert result.state.advice.needed
-    assert not result.state.in_beat
-    assert states[0].learning
-    assert result.state.beats == states[-1].beats >= 30
-
-
-class Dead(live_parts.Playback):
-    """A device that delivers a second of sound and then nothing."""
-
-    silent_s = 0.0
-
-    def moments(self, for_s):
-        yield from self.blocks()
-        for tenths in range(10 * 60):
-            self.silent_s = tenths / 10
-            if self.stopped or self.silent_s >= for_s:
-                return
-            yield None
-
-
-def test_no_sound_for_a_while_is_told_and_it_ends_all_the_same(monkeypatch):
-    monkeypatch.setattr("torsionbeat.bench.source.STATE_S", 0.0)
-    sound = live_parts.rendered(6.0, 110.0)[0][:16_000]
-    told = []
-    check = CheckMicrophoneRequest(clock=KNOWN, duration_s=10.0)
-    result = check_microphone(check, on_state=told.append, source=Dead(sound))
-    assert result.heard_s == pytest.approx(1.0)
-    assert told[-1].away
-    with pytest.raises(NothingHeardError, match="no clock was heard"):
-        set_beat(SetBeatRequest(clock=KNOWN, duration_s=10.0), on_state=told.append, source=Dead(sound))
-    assert told[-1].away
-    assert told[-1].setting is None
-
-
-def test_hearing_can_be_called_off(tmp_path):
-    import soundfile
-
-    sound, _ = live_parts.rendered(6.0, 110.0)
-    paths = tuple(tmp_path / name for name in ("one.flac", "two.flac"))
-    for path in paths:
-        soundfile.write(path, sound, 16_000)
-    cancel = threading.Event()
-    cancel.set()
-    for chosen in (paths[:1], paths):
-        with pytest.raises(CancelledError, match="called off"):
-            hear(HearRequest(chosen, KNOWN), cancel=cancel)
-    shares = []
-    result = hear(HearRequest(paths[:1], KNOWN), progress=shares.append)
-    assert result.analysis.reading.beats_heard >= 30
-    assert shares[-1] == 1.0
 
 
 def test_what_cannot_be_is_refused_before_anything_is_opened(tmp_path):

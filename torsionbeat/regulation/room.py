@@ -77,7 +77,9 @@ class Room:
             return None
         inside = self.time_s[first + 1 : last]
         at = np.concatenate([[from_s], inside, [until_s]])
-        return float(np.trapezoid(np.interp(at, self.time_s, self.temperature_c), at) / (until_s - from_s))
+        from scipy.integrate import trapezoid
+
+        return float(trapezoid(np.interp(at, self.time_s, self.temperature_c), at) / (until_s - from_s))
 
 
 def longest_step_s(time_s: FloatArray) -> float:
