@@ -1,7 +1,7 @@
 """Faults drawn at random from the whole package, for ``mutants.py --drawn``: what a table written by hand does not foresee.
 
-Every place at which a fault of one of the kinds below can be put in is listed, in all modules but those that only show
-(display, terminal, page, command line), and as many as asked for are drawn with a seed, each room as often as it has
+Every place at which a fault of one of the kinds below can be put in is listed, in all modules but those of command line, terminal and
+page, and as many as asked for are drawn with a seed, each room as often as it has
 lines. So the share that is killed says something of faults that nobody has seen yet. The tests that belong to a module
 are its own and those that name it, where there are none those of its room; long ones are left out, so that a survivor
 may still be killed by the whole suite.
@@ -18,6 +18,7 @@ from fault import Fault
 
 ROOMS = (
     "theory", "sound", "hearing", "reading", "history", "live", "regulation", "benchlog", "bench", "jobs", "beat_sounds", "twin",
+    "learning", "typed", "display",
 )  # fmt: skip
 
 COMPARED = {
@@ -56,6 +57,8 @@ LONG = (
 
 ROADS = {
     "benchlog": ("cli/test_advice_road.py", "cli/test_bench_commands.py"),
+    "learning": ("cli/test_advice_road.py", "cli/test_adjust_commands.py"),
+    "typed": ("cli/test_adjust_commands.py", "cli/test_bench_commands.py"),
     "bench": (
         "jobs/test_keep.py",
         "cli/test_clock_sides.py",
