@@ -1,10 +1,10 @@
 """Faults drawn at random from the whole package, for ``mutants.py --drawn``: what a table written by hand does not foresee.
 
-Every place at which a fault of one of the kinds below can be put in is listed, in all modules but those of command line, terminal and
-page, and as many as asked for are drawn with a seed, each room as often as it has
-lines. So the share that is killed says something of faults that nobody has seen yet. The tests that belong to a module
-are its own and those that name it, where there are none those of its room; long ones are left out, so that a survivor
-may still be killed by the whole suite.
+Every place at which a fault of one of the kinds below can be put in is listed, in all modules but those of command line,
+terminal and page, and as many as asked for are drawn with a seed, each room as often as it has lines. So the share that is
+killed says something of faults that nobody has seen yet. The tests that belong to a module are its own and those that
+name it, where there are none those of its room; long ones are left out, so that a survivor may still be killed by the
+whole suite.
 """
 
 from __future__ import annotations

@@ -359,6 +359,16 @@ def test_weights_that_were_not_what_they_were_said_to_be_are_named():
     assert learnt.response.per_gram.nominal_value * now == pytest.approx(0.0033, rel=0.02)
 
 
+def test_a_step_that_did_not_do_what_it_should_is_told_with_all_that_was_done():
+    rows = [Trial(ufloat(600, 1)), Trial(ufloat(1300, 1), mass_g=5, setting=-0.5)]
+    (odd,) = learn(rows, Response(ufloat(0.0035, 0.0002), per_unit_from_effect(20, 2))).outliers
+    assert (
+        "weights changed by +5 g in all and regulator moved by -0.5, rate changed by +700.0 s/day"
+        in odd.sentence
+    )
+    assert "nothing changed on purpose" not in odd.sentence
+
+
 def test_a_last_step_the_wrong_way_is_named_and_the_reading_stands():
     learnt = learn([Trial(ufloat(600, 1)), Trial(ufloat(1300, 1), mass_g=5)], Response(ufloat(0.0035, 0.001)))
     assert learnt.outliers[0].what == "step"

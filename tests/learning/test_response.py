@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
 
 from torsionbeat.errors import InputError
@@ -33,6 +35,10 @@ def test_the_doubt_of_the_strip_is_that_of_its_measures():
 def test_inertia_and_strip_agree():
     by_strip = response.per_gram_from_strip(STRIP_A, 300, period_s=15, radius_mm=35)
     by_inertia = response.per_gram_from_inertia(404_457, radius_mm=35)
+    # Inertia to 10 % and radius to 1 mm of 35 (5.7 % of its square), both half-widths: 11.5 % over the root of three.
+    half = math.hypot(0.10, 2 / 35)
+    known = response.per_gram_from_inertia(404_457, radius_mm=35, inertia_percent=10, radius_doubt_mm=1)
+    assert known.std_dev / known.nominal_value == pytest.approx(half / math.sqrt(3), rel=1e-3)
     assert by_inertia.nominal_value == pytest.approx(by_strip.nominal_value + 2 * 1.24 / 86400, rel=1e-3)
 
 

@@ -11,7 +11,13 @@ from uncertainties import ufloat
 
 from torsionbeat.errors import InputError
 from torsionbeat.reading.figures import Clock
-from torsionbeat.regulation.beatsetting import AIR_DRIVEN_LIMITS, beat_advice, knock_guard
+from torsionbeat.regulation.beatsetting import (
+    AIR_DRIVEN_LIMITS,
+    IN_BEAT_SHARE,
+    beat_advice,
+    knock_guard,
+    near_enough,
+)
 from torsionbeat.twin import Balance, Drive, Escapement, TwinClock
 
 
@@ -106,6 +112,21 @@ def test_knock_margin_and_limits_of_air_driven_clocks():
     assert "Only 3.0 deg stay before the roller knocks" in near.remarks[1]
     knocks = knock_guard(ufloat(610, 1), clock)
     assert "At this arc it knocks" in knocks.remarks[1]
+
+
+@pytest.mark.parametrize(("u_deg", "near"), [(12.0, True), (9.0, False)])
+def test_a_margin_whose_doubt_reaches_the_knock_is_said_to_be_near(u_deg, near):
+    """580 of 600 deg leave 10 deg; the arc's u counts for half of itself, and 1.96 times that is 11.8 or 8.8 deg."""
+    guard = knock_guard(ufloat(580, u_deg), Clock(**AIR_DRIVEN_LIMITS))
+    assert guard.margin_deg.nominal_value == pytest.approx(10)
+    assert ("knock-near" in [remark.code for remark in guard.remarks]) == near
+
+
+def test_half_a_per_cent_of_the_arc_is_near_enough_and_a_hair_more_is_not():
+    # 2.15 deg of 430; that so little asks for no work is common practice, no source.
+    assert near_enough(IN_BEAT_SHARE * 400.0, 400.0)
+    assert near_enough(-IN_BEAT_SHARE * 400.0, 400.0)
+    assert not near_enough(IN_BEAT_SHARE * 400.0 * 1.001, 400.0)
 
 
 def test_limits_belong_to_the_clock():

@@ -170,6 +170,7 @@ def test_until_an_arc():
     [
         ([0], [400], "1 arc was read; at least 2"),
         ([0, 60], [330, 400], "a free swing dies away"),
+        ([0, 60], [330, 330], "a free swing dies away"),
         ([0, 60, 120], [400, 330], "3 times and 2 arcs"),
         ([0, 60], [400, 399.5], "no more than these readings can show"),
         ([0, 60], [4000, 300], "arc is 4000 deg"),

@@ -220,7 +220,7 @@ def lift_of_free_swing(
 
 def _offset_of_lift(reading: Reading) -> float:
     """The offset over the lift, which the beat error and the median passage tell without the lift."""
-    if reading.beat_error_ms is None:
+    if reading.beat_error_ms is None or not np.isfinite(reading.swings.lift_passage_s).any():
         return 0.0
     passage_s = float(np.nanmedian(reading.swings.lift_passage_s))
     period_s = reading.period_s.nominal_value

@@ -80,8 +80,9 @@ def swing_lift(
 
     if not len(counted_deg) or len(time_s) < LEAST_PASSAGES:
         raise InputError(
-            f"{len(counted_deg)} counted arcs and {len(time_s)} passages are there; a free swing needs one count at least, "
-            f"and {LEAST_PASSAGES} beats with contact and drop"
+            f"a free swing needs one count at least, and {LEAST_PASSAGES} beats with contact and drop; {len(counted_deg)} "
+            f"counts and {len(time_s)} such beats are there. Move the microphone until the contact is heard, or record a "
+            "shorter part of the swing"
         )
     start, span = float(time_s[0]), float(np.ptp(time_s))
     if np.any((counted_s < start - 0.1 * span) | (counted_s > start + 1.1 * span)):
