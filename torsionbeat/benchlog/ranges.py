@@ -107,6 +107,7 @@ _PPM = Allowed(-1e6, 1e6, "ppm")
 _COUNT = Allowed(0, 1e9, "")
 """More beats than a clock of 6 s makes in ninety years."""
 
+# Wide: what they keep out no clock, room or microphone can be.
 _COLUMNS = {
     "readings": {
         "timebase_offset_ppm": _PPM,

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Channel", "channel_of", "digest_command", "portrait_command"]
 
+# 64: more than the interfaces of studios have.
 Channel = Annotated[
     int | None, typer.Option(min=1, max=64, help="Channel, counted from 1; left out, the mean of all.")
 ]

@@ -45,7 +45,13 @@ COLUMNS = (("Heard", 9), ("Rate, s/day", 13), ("Beat error, ms", 15), ("Arc, deg
 
 
 def eighty_columns() -> Console:
-    """Give a console on standard output, no wider than 80 columns, which takes text as it stands."""
+    """Give a console on standard output, no wider than 80 columns, which takes text as it stands.
+
+    Raises
+    ------
+    BrokenPipeError
+        By what it gives, where the reader has gone away.
+    """
     from rich.console import Console
 
     class Screen(Console):

@@ -62,6 +62,7 @@ LONGEST_LIFT = 0.13
 """Sounds are sought within this share of the period either side of the drop (`pattern`)."""
 PASSAGE_MEDIAN, PASSAGE_SPREAD = 0.017, 0.65
 """Lift passage as a share of the period, log-normal: lifts of 10 to 40 deg, arcs of 200 to 600."""
+# Within 40 ms two sounds are one and its ring, within 60 ms that is likely (no source).
 SHORT_PASSAGE_FRAMES, SHORTEST_PASSAGE_FRAMES = 60 * FRAMES_PER_MS, 40 * FRAMES_PER_MS
 SHORT_PASSAGE = -6.0
 """Score of a passage below the first length; below the second, and above the longest, there is none."""
@@ -74,14 +75,18 @@ OUT_OF_BEAT = 0.004
 """Beat error as a share of the period, scale of a Student distribution (2): 5 deg of offset at an arc of 470 is 0.7 %."""
 MOST_SOUNDS = 5
 """Unlocking, contact, drop, banking and an echo."""
+# Closer at either end, where a share tells most: seldom there, and nearly always.
 _SHARES = np.concatenate(
     [[0.002, 0.005, 0.01, 0.02, 0.04, 0.07], np.arange(0.1, 0.95, 0.05), [0.95, 0.97, 0.985, 0.995, 0.999]]
 )
+# Each share stands for what lies nearer to it than to its neighbours.
 _BETWEEN = np.concatenate([[0.0], (_SHARES[1:] + _SHARES[:-1]) / 2, [1.0]])
 _LEVEL_SPREADS = (0.35, 0.7, 1.0)
 """Spreads of the evidence of a sound that is there (natural logarithm): 1.5, 3 and 4 dB. With 6 dB a
 level near chance explained sounds that are seldom there as well as sounds that always are."""
+# The quantile of `placing`; levels nearer together than this (natural logarithm) are one.
 _CHANCE_SHARE, _LEAST_WIDTH = 0.8, 2.0
+# An even train; explained with the next.
 _TICKS, _ALIKE_DB, _OFTEN = 4, 4.0, 0.5
 _EVEN, _EVEN_FRAMES = 0.01, 12.0
 """How many sounds, how alike, how often there and how evenly spaced (share of the step, or 6 ms) are an ordinary clock's."""

@@ -65,6 +65,7 @@ _LEAST_DEVIATION = 0.05
 _MEMORY_CHUNKS = 9
 """Chunks over which floor and deviation are remembered, about nine seconds."""
 
+# Every level that a byte holds, so that a power is looked up and not computed.
 POWER_OF_LEVEL: npt.NDArray[np.float32] = (
     10.0 ** ((np.arange(256, dtype=np.float64) - LEVEL_AT_FULL_SCALE) / (10.0 * STEPS_PER_DB))
 ).astype(np.float32)

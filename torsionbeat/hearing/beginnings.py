@@ -31,6 +31,7 @@ LOOK_BACK = 100
 before their peak (realsounds)."""
 BEGINS = 0.02
 """Share of its greatest power at which a sound begins."""
+# Halved and doubled, and both once more: what ears and eyes would call the beginning.
 _SHARES = np.array([0.005, 0.01, BEGINS, 0.04, 0.08])
 _SHARE_SPREAD = 0.6
 """Other shares at which it may be said to begin, and the spread of their natural logarithm about `BEGINS`. Of 91 mean sounds of
@@ -56,8 +57,8 @@ REACH = 100
 """Frames either side of the place in which the sound is sought (50 ms)."""
 _LOUDEST = 8.0
 """Power of one frame of one beat above which it is a bang and counts for no more."""
-_LEAST_ROWS = 10
-_LEAST_HALF = 20
+_LEAST_ROWS = 10  # fewer beats leave too much noise in their mean to seek in
+_LEAST_HALF = 20  # ten milliseconds: in less than that either side no sound fits
 _STANDS = 1.2
 """Height of a sound over the greatest height that the same search gives where no sound is."""
 

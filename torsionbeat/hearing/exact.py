@@ -41,6 +41,7 @@ _SETTLED = 0.02
 """Frames (10 us): where no beat moves by more, another turn changes nothing."""
 _OWN_HEAD = 0.1
 """Share of a profile's highest power above which its first level is its own sound."""
+# 6 dB apart, two steps either way (no source).
 _LOUDNESS = np.array([0.25, 0.5, 1.0, 2.0, 4.0], np.float32)
 _TICK_SHARES = np.array([0.03, 0.1, 0.3, 1.0], np.float32)
 """Levels of another clock's tick tried, as shares of the most that it adds: `FinePower.added` is an upper estimate. A

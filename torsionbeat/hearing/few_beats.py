@@ -52,8 +52,9 @@ _FRAMES_PER_S = 2000.0
 """Frames of `bands.FRAME_S`."""
 _SHORTEST_PASSAGE_S, _LONGEST_PASSAGE, _FARTHEST_OUT = 0.04, 0.075, 0.08
 """Passages and distances from half a period that are thought of: `account` gives no more any weight."""
+# As far as beats that few heard are known to: two accounts nearer than that are one (no source).
 _SAME_S, _SAME_PERIOD, _SAME_PASSAGE_S = 0.02, 0.003, 0.015
-_GRID_S = 0.012
+_GRID_S = 0.012  # below `_SAME_S`, so that two accounts of one clock fall into one cell or its neighbour
 _CELLS = 1 << 15
 """Cells of the grid to a number: 2**14 of 12 ms either way are 196 s, more than any period; four numbers make one of 60 bits."""
 _ROUNDING = 1e-11
@@ -64,15 +65,18 @@ _HALF, _LATE, _AHEAD = np.array([[0.0, 0.0, 0.5, 0.5], [0.0, 0.0, 1.0, 1.0], [0.
 """Sounds of a period, drop and contact of each side: how each depends on period, lateness of the second side and passage."""
 _ONE_SIDED, _NO_CONTACT = 0.02, 0.15
 """Share of clocks of which one side only is heard, and of which no contact is."""
-_CONTACT_DB = (-5.0, 5.0)
+_CONTACT_DB = (
+    -5.0,
+    5.0,
+)  # contact against drop: softer by some 5 dB, give or take 5 dB (no source)
 _LEAST_TRAIN, _MOST_TRAINS = 10.0, 2
 """An even train with a score above 10 is an ordinary clock: two of them are looked for."""
 _PLACE_S = 0.02
 """Longest distance of a peak from where a sound is foretold."""
 _LOUDER = 0.15
 """Of two peaks at one place the louder one is taken, so much a dB."""
-_EDGE_S = 0.05
-_MISSING = float(np.log(1 - HEARD))
+_EDGE_S = 0.05  # a sound so near to an end or a gap is not heard whole
+_MISSING = float(np.log(1 - HEARD))  # a sound that is not there, by the share of those that are
 
 
 @dataclass(frozen=True, slots=True)

@@ -56,7 +56,7 @@ ANOTHER_PERIOD = 2e-3
 """Relative difference of two channels' periods from which they hear two clocks: three minutes a day, more than a few
 minutes of one clock heard twice can differ by."""
 
-_MOST_CHANNELS = 8
+_MOST_CHANNELS = 8  # a studio interface has no more that hear one clock; each costs as much as the first
 
 
 class _Ear:

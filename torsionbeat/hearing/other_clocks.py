@@ -42,6 +42,7 @@ _ROWS = 48
 """Rows compared at a time: enough for a median, few enough to follow a clock that drifts."""
 _MOST_OTHERS = 3
 """A workshop may have more; three are taken out one after the other."""
+# A small alarm clock ticks five times a second, a long pendulum once in two seconds.
 _SHORTEST_TRAIN_S, _LONGEST_TRAIN_S = 0.15, 2.3
 _LEAST_TICKS, _MOST_PEAKS = 6, 36
 """An even train has six ticks or more, two of them among the loudest peaks."""

@@ -35,6 +35,7 @@ __all__ = ["ReferenceEar", "TickFit", "check_reference", "reference_ticks", "ref
 
 FloatArray = npt.NDArray[np.float64]
 
+# Watches tick five times a second; of pips farther apart than 10 s a segment holds too few.
 SHORTEST_S, LONGEST_S = 0.2, 10.0
 FARTHEST_PPM = 400.0
 """Recorder and quartz clock together may be off by so much."""

@@ -52,9 +52,10 @@ _WHOLE = 3e-4
 """A clock whose period is so nearly a whole number of another's ticks may be what was left of them."""
 _ON_TICKS, _MOSTLY = 7.0, 0.97
 """Odds over chance, with so many of the beats on ticks, from which it is; where the evidence is high it is none."""
+# What is left of a clock that was taken out has less than this (no source).
 _SURE_EVIDENCE = 300.0
-_ON_PEAK_S = 0.025
-_LEAST_GAP = 20
+_ON_PEAK_S = 0.025  # the ring of one sound: a place so near to a peak is that peak
+_LEAST_GAP = 20  # beats: a stretch of fewer is filled by the tracks on either side
 _SAME_SOUND = 30.0
 """Frames (15 ms) within which two tracks have come upon one sound."""
 
@@ -121,7 +122,13 @@ def hear_chapter(
 ) -> tuple[ChapterHeard | None, tuple[OtherClock, ...]]:
     """Find the clock in a chapter; None where there is none. Also what other, faster clocks were heard.
 
-    ``look_round`` asks for other torsion clocks too.
+    Parameters
+    ----------
+    chapter : Chapter
+    wanted : Wanted
+        What is known of the clock beforehand.
+    look_round : bool
+        Ask for other torsion clocks too.
     """
     pooled_s = chapter.frame_s * POOLED_FRAMES
     strength = chapter.strength.astype(np.float32)
@@ -213,6 +220,16 @@ def hear_pieces(
 
     A knock to the case, a slipped clamp or a lost stretch moves the beat by more than a track can follow. Where the
     track loses the clock for more than a few periods, that stretch is searched again by itself.
+
+    Parameters
+    ----------
+    chapter : Chapter
+    wanted : Wanted
+        What is known of the clock beforehand.
+    look_round : bool
+        Ask for other torsion clocks too.
+    depth : int
+        How many times this stretch was cut already.
     """
     heard, others = hear_chapter(chapter, wanted, look_round)
     if heard is None:

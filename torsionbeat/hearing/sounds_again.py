@@ -21,7 +21,7 @@ __all__ = ["NEAREST_S", "NOT_SOUGHT", "SoundsAgain", "sounds_again"]
 FloatArray = npt.NDArray[np.float32]
 IntArray = npt.NDArray[np.int64]
 
-FRAME_S = 0.0005
+FRAME_S = 0.0005  # half the window of a frame, as in `bands`
 STEP = 2
 """Of two frames one is looked at: 1 ms, less than the window of a frame's level."""
 NEAREST_S = 0.025
@@ -62,7 +62,8 @@ class SoundsAgain:
     controls: int
 
 
-_NONE = np.zeros(0, np.int64)
+_NONE = np.zeros(0, np.int64)  # no beat
+# Of no beat.
 NOT_SOUGHT = SoundsAgain(_NONE, _NONE, np.zeros(0), np.zeros(0, bool), _NONE, CONTROLS)
 
 

@@ -43,7 +43,7 @@ __all__ = [
 SURE = 0.99
 """Least probability at which a side is named: a restorer turns the setting by it, and may be wrong once in a hundred."""
 
-SURE_LOG_ODDS = math.log(SURE / (1 - SURE))
+SURE_LOG_ODDS = math.log(SURE / (1 - SURE))  # the same, where evidence adds up
 
 LOG_ODDS_OF_LIKENESS = 60.0
 """Log odds for each unit of likeness, letters as they are less letters exchanged, contact and drop together. Fitted by

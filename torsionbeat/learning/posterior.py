@@ -54,7 +54,7 @@ CREEP_SD = 3.0
 YOUNGEST_STRIP_DAYS = 0.02
 """Age from which a strip's creep is counted: half an hour, the time to hang the balance and start."""
 
-ODD_READING_SDS = (20.0, 150.0)
+ODD_READING_SDS = (20.0, 150.0)  # a knock or a draught, and a slip of the clock or of the note
 ODD_STEP_SDS = (30.0, 400.0)
 """Standard deviations (s/day) of an odd reading and of a step that was not what was noted: a little, and a lot."""
 
@@ -68,7 +68,7 @@ UNNOTED_STEP = 0.01
 SURELY_ODD = 0.9
 """A branch above this is kept as such, and a further one is looked for, at most `MOST_ODD` times."""
 
-MOST_ODD = 3
+MOST_ODD = 3  # a history with more has no row of notes to rest on
 
 WALKS = 0.25
 """Chance that the wander adds up from night to night (a random walk) instead of coming anew (no source)."""
@@ -82,6 +82,7 @@ MOST_UNMERGED = 12
 LATEST_UNMERGED = 3
 """The last nights stand for themselves: a walk shows there."""
 
+# By a factor of ten either side of 150 s/day a gram.
 LOG_G_RANGE = (math.log(15 / HALF_DAY_S), math.log(1500 / HALF_DAY_S))
 COARSE_POINTS = 24
 """Grid of ln g: 15 to 1500 s/day a gram, ten times less and more than usual; a fifth of an octave apart."""
@@ -106,7 +107,7 @@ WIDE_GAP = 0.3
 LEAST_GROWN = 0.05
 """Floor of 1 + g m: no balance loses more than nearly all its inertia."""
 
-PARTS_KEPT = 4000
+PARTS_KEPT = 4000  # a bound on time and memory (no source)
 SMALLEST_PART = 2e-5
 """Parts of the mixture kept, and their weight against the largest: 99.9 % of it."""
 

@@ -38,7 +38,7 @@ USUAL_LOG_PER_GRAM = math.log(150.0 / HALF_DAY_S)
 USUAL_LOG_SD = 0.5
 """Most clocks answer with 60 to 400 s/day a gram (common practice, no source)."""
 
-USUAL_TAIL = 0.1
+USUAL_TAIL = 0.1  # one clock in ten
 USUAL_TAIL_LOG_SD = 1.0
 """One clock in ten is of a kind that the usual does not fit: a factor of three either way."""
 
@@ -46,10 +46,11 @@ EFFECT_SPREADS = ((0.35, 20.0), (0.40, 100.0), (0.25, 400.0))
 """Weight, and standard deviation (s/day) of what half the travel of an unknown regulator does: its whole travel is
 minutes a day at most (common practice, no source)."""
 
+# Spaced by a factor of two to six, each with its spread: explained below.
 WRONG_SIZES = (0.15, 0.4, 2.4, 5.5, 12.0)
-WRONG_SIZE_WEIGHTS = (0.1, 0.2, 0.4, 0.15, 0.15)
-WRONG_SIZE_SD = 0.45
-WRONG_SIGNS = (-0.6, -1.6)
+WRONG_SIZE_WEIGHTS = (0.1, 0.2, 0.4, 0.15, 0.15)  # too small is as common as too large
+WRONG_SIZE_SD = 0.45  # the parts then meet without a gap
+WRONG_SIGNS = (-0.6, -1.6)  # the guess mirrored, somewhat smaller and somewhat larger
 WRONG_SIGN_SD = 0.5
 """Multiples of a guess that turned out wrong in size, how many are so, and in sign, and their relative spread: a factor of
 ten either way is covered without a gap, a factor of two or three is likelier than ten (no source)."""
@@ -70,7 +71,7 @@ TINY = 1e-300
 WANDER_GRID = np.geomspace(0.06, 13.0, 11)
 """Wander from night to night (s/day): below the first nobody sees it, above the last it is a fault, not wander."""
 
-WANDER_SCALE = 1.0
+WANDER_SCALE = 1.0  # s/day: the median of the half-t
 WANDER_FREEDOM = 1.0
 """Half-t of the wander where nothing is known: half of all clocks below a second a day, one in seven above five (common
 practice for such clocks; a heavier tail costs nights on calm clocks, a lighter one breaks promises on unsteady ones: at

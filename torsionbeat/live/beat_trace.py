@@ -24,7 +24,7 @@ __all__ = ["BeatSetting", "BeatTrace"]
 FIRST_SCATTER_MS = 1.0
 """Scatter of one value as long as too few have been heard to tell: that of a clock heard well."""
 
-LEAST_SCATTER_MS = 0.3
+LEAST_SCATTER_MS = 0.3  # a run of equal values must not look exact (no source)
 EDGE_MS = 0.6
 """Where the sounds of either side begin is learnt from a few beats, no better than this (held against the twin)."""
 AGREES = 4.0

@@ -18,6 +18,7 @@ from torsionbeat.errors import TorsionbeatError
 
 __all__ = ["main"]
 
+# Any seed would do.
 SAMPLE_MINUTES, SAMPLE_SEED = 12.0, 7
 SAMPLE_RATE_HZ = 16_000
 """Twelve minutes hold two dozen beats, enough for every figure; at 16 kHz they are made and read in seconds."""

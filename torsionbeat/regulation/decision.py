@@ -26,7 +26,7 @@ SURE = 0.90
 """Chance of being within the tolerance at which a clock is called done: at 0.95 calm clocks are listened to a night
 longer and were as often truly done (`tests/benchmarks/regulation.py`)."""
 
-WEIGHTS_COST = 1.0
+WEIGHTS_COST = 1.0  # the clock is stopped and opened
 REGULATOR_COST = 0.3
 """What changing weights, and moving the regulator alone, must gain to be worth it, in tolerances: the first stops the
 clock and opens it, the second is a touch (common practice, no source)."""
@@ -35,7 +35,7 @@ OPENING_SHARE = 0.15
 """Opening the clock is besides worth as much as this share of what the regulator reaches: what a touch of it leaves, the
 next touch takes, and nobody opens a clock for a twelfth of a gram (common practice, no source)."""
 
-OUTWARD_COST = 2.0
+OUTWARD_COST = 2.0  # for the whole outer part; explained with the next (no source)
 INNER_SHARE = 0.6
 """Beyond this share of half its travel the regulator costs more, in tolerances for a whole half: something must be left
 for the next years."""
@@ -70,9 +70,9 @@ wide; nothing, the clock is a night later at time (both scored)."""
 TRIED_EFFECT = 0.1
 """Relative spread of the effect below which the regulator was tried and another touch teaches nothing."""
 
-TRIAL_SHARE = 0.1
-LARGEST_TRIAL_SHARE = 0.25
-WEAK_TRAVEL_S_PER_DAY = 20.0
+TRIAL_SHARE = 0.1  # a step that no clock is thrown off by
+LARGEST_TRIAL_SHARE = 0.25  # a quarter leaves room to go back beyond the start
+WEAK_TRAVEL_S_PER_DAY = 20.0  # the weakest of what is believed of regulators (`priors.EFFECT_SPREADS`)
 TRIAL_WANDERS = 3.0
 """A trial step is a tenth of half the travel, more where even a weak regulator (20 s/day for half its travel) would then
 move the rate by less than three times the wander, but never more than a quarter."""

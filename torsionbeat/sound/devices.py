@@ -201,6 +201,11 @@ class PortAudio:
             Takes each block.
         on_end : callable
             Told once the stream has ended by itself.
+
+        Raises
+        ------
+        DeviceError
+            It cannot be opened.
         """
 
         def callback(samples: Samples, _frames: int, _time: Any, status: Any) -> None:

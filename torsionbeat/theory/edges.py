@@ -29,11 +29,11 @@ IntArray = npt.NDArray[np.int64]
 
 BEFORE = 24
 """Frames of the profile before the place at which the sound is taken to begin."""
-AFTER = 56
-_RISES = (0.2, 3.0)
+AFTER = 56  # frames of it behind that place: the rise and what dies away of most sounds
+_RISES = (0.2, 3.0)  # frames: as good as at once, and slowly; the fit goes on from either
 RISE_DOUBT = 0.2
 """Share of a sound's rise by which its beginning is in doubt: one that swells is extrapolated along the wrong curve."""
-_DECAYS = (4.0, 8.0, 16.0, 32.0)
+_DECAYS = (4.0, 8.0, 16.0, 32.0)  # frames, doubled: the fit goes on from each
 TAIL = 64
 """Frames of a dying sound that are fitted."""
 _FAINT = 5.0

@@ -45,6 +45,7 @@ class Voice:
     variation: float = 0.12
 
 
+# Invented: tones of 0.6 to 9 kHz that die away in 1 to 12 ms, as small metal, wood and plastic parts do (no source).
 VOICES: dict[str, Voice] = {
     "clear_ring": Voice(
         ((2180, 1.0, 6.0), (3650, 0.7, 4.0), (5400, 0.45, 2.5), (7900, 0.25, 1.5)), 0.08, 0.35, 0.6
