@@ -50,3 +50,30 @@ def test_nights_that_hardly_differ_are_told_by_what_they_differ_at_most(tmp_path
     )
     assert found is not None
     assert float(found[1]) <= 0.2
+
+
+@pytest.mark.parametrize(
+    ("rates", "says"),
+    [
+        ((0.5, -0.4, 0.6), "its nights hardly say yet how far they differ"),
+        ((0.5, -0.4, 0.6, -0.3), "sure: leave it alone"),
+        ((2.0, -0.4), "it may be within 1 s a day already"),
+        ((9.0, -12.0), "is not known well enough for a change to help"),
+    ],
+)
+def test_nights_without_work_say_what_they_leave_open(tmp_path, rates, says):
+    from datetime import UTC, datetime, timedelta
+
+    from torsionbeat.benchlog import open_log
+
+    log = str(tmp_path / "log.sqlite")
+    with open_log(log) as opened:
+        opened.add_clock("Lamp", nominal_period_s=60.0)
+        for night, rate in enumerate(rates):
+            heard = document("host clock", 0.1)
+            heard["rate_s_per_day"] = {"value": rate, "standard_uncertainty": 0.05}
+            heard["period_s"] = {"value": 60 / (1 + rate / 86400), "standard_uncertainty": 3e-5}
+            when = datetime(2026, 3, 1, 20, tzinfo=UTC) + timedelta(days=night)
+            opened.add_reading("Lamp", heard, taken_at=when)
+    said = " ".join(judgement_sentences(advise(AdviseRequest("Lamp", log=log, tolerance_s_per_day=1.0))))
+    assert says in said

@@ -87,6 +87,20 @@ def test_within_the_tolerance_it_is_left_alone():
     assert correct(learn(night, SURE), from_rate(ufloat(0.2, 0.05)), stock=STOCK).kind == "night"
 
 
+def test_nights_that_agree_by_luck_are_not_yet_done():
+    rates = (0.5, -0.4, 0.6, -0.3)
+    few, enough = (learn([Trial(ufloat(rate, 0.05)) for rate in rates[:n]], SURE) for n in (3, 4))
+    assert (
+        few.long_run().within(1.0) > 0.9
+    )  # done, were it not that three nights say little of how far nights differ
+    assert few.long_run_if_unsteady().within(1.0) < few.long_run().within(1.0)
+    kinds = [
+        correct(one, from_rate(ufloat(0.5, 0.05)), stock=STOCK, tolerance_s_per_day=1.0).kind
+        for one in (few, enough)
+    ]
+    assert kinds == ["night", "leave"]
+
+
 def test_a_rate_that_cannot_be_told_from_right_asks_for_another_night():
     reading = ufloat(3.0, 2.5)
     advice = correct(learn([Trial(reading)] * 1, SURE), from_rate(reading), stock=STOCK)

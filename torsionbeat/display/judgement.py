@@ -11,6 +11,7 @@ from torsionbeat.jobs.keep_adjustment import Kept
 from torsionbeat.learning.priors import WANDER_GRID
 from torsionbeat.reading.document import figure_document
 from torsionbeat.regulation.correction import LOCK
+from torsionbeat.regulation.decision import SURE
 from torsionbeat.regulation.order import Task
 from torsionbeat.regulation.temperature import NOT_ENOUGH
 from torsionbeat.regulation.waiting import duration_words
@@ -27,6 +28,9 @@ SAME_CHANCE = 0.005
 
 SAME_ARC_DEG = 0.5
 """An arc that changes by less is told as the same: nobody counts half a degree."""
+
+MAY_BE_WITHIN = 0.2
+"""Chance below which nobody is told that a clock may be within its tolerance already: one in five."""
 
 RATE_KINDS = ("change-weights", "move-regulator", "trial-step")
 """Tasks that touch the rate."""
@@ -107,8 +111,8 @@ def task_words(judgement: Judgement, task: Task) -> str:
         )
         if task.kind == "trial-step":
             words += (
-                " This is a trial step: what a unit of it does is not known yet, nor which way. Read the clock again "
-                "before and after nothing else; then the next move can be worked out."
+                " This is a trial step: what a unit of it does is not known yet, nor which way. Change nothing else, and "
+                "read the clock again; then the next move can be worked out."
             )
     elif task.kind in ("leave-alone", "listen-again", "nothing-helps"):
         words = _left_alone(judgement)
@@ -127,9 +131,17 @@ def _left_alone(judgement: Judgement) -> str:
             "Leave weights and regulator as they are: no weight at hand and no step of the regulator brings it nearer "
             f"than it is (within {tolerance:g} s a day: {chance})."
         )
+    if advice.chance_within >= SURE:
+        return (
+            f"Change nothing: it is most likely within {tolerance:g} s a day ({chance}), but its nights hardly say yet how "
+            "far they differ. Listen for another night before you call it done."
+        )
     wait = (
         f"Change nothing yet: it may be within {tolerance:g} s a day already ({chance} likely), and a change would be no "
         "surer than that."
+        if advice.chance_within >= MAY_BE_WITHIN
+        else f"Change nothing yet: which way it is off, and how far, is not known well enough for a change to help (within "
+        f"{tolerance:g} s a day already: {chance})."
     )
     if advice.listening.basis == "timebase":
         return f"{wait} Another night would not settle it either: what limits it is the recorder, see below."

@@ -167,6 +167,15 @@ class Learnt:
         )
         return Spread(m.weight, mean, np.maximum(variance, 1e-9))
 
+    def long_run_if_unsteady(self) -> Spread:
+        """The long-run y (s/day) now, if the wander is in the upper half of what the nights leave open."""
+        m = self.mixture
+        order = np.argsort(-m.wander, kind="stable")
+        above = np.cumsum(m.weight[order]) - m.weight[order]
+        weight = np.zeros_like(m.weight)
+        weight[order] = np.clip(0.5 - above, 0.0, m.weight[order])
+        return Spread(weight / weight.sum(), m.state, m.state_variance)
+
     def night(self, change: Change | None = None, nights: float = 1.0) -> Spread:
         """The y of the next night, or of the mean of the next nights: wander and the room come on top."""
         rest = self.long_run(change)
