@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -13,6 +14,7 @@ from torsionbeat.display.changes import (
     comparison_figure,
     comparison_sentences,
     estimate_words,
+    leading_rows,
     print_comparison,
     row_cells,
     row_notes,
@@ -84,3 +86,20 @@ def test_the_figure_shows_every_recording_and_both_stabilities(comparison):
 def test_what_was_not_measured_has_no_panel(drop_only):
     titles = [axes.get_title(loc="left") for axes in comparison_figure(compare(drop_only, drop_only)).axes]
     assert titles == ["Rate (+ gains)", "Beat error", "Wander of the rate (Allan deviation)"]
+
+
+def test_rows_shown_first_are_those_that_changed_and_those_a_restorer_looks_at():
+    known = Estimate(1.0, 0.9, 1.1)
+    far = Estimate(1.0, 0.5, 1.5)
+    rows = [
+        Row("only before", "", known, None, leading=True),
+        Row("only after", "", None, known, leading=True),
+        Row("neither", "", None, None, leading=True),
+        Row("no one looks at it", "", known, known, Estimate(0.0, -0.1, 0.1)),
+        Row("changed", "", known, known, far),
+    ]
+    assert [row.name for row in leading_rows(SimpleNamespace(rows=rows))] == [
+        "only before",
+        "only after",
+        "changed",
+    ]

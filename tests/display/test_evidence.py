@@ -7,8 +7,9 @@ from datetime import datetime
 
 import numpy as np
 import pytest
+from matplotlib.figure import Figure
 
-from torsionbeat.display.evidence import evidence_figure
+from torsionbeat.display.evidence import evidence_figure, plot_what_remains
 from torsionbeat.reading.figures import Clock, Swings
 
 
@@ -153,3 +154,11 @@ def test_a_reading_with_no_beats_or_one_is_drawn_without_figures(night):
         )
         figure = evidence_figure(bare)
         assert "too few for a rate" in words(panel(figure, "Rate"))
+
+
+def test_what_remains_is_drawn_from_the_beats_where_no_line_is_given(night):
+    axes = Figure().add_subplot()
+    plot_what_remains(axes, night)
+    drawn = np.concatenate([line.get_ydata() for line in axes.lines if len(line.get_ydata()) > 2])
+    assert len(drawn) == len(night.swings)
+    assert np.std(drawn) < 2  # ms: the night's jitter and wander

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import math
 import re
 
 import pytest
+from uncertainties import ufloat
 
 from torsionbeat.display.judgement import judgement_sentences
-from torsionbeat.jobs.advise import AdviseRequest, advise
+from torsionbeat.jobs.advise import AdviseRequest, KnownOfClock, advise
+from torsionbeat.regulation.stock import Disc, Piece, Stock
 
 
 def document(timebase, tolerance_ppm):
@@ -77,3 +80,64 @@ def test_nights_without_work_say_what_they_leave_open(tmp_path, rates, says):
             opened.add_reading("Lamp", heard, taken_at=when)
     said = " ".join(judgement_sentences(advise(AdviseRequest("Lamp", log=log, tolerance_s_per_day=1.0))))
     assert says in said
+
+
+def said_of(rate, stock=None, **known):
+    request = AdviseRequest(
+        rate_s_per_day=ufloat(rate, 0.2), earlier=(3, -900), known=KnownOfClock(**known), stock=stock
+    )
+    return " ".join(judgement_sentences(advise(request)))
+
+
+def test_a_disc_to_order_is_as_thick_as_its_mass_is():
+    said = said_of(120.0, Stock(disc=Disc(diameter_mm=12, bore_mm=3, density_kg_per_m3=8500)))
+    put, thick = map(float, re.search(r"Put ([\d.]+) g on each .* a disc ([\d.]+) mm thick", said).groups())
+    area_mm2 = math.pi / 4 * (12**2 - 3**2)
+    assert thick == pytest.approx(
+        1e3 * put / (8500e-3 * area_mm2), abs=0.02
+    )  # both are rounded to a hundredth
+    assert "a disc" not in said_of(120.0, Stock())
+    at_hand = said_of(120.0, Stock((Piece(0.2), Piece(0.05))))
+    assert re.search(r"in poise\): 2 of 0\.2 g\.", at_hand)
+
+
+REGULATOR = {
+    "regulator_unit": "turn",
+    "regulator_low": -5.0,
+    "regulator_high": 5.0,
+    "regulator_s_per_day_per_unit": 20.0,
+    "u_regulator_s_per_day_per_unit": 2.0,
+}
+
+
+def test_what_is_supposed_of_the_regulator_is_told_with_how_sure_it_is_held():
+    said = said_of(30.0, **REGULATOR)
+    # What is told of a regulator is wrong two times in ten (common practice, no source); +- is 1.96 times 2.
+    assert (
+        "This supposes that a unit of the regulator gains 20 ± 4 s a day, as was given of it, taken to be right 8 times in 10."
+        in said
+    )
+
+
+def test_once_the_regulator_was_tried_its_answer_rests_on_the_readings(tmp_path):
+    from datetime import UTC, datetime, timedelta
+
+    from torsionbeat.benchlog import open_log
+
+    log = str(tmp_path / "log.sqlite")
+    begin = datetime(2026, 3, 1, 20, tzinfo=UTC)
+    with open_log(log) as opened:
+        opened.add_clock("Lamp", nominal_period_s=60.0, regulator_setting=0.0, **REGULATOR)
+        for night, rate in enumerate((60.0, 40.0)):
+            one = document("stated", 0.1)
+            one["rate_s_per_day"]["value"] = rate
+            opened.add_reading("Lamp", one, taken_at=begin + timedelta(days=night))
+            if not night:
+                moved = begin + timedelta(hours=14)
+                opened.add_work("Lamp", "regulator", "one turn down", {"moved": -1.0}, done_at=moved)
+    said = " ".join(judgement_sentences(advise(AdviseRequest("Lamp", log=log, stock=None))))
+    assert re.search(
+        r"a unit of the regulator gains \d+(\.\d)? ± \d+(\.\d)? s a day: what was given of it, and 2 readings",
+        said,
+    )
+    assert "as was given of it, taken" not in said

@@ -72,6 +72,7 @@ def test_sentences_begin_with_the_beats_heard_and_say_every_figure_once(night):
     assert "Most of that interval is the timebase's, not the clock's." in said
     assert "out of beat by 1.8" in text
     assert "the swing a to b is the longer" in text
+    assert "little enough to leave" in text  # 1.8 of half a per cent of 430 deg
     assert "Not measured" not in text
 
 
@@ -117,3 +118,12 @@ def test_every_timebase_says_its_source_and_how_well_it_is_known():
 
 def test_control_characters_do_not_reach_the_terminal():
     assert plain("a\x1b[2Jb\nc") == "a?[2Jb\nc"
+
+
+def test_an_offset_that_asks_for_work_is_not_called_little(night):
+    wide = replace(night, offset_deg=ufloat(2.6, 0.01))  # half a per cent of 430 deg are 2.15
+    assert "out of beat by 2.600 deg, between 2.580 and 2.620: beat error" in " ".join(
+        reading_sentences(wide)
+    )
+    silent = " ".join(reading_sentences(replace(night, arc_deg=None)))
+    assert "little enough" not in silent
