@@ -2,6 +2,8 @@
 
     python tests/benchmarks/livestarts.py                   # 20 starts of each kind, asked at every quarter of a period
     python tests/benchmarks/livestarts.py 300 --steps 10    # asked at every tenth
+    python tests/benchmarks/livestarts.py 50 --first 1000 --results starts.txt    # in pieces, a line a start
+    python tests/benchmarks/livestarts.py --told starts.txt    # the table of all pieces so far
 
 Clean twins, noisy twins and real ticks (`real_ticks.py`, where its clips are), of 6 to 60 s, listened to from a random moment
 on and asked again and again from one period to ten. Target: at most 1 of 200 starts shows a figure that is five or more of its
@@ -11,11 +13,12 @@ standard uncertainties off, at any asking; the first figures come by four period
 from __future__ import annotations
 
 import argparse
+import json
 import multiprocessing
 import os
 import sys
 import time
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -107,26 +110,33 @@ def run(job: tuple[str, int, int, float]) -> Start:
     return Start(kind, seed, first, tuple(wrong))
 
 
-def main() -> int:
-    """Run, print; exit 1 where a target is missed."""
-    parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
-    parser.add_argument("starts", type=int, nargs="?", default=20)
-    parser.add_argument("--steps", type=int, default=4, help="askings a period")
-    parser.add_argument("--last", type=float, default=LAST, help="periods after which it is asked no more")
-    parser.add_argument("--first", type=int, default=0, help="first seed")
-    parser.add_argument("--kinds", nargs="+", choices=KINDS, default=KINDS)
-    parser.add_argument("--processes", type=int, default=2)
-    options = parser.parse_args()
-    seeds = range(options.first, options.first + options.starts)
-    jobs = [(kind, seed, options.steps, options.last) for kind in options.kinds for seed in seeds]
-    began = time.monotonic()
-    with multiprocessing.get_context("spawn").Pool(options.processes) as pool:
-        starts = pool.map(run, jobs, chunksize=1)
+def told(path: Path) -> list[Start]:
+    """The starts of a file of results, each once; of one run again the last."""
+    lines = [json.loads(line) for line in path.read_text(encoding="utf-8").splitlines() if line.strip()]
+    starts = [
+        Start(
+            one["kind"],
+            one["seed"],
+            float("nan") if one["first"] is None else one["first"],
+            tuple(one["wrong"]),
+        )
+        for one in lines
+    ]
+    return list({(start.kind, start.seed): start for start in starts}.values())
+
+
+def line_of(start: Start) -> str:
+    """One start as a line of JSON; a start without figures has no first."""
+    return json.dumps(asdict(start) | {"first": None if np.isnan(start.first) else start.first}) + "\n"
+
+
+def show(starts: list[Start]) -> bool:
+    """Print the table; whether a target is missed."""
     missed = False
-    for kind in options.kinds:
+    for kind in KINDS:
         own = [start for start in starts if start.kind == kind]
+        if not own:
+            continue
         firsts = np.array([start.first for start in own])
         wrong = [start for start in own if start.wrong]
         soon, seen = np.mean(firsts <= 4), firsts[np.isfinite(firsts)]
@@ -140,6 +150,36 @@ def main() -> int:
                 + (f" and {len(start.wrong) - 1} more" if start.wrong[1:] else "")
             )
         missed |= len(wrong) * 200 > len(own) or (kind == "clean" and soon < 0.9)
+    return missed
+
+
+def main() -> int:
+    """Run, print; exit 1 where a target is missed."""
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("starts", type=int, nargs="?", default=20)
+    parser.add_argument("--steps", type=int, default=4, help="askings a period")
+    parser.add_argument("--last", type=float, default=LAST, help="periods after which it is asked no more")
+    parser.add_argument("--first", type=int, default=0, help="first seed")
+    parser.add_argument("--kinds", nargs="+", choices=KINDS, default=KINDS)
+    parser.add_argument("--processes", type=int, default=2)
+    parser.add_argument("--results", type=Path, help="add one line a start to this file, as each ends")
+    parser.add_argument("--told", type=Path, help="run nothing: print the table of such a file")
+    options = parser.parse_args()
+    if options.told is not None:
+        return int(show(told(options.told)))
+    seeds = range(options.first, options.first + options.starts)
+    jobs = [(kind, seed, options.steps, options.last) for seed in seeds for kind in options.kinds]
+    began = time.monotonic()
+    starts = []
+    with multiprocessing.get_context("spawn").Pool(options.processes) as pool:
+        for start in pool.imap_unordered(run, jobs):
+            starts.append(start)
+            if options.results is not None:
+                with options.results.open("a", encoding="utf-8") as file:
+                    file.write(line_of(start))
+    missed = show(starts)
     print(f"{len(starts)} starts, {time.monotonic() - began:.0f} s")
     return int(missed)
 
