@@ -164,13 +164,18 @@ def main() -> int:
     parser.add_argument("--first", type=int, default=0, help="first seed")
     parser.add_argument("--kinds", nargs="+", choices=KINDS, default=KINDS)
     parser.add_argument("--processes", type=int, default=2)
-    parser.add_argument("--results", type=Path, help="add one line a start to this file, as each ends")
+    parser.add_argument(
+        "--results", type=Path, help="add a line for each start to this file; those in it are not run again"
+    )
     parser.add_argument("--told", type=Path, help="run nothing: print the table of such a file")
     options = parser.parse_args()
     if options.told is not None:
         return int(show(told(options.told)))
     seeds = range(options.first, options.first + options.starts)
     jobs = [(kind, seed, options.steps, options.last) for seed in seeds for kind in options.kinds]
+    if options.results is not None and options.results.exists():
+        known = {(start.kind, start.seed) for start in told(options.results)}
+        jobs = [job for job in jobs if job[:2] not in known]
     began = time.monotonic()
     starts = []
     with multiprocessing.get_context("spawn").Pool(options.processes) as pool:
