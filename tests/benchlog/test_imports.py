@@ -7,6 +7,7 @@ import csv
 import json
 import sqlite3
 import stat
+from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
@@ -14,6 +15,7 @@ import pytest
 from torsionbeat.benchlog import open_log
 from torsionbeat.benchlog.exchange import read_history, write_history
 from torsionbeat.errors import InputError, TorsionbeatError
+from torsionbeat.jobs.clock_history import HistoryRequest, clock_history
 
 NAME = "Harbour lamp"
 
@@ -315,8 +317,6 @@ def test_report_and_advice_go_on_without_a_row_that_cannot_be_and_say_so(
 
 
 def test_a_reading_whose_document_is_damaged_ends_nothing_and_can_be_taken_back(log, reading, log_place):
-    from datetime import UTC, datetime, timedelta
-
     from torsionbeat.bench.known import KnownClock
     from torsionbeat.jobs.advise import AdviseRequest, advise
     from torsionbeat.jobs.compare import CompareRequest, Days, compare
@@ -343,4 +343,22 @@ def test_a_reading_whose_document_is_damaged_ends_nothing_and_can_be_taken_back(
         assert len(again.readings("Pier")) == 3
         assert not again.left_out
         assert len(again.readings("Pier", retracted=True)) == 3
-        assert list(map(str, again.left_out)) == [said]
+        assert not again.left_out
+
+
+def test_a_damaged_reading_is_named_by_what_is_shown_until_it_is_taken_back(log, reading, log_place):
+    start = datetime(2026, 3, 1, 20, tzinfo=UTC)
+    log.add_clock("Pier", nominal_period_s=60.0, lift_deg=20.0)
+    for day in range(3):
+        log.add_reading("Pier", reading(2.0 + day), taken_at=start + timedelta(days=day))
+    spoil(log_place, "UPDATE readings SET arc_deg = -4000 WHERE id = 2")
+    request = HistoryRequest("Pier", log=str(log_place))
+    before = clock_history(request)
+    assert "reading 2 of 'Pier'" in " ".join(map(str, before.remarks))
+    log.retract("Pier", "reading", 2, "torn")
+    after = clock_history(request)
+    assert not after.remarks
+    assert [entry.number for entry in after.of_kind("reading")] == [1, 3]
+    assert [change.row_id for change in log.changes("Pier")] == [2]
+    with pytest.raises(InputError, match="arc_deg is -4000"):
+        log.restore("Pier", "reading", 2, "not torn")

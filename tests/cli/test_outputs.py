@@ -105,10 +105,12 @@ def test_two_recordings_of_one_name_have_two_files(run, clip, tmp_path):
 @pytest.mark.parametrize("count", [1, 2])
 def test_a_name_that_ends_in_a_slash_is_a_folder_and_is_made(run, clip, tmp_path, count):
     places = [clip, shutil.copy(clip, tmp_path / "y.flac")][:count]
-    done = run("analyse", *places, "--json", f"{tmp_path / 'out'}/", "--period", "6")
+    asked = [part for kind in ("json", "events", "plot") for part in (f"--{kind}", f"{tmp_path / kind}/")]
+    done = run("analyse", *places, *asked, "--period", "6")
     assert done.status == 0
-    written = sorted(path.name for path in (tmp_path / "out").iterdir())
-    assert written == ["x.flac.json", "y.flac.json"][:count]
+    for kind, ending in (("json", "json"), ("events", "events.csv"), ("plot", "png")):
+        written = sorted(path.name for path in (tmp_path / kind).iterdir())
+        assert written == [f"x.flac.{ending}", f"y.flac.{ending}"][:count]
 
 
 def test_a_folder_that_cannot_be_made_is_refused_before_anything_is_read(run, clip, tmp_path):

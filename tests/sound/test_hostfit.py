@@ -5,9 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from torsionbeat.sound import hostfit
 from torsionbeat.sound.hostclock import HostState
 from torsionbeat.sound.hostfit import WINDOWS, _scan, fit_host
 from torsionbeat.sound.timebase import ClockRow, host_timebase
+from torsionbeat.theory.robust import COVERAGE
 
 RATE_HZ = 48_000
 BLOCK = 2048
@@ -176,3 +178,19 @@ def test_a_computer_that_slept_is_not_taken_for_slewed():
 def test_rows_with_a_clock_of_day_beyond_all_counts():
     rows = [ClockRow(0, 48_000 * n, n * 10**9, 2**63 + n) for n in range(1, 100)]
     assert host_timebase(rows, RATE_HZ, None).source == "host clock"
+
+
+def test_the_error_of_the_line_is_of_a_95_percent_interval_over_the_house_s_factor():
+    """38 degrees of freedom: Student's 2.0244 (tables of the distribution) over 1.96, so 3.3 % more than the line's own error."""
+    rng = np.random.default_rng(4)
+    x = np.arange(800.0)
+    y = rng.exponential(0.01, len(x))
+    group = np.zeros(len(x), np.int64)
+    _, error, _, _ = hostfit._line_through(group, x, y)
+    rows = hostfit._segments(group)
+    assert len(rows) == 40
+    middle = np.array([x[one].mean() for one in rows])
+    decile = np.array([np.quantile(y[one], hostfit.DECILE) for one in rows])
+    _, plain = hostfit._line(middle, decile, np.zeros(40, np.int64), 38)
+    # the tilt taken out within a segment of 20 s is below a ten-thousandth of the scatter
+    assert error / plain == pytest.approx(2.0244 / COVERAGE, rel=2e-3)

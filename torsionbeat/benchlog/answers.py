@@ -74,7 +74,7 @@ class Answers:
     def clocks(self, *, retracted: bool = False) -> list[ClockRecord]:
         """Give all clocks in order of their names; ``retracted`` adds those that were taken back."""
         with self.reading_from() as session:
-            found = self._sound(session, select(ClockRecord).order_by(ClockRecord.id), retracted=retracted)
+            found = self._sound(session, select(ClockRecord).order_by(ClockRecord.id))
         standing = [record for record in found if retracted or record.retracted_at is None]
         return sorted(standing, key=lambda record: (record.name.casefold(), record.name))
 
@@ -103,7 +103,7 @@ class Answers:
             False leaves the documents in the database.
         """
         options = () if documents else (NO_DOCUMENT,)
-        rows = self._all(clock, ReadingRecord, *options, retracted=retracted)
+        rows = self._all(clock, ReadingRecord, *options)
         gone = overtaken(rows)
         wanted = [
             row
@@ -174,19 +174,19 @@ class Answers:
             )
 
     def _standing(self, clock: str, table: type[Row], retracted: bool) -> list[Row]:
-        rows = self._all(clock, table, retracted=retracted)
+        rows = self._all(clock, table)
         return [row for row in rows if retracted or row.retracted_at is None]
 
-    def _all(self, clock: str, table: type[Row], *options: ORMOption, retracted: bool) -> list[Row]:
+    def _all(self, clock: str, table: type[Row], *options: ORMOption) -> list[Row]:
         with self.reading_from() as session:
             owner = find_clock(session, clock, self.where, retracted=True).id
             wanted = select(table).where(table.clock_id == owner).order_by(table.id).options(*options)
-            return self._sound(session, wanted, clock, retracted=retracted)
+            return self._sound(session, wanted, clock)
 
-    def _sound(self, session: Session, wanted: Select[Any], clock: str = "", *, retracted: bool) -> list[Any]:
+    def _sound(self, session: Session, wanted: Select[Any], clock: str = "") -> list[Any]:
         """Give the rows that can be; of each of the others ``left_out`` says what is wrong.
 
-        Of one that was taken back nothing is missed, so that it is named only where those are asked for.
+        Of one that was taken back nothing is missed, so it is not named.
         """
         table = wanted.column_descriptions[0]["entity"]
         kept = []
@@ -195,7 +195,7 @@ class Answers:
             if fault is None:
                 kept.append(row)
                 continue
-            if not retracted and _taken_back(session, table, number):
+            if _taken_back(session, table, number):
                 continue
             said = f"{what} of {clock!r}" if clock else what
             remark = Remark("row-left-out", f"Left out, since it cannot be: {said}: {fault}.")

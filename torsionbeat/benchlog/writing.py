@@ -156,7 +156,8 @@ def _is_lost(error: Exception) -> bool:
 
 
 def _check(session: Session, *_: Any) -> None:
-    """Let nothing into the log that could not be read out of it again."""
+    """Let nothing into the log that could not be read out of it again; what cannot be may be taken back."""
     for row in (*session.new, *session.dirty):
-        if not isinstance(row, WriteRecord | ChangeRecord):
+        taken_back = row not in session.new and getattr(row, "retracted_at", None) is not None
+        if not isinstance(row, WriteRecord | ChangeRecord) and not taken_back:
             check_row(row)

@@ -77,14 +77,14 @@ class OutputOptions:
         ),
     ] = None
     events: Annotated[
-        Path | None,
+        str | None,
         typer.Option(
             metavar="PATH",
             help="Write every sound as CSV, or as a label track where the name ends in .txt. Several: a folder.",
         ),
     ] = None
     plot: Annotated[
-        Path | None,
+        str | None,
         typer.Option(
             metavar="PATH", help="Draw the evidence: a .png, .svg or .pdf. Several recordings: a folder."
         ),

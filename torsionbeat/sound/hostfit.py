@@ -21,7 +21,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from torsionbeat.theory.robust import median_deviation
+from torsionbeat.theory.robust import COVERAGE, median_deviation
 
 __all__ = ["CHANCE", "HostFit", "fit_host"]
 
@@ -327,7 +327,7 @@ def _line_through(
         slope += change
     from scipy.special import stdtrit
 
-    student = float(stdtrit(freedom, 0.975)) / 1.959964
+    student = float(stdtrit(freedom, 0.975)) / COVERAGE
     return slope, error * student, span_s, _bend(middle_s, decile_s - change * middle_s, height)
 
 

@@ -206,8 +206,8 @@ class Outputs:
         What is read.
     json : str or None
         A file; ``-`` for standard output; a folder has a file for each recording, a file the list of
-        all. A name that ends in a slash is a folder, which is made.
-    events, plot : Path or None
+        all. As with ``events`` and ``plot``, a name that ends in a slash is a folder, which is made.
+    events, plot : str or None
         A file; for several recordings a folder.
     log : str or None
     overwrite : bool
@@ -220,30 +220,27 @@ class Outputs:
 
     recordings: tuple[Path, ...]
     json: str | None
-    events: Path | None
-    plot: Path | None
+    events: str | None
+    plot: str | None
     log: str | None = None
     overwrite: bool = False
 
     def __post_init__(self) -> None:
         several = len(self.recordings) > 1
-        if self.json is not None and self.json.endswith(SLASHES):
-            _make_folder("--json", Path(self.json))
-        for option, path in (("--events", self.events), ("--plot", self.plot)):
-            if path is not None and several and not path.is_dir():
-                raise InputError(f"{option} is {path}; for several recordings give a folder that exists")
+        asked = (("--json", self.json), ("--events", self.events), ("--plot", self.plot))
+        paths = [(option, Path(name)) for option, name in asked if name is not None and name != "-"]
+        for option, name in asked:
+            if name is not None and name.endswith(SLASHES):
+                _make_folder(option, Path(name))
         targets: list[tuple[str, Path]] = []
-        asked = (("--json", self._json_path), ("--events", self.events), ("--plot", self.plot))
-        for option, path in asked:
-            if path is not None:
-                targets += [(option, one) for one in dict.fromkeys(self._places(path, option))]
+        for option, path in paths:
+            if several and option != "--json" and not path.is_dir():
+                raise InputError(f"{option} is {path}; for several recordings give a folder that exists")
+            targets += [(option, one) for one in dict.fromkeys(self._places(path, option))]
         refuse_harm(targets, self.recordings, self.log, overwrite=self.overwrite)
-        if self.plot is not None and not self.plot.is_dir() and self.plot.suffix.lower() not in PLOTS:
-            raise InputError(f"the plot is to go to {self.plot}; its name must end in .png, .svg or .pdf")
-
-    @property
-    def _json_path(self) -> Path | None:
-        return None if self.json in (None, "-") else Path(str(self.json))
+        for option, path in paths:
+            if option == "--plot" and not path.is_dir() and path.suffix.lower() not in PLOTS:
+                raise InputError(f"the plot is to go to {path}; its name must end in .png, .svg or .pdf")
 
     @property
     def json_only(self) -> bool:
@@ -264,9 +261,9 @@ class Outputs:
             if outcome.analysis is None:
                 continue
             if self.events is not None:
-                _write_events(self._places(self.events, "--events")[place], outcome.analysis)
+                _write_events(self._places(Path(self.events), "--events")[place], outcome.analysis)
             if self.plot is not None:
-                _write_plot(self._places(self.plot, "--plot")[place], outcome.analysis)
+                _write_plot(self._places(Path(self.plot), "--plot")[place], outcome.analysis)
 
     def _places(self, path: Path, option: str) -> list[Path]:
         """Where the output of each recording goes; in a folder each has a name of its own."""
@@ -277,8 +274,8 @@ class Outputs:
 
     def _write_json(self, path: str, outcomes: Sequence[Outcome]) -> None:
         documents = [_document(outcome) for outcome in outcomes]
-        if self._json_path is not None and self._json_path.is_dir():
-            for place, document in zip(self._places(self._json_path, "--json"), documents, strict=True):
+        if path != "-" and Path(path).is_dir():
+            for place, document in zip(self._places(Path(path), "--json"), documents, strict=True):
                 _to_file(place, _json_writer(document))
         elif len(outcomes) == 1 and outcomes[0].analysis is None:
             return  # nothing was heard: no figures, and the error says why
