@@ -145,3 +145,17 @@ def test_mean_sounds_kept_without_the_rooms_level_tell_no_brightness(plain, twin
     )
     assert row.verdict == "not judged"
     assert "without the room's own level" in row.note
+
+
+@pytest.mark.parametrize(
+    ("name", "scatter"), [("falls by 10 dB in", 0.24), ("brightness", 0.03), ("spread of its tones", 0.105)]
+)
+def test_one_recording_a_side_is_judged_by_what_clocks_left_alone_differ_by(
+    plain, twin_readings, name, scatter
+):
+    """Root mean square change of 13 pairs of the twin over hypot(before, after): no surer than that, nor twice as wide."""
+    voices = with_bands(twin_readings.voices())
+    row = one_each(plain, voices, voices, same_place=True).row(f"drop, side a, {name}")
+    half = (row.change.high - row.change.low) / 2
+    share = half / 1.96 / np.hypot(row.before.value, row.after.value)
+    assert scatter <= share < 2 * scatter
