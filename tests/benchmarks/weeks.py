@@ -28,7 +28,7 @@ from torsionbeat.cli import main as torsionbeat
 from torsionbeat.jobs.keep_reading import ReadingRequest, keep_reading
 from torsionbeat.theory.rate import fit_beats
 
-START = datetime(2026, 3, 1, 21, tzinfo=UTC)
+START = datetime(2025, 3, 1, 21, tzinfo=UTC)
 NIGHT_S = 8 * 3600.0
 STEPS = 96
 SCATTER_S = 4e-4
@@ -51,7 +51,14 @@ class Case:
     scale: tuple[float, float, float] = (-5.0, 5.0, 0.0)
     fault: tuple[int, str] = (-1, "")
     memory: float | None = None
+    effect: float = 1.0  # what the regulator does, against what it would: 0 is one that slips
+    away_days: int = 0  # how long the clock was away before its third night
+    bounces: tuple[int, float] = (-1, 0.0)  # a night that was odd, and by how much
 
+
+FAULTS = ("forgotten", "late", "twice", "no amount", "a side's grams", "milligrams", "kept twice")
+"""What one note is: the last three say the grams of one side as those of all, a thousand times the grams, and are kept by
+two commands that tell the same."""
 
 CASES = (
     Case("calm", 0.3),
@@ -61,7 +68,10 @@ CASES = (
     Case("three times", 1.0, 3.0),
     Case("unknown", 1.0, None),
     Case("memory", memory=1.6),
-    *(Case(what, fault=(1, what)) for what in ("forgotten", "late", "twice", "no amount")),
+    *(Case(what, fault=(1, what)) for what in FAULTS),
+    Case("dead regulator", 0.5, effect=0.0),
+    Case("a year away", 0.5, away_days=365),
+    Case("odd night", 0.5, bounces=(1, 40.0)),
 )
 
 
@@ -76,6 +86,10 @@ class Bench:
     said: list[str] = field(default_factory=list)
     late: list[tuple[str, ...]] = field(default_factory=list)
 
+    def evening(self, number: int) -> datetime:
+        """When a night begins."""
+        return START + timedelta(days=number + (self.case.away_days if number > 1 else 0))
+
     def do(self, *words: str) -> str:
         """Run a command on the log; give its output."""
         out, err = io.StringIO(), io.StringIO()
@@ -83,7 +97,9 @@ class Bench:
             status = torsionbeat([*words, "--log", self.log])
         if "--json" not in words:
             self.said.append(f"$ {' '.join(words)}\n{out.getvalue()}{err.getvalue()}")
-        if status:
+        if status and "note" in words:
+            self.said[-1] += "(refused)\n"
+        elif status:
             raise RuntimeError(f"{words}: {err.getvalue()}")
         return out.getvalue()
 
@@ -120,7 +136,7 @@ class Bench:
             "beats": {"expected": heard, "heard": heard},
             "swings": swings,
         }
-        began = START + timedelta(days=number)
+        began = self.evening(number)
         kept = keep_reading(ReadingRequest("Lamp", document, None, began, log=self.log))
         if kept.entry is None:
             self.said.append(f"Not kept: {' '.join(kept.odd)}")
@@ -128,13 +144,15 @@ class Bench:
 
     def adjust(self, number: int, grams: float, move: float, given: tuple[str, ...]) -> None:
         """Do what was advised, and note it as the case has it."""
-        rng, when = self.rng, (START + timedelta(days=number, hours=12)).isoformat()
+        rng, when = self.rng, (self.evening(number) + timedelta(hours=12)).isoformat()
         self.clock.mass_g += grams * (1 + WEIGHT_ERROR * rng.uniform(-1, 1))
         self.clock.setting += move + 0.01 * rng.uniform(-1, 1) * bool(move)
         night, fault = self.case.fault
-        if number != night:
-            self.do("correct", "--clock", "Lamp", *given, "--keep", "--when", when)
+        if number != night or fault == "kept twice":
+            for _ in range(1 + (number == night)):
+                self.do("correct", "--clock", "Lamp", *given, "--keep", "--when", when)
             return
+        grams *= {"a side's grams": 0.5, "milligrams": 1000.0}.get(fault, 1.0)
         notes = [("weights", "weights", f"added_g={grams:.4f}")] if grams else []
         notes += [("regulator", "regulator", f"moved={move:.4f}")] if move else []
         for what, kind, detail in notes:
@@ -152,13 +170,14 @@ def follow(number: int, case: Case, folder: str) -> tuple[str, list[str]]:
     clock = draw(rng)
     clock.low, clock.high, clock.start = case.scale
     clock.effect *= rng.choice([-1, 1])
+    said_to_do, clock.effect = clock.effect, clock.effect * case.effect
     bench = Bench(clock, case, f"{folder}/{number}-{case.name}.sqlite", rng)
     low, high, stands = (str(one) for one in case.scale)
     scale = ("--regulator-low", low, "--regulator-high", high, "--regulator-setting", stands)
     told = (
         ()
         if case.guess is None
-        else ("--regulator-effect", f"{clock.effect * case.guess / rng.uniform(0.7, 1.4):.3g}")
+        else ("--regulator-effect", f"{said_to_do * case.guess / rng.uniform(0.7, 1.4):.3g}")
     )
     bench.do("clock", "add", "Lamp", "--period", str(clock.nominal_s), *scale, *told)
     given = HELD_WEIGHTS
@@ -169,7 +188,7 @@ def follow(number: int, case: Case, folder: str) -> tuple[str, list[str]]:
     for night in range(NIGHTS):
         rates.append(clock.long_run())
         true = rates[-1] + case.wander * rng.normal()
-        bench.night(night, true)
+        bench.night(night, true + (case.bounces[1] if night == case.bounces[0] else 0.0))
         if ends is not None:
             held.append(ends["low"] <= true <= ends["high"])
             widths.append(f"{ends['high'] - ends['low']:.3g}{'' if held[-1] else '!'}")
@@ -183,7 +202,7 @@ def follow(number: int, case: Case, folder: str) -> tuple[str, list[str]]:
             break
         ends = advice["expected_interval_s_per_day"]
         grams = advice["weights"]["total_g"] if advice["weights"] else 0.0
-        if grams or advice["regulator_move"]:
+        if night < NIGHTS - 1 and (grams or advice["regulator_move"]):
             bench.adjust(night, grams, advice["regulator_move"], given)
     course = " ".join(f"{rate:+.1f}" for rate in rates)
     line = f"{case.name:12}{number:3}  held {sum(held)}/{len(held)}  done {done:>2}  {'/'.join(widths)}  {course}"

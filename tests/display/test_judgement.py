@@ -141,3 +141,31 @@ def test_once_the_regulator_was_tried_its_answer_rests_on_the_readings(tmp_path)
         said,
     )
     assert "as was given of it, taken" not in said
+
+
+def test_a_last_reading_that_does_not_fit_is_told_and_nothing_is_changed_by_it(tmp_path):
+    from datetime import UTC, datetime, timedelta
+
+    from torsionbeat.benchlog import open_log
+
+    log = str(tmp_path / "log.sqlite")
+    first = datetime(2026, 3, 1, 20, tzinfo=UTC)
+    with open_log(log) as opened:
+        opened.add_clock("Lamp", nominal_period_s=60.0)
+        for night, rate in enumerate((640.0, 190.0, 40.0)):
+            heard = document("host clock", 0.1)
+            heard["rate_s_per_day"] = {"value": rate, "standard_uncertainty": 0.05}
+            heard["period_s"] = {"value": 60 / (1 + rate / 86400), "standard_uncertainty": 3e-5}
+            opened.add_reading("Lamp", heard, taken_at=first + timedelta(days=night))
+        for night, grams in enumerate((4.3, 0.717)):  # the second is what was put on each side, not on all
+            opened.add_work(
+                "Lamp",
+                "weights",
+                "weights put on",
+                details={"added_g": grams},
+                done_at=first + timedelta(days=night, hours=12),
+            )
+    said = " ".join(judgement_sentences(advise(AdviseRequest("Lamp", log=log, tolerance_s_per_day=1.0))))
+    assert "the last reading does not fit what was heard and noted before it" in said
+    assert "Move the regulator" not in said
+    assert "Put " not in said

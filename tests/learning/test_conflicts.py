@@ -20,6 +20,7 @@ def learnt(
     per_unit=None,
     effect=(-5.0, 1.0),
     guess=1.0,
+    hardly=False,
     source="the weighing",
 ):
     """Only what conflicts are made of; ``effect`` is the mixture's mean and standard deviation."""
@@ -38,6 +39,8 @@ def learnt(
             s_per_day_per_gram=ufloat(-30.0, 2.0), s_per_day_per_unit=ufloat(effect[0], effect[1])
         ),
         effect_chances=lambda: {"guess": guess},
+        regulator_hardly_works=hardly,
+        effect_at_most=0.7,
         mixture=SimpleNamespace(
             weight=np.array([1.0]), effect=np.array([effect[0]]), effect_variance=np.array([effect[1] ** 2])
         ),
@@ -87,3 +90,11 @@ def test_a_regulator_of_another_size(guess, said):
     assert (
         codes(learnt(right=1.0, per_unit=5.0, effect=(12.0, 1.0), guess=guess)) == said
     )  # 0.4 (1 - 0.25) = 0.3
+
+
+@pytest.mark.parametrize("effect", [-0.1, 0.1])
+def test_a_regulator_that_hardly_works_goes_no_other_way(effect):
+    """Its sign is then of no use: what is wrong is that it does not grip."""
+    one = learnt(right=1.0, per_unit=5.0, effect=(effect, 0.3), guess=0.1, hardly=True)
+    assert codes(one) == ["regulator-hardly-works"]
+    assert "at most 0.7" in conflicts(one)[0]

@@ -11,7 +11,7 @@ from uncertainties import ufloat
 
 from torsionbeat.errors import InputError
 from torsionbeat.learning.learn import learn
-from torsionbeat.learning.response import Regulator, Response, per_unit_from_effect
+from torsionbeat.learning.response import Regulator, Response, per_gram_usual, per_unit_from_effect
 from torsionbeat.learning.trials import Trial
 from torsionbeat.reading.figures import Clock
 from torsionbeat.regulation.beatsetting import AIR_DRIVEN_LIMITS
@@ -19,6 +19,7 @@ from torsionbeat.regulation.correction import BELLOWS, LOCK, correct
 from torsionbeat.regulation.order import tasks
 from torsionbeat.regulation.present import Present, from_rate
 from torsionbeat.regulation.stock import Piece, Stock
+from torsionbeat.sound.remarks import remark_codes
 
 STOCK = Stock(tuple(map(Piece, (0.05, 0.1, 0.2, 0.5, 1.0, 2.0))))
 SURE = Response(ufloat(0.0035, 0.00003), per_unit_from_effect(20, 1))
@@ -132,6 +133,55 @@ def test_a_regulator_that_nobody_knows_is_tried_by_a_small_step():
     assert 0.05 <= abs(advice.regulator_move) <= 1.25  # a tenth to a quarter of half the travel
     at_end = correct(learnt, from_rate(ufloat(20, 0.1)), regulator=Regulator("turns", 0, 10, 10, 0.05))
     assert at_end.regulator_move < 0
+
+
+def moved_in_vain(*places):
+    """A clock 2 s a day off whose regulator does nothing, read at each of its settings."""
+    rows = [Trial(ufloat(2 + 0.1 * (-1) ** i, 0.05), setting=place) for i, place in enumerate(places)]
+    return rows, Regulator("turns", -5, 5, places[-1], 0.02)
+
+
+def test_a_regulator_that_does_nothing_is_not_tried_for_ever():
+    weak = Response(ufloat(0.0035, 0.00003), per_unit_from_effect(20, 6))
+    kinds = []
+    for count in range(2, 6):
+        rows, regulator = moved_in_vain(*(-0.5 * i for i in range(count)))
+        learnt = learn(rows, weak, half_travel=5.0)
+        advice = correct(
+            learnt, from_rate(rows[-1].rate_s_per_day), regulator=regulator, tolerance_s_per_day=1.0
+        )
+        kinds.append(advice.kind)
+        told = [one for one in advice.remarks if remark_codes([one]) == ["regulator-hardly-works"]]
+        assert bool(told) is learnt.regulator_hardly_works
+    assert learnt.regulator_hardly_works
+    assert kinds[-1] in ("night", "nothing-helps")
+    assert "trial-step" not in kinds[-2:]
+
+
+def test_a_trial_step_grows_where_it_can_do_no_harm():
+    rows, regulator = moved_in_vain(0.0, -0.5, -1.0, -1.6)
+    learnt = learn(rows, Response(ufloat(0.0035, 0.00003)), half_travel=5.0)
+    step = correct(
+        learnt, from_rate(rows[-1].rate_s_per_day), regulator=regulator, tolerance_s_per_day=0.5
+    ).regulator_move
+    assert abs(step) > 1.0  # the untried one is tried by a tenth of half its travel, 0.5
+    assert abs(step) * learnt.effect_at_most <= 2.5  # no more than it is off
+
+
+@pytest.mark.parametrize(("share", "kind"), [(0.5, "night"), (1.0, "adjust")])
+def test_nothing_is_changed_by_a_reading_that_may_be_the_odd_one(share, kind):
+    # Grams noted for one side only: the last rate then does not fit, and neither it nor the note can be told wrong.
+    rates, grams = (640.0, 190.0, 40.0), (4.3, 1.434)
+    rows = [Trial(ufloat(rates[0], 0.1))]
+    for rate, added, noted in zip(rates[1:], grams, (1.0, share), strict=True):
+        rows.append(Trial(ufloat(rate, 0.1), mass_g=rows[-1].mass_g + added * noted, mass_doubt_g=0.02))
+    learnt = learn(rows, Response(per_gram_usual(), per_unit_from_effect(20, 6)), half_travel=5.0)
+    regulator = Regulator("turns", -5, 5, 0, 0.02)
+    advice = correct(
+        learnt, from_rate(rows[-1].rate_s_per_day), stock=STOCK, regulator=regulator, tolerance_s_per_day=1.0
+    )
+    assert (learnt.last_reading_odd >= 0.25) is (kind == "night")
+    assert advice.kind == kind
 
 
 def test_a_clock_of_the_wander_of_its_nights_is_not_chased():

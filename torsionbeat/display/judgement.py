@@ -11,7 +11,7 @@ from torsionbeat.jobs.keep_adjustment import Kept
 from torsionbeat.learning.priors import WANDER_GRID
 from torsionbeat.reading.document import figure_document
 from torsionbeat.regulation.correction import LOCK
-from torsionbeat.regulation.decision import SURE
+from torsionbeat.regulation.decision import DOUBTED_READING, SURE
 from torsionbeat.regulation.order import Task
 from torsionbeat.regulation.temperature import NOT_ENOUGH
 from torsionbeat.regulation.waiting import duration_words
@@ -111,8 +111,8 @@ def task_words(judgement: Judgement, task: Task) -> str:
         )
         if task.kind == "trial-step":
             words += (
-                " This is a trial step: what a unit of it does is not known yet, nor which way. Change nothing else, and "
-                "read the clock again; then the next move can be worked out."
+                " This is a trial step: what a unit of it does is not yet known, nor surely which way. Change nothing "
+                "else, and read the clock again; then the next move can be worked out."
             )
     elif task.kind in ("leave-alone", "listen-again", "nothing-helps"):
         words = _left_alone(judgement)
@@ -130,6 +130,12 @@ def _left_alone(judgement: Judgement) -> str:
         return (
             "Leave weights and regulator as they are: no weight at hand and no step of the regulator brings it nearer "
             f"than it is (within {tolerance:g} s a day: {chance})."
+        )
+    if judgement.learnt.last_reading_odd >= DOUBTED_READING:
+        return (
+            "Change nothing yet: the last reading does not fit what was heard and noted before it. Listen for another night, "
+            "which tells whether that reading or a note is wrong, and look at the notes in its log: grams of "
+            "all sides together, and when it was done."
         )
     if advice.chance_within >= SURE:
         return (

@@ -50,13 +50,21 @@ def _regulator(learnt: Learnt) -> list[Remark]:
     unit = learnt.response.s_per_day_per_unit
     now = f"{unit.nominal_value:+.3g} s a day, give or take {COVERAGE * unit.std_dev:.2g}"
     against = _chance_of_sign(learnt, told)
-    if against >= LIKELY:
+    if against >= LIKELY and not learnt.regulator_hardly_works:
         does = "slows" if told > 0 else "quickens"
         return [
             Remark(
                 "regulator-other-way",
                 f"The regulator went the other way than was said of it: either more on it {does} your clock "
                 f"({against:.0%} sure), or a move was not what was noted. By the trials a unit more makes {now}.",
+            )
+        ]
+    if learnt.regulator_hardly_works:
+        return [
+            Remark(
+                "regulator-hardly-works",
+                f"The regulator hardly does anything: {told:+.3g} s a day a unit was said of it, by the trials it is at most "
+                f"{learnt.effect_at_most:.2g}. See whether it slips or stands at its stop; weights will do instead.",
             )
         ]
     if chances.get("guess", 1.0) < LOST * (1 - learnt.prior.unit_chance_wrong):

@@ -102,7 +102,7 @@ def _sentence(rows: tuple[Trial, ...], branch: Branch, others: Sequence[Branch])
             "what was really changed, and whether the rate had settled."
         )
     if others:
-        named = ", ".join(
+        named = " or ".join(
             dict.fromkeys(
                 f"{_name(rows, one.trial)} itself"
                 if one.what == "reading"

@@ -15,7 +15,7 @@ from typing import NamedTuple
 import numpy as np
 
 from torsionbeat.errors import InputError
-from torsionbeat.learning.posterior import LEAST_GROWN, Mixture
+from torsionbeat.learning.posterior import LEAST_GROWN, Branch, Mixture
 from torsionbeat.learning.priors import HALF_DAY_S, right_per_gram
 from torsionbeat.learning.response import Response
 from torsionbeat.learning.warmth import Warmth
@@ -30,6 +30,9 @@ MOST_TAKEN_OFF = 0.1
 
 CORE = 0.1587
 """Share of a normal distribution below one standard deviation under its mean."""
+
+HARDLY = 0.2
+"""Share of what was said of the regulator below which it hardly works: a guess is seldom out by a factor of five."""
 
 QUANTILE_STEPS = 60
 """Most steps towards a quantile: by slope, or by halving where that leaves the bracket; about eight are needed."""
@@ -267,6 +270,25 @@ class Learnt:
     def effect_median(self) -> float:
         """Median of what a unit of the regulator gains (s/day)."""
         return _weighted_quantile(self.mixture.effect, self.mixture.weight, 0.5)
+
+    @property
+    def effect_at_most(self) -> float:
+        """The size of what a unit of the regulator does at most (s/day): the farther end of its 95 % interval."""
+        spread = Spread(self.mixture.weight, self.mixture.effect, self.mixture.effect_variance)
+        return max(abs(spread.quantile(0.025)), abs(spread.quantile(0.975)))
+
+    @property
+    def regulator_hardly_works(self) -> bool:
+        """Whether by the trials it surely does much less than was said of it."""
+        if self.prior.per_unit is None:
+            return False
+        return self.effect_at_most < HARDLY * abs(self.prior.s_per_day_per_unit.nominal_value)
+
+    @property
+    def last_reading_odd(self) -> float:
+        """Chance that the last reading is itself the odd one, and not what was noted before it."""
+        last = Branch("reading", self.trials - 1)
+        return 1.0 if last in self.mixture.fixed else self.mixture.branches.get(last, 0.0)
 
     @property
     def effect_spread(self) -> float:

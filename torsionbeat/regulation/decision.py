@@ -18,7 +18,7 @@ from torsionbeat.learning.response import Regulator
 from torsionbeat.learning.trials import HANDLING_S_PER_DAY
 from torsionbeat.regulation.stock import Stock, WeightChange, choose
 
-__all__ = ["SURE", "Action", "ActionKind", "decide", "nights_needed"]
+__all__ = ["DOUBTED_READING", "SURE", "Action", "ActionKind", "decide", "nights_needed"]
 
 ActionKind = Literal["leave", "adjust", "trial-step", "night", "nothing-helps"]
 
@@ -30,6 +30,10 @@ SURE_IF_UNSTEADY = 0.87
 """The same by the half of what is believed of its wander that is more unsteady: a few nights that happen to agree make an
 unsteady clock look calm. Half as many clocks that differ by 3 s/day are then wrongly called done, and calm ones wait a
 tenth of a night longer; `SURE` at 0.95 did the same and kept clocks of 1 s/day waiting for more than a night."""
+
+DOUBTED_READING = 0.25
+"""Chance of the last reading being odd from which nothing is changed by it: whether it was the reading or a note of what was
+done before it, one more night tells, and a change made by the wrong one of them takes the clock away from time."""
 
 WEIGHTS_COST = 1.0  # the clock is stopped and opened
 REGULATOR_COST = 0.3
@@ -92,6 +96,9 @@ MOST_NIGHTS = 60
 """More nights than this are no advice."""
 
 
+TINY_EFFECT = 1e-9
+"""Effect of a unit (s/day) below any that could be divided by."""
+
 NOTHING = Change()
 """Weights and regulator stay."""
 
@@ -142,7 +149,7 @@ def decide(
     if chance >= SURE and learnt.long_run_if_unsteady().within(tolerance) >= SURE_IF_UNSTEADY:
         return Action("leave", chance)
     mean, sd = now.core
-    if abs(mean) <= DOUBT * sd:
+    if abs(mean) <= DOUBT * sd or learnt.last_reading_odd >= DOUBTED_READING:
         return Action("night", chance)
     if stock is None and regulator is None:
         raise InputError(
@@ -153,7 +160,7 @@ def decide(
     best = min(scored, key=lambda one: one[0], default=None)
     if best is not None and best[0] < now.size_up_to(_most_counted(learnt, tolerance)):
         return Action("adjust", chance, best[1], best[2])
-    if regulator is not None and _effect_unknown(learnt) and abs(mean) > max(tolerance, sd):
+    if regulator is not None and _worth_trying(learnt, regulator) and abs(mean) > max(tolerance, sd):
         return Action("trial-step", chance, None, _trial_step(learnt, regulator))
     if abs(mean) <= tolerance or now.quantile(SURELY_OFF) < 0 < now.quantile(1 - SURELY_OFF):
         return Action("night", chance)
@@ -263,6 +270,12 @@ def _effect_unknown(learnt: Learnt) -> bool:
     return learnt.effect_spread > UNKNOWN_EFFECT * abs(learnt.effect_median)
 
 
+def _worth_trying(learnt: Learnt, regulator: Regulator) -> bool:
+    """Whether what the regulator does is not known, and may be enough over half its travel."""
+    enough = learnt.effect_at_most * (regulator.high - regulator.low) / 2 >= abs(learnt.long_run().core[0])
+    return enough and _effect_unknown(learnt) and not learnt.regulator_hardly_works
+
+
 def _trial_step(learnt: Learnt, regulator: Regulator) -> Change:
     """A small move towards the side with room, or the way that is more likely to help."""
     half = (regulator.high - regulator.low) / 2
@@ -272,6 +285,12 @@ def _trial_step(learnt: Learnt, regulator: Regulator) -> Change:
     mean, _ = learnt.long_run().core
     way = 1.0 if regulator.setting <= regulator.middle else -1.0
     helps = -math.copysign(1.0, mean) * math.copysign(1.0, learnt.effect_median)
+    # At its strongest it then moves the rate by what it is off.
+    harmless = abs(mean) / max(learnt.effect_at_most, TINY_EFFECT)
+    room = {1.0: regulator.high - regulator.setting, -1.0: regulator.setting - regulator.low}
+    if harmless > size:
+        way = helps if room[helps] >= room[-helps] * INNER_SHARE else -helps
+        size = max(size, math.floor(min(harmless, room[way]) / regulator.step) * regulator.step)
     if regulator.low <= regulator.setting + helps * size <= regulator.high and abs(learnt.effect_median) > 0:
         way = helps
     return Change(0.0, way * size, 0.0, regulator.doubt, HANDLING_S_PER_DAY)
