@@ -76,7 +76,7 @@ def _keep(log: BenchLog, clock: str, judgement: Judgement, done_at: datetime | N
         log.add_work(clock, "weights", what, details, done_at=done_at)
         said.append(f"weights {what}")
     if advice.regulator_move and regulator is not None and advice.regulator_setting is not None:
-        what = f"moved by {advice.regulator_move:+.3g} to {advice.regulator_setting:.3g} {regulator.unit}"
+        what = f"moved by {advice.regulator_move:+.3g}, to {advice.regulator_setting:.3g} {regulator.unit}"
         details = {
             "moved": advice.regulator_move,
             "setting": advice.regulator_setting,

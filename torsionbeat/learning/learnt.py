@@ -282,7 +282,7 @@ class Learnt:
         """Whether by the trials it surely does much less than was said of it."""
         if self.prior.per_unit is None:
             return False
-        return self.effect_at_most < HARDLY * abs(self.prior.s_per_day_per_unit.nominal_value)
+        return self.effect_at_most < HARDLY * abs(float(self.prior.s_per_day_per_unit.nominal_value))
 
     @property
     def last_reading_odd(self) -> float:
