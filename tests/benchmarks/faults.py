@@ -282,9 +282,10 @@ FAULTS: list[Fault] = [
         "reading/mean_arc.py",
         "reading/test_measuring.py",
         beat_error_edge_doubled=(
-            "sum(value**2 for value in edges.values()))) / 2",
-            "sum(value**2 for value in edges.values())))",
+            "beginnings.spread_of(BY_BEAT_ERROR if",
+            "beginnings.spread_of(2 * BY_BEAT_ERROR if",
         ),
+        sides_not_weighed_together=("apart=apart,", "apart=None,"),
         arc_uncertainty_dropped_from_the_offset=("np.hypot(by_b, by_a)", "abs(by_b)"),
         beat_error_dropped_from_the_offset=("np.hypot(by_b, by_a)", "abs(by_a)"),
         lift_tolerance_as_a_standard_uncertainty=(
@@ -292,13 +293,13 @@ FAULTS: list[Fault] = [
             "clock.lift_tolerance_deg",
         ),
         edge_dropped_from_the_arc=(
-            "float(np.hypot(scatter, mean * edge_s /",
-            "float(np.hypot(scatter, 0 * mean * edge_s /",
+            "covariance = by_begin @ beginnings.covariance @ by_begin.T",
+            "covariance = 0 * by_begin @ beginnings.covariance @ by_begin.T",
         ),
         impulse_forgotten=("IMPULSE_SHARE = 0.0005", "IMPULSE_SHARE = 0.05"),
         sides_that_disagree_are_averaged=(
-            "spread = max(spread, abs(float(values[0] - values[1])) / 2)",
-            "spread = spread",
+            "max(spread, abs(float(values[0] - values[1])) / 2)",
+            "spread",
         ),
         passages_apart_by_chance=("BEYOND_CHANCE = 3.0", "BEYOND_CHANCE = 0.1"),
         edge_of_a_tenth=("EDGE_S = 0.00015", "EDGE_S = 0.000015"),
@@ -329,7 +330,10 @@ FAULTS: list[Fault] = [
         mean_over_a_break=("if np.count_nonzero(after) >= LEAST_PRESENT:", "if False:"),
         lost_drive_is_no_break=("moments.append(turn.time_s)", "moments = moments"),
         slipped_clamp_is_no_break=("for jump in jumps if jump.moves_beat]", "for jump in jumps if False]"),
-        passages_apart_left_out=("side_edge_s(edges), apart_s / 2]", "side_edge_s(edges), 0 * apart_s]"),
+        beginnings_left_out_of_the_beat_error=(
+            "np.hypot(steady.beat_error_uncertainty_s, beat_error_edge_s(beginnings))",
+            "np.hypot(steady.beat_error_uncertainty_s, 0 * beat_error_edge_s(beginnings))",
+        ),
         rate_of_another_clock=("FARTHEST_NOMINAL = 0.25", "FARTHEST_NOMINAL = 25.0"),
         rate_uncertainty_of_the_period=(
             "(DAY_S + value) * period.std_dev / period.nominal_value",
@@ -522,6 +526,45 @@ FAULTS: list[Fault] = [
         "theory/test_edges.py",
         edge_not_extrapolated=("back = np.log1p(-low) / (np.log1p(-high) - np.log1p(-low))", "back = 0.0"),
         edge_at_the_upper_height=("low, high = (0.12, 0.5)", "low, high = (0.45, 0.5)"),
+    ),
+    *of(
+        "theory/two_sides.py",
+        "theory/test_two_sides.py",
+        choices_of_the_sides_apart=("+ same * np.diag(weights)", "+ 0 * np.diag(weights)"),
+        passages_weigh_no_choice=(
+            "log_weight - 0.5 * missing**2 / total",
+            "log_weight - 0.0 * missing**2 / total",
+        ),
+        passages_move_no_sound=("moved = offsets + missing[:, None] * gain", "moved = offsets"),
+        passages_leave_the_doubt=("- np.outer(gain, gain) * total", "- 0 * np.outer(gain, gain)"),
+        tolerance_left_out=("+ apart[1] ** 2 + tolerance**2", "+ apart[1] ** 2"),
+        no_passages_unlike=("np.log(max((1 - alike[0]) / 4, 1e-300))", "-1e9"),
+    ),
+    *of(
+        "hearing/account.py",
+        "hearing/test_account.py",
+        no_sound_of_two_parts=(
+            "TWO_PARTS, PARTS_APART_FRAMES, PART_DB = 1 / 6,",
+            "TWO_PARTS, PARTS_APART_FRAMES, PART_DB = 1e-9,",
+        ),
+        unlockings_anywhere=("UNLOCKS_SOON, UNLOCKING_SHARE = 0.8,", "UNLOCKS_SOON, UNLOCKING_SHARE = 0.0,"),
+        whole_beside_its_part=("if not (parts and (own.whole", "if not (False and (own.whole"),
+    ),
+    *of(
+        "hearing/segment.py",
+        "hearing/test_segment.py",
+        same_figures_are_rivals=(
+            "return max(*apart, abs(_middle_late(one)",
+            "return False and max(*apart, abs(_middle_late(one)",
+        ),
+    ),
+    *of(
+        "hearing/segment.py",
+        "hearing/test_listener.py",
+        parts_before_are_no_sounds=(
+            "sides = [_with_parts_before(_one_of_each(side)) for",
+            "sides = [_one_of_each(side) for",
+        ),
     ),
     *of(
         "hearing/beginnings.py",

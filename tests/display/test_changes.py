@@ -61,18 +61,6 @@ def test_every_row_is_printed_once_under_its_verdict(comparison):
 def test_a_note_is_said_once_with_the_rows_it_belongs_to():
     rows = [Row(name, "", None, None, note="not measured after; see below") for name in ("arc", "offset")]
     assert row_notes(rows) == ["Not measured after: arc; offset.", "See below: arc; offset."]
-    of_four = [
-        f"{kind}, side {side}, {name}"
-        for kind in ("contact", "drop")
-        for side in "ab"
-        for name in ("ring", "tone")
-    ]
-    assert row_notes([Row(name, "", None, None, note="moved") for name in ["arc", *of_four]]) == [
-        "Moved: arc; ring, tone (contact and drop, both sides)."
-    ]
-    assert row_notes([Row(name, "", None, None, note="moved") for name in of_four[:6]]) == [
-        f"Moved: {'; '.join(of_four[:6])}."
-    ]
 
 
 def test_ratios_are_told_as_times(comparison):

@@ -75,14 +75,14 @@ def test_a_sharp_sound_is_known_to_a_fraction_of_a_frame(chapter_of):
     assert begins.softer_before == 0
 
 
-@pytest.mark.parametrize(("first_db", "least"), [(-14.0, 1.5), (-17.0, 8.0), (-20.0, 8.0), (-23.0, 1.5)])
+@pytest.mark.parametrize(("first_db", "least"), [(-14.0, 1.5), (-17.0, 7.5), (-20.0, 7.5), (-23.0, 1.5)])
 def test_a_first_part_near_the_share_at_which_sounds_begin_leaves_the_beginning_in_doubt(
     chapter_of, first_db, least
 ):
     """Of 4, 2, 1 and half a per cent of the power, 20 frames ahead: either part may be said to be the beginning.
 
-    Weighed by how near each share is to 2 %: of 1 or 2 % some 0.2 of the weight lies on the other part, 20 times the root of
-    which are 9 frames; of 4 and 0.5 % a hundredth, 2 frames.
+    Weighed by how near each share is to 2 %: of 1 or 2 % some 0.2 to 0.4 of the weight lies on the other part, 18 times the root
+    of which are 8 to 11 frames; of 4 and 0.5 % a tenth or less, 3 to 6 frames.
     """
     begins, first, second = placed(chapter_of, first_db, 0.010, room=0.0005)
     assert second - first == pytest.approx(20, abs=0.5)
@@ -109,8 +109,25 @@ def test_what_the_room_may_hide_before_a_sound_is_in_its_doubt(chapter_of):
     quiet, _, _ = placed(chapter_of, -6.0, 0.0, room=0.003)
     loud, _, _ = placed(chapter_of, -6.0, 0.0, room=0.15)
     assert quiet.uncertainty < 0.7
-    # half of 12 frames; by all else it is less than one
-    assert loud.uncertainty == pytest.approx(6.0, abs=1.5)
+    # half of 12 frames and more where noise is taken for what it is not; by all else it is less than one
+    assert loud.uncertainty == pytest.approx(6.0, abs=2.0)
+
+
+@pytest.mark.parametrize(("first_db", "room"), [(-10.0, 0.0005), (-18.0, 0.0005), (-10.0, 0.02)])
+def test_what_lies_before_a_quiet_stretch_is_told_with_its_place_and_share(chapter_of, first_db, room):
+    begins, first, second = placed(chapter_of, first_db, 0.030, room=room)
+    assert begins.frames == pytest.approx(second, abs=2)
+    assert begins.before.first == pytest.approx(first, abs=2.5)  # windows show it early, noise hides its foot
+    assert begins.before.share == pytest.approx(10 ** (first_db / 10), rel=0.25)
+    assert begins.before.first < begins.before.end < second - 24
+    # It is another sound: which of the two the beat begins with is not this one's doubt.
+    assert begins.uncertainty < 1.0 or room > NOISE
+    assert begins.softer_before == 0
+
+
+def test_nothing_lies_before_a_plain_sound(chapter_of):
+    assert placed(chapter_of, -6.0, 0.0, room=0.001)[0].before is None
+    assert placed(chapter_of, -6.0, 0.010, room=0.0005)[0].before is None  # no quiet between: its own part
 
 
 def test_of_two_beats_the_mean_is_not_looked_into(chapter_of):

@@ -7,9 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from torsionbeat.hearing.account import Account, Roles
 from torsionbeat.hearing.bands import plan_bands
 from torsionbeat.hearing.search import Wanted
-from torsionbeat.hearing.segment import hear_chapter, hear_pieces
+from torsionbeat.hearing.segment import _rivals, hear_chapter, hear_pieces
 from torsionbeat.twin import Room, at_sigmas
 
 RATE_HZ = 16_000
@@ -99,3 +100,16 @@ def test_contact_under_the_noise_is_found_from_all_beats(sigma, clock, recorded,
     for together in stacked:
         away = together.passage_frames * frame_s - passage
         assert abs(away) < 3 * together.uncertainty_frames * frame_s
+
+
+def test_accounts_that_give_the_same_figures_are_no_rivals():
+    """Two names for one beginning are no doubt of it; another beginning is, with its share of all."""
+    accounts = [
+        Account(0.0, (Roles(3, 1), Roles(3, 1)), (300.0, 300.0), 5.0),
+        Account(-0.1, (Roles(3, 0), Roles(3, 1)), (301.0, 300.0), 5.0),
+        Account(-3.0, (Roles(3, 2), Roles(3, 1)), (260.0, 300.0), 5.0),
+    ]
+    (rival,) = _rivals(accounts)
+    assert rival.share == pytest.approx(np.exp(-3) / (1 + np.exp(-0.1) + np.exp(-3)))
+    assert rival.later == pytest.approx((300 - 260) / -2)  # side a's middle is later by half of that
+    assert _rivals(accounts[:2]) == ()

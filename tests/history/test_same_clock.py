@@ -88,6 +88,3 @@ def test_the_limit_at_missing_beats(heard, odd):
 
 def test_a_reading_without_figures_is_not_odd():
     assert what_is_odd(ClockMarks(), 60.0, ClockMarks()) == ()
-    whole = ClockMarks(60.0, 20.0, 430.0, 100, 98, 10.0)
-    assert what_is_odd(ClockMarks(), 60.0, whole) == ()
-    assert what_is_odd(whole, 60.0, ClockMarks()) == ()

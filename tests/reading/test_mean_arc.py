@@ -12,18 +12,26 @@ from torsionbeat.hearing.heard import HeardSounds
 from torsionbeat.reading.beats import Beats, StackedPassage
 from torsionbeat.reading.figures import Clock
 from torsionbeat.reading.mean_arc import (
-    edges_of,
+    beat_error_edge_s,
+    beginnings_of,
     mean_arc_deg,
     offset_of,
-    passages_apart_s,
-    side_edge_s,
+    passages_differ_s,
     single_arcs_deg,
 )
 from torsionbeat.reading.mean_period import SteadyPeriod
+from torsionbeat.theory.two_sides import Joint
 
 PERIOD_S, LIFT = 15.0, 20.0
-EDGES = {(side, kind): 0.0003 for side in (0, 1) for kind in ("contact", "drop")}
 CLOCK = Clock(lift_deg=LIFT)
+
+
+def joint(*edges_s, unlike=0.0):
+    """Contact a, drop a, contact b, drop b, each in doubt by itself."""
+    return Joint(np.zeros(4), np.diag(np.square(edges_s)), unlike)
+
+
+EDGES = joint(*[0.0003] * 4)
 
 
 def steady(error_s=0.0):
@@ -73,7 +81,7 @@ def test_what_is_no_arc_is_left_out():
 def mean(arcs, numbers=None, *, clock=CLOCK, together=None, edges=EDGES, error_s=0.0):
     told = beats(arcs, numbers)
     each = single_arcs_deg(told, clock, steady(error_s))
-    return mean_arc_deg(told, each, clock, steady(error_s), together=together or {}, edges=edges)
+    return mean_arc_deg(told, each, clock, steady(error_s), together=together or {}, beginnings=edges)
 
 
 def test_both_sides_weigh_the_same_whatever_number_was_heard():
@@ -94,7 +102,7 @@ def test_the_doubt_of_edges_of_the_impulse_and_of_the_lift_add_up():
 
 def test_scatter_from_beat_to_beat_counts_over_the_root_of_the_beats():
     rng = np.random.default_rng(4)
-    small = dict.fromkeys(EDGES, 1e-09)
+    small = joint(*[1e-9] * 4)
     found = mean(270 + rng.normal(0, 6.0, 800), edges=small)
     # 400 beats of a side: 6 / 20, halved in square by two sides, with the impulse's 0.135.
     assert found.std_dev == pytest.approx(math.hypot(6 / 20 / math.sqrt(2), 0.135), rel=0.1)
@@ -113,7 +121,7 @@ def test_beats_that_are_missing_from_one_end_do_not_pull_the_mean():
 
 
 def test_sides_that_disagree_beyond_chance_put_half_of_it_in_doubt():
-    small = dict.fromkeys(EDGES, 1e-06)
+    small = joint(*[1e-6] * 4)
     apart = mean([270.0, 290.0] * 20, edges=small)
     assert apart.nominal_value == pytest.approx(280.0)
     assert apart.std_dev == pytest.approx(math.hypot(10.0, 0.0005 * 280), rel=1e-3)
@@ -159,6 +167,20 @@ def test_the_offset_has_the_doubts_of_beat_error_and_arc():
     assert offset_of(ufloat(-0.45 * PERIOD_S * 1e3, 1), arc, period, CLOCK) is None
 
 
+def test_the_surer_side_counts_for_more():
+    """Doubts of 0.3 and 3 ms: by inverse squares the first has 0.99 of the weight; what both share counts in full."""
+    arcs = [270.0, 272.0] * 20
+    found = mean(arcs, edges=joint(0.0003, 0.0, 0.003, 0.0))
+    assert found.nominal_value == pytest.approx(270 + 2 / 101, abs=0.001)
+    assert found.std_dev == pytest.approx(
+        math.hypot(270 * 0.0003 / passage_s(270) * math.sqrt(100 / 101), 0.135), rel=0.001
+    )
+    both = Joint(np.zeros(4), np.zeros((4, 4)))
+    both.covariance[np.ix_((0, 2), (0, 2))] = 0.003**2
+    common = mean([270.0] * 40, edges=both)
+    assert common.std_dev == pytest.approx(math.hypot(270 * 0.003 / passage_s(270), 0.135), rel=1e-3)
+
+
 def sounds(rows):
     beat, kind, edge, certain = zip(*rows, strict=True)
     nothing = np.zeros(len(rows))
@@ -167,35 +189,29 @@ def sounds(rows):
     )
 
 
-def test_edges_are_the_voice_s_own_with_what_all_voices_differ_by():
+def test_doubts_are_the_voice_s_own_with_what_all_voices_differ_by():
     heard = sounds(
         [(0, "drop", 9.6, True), (2, "drop", 9.6, True), (4, "drop", 500.0, False), (1, "contact", 0.0, True)]
     )
-    found = edges_of(heard, 1 / 48_000)
-    assert set(found) == {(0, "drop"), (1, "contact")}
-    assert found[0, "drop"] == pytest.approx(math.hypot(0.00015, 0.0002))
-    assert found[1, "contact"] == pytest.approx(0.00015)
+    found = np.sqrt(np.diag(beginnings_of(beats([270.0] * 6), heard, 1 / 48_000).covariance))
+    assert found == pytest.approx([0, math.hypot(0.00015, 0.0002), 0.00015, 0])
 
 
-def test_the_beat_error_takes_the_edges_of_both_middles_or_of_both_drops():
-    own = {(0, "contact"): 0.001, (0, "drop"): 0.002, (1, "contact"): 0.003, (1, "drop"): 0.004}
+def test_the_beat_error_takes_the_doubts_of_both_middles_or_of_both_drops():
     # Each middle is half of contact and drop.
-    assert side_edge_s(own) == pytest.approx(math.sqrt(1 + 4 + 9 + 16) * 1e-3 / 2)
-    drops = {(0, "contact"): 0.001, (0, "drop"): 0.003, (1, "drop"): 0.004}
-    assert side_edge_s(drops) == pytest.approx(0.005)
-    assert side_edge_s({(0, "drop"): 0.0002}) == pytest.approx(math.hypot(0.0002, 0.00015))
+    assert beat_error_edge_s(joint(0.001, 0.002, 0.003, 0.004)) == pytest.approx(
+        math.sqrt(1 + 4 + 9 + 16) * 1e-3 / 2
+    )
+    assert beat_error_edge_s(joint(0.001, 0.003, 0.0, 0.004)) == pytest.approx(0.005)
 
 
-def test_passages_of_the_sides_differ_only_beyond_chance():
-    def apart(by_s, few=40):
+def test_passages_of_the_sides_differ_where_that_is_likelier_than_not():
+    def apart(unlike, few=40):
         told = beats([270.0] * few)
-        passage = told.passage_s + np.where(told.number % 2, by_s, 0.0)
-        return passages_apart_s(
-            Beats(told.number, told.contact_s, told.drop_s, told.middle_s, passage), EDGES
-        )
+        passage = told.passage_s + np.where(told.number % 2, 0.0019, 0.0)
+        told = Beats(told.number, told.contact_s, told.drop_s, told.middle_s, passage)
+        return passages_differ_s(told, joint(*[0.0003] * 4, unlike=unlike))
 
-    # Four edges of 0.3 ms: 0.6 ms, three times that is 1.8.
-    assert apart(0.0017) == 0.0
-    assert apart(0.0019) == pytest.approx(0.0019, rel=1e-6)
-    assert apart(-0.0019) == pytest.approx(0.0019, rel=1e-6)
-    assert apart(0.1, few=5) == 0.0  # two passages of side b
+    assert apart(0.4) == 0.0
+    assert apart(0.6) == pytest.approx(0.0019, rel=1e-6)
+    assert apart(0.6, few=5) == 0.0  # two passages of side b

@@ -110,6 +110,9 @@ def test_offset_follows_from_the_beat_error():
     assert reading.offset_deg.nominal_value == pytest.approx(150 * np.sin(np.pi * 0.060 / 15), rel=0.01)
 
 
+ALIKE_BY_MS = 0.006 * PASSAGE_S * 1e3  # to what the passages of both sides are alike, standard deviation
+
+
 def test_passages_that_differ_between_the_sides_make_the_beat_error_less_sure(plain):
     sounds = heard().sounds
     late = (sounds.kind == "contact") & (sounds.beat % 2 == 1)
@@ -136,19 +139,23 @@ def test_doubt_of_where_contacts_begin_is_in_the_arc_and_half_of_it_in_the_beat_
     doubted = read(edge_s=0.008)
     # A passage longer by 8 ms is an arc smaller by the same share, to first order; two sides, each with its own doubt.
     wider = np.sqrt(doubted.arc_deg.std_dev**2 - plain.arc_deg.std_dev**2)
-    assert wider == pytest.approx(ARC_DEG * 0.008 / PASSAGE_S / np.sqrt(2), rel=0.01)
-    # The middle of each side's lift is in doubt by half of it.
+    # That passages are alike says nothing of what both have in common; 3 %: a few clocks' passages are not alike.
+    assert wider == pytest.approx(ARC_DEG * 0.008 / PASSAGE_S / np.sqrt(2), rel=0.03)
+    # By itself the middle of each side's lift would be in doubt by half of it. Alike passages leave the two contacts apart by
+    # the 0.6 % to which passages are alike, half of that in the beat error, and more in the few clocks whose are not.
     wider = np.sqrt(doubted.beat_error_ms.std_dev**2 - plain.beat_error_ms.std_dev**2)
-    assert wider == pytest.approx(4.0 * np.sqrt(2), rel=1e-6)
-    assert doubted.period_s.std_dev == plain.period_s.std_dev
+    assert ALIKE_BY_MS / 2 < wider < ALIKE_BY_MS
+    assert doubted.period_s.std_dev == pytest.approx(plain.period_s.std_dev, rel=1e-6)
 
 
 def test_doubt_of_where_one_sides_contact_begins_counts_for_that_side(plain):
     one_sided = read(edge_s=0.008, alike=0.0)
     wider = np.sqrt(one_sided.beat_error_ms.std_dev**2 - plain.beat_error_ms.std_dev**2)
-    assert wider == pytest.approx(4.0, rel=1e-6)
+    assert ALIKE_BY_MS / 2 < wider < ALIKE_BY_MS
+    # The arc is the sure side's, and no surer than the passages are alike.
     wider = np.sqrt(one_sided.arc_deg.std_dev**2 - plain.arc_deg.std_dev**2)
-    assert wider == pytest.approx(ARC_DEG * 0.008 / PASSAGE_S / 2, rel=0.01)
+    assert wider < ARC_DEG * ALIKE_BY_MS / 1e3 / PASSAGE_S
+    assert one_sided.arc_deg.nominal_value == pytest.approx(plain.arc_deg.nominal_value, abs=0.2)
 
 
 def test_a_softer_part_before_a_sound_is_told_and_is_in_no_figure(plain):
@@ -354,7 +361,8 @@ def test_beat_error_s_doubt_is_the_line_s_and_that_of_the_edges(plain):
     """Four beginnings of 0.15 ms each: the middles of the sides are off by half of two, their difference by 0.15 ms."""
     steady = mean_period(plain.swings.time_s, plain.swings.number)
     expected = np.hypot(steady.beat_error_uncertainty_s, np.sqrt(4 * EDGE_S**2) / 2)
-    assert plain.beat_error_ms.std_dev == pytest.approx(1e3 * expected, rel=1e-6)
+    # 1 %: a few clocks' passages are not alike.
+    assert plain.beat_error_ms.std_dev == pytest.approx(1e3 * expected, rel=0.01)
     drops = read(contact=False)
     steady = mean_period(drops.swings.time_s, drops.swings.number)
     expected = np.hypot(steady.beat_error_uncertainty_s, np.sqrt(2) * EDGE_S)
@@ -414,9 +422,27 @@ def test_sides_whose_arcs_disagree_leave_the_arc_between_them():
     number = np.arange(40)
     reading = read(passage_s=np.where(number % 2, 1.1, 1.0) * PASSAGE_S)
     shorter = LIFT_DEG / np.sin(np.pi * 1.1 * PASSAGE_S / PERIOD_S)
-    assert reading.arc_deg.nominal_value == pytest.approx((ARC_DEG + shorter) / 2, abs=0.1)
+    assert reading.arc_deg.nominal_value == pytest.approx(
+        (ARC_DEG + shorter) / 2, rel=0.003
+    )  # arc is not linear
     assert reading.arc_deg.std_dev == pytest.approx((ARC_DEG - shorter) / 2, rel=0.01)
     told(reading, "longer on one side")
+
+
+@pytest.mark.parametrize(("apart_ms", "by_half_of_it"), [(2.5, False), (12.0, True)])
+def test_stacked_sides_that_disagree_leave_the_arc_between_them(apart_ms, by_half_of_it):
+    """Each known to 1 ms: 2.5 ms apart is chance, 12 ms (8 standard uncertainties) a fault of one of them."""
+    what = heard(contact=False, jitter_s=1e-5)
+    laid = tuple(
+        SegmentPassage(side, 0, 39, (PASSAGE_S + late * apart_ms * 1e-3) * RATE_HZ, 1e-3 * RATE_HZ)
+        for side, late in (("a", 0), ("b", 1))
+    )
+    arc = read(replace(what, stacked_passages=laid)).arc_deg
+    deg_per_ms = ARC_DEG / PASSAGE_S / 1e3
+    expected = apart_ms / 2 if by_half_of_it else np.hypot(1, 2 * 0.15) / np.sqrt(2)
+    assert arc.std_dev == pytest.approx(
+        expected * deg_per_ms, rel=0.06
+    )  # of the second order in 12 of 318 ms, and the impulse
 
 
 def test_sides_that_differ_by_chance_are_not_told():

@@ -12,7 +12,6 @@ from torsionbeat.display.terminal import eighty_columns, print_bullets, say, sim
 from torsionbeat.display.words import amount, decimals, number, plain
 from torsionbeat.history.comparison import Comparison, Group, Row
 from torsionbeat.history.rate_stability import pooled_deviations
-from torsionbeat.history.sound_rows import KINDS
 from torsionbeat.reading.figures import Reading
 from torsionbeat.reading.intervals import Estimate
 from torsionbeat.theory.robust import COVERAGE
@@ -257,20 +256,7 @@ def row_notes(rows: Sequence[Row]) -> list[str]:
     for row in rows:
         for note in filter(None, row.note.split("; ")):
             said.setdefault(note, []).append(row.name)
-    return [f"{note[0].upper()}{note[1:]}: {'; '.join(_gathered(names))}." for note, names in said.items()]
-
-
-def _gathered(names: Sequence[str]) -> list[str]:
-    """Names of rows, those that stand there for both sounds on both sides said once."""
-    of_each = [
-        {name.removeprefix(f"{kind}, side {side}, ") for name in names} for kind in KINDS for side in "ab"
-    ]
-    four = set.intersection(*of_each) - set(names)
-    figures = [name for name in dict.fromkeys(name.rpartition(", ")[2] for name in names) if name in four]
-    if not figures:
-        return list(names)
-    rest = [name for name in names if name.rpartition(", ")[2] not in four]
-    return [*rest, f"{', '.join(figures)} (contact and drop, both sides)"]
+    return [f"{note[0].upper()}{note[1:]}: {'; '.join(names)}." for note, names in said.items()]
 
 
 def row_cells(rows: Sequence[Row]) -> list[tuple[str, str, str, str, str, str]]:

@@ -11,7 +11,8 @@ granted of clocks is one table (`PRESENCE`, `LOUDNESS_DB` and the constants afte
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import pairwise, product
 
@@ -56,6 +57,12 @@ BOTH, NONE, ONE = 0.83, 0.12, 0.025
 """Contacts are heard on both sides, on neither, on one given side only: clocks of one sound exist, half a pair needs a reason."""
 UNLOCKING, REBOUND, FOREIGN = 0.35, 0.5, 0.5
 """How many sounds of each role a side has between contact and drop, after either, and anywhere else."""
+UNLOCKS_SOON, UNLOCKING_SHARE = 0.8, 0.15
+"""In so many clocks the unlocking follows its contact within some such share of the lift passage (exponential), in the others
+it falls anywhere in it."""
+TWO_PARTS, PARTS_APART_FRAMES, PART_DB = 1 / 6, 76.0, (-10.0, 6.0)
+"""Share of sounds with a first part that 12 ms of quiet or more part from the rest, the frames within which it may begin
+(`beginnings.LOOK_BACK` less the quiet), and how much softer it is: one of six real ticks has one, 10 dB softer."""
 REBOUND_FRAMES, LAST_REBOUND_FRAMES = 40 * FRAMES_PER_MS, 160 * FRAMES_PER_MS
 """Banking and early echoes follow within some 40 ms, none after 160."""
 LONGEST_LIFT = 0.13
@@ -102,11 +109,34 @@ class Roles:
 
 @dataclass(frozen=True, slots=True)
 class Sound:
-    """One sound of a side: its place, its loudness, and by role the score of being there as often as it is."""
+    """One sound of a side: its place, its loudness, and by role the score of being there as often as it is.
+
+    Where something is heard before a sound and quiet again, three of them belong to one ``group``: the first part, the second,
+    and both as one sound (``whole``: the score of that).
+    """
 
     place: float
     loudness_db: float
     presence: dict[str, float]
+    group: int | None = None
+    whole: float | None = None
+
+    def with_first_part(self, part: Sound, group: int) -> tuple[Sound, Sound, Sound]:
+        """The first part, both as one sound, and the second part, in order of place.
+
+        Parameters
+        ----------
+        part : Sound
+        group : int
+            Number that they share.
+        """
+        score = (
+            np.log(TWO_PARTS / PARTS_APART_FRAMES)
+            + part.presence["unlocking"]
+            + log_normal(part.loudness_db - self.loudness_db, *PART_DB)
+        )
+        whole = replace(self, place=part.place, group=group, whole=float(score))
+        return replace(part, group=group), whole, replace(self, group=group)
 
     @staticmethod
     def of(place: float, loudness_db: float, evidence: FloatArray, chance: tuple[float, float]) -> Sound:
@@ -240,7 +270,7 @@ def _log_of_rest(sound: Sound, side: list[Sound], contact: int | None, drop: int
     ]
     if contact is not None and side[contact].place < sound.place < own.place:
         terms.append(
-            np.log(UNLOCKING / (own.place - side[contact].place))
+            _log_of_unlocking(sound.place - side[contact].place, own.place - side[contact].place)
             + sound.presence["unlocking"]
             + log_normal(sound.loudness_db - own.loudness_db, *LOUDNESS_DB["unlocking"])
         )
@@ -256,22 +286,61 @@ def _log_of_rest(sound: Sound, side: list[Sound], contact: int | None, drop: int
     return float(logsumexp(terms))
 
 
+def _log_of_unlocking(after: float, passage: float) -> float:
+    """Logarithm of how many unlockings fall so many frames after the contact, per frame."""
+    soon = UNLOCKING_SHARE * passage
+    return float(
+        np.log(UNLOCKING * (UNLOCKS_SOON * np.exp(-after / soon) / soon + (1 - UNLOCKS_SOON) / passage))
+    )
+
+
 def _of_side(side: list[Sound], period: float) -> list[tuple[float, Roles]]:
     """Every choice of drop and contact of one side, with its score."""
     window = 4 * LONGEST_LIFT * period
     out = []
-    for drop in range(len(side)):
-        for contact in (None, *range(drop)):
-            score = side[drop].presence["drop"]
-            if contact is not None:
-                softer = side[contact].loudness_db - side[drop].loudness_db
-                score += side[contact].presence["contact"] + float(
-                    log_normal(softer, *LOUDNESS_DB["contact"])
-                )
-            rest = [number for number in range(len(side)) if number not in (contact, drop)]
-            score += sum(_log_of_rest(side[number], side, contact, drop, window) for number in rest)
-            out.append((score, Roles(drop, contact)))
+    for drop, contact in _choices(side):
+        score = side[drop].presence["drop"]
+        if contact is not None:
+            softer = side[contact].loudness_db - side[drop].loudness_db
+            score += side[contact].presence["contact"] + float(log_normal(softer, *LOUDNESS_DB["contact"]))
+        for group in _groups(side):
+            score += _log_of_group(group, side, contact, drop, window)
+        out.append((score, Roles(drop, contact)))
     return out
+
+
+def _choices(side: list[Sound]) -> Iterator[tuple[int, int | None]]:
+    """Every drop with no contact and with each that may be before it; what is part of it as a whole cannot."""
+    for drop, own in enumerate(side):
+        yield drop, None
+        for contact in range(drop):
+            other = side[contact]
+            parts = other.group is not None and other.group == own.group
+            if not (parts and (own.whole is not None or other.whole is not None)):
+                yield drop, contact
+
+
+def _groups(side: list[Sound]) -> list[list[int]]:
+    """The sounds of a side, what belongs together in one list."""
+    out: dict[int, list[int]] = {}
+    for number, sound in enumerate(side):
+        out.setdefault(-1 - number if sound.group is None else sound.group, []).append(number)
+    return list(out.values())
+
+
+def _log_of_group(
+    group: list[int], side: list[Sound], contact: int | None, drop: int, window: float
+) -> float:
+    """Score of what belongs together and is not contact or drop: two sounds, or one that has two parts."""
+    whole = next((number for number in group if side[number].whole is not None), None)
+    own = 0.0 if whole is None else side[whole].whole or 0.0
+    if whole is not None and whole in (contact, drop):
+        return own
+    left = [number for number in group if number not in (whole, contact, drop)]
+    score = sum(_log_of_rest(side[number], side, contact, drop, window) for number in left)
+    if whole is not None and len(left) == 2:
+        score = float(np.logaddexp(score, own + _log_of_rest(side[whole], side, contact, drop, window)))
+    return score
 
 
 def accounts(sides: list[list[Sound]], out_of_half: float, period: float) -> list[Account]:

@@ -20,7 +20,16 @@ from torsionbeat.hearing.exact import ExactTimes, FinePower, aligned
 from torsionbeat.theory.edges import AFTER, BEFORE, RISE_DOUBT, TAIL, edge_and_rise, onset_in
 from torsionbeat.theory.robust import SIGMA_PER_MEDIAN
 
-__all__ = ["REACH", "Beginning", "Together", "beginning_in", "beginning_of", "passages_together"]
+__all__ = [
+    "REACH",
+    "SHARE_WEIGHTS",
+    "Beginning",
+    "PartBefore",
+    "Together",
+    "beginning_in",
+    "beginning_of",
+    "passages_together",
+]
 
 FloatArray = npt.NDArray[np.float64]
 Powers = npt.NDArray[np.float32]
@@ -31,19 +40,24 @@ LOOK_BACK = 100
 before their peak (realsounds)."""
 BEGINS = 0.02
 """Share of its greatest power at which a sound begins."""
-# Halved and doubled, and both once more: what ears and eyes would call the beginning.
-_SHARES = np.array([0.005, 0.01, BEGINS, 0.04, 0.08])
-_SHARE_SPREAD = 0.6
-"""Other shares at which it may be said to begin, and the spread of their natural logarithm about `BEGINS`. Of 91 mean sounds of
-six real ticks in rooms 91 to 92 in 100 held the truth within 1.96 of what spreads of 0.5 to 0.7 give (from 20 dB up 97 to 99),
-and none lay beyond five; by the scatter between beats alone 78 held it and 14 lay beyond five. With 0.9 the uncertainties were
-2.5 times those of 0.5."""
+_SHARES = BEGINS * 1.6 ** np.arange(-4.0, 5.0)
+_SHARE_SPREAD = 0.8
+"""Other shares at which it may be said to begin (each 1.6 times the one before), and the spread of their natural logarithm about
+`BEGINS`. Of 102 mean sounds of six real ticks in rooms spreads of 0.6 to 0.9 are equally likely; with 0.6 the arcs' intervals
+held 86 in 100, with 0.8 91."""
+SHARE_WEIGHTS: FloatArray = np.exp(-0.5 * (np.log(_SHARES / BEGINS) / _SHARE_SPREAD) ** 2)
+SHARE_WEIGHTS /= SHARE_WEIGHTS.sum()
+"""How likely each of those shares is the one at which the sound begins."""
 _AVERAGED, _SURE, _LEAST_MEAN = 3, 3.0, 3
 """Frames averaged, standard errors above zero, and beats at least, for a part to be heard in the mean."""
+_BAND_SHOWS = 4.0
+"""Standard errors of the mean power of so many beats which the highest of 80 frames of noise hardly reaches."""
 _UNSEEN = 4.0
 """Frames (2 ms) of doubt where too few beats are there to look into their mean."""
 _QUIET, _PART = 24, 5
 """Frames of quiet (12 ms) that part two sounds; and by which a part must begin earlier than the edge to count as one."""
+_SURELY_ANOTHER = 5.0
+"""Standard errors above zero from which something before the quiet stretch is a sound of its own: some thirty are looked at."""
 _OWN_RISE = 14
 """Frames of a first part that its own rise is followed in."""
 _HIDDEN_LEAD = 12.0
@@ -64,15 +78,29 @@ _STANDS = 1.2
 
 
 @dataclass(frozen=True, slots=True)
+class PartBefore:
+    """A sound that ends well before another begins, in frames from the place of the other's profile: its first frame, the one
+    past its last, and its greatest power as a share of the other's."""
+
+    first: int
+    end: int
+    share: float
+
+
+@dataclass(frozen=True, slots=True)
 class Beginning:
     """Where a mean sound begins, in frames from the place of its profile, with its standard uncertainty.
 
-    ``softer_before``: frames by which a softer part of it shows before that, 0 where none does.
+    ``softer_before``: frames by which a softer part of it shows before that, 0 where none does. ``choices``, shape (shares,):
+    by how many frames later it begins if it does so at each of the shares that `SHARE_WEIGHTS` weighs; their scatter about 0 is
+    part of the uncertainty. ``before``: what is heard before it and quiet again, None where nothing is.
     """
 
     frames: float
     uncertainty: float
     softer_before: float
+    choices: FloatArray
+    before: PartBefore | None = None
 
 
 def beginning_of(fine: FinePower, found: ExactTimes, certain: npt.NDArray[np.bool_]) -> Beginning:
@@ -90,35 +118,45 @@ def beginning_of(fine: FinePower, found: ExactTimes, certain: npt.NDArray[np.boo
     certain : ndarray of bool
         shape (n,): which beats were surely heard.
     """
-    plain = Beginning(found.edge, float(np.hypot(found.edge_uncertainty, _UNSEEN)), 0.0)
+    plain = Beginning(
+        found.edge, float(np.hypot(found.edge_uncertainty, _UNSEEN)), 0.0, np.zeros(len(_SHARES))
+    )
     if np.count_nonzero(certain) < _LEAST_MEAN:
         return plain
     at = found.frames[certain]
     whole = np.floor(at).astype(np.int64)
     sound = fine.around(whole, LOOK_BACK + 1, AFTER + 1)
     laid = aligned(sound, at - whole + 1, LOOK_BACK + AFTER)
-    share = found.profile.mean(axis=0, dtype=np.float64)
-    weights = (share / max(float(share.sum()), 1e-12)).astype(np.float32)
+    # Its own energy, as far as each band shows it: of its greatest power there, what noise does not reach, against the room's.
+    highest = np.maximum(found.profile.max(axis=0).astype(np.float64) - _BAND_SHOWS / np.sqrt(len(at)), 1e-6)
+    share = np.median(fine.floors, axis=0) * highest / (1 + highest)
+    weights = (share / max(float(share.sum()), 1e-30)).astype(np.float32)
     each = ((laid - 1) @ weights).astype(np.float64)
     each = np.minimum(each, np.maximum(4 * np.median(np.maximum(each, 0), axis=0), 4.0))
     course = _Course.of(each, round(found.edge) + LOOK_BACK)
     if course.top <= 0 or course.first < 4 * _AVERAGED:
         return plain
-    passed = np.array([course.passes(float(share)) for share in _SHARES])
-    start = int(passed[_SHARES == BEGINS][0])
+    passed = course.begins_at_each(_SHARES)
+    start, softest = course.passes(BEGINS), course.passes(_SOFTER)
     begins, by_rise = found.edge, found.edge_uncertainty
     if course.first - start >= _PART:
         head = min(start, BEFORE)
         part = laid[:, start - head : start + _OWN_RISE].mean(axis=0)
         own, rise = edge_and_rise(np.maximum(part - 1, 0))
-        earliest = passed[_SHARES == _SOFTER][0] - 1
-        begins = float(np.clip(start - head + own + BEFORE, earliest, start)) - LOOK_BACK
+        begins = float(np.clip(start - head + own + BEFORE, softest - 1, start)) - LOOK_BACK
         by_rise = RISE_DOUBT * rise
-    weight = np.exp(-0.5 * (np.log(_SHARES / BEGINS) / _SHARE_SPREAD) ** 2)
-    by_share = float(np.sqrt(np.average((passed - LOOK_BACK - begins) ** 2, weights=weight)))
+    before = course.before(start)
+    if before is not None:
+        # What the account takes for a sound of its own is no part of this one.
+        passed = np.where(passed - LOOK_BACK < before.end, start, passed)
+        softest = start if softest - LOOK_BACK < before.end else softest
+    choices = np.asarray(passed - LOOK_BACK - begins, np.float64)
+    by_share = float(np.sqrt(SHARE_WEIGHTS @ choices**2))
     doubts = (by_rise, by_share, course.scatter(), course.hidden_lead())
-    softer = begins - float(passed[_SHARES == _SOFTER][0] - LOOK_BACK)
-    return Beginning(begins, float(np.linalg.norm(doubts)), softer if softer > _LEAST_SOFTER else 0.0)
+    softer = begins - float(softest - LOOK_BACK)
+    return Beginning(
+        begins, float(np.linalg.norm(doubts)), softer if softer > _LEAST_SOFTER else 0.0, choices, before
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,6 +180,34 @@ class _Course:
         """Frame at which the mean first passes a share of its greatest value, and is surely above the room."""
         return _first_of(self.mean > np.maximum(share * self.top, _SURE * self.doubt), self.first)
 
+    def begins_at_each(self, shares: FloatArray) -> IntArray:
+        """Frame at which the sound begins if it does so at each share: where it is passed, or where the rise to it begins if
+        that is another part than the one at which the share before is passed."""
+        out: list[int] = []
+        for share in shares:
+            frame = self.passes(float(share))
+            if out and frame - out[-1] > _PART:
+                while self.mean[frame - 1] < self.mean[frame]:
+                    frame -= 1
+            out.append(frame)
+        return np.array(out)
+
+    def before(self, begins: int) -> PartBefore | None:
+        """The sound that is heard before a quiet stretch ahead of ``begins``; None for none, and for one that always sounds."""
+        least = np.maximum(_SOFTER * self.top, _SURELY_ANOTHER * self.doubt)
+        earlier = np.flatnonzero(self.mean[: max(begins - _QUIET, 0)] > least[: max(begins - _QUIET, 0)])
+        if not len(earlier):
+            return None
+        last = int(earlier[-1])
+        # Followed down to where it is no longer surely above the room, as the sound itself is.
+        heard = self.mean > np.maximum(_SOFTER * self.top, _SURE * self.doubt)
+        first = _first_of(heard, last)
+        power = float(self.mean[first : last + 1].max())
+        first = _first_of(heard & (self.mean > BEGINS * power), last)
+        if first < 2 * _AVERAGED:
+            return None
+        return PartBefore(first - LOOK_BACK, last + 1 - LOOK_BACK, power / self.top)
+
     def scatter(self) -> float:
         """Standard deviation of that frame, for `BEGINS`, where the beats are drawn anew."""
         rng = np.random.default_rng(len(self.each))
@@ -150,7 +216,8 @@ class _Course:
         frames = []
         for mean in drawn @ self.each:
             smooth = _averaged(mean)
-            least = np.maximum(BEGINS * float(smooth[self.first :].max()), _SURE * self.doubt)
+            # A draw has the noise of the beats and, as much again, that of drawing.
+            least = np.maximum(BEGINS * float(smooth[self.first :].max()), np.sqrt(2) * _SURE * self.doubt)
             frames.append(_first_of(smooth > least, self.first))
         return float(np.std(frames))
 

@@ -13,6 +13,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from torsionbeat.hearing.beginnings import SHARE_WEIGHTS
+
 __all__ = ["DropsAgain", "Heard", "HeardSounds", "OtherAccount", "SegmentPassage", "VoiceProfile"]
 
 FloatArray = npt.NDArray[np.float64]
@@ -21,7 +23,7 @@ IntArray = npt.NDArray[np.int64]
 
 @dataclass(frozen=True, slots=True)
 class HeardSounds:
-    """Sounds of the escapement, one row each, in order of beat number and kind. All arrays have shape (n,).
+    """Sounds of the escapement, one row each, in order of beat number and kind. All arrays but the last have shape (n,).
 
     ``beat`` number of the beat (side a even, side b odd); ``kind`` 'contact' or 'drop'; ``sample`` where the sound
     begins; ``level_db`` above the room; ``evidence`` log-likelihood gained over silence; ``certain`` whether this
@@ -38,6 +40,13 @@ class HeardSounds:
     """Standard uncertainty, in samples, of where the mean sound of this kind and side begins; common to all of it."""
     softer_before: FloatArray
     """Samples by which a softer part of it shows before that, 0 where none does; common to all of its kind and side."""
+    choices: FloatArray = field(default_factory=lambda: np.zeros((0, len(SHARE_WEIGHTS))))
+    """Samples by which it begins later at each of the shares of its power that `beginnings.SHARE_WEIGHTS` weighs, shape
+    (n, shares); left out, they are one."""
+
+    def __post_init__(self) -> None:
+        if len(self.choices) != len(self.beat):
+            object.__setattr__(self, "choices", np.zeros((len(self.beat), len(SHARE_WEIGHTS))))
 
     def __len__(self) -> int:
         return len(self.beat)

@@ -417,6 +417,7 @@ class Listener:
             placed.certain[rows],
             np.full(len(rows), placed.edge_uncertainty * self._plan.hop),
             np.full(len(rows), placed.softer_before * self._plan.hop),
+            np.tile(placed.choices * self._plan.hop, (len(rows), 1)),
         )
 
     def _numbers(self, story: _Story, heard: ChapterHeard, base: int) -> list[int]:

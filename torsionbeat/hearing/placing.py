@@ -10,15 +10,16 @@ Places are frames of 0.5 ms from the start of the stretch; evidence is a natural
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from torsionbeat.hearing.bands import POOLED_FRAMES
-from torsionbeat.hearing.beginnings import beginning_of
-from torsionbeat.hearing.exact import ExactTimes, FinePower, laid_anywhere, match, settled
+from torsionbeat.hearing.beginnings import PartBefore, beginning_of
+from torsionbeat.hearing.exact import ExactTimes, FinePower, evidence_round, laid_anywhere, match, settled
 from torsionbeat.hearing.pattern import SoundTrack
+from torsionbeat.theory.edges import AFTER, BEFORE
 from torsionbeat.theory.robust import SIGMA_PER_MEDIAN, median_deviation
 
 __all__ = ["Placed", "by_turns", "expected_places", "of_a_kind", "passage_of", "place", "typically_apart"]
@@ -51,6 +52,8 @@ _CORNER = 60.0
 """Frames (30 ms) by which the beat may turn a corner from one row to the next."""
 _FEW, _SOME = 2, 0.04
 """Beats, and share of the certain ones, laid elsewhere than their neighbours from which it is no single bang or corner."""
+_BEFORE_DOUBT = 2.0
+"""Frames (1 ms) of doubt of where a sound before another begins: to within two of the windows' steps (1.5 ms long)."""
 _AS_LOUD = 6.0
 """Power by which one beat may stand above or below the mean sound and still be a beat."""
 
@@ -80,10 +83,16 @@ class Placed:
     """Standard uncertainty of where the mean sound begins, in frames."""
     softer_before: float
     """Frames by which a softer part of it shows before that."""
+    choices: npt.NDArray[np.float64]
+    """Frames by which it begins later at each of the shares of its power that `beginnings.SHARE_WEIGHTS` weighs."""
     chance: tuple[float, float]
     """Evidence below which chance stays in one place of twenty, and that it passes in one of five."""
     floor: FloatArray
     """The room's power in each band, full scale 1: times the profile it is the sound's own power."""
+    before: Placed | None = None
+    """Another sound that ends well before it begins, never heard without it: a contact, where this is the unlocking."""
+    whole: Placed | None = None
+    """The same as both parts of one sound, beginning with that before it: real ticks may have a quiet stretch within."""
 
     @property
     def share(self) -> float:
@@ -138,7 +147,7 @@ def place(fine: FinePower, sound: SoundTrack, track: SoundTrack, period: float) 
     sure[rows] = certain
     level = fine.level_db(np.rint(begins).astype(np.int64))
     loud = np.sum(exact.profile.max(axis=0) * np.median(fine.floors, axis=0))
-    return Placed(
+    placed = Placed(
         "",
         begins,
         evidence,
@@ -152,9 +161,42 @@ def place(fine: FinePower, sound: SoundTrack, track: SoundTrack, period: float) 
         float(np.median(exact.likeness[certain])) if certain.any() else 0.0,
         beginning.uncertainty,
         beginning.softer_before,
+        beginning.choices,
         (low, max(chance - _CHANCE_BEYOND, 0.5)),
         np.median(fine.floors, axis=0),
     )
+    if beginning.before is None:
+        return placed
+    return _with_part_before(fine, placed, beginning.before, exact.frames)
+
+
+def _with_part_before(
+    fine: FinePower, placed: Placed, part: PartBefore, frames: npt.NDArray[np.float64]
+) -> Placed:
+    """A sound with what is heard before it, in every beat as far ahead as in the mean of all; without where few beats show it."""
+    at = np.rint(frames + part.first).astype(np.int64)
+    sound = fine.around(at, BEFORE, AFTER)
+    mean = np.maximum(np.minimum(sound, 4 * np.median(sound, axis=0)).mean(axis=0) - 1, 0).astype(np.float32)
+    own = mean.copy()
+    own[:BEFORE] = own[BEFORE + part.end - part.first + 1 :] = 0
+    evidence = np.zeros(len(placed.frame))
+    evidence[placed.usable] = evidence_round(fine, at, 1, own).max(axis=1)
+    if np.median(evidence[placed.usable]) < _CHANCE_BEYOND:
+        return placed
+    begins = np.where(placed.usable, placed.frame - placed.edge + part.first, placed.frame)
+    whole = replace(
+        placed,
+        frame=begins,
+        level_db=fine.level_db(np.rint(begins).astype(np.int64)),
+        profile=mean,
+        edge=0.0,
+        edge_uncertainty=_BEFORE_DOUBT,
+        softer_before=0.0,
+        choices=np.zeros_like(placed.choices),
+    )
+    loudness_db = placed.loudness_db + 10 * float(np.log10(part.share))
+    before = replace(whole, evidence=evidence, profile=own, loudness_db=loudness_db)
+    return replace(placed, before=before, whole=whole)
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from torsionbeat.hearing.account import Account, Roles, Sound, accounts, evenly_ticking
 from torsionbeat.hearing.bands import CHUNK_FRAMES, POOLED_FRAMES, STRONGEST, rising
-from torsionbeat.hearing.beginnings import Together, passages_together
+from torsionbeat.hearing.beginnings import LOOK_BACK, Together, passages_together
 from torsionbeat.hearing.exact import FinePower
 from torsionbeat.hearing.few_beats import NEAR, FewBeats, few_beats, peaks_of
 from torsionbeat.hearing.other_clocks import OtherClock, without_other_clocks
@@ -56,6 +56,8 @@ _ON_TICKS, _MOSTLY = 7.0, 0.97
 _SURE_EVIDENCE = 300.0
 _ON_PEAK_S = 0.025  # the ring of one sound: a place so near to a peak is that peak
 _LEAST_GAP = 20  # beats: a stretch of fewer is filled by the tracks on either side
+_THE_SAME = 4.0
+"""Frames (2 ms) within which two accounts give the same figures."""
 _SAME_SOUND = 30.0
 """Frames (15 ms) within which two tracks have come upon one sound."""
 
@@ -295,7 +297,7 @@ def _hear_beats(
     ]
     if any(evenly_ticking([_summary(sound) for sound in side]) for side in sides):
         return None
-    sides = [_one_of_each(side) for side in sides]
+    sides = [_with_parts_before(_one_of_each(side)) for side in sides]
     weighed = _weighed(sides, period)
     heard = _told(fine, sides, list(weighed[0].roles), period, others, found.score)
     return None if heard is None else replace(heard, rivals=_rivals(weighed))
@@ -324,6 +326,21 @@ def _one_of_each(side: list[Placed]) -> list[Placed]:
     return [side[number] for number in sorted(kept, key=lambda number: places[number])]
 
 
+def _with_parts_before(side: list[Placed]) -> list[Placed]:
+    """The sounds of a side; where something is only heard before one of them, also that, and both as one sound.
+
+    It may be the contact, and the other the unlocking.
+    """
+    every = [(typically_apart(sound, side[0]), 2, sound) for sound in side]
+    for sound in side:
+        if sound.before is None or sound.whole is None:
+            continue
+        place = typically_apart(sound.before, side[0])
+        if all(abs(place - other) > _SAME_SOUND for other, _, known in every if known is not sound):
+            every += [(place, 0, sound.before), (place, 1, sound.whole)]
+    return [sound for *_, sound in sorted(every, key=lambda one: one[:2])]
+
+
 def _roughness(sound: Placed) -> float:
     """How unevenly a sound falls, in frames: the 0.8 quantile of its second differences; the seldom ones come last."""
     at = sound.frame[sound.certain & sound.usable]
@@ -336,15 +353,7 @@ def _roughness(sound: Placed) -> float:
 
 def _weighed(sides: list[list[Placed]], period: float) -> list[Account]:
     """All accounts of the sounds, the likeliest first."""
-    sounds = [
-        [
-            Sound.of(
-                typically_apart(sound, side[0]), sound.loudness_db, sound.evidence[sound.usable], sound.chance
-            )
-            for sound in side
-        ]
-        for side in sides
-    ]
+    sounds = [_sounds_of(side) for side in sides]
     out_of_half = 0.0
     if len(sides) == 2:
         apart = typically_apart(sides[1][0], sides[0][0]) - period / 2
@@ -352,19 +361,51 @@ def _weighed(sides: list[list[Placed]], period: float) -> list[Account]:
     return accounts(sounds, out_of_half, period)
 
 
+def _sounds_of(side: list[Placed]) -> list[Sound]:
+    """The sounds of a side as the account weighs them."""
+    out = [
+        Sound.of(
+            typically_apart(sound, side[0]), sound.loudness_db, sound.evidence[sound.usable], sound.chance
+        )
+        for sound in side
+    ]
+    for group, main in enumerate(side):
+        if main.before is None or not any(sound is main.before for sound in side):
+            continue
+        first, whole = (
+            next(number for number, sound in enumerate(side) if sound is part)
+            for part in (main.before, main.whole)
+        )
+        out[first], out[whole], out[group] = out[group].with_first_part(out[first], group)
+    return out
+
+
 def _rivals(weighed: list[Account]) -> tuple[Rival, ...]:
     """What the other accounts say, those that say the same taken together; none where all of them are beyond doubt wrong."""
+    if not weighed:
+        return ()
     shares = np.exp(np.array([account.score for account in weighed]) - weighed[0].score)
     shares /= shares.sum()
-    if 1 - shares[0] < 1 / MOST_ODDS:
-        return ()
     own = _middle_late(weighed[0])
+    others = [
+        (share, account)
+        for share, account in zip(shares.tolist(), weighed, strict=True)
+        if not _says_the_same(account, weighed[0])
+    ]
+    if sum(share for share, _ in others) < 1 / MOST_ODDS:
+        return ()
     out: list[Rival] = []
-    for share, account in zip(shares[1:].tolist(), weighed[1:], strict=True):
+    for share, account in others:
         if share < LEAST_RIVAL:
             break
         out.append(Rival(share, _middle_late(account) - own, account.passages))
     return tuple(out)
+
+
+def _says_the_same(one: Account, other: Account) -> bool:
+    """Whether two accounts give the same figures, under whatever names."""
+    apart = [abs((a or 0.0) - (b or 0.0)) for a, b in zip(one.passages, other.passages, strict=True)]
+    return max(*apart, abs(_middle_late(one) - _middle_late(other))) < _THE_SAME
 
 
 def _middle_late(account: Account) -> float:
@@ -410,7 +451,29 @@ def _hear_few(
     if few.share < LEAST_SHARE:
         return unsure
     roles = [Roles(len(side) - 1, 0 if len(side) > 1 else None) for side in sides]
-    return _told(fine, sides, roles, period, stretch.others, few.score)
+    weighed = _with_what_is_before(sides, roles, period)
+    if weighed:
+        sides, roles = [_with_parts_before(side) for side in sides], list(weighed[0].roles)
+    heard = _told(fine, sides, roles, period, stretch.others, few.score)
+    return None if heard is None else replace(heard, rivals=_rivals(weighed))
+
+
+def _with_what_is_before(sides: list[list[Placed]], roles: list[Roles], period: float) -> list[Account]:
+    """Accounts that differ from the one of a few beats by what is heard before its sounds alone; none where nothing is."""
+    if all(sound.before is None for side in sides for sound in side):
+        return []
+    own = [
+        None if role.contact is None else passage_of(side[role.drop], side[role.contact])
+        for side, role in zip(sides, roles, strict=True)
+    ]
+    return [
+        account
+        for account in _weighed([_with_parts_before(side) for side in sides], period)
+        if all(
+            one is other if one is None or other is None else abs(one - other) < LOOK_BACK
+            for one, other in zip(account.passages, own, strict=True)
+        )
+    ]
 
 
 def _tracks_of(

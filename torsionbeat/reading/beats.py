@@ -74,6 +74,10 @@ class Beats:
         """Give the beats of chosen rows."""
         return Beats(*(getattr(self, name)[rows] for name in Beats.__slots__))
 
+    def of_numbers(self, number: IntArray) -> Beats:
+        """Give the beats of chosen numbers."""
+        return self.where(np.isin(self.number, number))
+
 
 def beats_of(sounds: HeardSounds, seconds: FloatArray, stacked: dict[int, StackedPassage]) -> Beats:
     """Lay out certain sounds by beat.

@@ -1,33 +1,34 @@
 """The arc: of every passage, and its mean over a stretch with all that leaves it in doubt.
 
-Input: beats with their passages, lift, period and beat error. Output: arcs in degrees, end to end. Both sides weigh
-the same, whatever number of beats of each was heard.
+Input: beats with their passages, lift, period and beat error. Output: arcs in degrees, end to end. The sides weigh by how
+surely their passages are known, whatever number of beats of each was heard.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
+from torsionbeat.hearing.account import ALIKE, ALIKE_SHARE, UNLIKE_SHARE
+from torsionbeat.hearing.beginnings import SHARE_WEIGHTS
 from torsionbeat.hearing.heard import HeardSounds
 from torsionbeat.reading.beats import Beats, StackedPassage
 from torsionbeat.reading.figures import Clock, FloatArray, IntArray, UFloat
 from torsionbeat.reading.mean_period import SteadyPeriod
 from torsionbeat.theory.robust import median_deviation
 from torsionbeat.theory.swing import arc_and_offset_deg, offset_deg
+from torsionbeat.theory.two_sides import BY_BEAT_ERROR, BY_PASSAGE, Joint, SoundDoubt, beginnings_of_both
 
 __all__ = [
     "EDGE_S",
-    "Edges",
-    "edges_of",
+    "beat_error_edge_s",
+    "beginnings_of",
     "mean_arc_deg",
     "offset_of",
-    "passages_apart_s",
-    "side_edge_s",
+    "passages_differ_s",
     "single_arcs_deg",
 ]
-
-Edges = dict[tuple[int, str], float]
-"""Standard uncertainty, in seconds, of where each kind of sound heard on each side (0, 1) begins."""
 
 EDGE_S = 0.00015
 """Standard uncertainty of where a mean sound begins, besides its own scatter and a share of its rise: by so much the
@@ -46,6 +47,10 @@ LEAST_PASSAGES = 3
 
 LEAST_SHARE = 0.25
 """A side's arc counts where the contact was heard in so many of its beats: of fewer, the loudest may be others' sounds."""
+
+SAME_SHARE = 0.5
+"""Share of clocks in which the sounds of a kind begin at the same share of their power on both sides: of 49 pairs of real ticks
+0.7 is the likeliest, and 0.3 to 0.9 are within a factor of 3 of it."""
 
 BEYOND_CHANCE = 3.0
 """Standard uncertainties by which two sides must differ before the difference is taken for a fault (1 in 370)."""
@@ -80,7 +85,7 @@ def mean_arc_deg(
     steady: SteadyPeriod,
     *,
     together: dict[int, StackedPassage],
-    edges: Edges,
+    beginnings: Joint,
 ) -> UFloat:
     """Mean arc over the stretch heard, degrees; None where neither side gives one.
 
@@ -94,25 +99,50 @@ def mean_arc_deg(
         Period and beat error of the same stretch.
     together : dict
         Mean passage by side where single contacts are not heard.
-    edges : Edges
-        Doubt of where sounds begin, seconds.
+    beginnings : Joint
+        Doubt of where the sounds begin, seconds.
     """
     if clock.lift_deg is None:
         return None
     from uncertainties import ufloat
 
-    sides = [_side_arc(side, beats, arcs, clock, steady, together, edges) for side in (0, 1)]
-    per_side = [side for side in sides if side is not None]
+    per_side = {
+        side: found
+        for side in (0, 1)
+        if (found := _side_arc(side, beats, arcs, clock, steady, together)) is not None
+    }
     if not per_side:
         return None
-    values, spreads = np.array(per_side).T
-    mean = float(np.mean(values))
-    spread = float(np.sqrt(np.sum(spreads**2)) / len(spreads))
-    if len(values) == 2 and abs(values[0] - values[1]) > BEYOND_CHANCE * float(np.hypot(*spreads)):
-        # The balance swings as far one way as the other: where the sides disagree, one of them was misheard.
-        spread = max(spread, abs(float(values[0] - values[1])) / 2)
+    values = np.array([found.arc for found in per_side.values()])
+    scatters = np.array([found.scatter for found in per_side.values()])
+    by_begin = np.array([found.per_second * BY_PASSAGE[side] for side, found in per_side.items()])
+    covariance = by_begin @ beginnings.covariance @ by_begin.T + np.diag(scatters**2)
+    weights = _weights_of(covariance)
+    mean, spread = float(weights @ values), float(np.sqrt(weights @ covariance @ weights))
+    if len(values) == 2 and abs(values[0] - values[1]) > BEYOND_CHANCE * float(np.sqrt(np.trace(covariance))):
+        # The balance swings as far one way as the other: where the sides disagree one was misheard, nobody knows which.
+        mean, spread = float(np.mean(values)), max(spread, abs(float(values[0] - values[1])) / 2)
     of_arc = (clock.lift_tolerance_deg / np.sqrt(3) / clock.lift_deg, IMPULSE_SHARE)
     return ufloat(mean, float(np.hypot(spread, mean * np.linalg.norm(of_arc))))
+
+
+@dataclass(frozen=True, slots=True)
+class _SideArc:
+    """Mean arc of one side in degrees, its standard uncertainty by scatter, and what a longer passage changes of it."""
+
+    arc: float
+    scatter: float
+    per_second: float
+
+
+def _weights_of(covariance: FloatArray) -> FloatArray:
+    """Weights of one or two figures with which their mean is the surest; neither below zero."""
+    if len(covariance) == 1:
+        return np.ones(1)
+    one, two, both = covariance[0, 0], covariance[1, 1], covariance[0, 1]
+    differ = one + two - 2 * both
+    share = float(np.clip((two - both) / differ, 0.0, 1.0)) if differ > 1e-12 * (one + two) else 0.5
+    return np.array([share, 1 - share])
 
 
 def _side_arc(
@@ -122,9 +152,8 @@ def _side_arc(
     clock: Clock,
     steady: SteadyPeriod,
     together: dict[int, StackedPassage],
-    edges: Edges,
-) -> tuple[float, float] | None:
-    """Mean arc of one side and its standard uncertainty; None where it cannot be had."""
+) -> _SideArc | None:
+    """Mean arc of one side; None where it cannot be had."""
     assert clock.lift_deg is not None
     mine = beats.number % 2 == side
     if side in together:
@@ -132,15 +161,15 @@ def _side_arc(
         arc, _ = arc_and_offset_deg(passage_s, _finite_ms(steady), steady.period_s, clock.lift_deg)
         if not (np.isfinite(arc) and clock.lift_deg < arc < GREATEST_ARC_DEG):
             return None
-        return float(arc), float(arc) * float(np.hypot(together[side].uncertainty_s, 2 * EDGE_S)) / passage_s
+        doubt_s = float(np.hypot(together[side].uncertainty_s, 2 * EDGE_S))
+        return _SideArc(float(arc), float(arc) * doubt_s / passage_s, 0.0)
     rows = mine & np.isfinite(arcs)
     count = int(np.count_nonzero(rows))
     if count < LEAST_PASSAGES or count <= LEAST_SHARE * np.count_nonzero(mine):
         return None
     scatter = _scatter(beats.number[rows], arcs[rows]) / np.sqrt(count)
     mean = _mean_over_stretch(beats.number[rows], arcs[rows], beats.number)
-    edge_s = float(np.hypot(edges[side, "contact"], edges[side, "drop"]))
-    return mean, float(np.hypot(scatter, mean * edge_s / float(np.median(beats.passage_s[rows]))))
+    return _SideArc(mean, float(scatter), -mean / float(np.median(beats.passage_s[rows])))
 
 
 def offset_of(error_ms: UFloat, arc: UFloat, period: UFloat, clock: Clock) -> UFloat:
@@ -170,41 +199,65 @@ def offset_of(error_ms: UFloat, arc: UFloat, period: UFloat, clock: Clock) -> UF
     return ufloat(value, np.hypot(by_b, by_a))
 
 
-def edges_of(sounds: HeardSounds, seconds_per_sample: float) -> Edges:
-    """How surely the beginning of each kind of sound on each side is known."""
-    out = {}
-    for side in (0, 1):
-        for kind in ("contact", "drop"):
-            chosen = (sounds.beat % 2 == side) & (sounds.kind == kind) & sounds.certain
-            if chosen.any():
-                own = float(np.median(sounds.edge_uncertainty[chosen])) * seconds_per_sample
-                out[side, kind] = float(np.hypot(EDGE_S, own))
-    return out
+def beginnings_of(beats: Beats, sounds: HeardSounds, seconds_per_sample: float) -> Joint:
+    """By how much later than was stated each sound begins, in seconds, with the doubt of that, the sides weighed together.
 
-
-def side_edge_s(edges: Edges) -> float:
-    """What the edges add to the beat error: that of the middles of both sides, or of both drops."""
-    if (0, "contact") in edges and (1, "contact") in edges:
-        return float(np.sqrt(sum(value**2 for value in edges.values()))) / 2
-    return float(np.hypot(edges.get((0, "drop"), EDGE_S), edges.get((1, "drop"), EDGE_S)))
-
-
-def passages_apart_s(beats: Beats, edges: Edges) -> float:
-    """By how much the lift passages of both sides differ, where that is more than chance; they should not.
-
-    One of the four sounds was then timed from another of its parts, and the middle of its side is off by half of that.
+    Parameters
+    ----------
+    beats : Beats
+        As the sounds were stated.
+    sounds : HeardSounds
+        With the choices of where each kind begins.
+    seconds_per_sample : float
     """
-    means, doubts = [], []
+    doubts = [
+        _doubt_of(sounds, side, kind, seconds_per_sample) for side in (0, 1) for kind in ("contact", "drop")
+    ]
+    apart = _passages_apart_s(beats) if all(doubt is not None for doubt in doubts) else None
+    longest = 0.0 if apart is None else float(np.nanmedian(beats.passage_s))
+    return beginnings_of_both(
+        doubts,
+        SHARE_WEIGHTS,
+        same=SAME_SHARE,
+        apart=apart,
+        alike=(ALIKE, ALIKE_SHARE * longest, UNLIKE_SHARE * longest),
+    )
+
+
+def _doubt_of(sounds: HeardSounds, side: int, kind: str, seconds_per_sample: float) -> SoundDoubt | None:
+    """Choices of where one kind of sound of one side begins, and its scatter; None where it is not heard."""
+    chosen = (sounds.beat % 2 == side) & (sounds.kind == kind) & sounds.certain
+    if not chosen.any():
+        return None
+    choices = np.median(sounds.choices[chosen], axis=0)
+    rest = float(np.median(sounds.edge_uncertainty[chosen])) ** 2 - float(SHARE_WEIGHTS @ choices**2)
+    own_s = float(np.sqrt(max(rest, 0.0))) * seconds_per_sample
+    return SoundDoubt(choices * seconds_per_sample, float(np.hypot(EDGE_S, own_s)))
+
+
+def beat_error_edge_s(beginnings: Joint) -> float:
+    """What the beginnings add to the beat error: that of the middles of both sides, or of both drops."""
+    contacts = beginnings.covariance[0, 0] > 0 and beginnings.covariance[2, 2] > 0
+    return beginnings.spread_of(BY_BEAT_ERROR if contacts else np.array([0.0, -1.0, 0.0, 1.0]))
+
+
+def _passages_apart_s(beats: Beats) -> tuple[float, float] | None:
+    """By how much longer the passage of side a is than that of side b, and its standard uncertainty by single beats' scatter."""
+    means, scatters = [], []
     for side in (0, 1):
         rows = (beats.number % 2 == side) & np.isfinite(beats.passage_s)
         count = int(np.count_nonzero(rows))
         if count < LEAST_PASSAGES:
-            return 0.0
-        scatter = _scatter(beats.number[rows], beats.passage_s[rows]) / np.sqrt(count)
+            return None
+        scatters.append(_scatter(beats.number[rows], beats.passage_s[rows]) / np.sqrt(count))
         means.append(_mean_over_stretch(beats.number[rows], beats.passage_s[rows], beats.number))
-        doubts += [scatter, edges[side, "contact"], edges[side, "drop"]]
-    apart = abs(means[0] - means[1])
-    return apart if apart > BEYOND_CHANCE * float(np.linalg.norm(doubts)) else 0.0
+    return means[0] - means[1], float(np.linalg.norm(scatters))
+
+
+def passages_differ_s(beats: Beats, beginnings: Joint) -> float:
+    """By how much the lift passages of both sides differ, where that is more than chance; they should not."""
+    apart = _passages_apart_s(beats)
+    return abs(apart[0]) if apart is not None and beginnings.unlike > 0.5 else 0.0
 
 
 def _finite_ms(steady: SteadyPeriod) -> float:

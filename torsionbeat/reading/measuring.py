@@ -38,11 +38,11 @@ from torsionbeat.reading.figures import (
 )
 from torsionbeat.reading.jumps import Jump, find_jumps
 from torsionbeat.reading.mean_arc import (
-    edges_of,
+    beat_error_edge_s,
+    beginnings_of,
     mean_arc_deg,
     offset_of,
-    passages_apart_s,
-    side_edge_s,
+    passages_differ_s,
     single_arcs_deg,
 )
 from torsionbeat.reading.mean_period import SteadyPeriod, mean_period
@@ -50,6 +50,7 @@ from torsionbeat.reading.other_accounts import arc_in_doubt_deg, beat_error_in_d
 from torsionbeat.reading.remarks import in_step, remarks_on
 from torsionbeat.sound.remarks import as_remark
 from torsionbeat.theory.rate import DAY_S, rate_s_per_day
+from torsionbeat.theory.two_sides import Joint
 
 __all__ = ["reading_of"]
 
@@ -81,7 +82,6 @@ class _Figures:
     offset: UFloat
     arc: UFloat
     trend: UFloat
-    apart_s: float
 
 
 def reading_of(
@@ -129,15 +129,21 @@ def reading_of(
     beats, strays = without_strays(beats_of(heard.sounds, seconds, together))
     if len(beats.number) < LEAST_BEATS:
         raise NothingHeardError(_nothing(heard, name))
+    beginnings = beginnings_of(beats, heard.sounds, seconds_per_sample)
+    differ_s = passages_differ_s(beats, beginnings)
+    seconds = seconds + beginnings.later[2 * (heard.sounds.beat % 2) + (heard.sounds.kind == "drop")]
+    beats = beats_of(heard.sounds, seconds, together).of_numbers(beats.number)
     jumps = []
     if len(beats.number) >= LEAST_FOR_JUMPS:
         jumps = find_jumps(beats.number, beats.middle_s, half_period_s(beats))
     timebase = timebase.in_doubt_by(_losses_like(jumps, heard.samples * seconds_per_sample))
-    whole = _figures_of(beats, jumps, heard, clock, timebase, together)
+    whole = _figures_of(beats, jumps, heard, clock, timebase, together, beginnings)
     arcs = single_arcs_deg(beats, clock, whole.steady)
     turn = turn_of(beats.middle_s, arcs)
     part = _part_measured(beats, jumps, turn)
-    figures = whole if part.all() else _figures_of(beats.where(part), jumps, heard, clock, timebase, together)
+    figures = whole
+    if not part.all():
+        figures = _figures_of(beats.where(part), jumps, heard, clock, timebase, together, beginnings)
     arcs[part] = single_arcs_deg(beats.where(part), clock, figures.steady)
     if figures.arc is None and heard.other_accounts:
         arcs[:] = np.nan  # no arc is told of which the mean is not
@@ -163,7 +169,7 @@ def reading_of(
         strays=strays,
         together=bool(together),
         jumps=jumps,
-        differ_s=figures.apart_s,
+        differ_s=differ_s,
         turn=turn,
     )
     return replace(reading, remarks=(*(as_remark(one) for one in remarks), *told))
@@ -197,10 +203,10 @@ def _figures_of(
     clock: Clock,
     timebase: Timebase,
     together: dict[int, StackedPassage],
+    beginnings: Joint,
 ) -> _Figures:
     """Period, beat error, arc and what follows from them, over one stretch of beats."""
     seconds_per_sample = 1 / (heard.sample_rate_hz * (1 + timebase.offset_ppm * 1e-6))
-    sounds = heard.sounds
     inside = [jump for jump in jumps if beats.number[0] <= jump.before and jump.after <= beats.number[-1]]
     whole = _outside(beats.number, inside)
     steady = mean_period(
@@ -215,14 +221,12 @@ def _figures_of(
     own_s = float(np.sqrt(steady.period_uncertainty_s**2 + by_travel_s**2 + by_pull_s**2))
     by_crystal_s = steady.period_s * timebase.standard_uncertainty_ppm * 1e-6
     period = ufloat(steady.period_s, float(np.hypot(own_s, by_crystal_s)))
-    edges = edges_of(sounds, seconds_per_sample)
-    apart_s = passages_apart_s(beats, edges)
     error_ms = None
     if np.isfinite(steady.beat_error_s) and not heard.one_sided:
-        u_side = np.linalg.norm([steady.beat_error_uncertainty_s, side_edge_s(edges), apart_s / 2])
-        error_ms = ufloat(steady.beat_error_s * 1e3, float(u_side) * 1e3)
+        u_side = float(np.hypot(steady.beat_error_uncertainty_s, beat_error_edge_s(beginnings)))
+        error_ms = ufloat(steady.beat_error_s * 1e3, u_side * 1e3)
     arcs = single_arcs_deg(beats, clock, steady)
-    arc = mean_arc_deg(beats, arcs, clock, steady, together=together, edges=edges)
+    arc = mean_arc_deg(beats, arcs, clock, steady, together=together, beginnings=beginnings)
     error_ms = beat_error_in_doubt_ms(error_ms, heard.other_accounts, 1e3 * seconds_per_sample)
     arc = arc_in_doubt_deg(arc, heard.other_accounts, seconds_per_sample, steady.period_s, clock)
     return _Figures(
@@ -233,7 +237,6 @@ def _figures_of(
         offset=offset_of(error_ms, arc, period, clock),
         arc=arc,
         trend=arc_trend_deg_per_hour(beats.middle_s, beats.number, arcs),
-        apart_s=apart_s,
     )
 
 

@@ -1,0 +1,169 @@
+"""Two sides: what the same lift both ways says of where each sound begins.
+
+Where a sound begins is in doubt by its own shape, and that doubt is common to all its beats. But the balance passes the same
+lift both ways, so the passages from contact to drop take the same time on both sides: where they come out alike, none of the
+four sounds was timed from another of its parts, unless two of them by as much; where they differ, the most doubtful sound is
+the likeliest to be off. And one fork makes both sides' contacts: where one begins at a smaller share of its power, the other
+does so too. All joint choices are weighed (a mixture of normal distributions); what comes out is by how much later each sound
+begins, with the covariance of all four. Pure; any unit of time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import logsumexp
+
+from torsionbeat.errors import InputError
+
+__all__ = ["BY_BEAT_ERROR", "BY_PASSAGE", "Joint", "SoundDoubt", "beginnings_of_both"]
+
+FloatArray = npt.NDArray[np.float64]
+
+BY_BEAT_ERROR = np.array([-0.5, -0.5, 0.5, 0.5])
+"""By how much the middle of side b comes later against side a's, as each of contact a, drop a, contact b, drop b does."""
+BY_PASSAGE = (np.array([-1.0, 1.0, 0.0, 0.0]), np.array([0.0, 0.0, -1.0, 1.0]))
+"""The same of the passage of side a, and of side b."""
+_APART = BY_PASSAGE[0] - BY_PASSAGE[1]
+
+
+@dataclass(frozen=True, slots=True)
+class SoundDoubt:
+    """Where one mean sound may begin: later by one of ``choices``, shape (choices,), and by a normal scatter ``spread``."""
+
+    choices: FloatArray
+    spread: float
+
+
+@dataclass(frozen=True, slots=True)
+class Joint:
+    """By how much later each of contact a, drop a, contact b, drop b begins, shape (4,), against what was stated, and the
+    covariance about that, shape (4, 4); ``unlike``: odds share that the passages differ by more than their beginnings explain."""
+
+    later: FloatArray
+    covariance: FloatArray
+    unlike: float = 0.0
+
+    def spread_of(self, weights: FloatArray) -> float:
+        """Standard uncertainty of a sum of the four, each times its weight."""
+        return float(np.sqrt(weights @ self.covariance @ weights))
+
+
+def beginnings_of_both(
+    sounds: Sequence[SoundDoubt | None],
+    weights: FloatArray,
+    *,
+    same: float,
+    apart: tuple[float, float] | None = None,
+    alike: tuple[float, float, float] = (1.0, 0.0, 0.0),
+) -> Joint:
+    """All choices of where the sounds begin, weighed together.
+
+    Parameters
+    ----------
+    sounds : sequence of SoundDoubt or None
+        Contact and drop of side a, contact and drop of side b; None where one is not heard.
+    weights : ndarray
+        shape (choices,): probability of each choice.
+    same : float
+        Share of clocks in which the same choice holds for the sounds of a kind on both sides.
+    apart : tuple of float, optional
+        By how much longer the passage of side a was measured than that of side b, and its standard uncertainty by the scatter
+        of single beats.
+    alike : tuple of float
+        Share of clocks whose passages are alike, to what standard deviation; and by what (standard deviation) one of the four
+        sounds is off in the others, because it was timed from another of its parts.
+
+    Raises
+    ------
+    InputError
+        Passages of both sides, and one of their sounds is not given.
+
+    Notes
+    -----
+    Each choice of beginnings is a normal distribution, conditioned on the measured difference (the update of a Kalman filter);
+    their weights are those of the choice times the density of that difference.
+
+    Examples
+    --------
+    One contact in doubt by 3 ms, the other sounds by 0.1; its passage comes out 4 ms longer: it begins later by nearly that.
+
+    >>> sounds = [SoundDoubt(np.zeros(1), spread) for spread in (3.0, 0.1, 0.1, 0.1)]
+    >>> joint = beginnings_of_both(sounds, np.ones(1), same=0.0, apart=(4.0, 0.1))
+    >>> print(f"{joint.later[0]:.2f} {joint.spread_of(np.array([1.0, 0, 0, 0])):.2f}")
+    3.98 0.20
+    """
+    heard = [sound is not None for sound in sounds]
+    if apart is not None and not all(heard):
+        raise InputError(f"passages of both sides need all four sounds; {sum(heard)} were given.")
+    index, log_weight = _choices(heard, weights, same)
+    offsets = np.zeros((len(log_weight), 4))
+    variances = np.zeros(4)
+    for number, sound in enumerate(sounds):
+        if sound is not None:
+            offsets[:, number] = sound.choices[index[:, number]]
+            variances[number] = sound.spread**2
+    before = np.exp(log_weight) @ offsets
+    parts = [(log_weight, offsets, np.diag(variances))]
+    unlike = 0.0
+    if apart is not None:
+        parts = [
+            _measured(log_weight + np.log(alike[0]), offsets, variances, apart, alike[1]),
+            *(
+                _measured(
+                    log_weight + np.log(max((1 - alike[0]) / 4, 1e-300)), offsets, variances + one, apart, 0.0
+                )
+                for one in np.diag(np.full(4, alike[2] ** 2))
+            ),
+        ]
+        every = np.array([logsumexp(part[0]) for part in parts])
+        unlike = float(1 - np.exp(every[0] - logsumexp(every)))
+    share = np.concatenate([part[0] for part in parts])
+    share = np.exp(share - logsumexp(share))
+    means = np.concatenate([part[1] for part in parts])
+    # What was stated lies where it did before the sides were compared: only what they say moves it.
+    later = share @ means - before if apart is not None else np.zeros(4)
+    rest = means - later
+    covariance = np.einsum("n,ni,nj->ij", share, rest, rest)
+    sizes = np.array([len(part[0]) for part in parts])
+    shares = np.add.reduceat(share, np.concatenate([[0], np.cumsum(sizes)[:-1]]))
+    covariance += sum(one * part[2] for one, part in zip(shares, parts, strict=True))
+    return Joint(later, covariance, unlike)
+
+
+def _choices(heard: list[bool], weights: FloatArray, same: float) -> tuple[npt.NDArray[np.int64], FloatArray]:
+    """Every joint choice (choices, 4), and the logarithm of its probability."""
+    count = len(weights)
+    both = (1 - same) * np.outer(weights, weights) + same * np.diag(weights)
+    grids, logs = [], []
+    for contact_or_drop in (0, 1):
+        pair = [heard[contact_or_drop], heard[contact_or_drop + 2]]
+        one, two = np.meshgrid(np.arange(count if pair[0] else 1), np.arange(count if pair[1] else 1))
+        share = both[one, two] if all(pair) else weights[one + two] if any(pair) else np.ones(one.shape)
+        grids.append((one.ravel(), two.ravel()))
+        logs.append(np.log(np.maximum(share.ravel(), 1e-300)))
+    contacts, drops = (np.arange(len(log)) for log in logs)
+    contacts, drops = (part.ravel() for part in np.meshgrid(contacts, drops))
+    index = np.stack(
+        [grids[0][0][contacts], grids[1][0][drops], grids[0][1][contacts], grids[1][1][drops]], axis=1
+    )
+    return index, logs[0][contacts] + logs[1][drops]
+
+
+def _measured(
+    log_weight: FloatArray,
+    offsets: FloatArray,
+    variances: FloatArray,
+    apart: tuple[float, float],
+    tolerance: float,
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Weights, means and covariance after the passages' difference was measured (the update of a Kalman filter)."""
+    missing = apart[0] + offsets @ _APART
+    total = float(_APART**2 @ variances) + apart[1] ** 2 + tolerance**2
+    gain = -variances * _APART / total
+    moved = offsets + missing[:, None] * gain
+    covariance = np.diag(variances) - np.outer(gain, gain) * total
+    return log_weight - 0.5 * missing**2 / total - 0.5 * np.log(total), moved, covariance
