@@ -11,6 +11,7 @@ import pytest
 
 from torsionbeat.errors import DeviceError
 from torsionbeat.hearing.reference import ReferenceEar
+from torsionbeat.live import session
 from torsionbeat.live.level import Level
 from torsionbeat.live.session import listen_live as listen_really
 from torsionbeat.reading.analysis import analyse
@@ -18,6 +19,7 @@ from torsionbeat.reading.document import reading_document
 from torsionbeat.reading.figures import Clock
 from torsionbeat.sound.block import Block
 from torsionbeat.sound.keeper import Keeper
+from torsionbeat.sound.recording import open_recording
 from torsionbeat.twin import Recorder, simulate
 from torsionbeat.twin.room import OtherClock, Room
 
@@ -81,7 +83,7 @@ def test_state_grows_from_nothing_to_figures():
 
 
 def test_asking_costs_no_more_than_its_share():
-    """Each asking is made to cost 2 s: in 600 s at most a hundredth of (600 + 120 ahead) s may be spent."""
+    """Each asking is made to cost 2 s: in 600 s at most a hundredth of (600 + 60 ahead) s may be spent."""
     sound, _ = rendered(15.0, 300.0)
     sound = np.tile(sound, 2)
     ticks = iter(range(10**6))
@@ -92,8 +94,39 @@ def test_asking_costs_no_more_than_its_share():
             asked.append(state.reading_at_s)
 
     listen_live(Playback(sound), CLOCK, on_state=on_state, work_clock=lambda: 2.0 * next(ticks))
-    assert 1 <= len(asked) <= 0.01 * (600 + 120) / 2
+    assert 1 <= len(asked) <= 0.01 * (600 + 60) / 2
     assert asked[0] < 60
+
+
+def test_sound_taken_in_lumps_is_the_same_sound(tmp_path, monkeypatch):
+    """Blocks of 128 ms by themselves and two at a time, with a hole in the midst: the same figures and the same kept sound."""
+    sound, _ = rendered(15.0, 300.0)
+    found = []
+    for lump_s in (0.0, session.LUMP_S):
+        monkeypatch.setattr(session, "LUMP_S", lump_s)
+        source = Playback(sound, holes=((100 * RATE_HZ, 101 * RATE_HZ),))
+        folder = tmp_path / f"night-{lump_s}"
+        with kept(folder, source) as keeper:
+            result = listen_live(source, CLOCK, keeper=keeper)
+        with open_recording(folder) as recording:
+            blocks = list(recording.blocks())
+        places = np.concatenate([block.start_frame + np.arange(len(block.samples)) for block in blocks])
+        found.append((document(result.reading), places, np.concatenate([block.samples for block in blocks])))
+    (one, at, heard), (other, at_too, heard_too) = found
+    assert one == other
+    assert np.array_equal(at, at_too)
+    assert np.array_equal(heard, heard_too)
+    assert (
+        len(heard) == len(sound) - 2048 * 9
+    )  # blocks that begin before the hole's end and end behind its beginning
+
+
+def test_what_waits_is_taken_in_while_nothing_arrives():
+    night = session._Night(Playback(np.zeros(0, np.float32)), CLOCK, None, None, None, lambda: 0.0)
+    assert not night.take(Block(0, np.zeros((2048, 1), np.float32)))
+    assert night.heard_s == 0
+    night.wait()
+    assert night.heard_s == 2048 / RATE_HZ
 
 
 def test_planned_length_ends_the_night():

@@ -247,7 +247,10 @@ class Keeper:
         import soundfile
 
         full_scale = np.float32(1 << 23)  # by hand: libsndfile's own scaling from floats is not exact
-        steps = np.nan_to_num(np.clip(np.rint(block.samples * full_scale), -full_scale, full_scale - 1))
+        steps = np.rint(block.samples * full_scale)
+        np.clip(steps, -full_scale, full_scale - 1, out=steps)
+        if np.isnan(steps.sum()):
+            steps = np.nan_to_num(steps)
         samples = steps.astype(np.int32) << 8
         try:
             if self._file is None:
