@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from uncertainties import ufloat
 
 from torsionbeat.bench.known import KnownClock
 from torsionbeat.cli import main
@@ -94,6 +95,27 @@ def test_counts_of_a_free_swing_are_fitted_with_its_decay(make_night):
     assert wider.std_dev > 2 * lift.std_dev
     with pytest.raises(InputError, match="counted at its own moment"):
         lift_of_free_swing(reading, (CountedArc(430.0),))
+
+
+def test_without_a_beat_error_the_middle_of_the_lift_is_taken_to_be_that_of_the_swing(make_night):
+    reading, arc_at = swinging_down(make_night)
+    counted = (CountedArc(arc_at(600.0), 3.0, 600.0), CountedArc(arc_at(2400.0), 3.0, 2400.0))
+    unknown, _, _ = lift_of_free_swing(replace(reading, beat_error_ms=None), counted)
+    none, _, _ = lift_of_free_swing(replace(reading, beat_error_ms=ufloat(0.0, 0.1)), counted)
+    assert unknown.nominal_value == pytest.approx(none.nominal_value, rel=1e-9)
+    assert unknown.nominal_value == pytest.approx(
+        20.0, abs=0.2
+    )  # 1.8 deg out of beat moves it by a hundredth of that
+
+
+@pytest.mark.filterwarnings("error")
+def test_a_free_swing_heard_by_its_drops_alone_is_refused_in_words(make_night):
+    reading, arc_at = swinging_down(make_night)
+    deaf = replace(
+        reading, swings=replace(reading.swings, lift_passage_s=np.full(len(reading.swings), np.nan))
+    )
+    with pytest.raises(InputError, match="there are 1 and 0"):
+        lift_of_free_swing(deaf, (CountedArc(arc_at(600.0), 3.0, 600.0),))
 
 
 def test_from_the_command_into_the_clock_s_record(tmp_path, capsys):

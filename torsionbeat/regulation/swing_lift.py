@@ -80,8 +80,8 @@ def swing_lift(
 
     if not len(counted_deg) or len(time_s) < LEAST_PASSAGES:
         raise InputError(
-            f"a free swing needs one count at least, and {LEAST_PASSAGES} beats with contact and drop; {len(counted_deg)} "
-            f"counts and {len(time_s)} such beats are there. Move the microphone until the contact is heard, or record a "
+            f"a free swing needs one count at least, and {LEAST_PASSAGES} beats with contact and drop; there are "
+            f"{len(counted_deg)} and {len(time_s)}. Move the microphone until the contact is heard, or record a "
             "shorter part of the swing"
         )
     start, span = float(time_s[0]), float(np.ptp(time_s))
