@@ -49,40 +49,6 @@ def document(rate_s_per_day, source="unknown"):
     }
 
 
-def test_a_clock_is_added_shown_changed_and_listed(bench):
-    assert "holds no clock yet; begin with torsionbeat clock add NAME." in words(bench("clock", "list"))
-    added = words(
-        bench("clock", "add", "Harbour lamp", "--period", "60", "--lift", "20", "--lift-tolerance", "0.5")
-    )
-    assert "Harbour lamp is a clock, in the log since" in added
-    assert "Nominal period 60 s (out and back). Lift 20 deg, within 0.5 deg." in added
-    changed = words(bench("clock", "change", "Harbour lamp", "--lift", "22", "--strip-thickness", "76"))
-    assert "Lift 22 deg, within 0.5 deg." in changed
-    assert "strip thickness 76 micrometres" in changed
-    bench("clock", "change", "Harbour lamp", "--forget", "strip-thickness", "--new-name", "Lamp")
-    shown = words(bench("clock", "show", "Lamp"))
-    assert "It has not been heard yet." in shown
-    assert "lift from 20 deg to 22 deg; strip thickness from nothing to 76 micrometres." in shown
-    assert "76 micrometres to nothing; name from 'Harbour lamp' to 'Lamp'." in shown
-    bench("clock", "add", "Schoolroom", "--kind", "400-day")
-    listed = words(bench("clock", "list"))
-    assert "holds 2 clocks." in listed
-    assert "Schoolroom 400-day" in listed
-
-
-def test_an_air_driven_clock_gets_common_limits_and_says_so(bench):
-    added = words(bench("clock", "add", "Lamp", "--kind", "air-driven"))
-    assert (
-        "limits are those common for air-driven clocks (360 to 540 deg, knocking above 600); set this"
-        in added
-    )
-    assert "Healthy arc (amplitude end to end) from 360 to 540 deg. It knocks at 600 deg." in added
-    own = words(bench("clock", "add", "Own", "--kind", "air-driven", "--knock-arc", "640"))
-    assert "common" not in own
-    assert "Healthy arc" not in own
-    assert "It knocks at 640 deg." in own
-
-
 def test_a_reading_is_told_in_words(bench, tmp_path):
     bench("clock", "add", "Lamp")
     with open_log(tmp_path / "log.sqlite") as log:
@@ -150,16 +116,6 @@ def test_a_history_goes_elsewhere(bench, tmp_path, target):
         bench("clock", "import", str(tmp_path / target))
     bench("clock", "import", str(tmp_path / target), "--name", "Lamp two")
     assert "Seen [at] noon" in bench("clock", "show", "Lamp two")
-
-
-def test_notes_and_works(bench):
-    bench("clock", "add", "Lamp")
-    assert words(bench("note", "Lamp", "Bellows hold", "--when", "2026-03-01")) == (
-        "Noted on Lamp, 2026-03-01 00:00: Bellows hold"
-    )
-    assert words(bench("note", "Lamp", "Trued it", "--work", "spring", "--when", "2026-03-02T08:15")) == (
-        "Work kept on Lamp, 2026-03-02 08:15, spring: Trued it"
-    )
 
 
 def test_eighteen_seconds_in_a_week(bench):
@@ -318,131 +274,10 @@ def test_importing_the_commands_brings_no_database_in():
     assert result.stdout.strip() == "[]"
 
 
-@pytest.mark.parametrize(
-    ("work", "detail", "message"),
-    [
-        ("weights", None, "How much was not said, so nothing can be learnt from it"),
-        ("regulator", "tool=key", "keep it again with --detail moved=-0.5"),
-    ],
-)
-def test_work_from_which_nothing_can_be_learnt_says_so(bench, work, detail, message):
-    bench("clock", "add", "Lamp")
-    asked = ["note", "Lamp", "x", "--work", work, *([] if detail is None else ["--detail", detail])]
-    assert message in words(bench(*asked))
-    assert message not in words(bench(*asked, "--detail", "added_g=1", "--detail", "moved=1"))
-
-
-@pytest.mark.parametrize("value", ["x", "6800", "nan"])
-def test_grams_of_a_work_are_grams(bench, value):
-    bench("clock", "add", "Lamp")
-    with pytest.raises(InputError, match=r"added_g is .*; it must be a number from -500 to 500 g"):
-        bench("note", "Lamp", "x", "--work", "weights", "--detail", f"added_g={value}")
-
-
 # Putting right
 
 
-def test_what_is_taken_back_is_shown_struck_through_with_its_reason(bench):
-    bench("clock", "add", "Lamp", "--weight-total", "20")
-    bench("note", "Lamp", "3 g a side", "--work", "weights", "--detail", "added_g=6", "--when", "2026-03-01")
-    again = words(bench("note", "Lamp", "3 g a side", "--work", "weights", "--detail", "added_g=6"))
-    assert (
-        "Work 1 of 2026-03-01 says much the same, and nothing was heard between the two: both count." in again
-    )
-    shown = words(bench("clock", "show", "Lamp"))
-    assert "weight total 32 g" in shown
-    assert "work 1, weights 3 g a side (added_g 6)" in shown
-    said = words(bench("clock", "undo", "Lamp", "work", "2", "--because", "kept twice"))
-    assert "Taken back: work 2 of Lamp. It stays in the log and counts nowhere." in said
-    assert "In the record now: weight total 26 g." in said
-    assert "work 2, weights [taken back: kept twice] 3 g a side (added_g 6)" in words(
-        bench("clock", "show", "Lamp")
-    )
-    said = words(bench("clock", "restore", "Lamp", "work 2"))
-    assert "Brought back: work 2 of Lamp." in said
-    assert "weight total 32 g" in said
-    said = words(
-        bench("clock", "amend", "Lamp", "work", "2", "--detail", "added_g=2", "--text", "1 g a side")
-    )
-    assert "1 g a side (added_g 2)" in said
-    assert "weight total 28 g" in said
-    kept = json.loads(bench("clock", "show", "Lamp", "--json"))
-    assert [row["action"] for row in kept["changes"]] == ["undo", "restore", "amend"]
-    assert kept["changes"][2]["before"] == {"what": "3 g a side", "details": {"added_g": 6.0}}
-
-
-def test_the_amount_is_added_as_the_program_advises(bench):
-    bench("clock", "add", "Lamp", "--regulator-setting", "5")
-    said = words(bench("note", "Lamp", "turned it", "--work", "regulator"))
-    assert 'torsionbeat clock amend "Lamp" work 1 --detail' in said
-    said = words(bench("clock", "amend", "Lamp", "work", "1", "--detail", "moved=-0.5"))
-    assert "moved -0.5; setting 4.5, worked out" in said
-    assert "regulator setting 4.5" in said
-    said = words(bench("note", "Lamp", "once more", "--work", "regulator", "--detail", "moved=-1"))
-    assert "regulator setting 3.5" in words(bench("clock", "show", "Lamp"))
-
-
-def test_a_clock_is_taken_back_and_brought_back(bench):
-    bench("clock", "add", "Lamp")
-    assert "Taken back: the clock Lamp" in words(
-        bench("clock", "undo", "Lamp", "clock", "--because", "a slip")
-    )
-    assert "holds no clock yet" in words(bench("clock", "list"))
-    with pytest.raises(InputError, match=r"was taken back \(a slip\); bring it back with"):
-        bench("clock", "show", "Lamp")
-    assert "Brought back: the clock Lamp" in words(bench("clock", "restore", "Lamp", "clock"))
-    assert "Lamp is a clock" in words(bench("clock", "show", "Lamp"))
-
-
-@pytest.mark.parametrize(
-    ("arguments", "message"),
-    [
-        (["undo", "Lamp", "note"], "the entry 'note' cannot be read; write it as clock show does: note 3"),
-        (["undo", "Lamp", "3"], "the entry '3' cannot be read"),
-        (["undo", "Lamp", "note", "9" * 20], "cannot be read"),
-        (["undo", "Lamp", "song", "1"], "an entry is called 'song'; use one of note, work"),
-        (["undo", "Lamp", "note", "7"], "has no note 7; it has none yet"),
-        (
-            ["amend", "Lamp", "hand", "check", "1", "--text", "x"],
-            "of a hand check can be changed: checked_at",
-        ),
-        (["amend", "Lamp", "hand check 1"], "nothing was to be changed in hand check 1"),
-        (["amend", "Lamp", "handcheck", "1", "--detail", "a=1"], "details was to be changed in hand check 1"),
-    ],
-)
-def test_entries_that_are_not_there_or_cannot_be_put_right(bench, arguments, message):
-    bench("clock", "add", "Lamp")
-    bench("handcheck", "0h 0", "168h 18", "--clock", "Lamp")
-    before = bench("clock", "show", "Lamp", "--json")
-    with pytest.raises(InputError, match=message):
-        bench("clock", *arguments)
-    assert bench("clock", "show", "Lamp", "--json") == before
-
-
-def test_maker_serial_number_owner_and_train(bench):
-    added = words(
-        bench(
-            "clock", "add", "Lamp", "--maker", "Halden & Sons", "--serial", "417", "--train", "15,60/8,72/10"
-        )
-    )
-    assert "maker Halden & Sons" in added
-    assert "serial number 417" in added
-    assert "train 15,60/8,72/10" in added
-    bench("clock", "change", "Lamp", "--owner", "Keep it out of the sun.", "--forget", "serial")
-    shown = words(bench("clock", "show", "Lamp"))
-    assert "owner text Keep it out of the sun." in shown
-    assert "serial number 417" not in shown.partition("When")[0]
-
-
 # Texts and places
-
-
-def test_a_note_may_begin_with_a_minus_sign(bench):
-    bench("clock", "add", "Lamp")
-    assert "Noted on Lamp" in bench("note", "Lamp", "-0.5 turn, then left")
-    assert bench("note", "Lamp", "- wound", "--when", "2026-03-01").strip().endswith(": - wound")
-    assert "-0.5" in bench("note", "Lamp", "-0.5")
-    assert "-3 g" in words(bench("note", "Lamp", "--work", "weights", "--detail", "added_g=-3", "-3 g off"))
 
 
 def test_minutes_of_a_hand(bench):
@@ -450,29 +285,3 @@ def test_minutes_of_a_hand(bench):
     assert found["sightings"][1]["hand_minus_true_s"] == 60
     found = json.loads(bench("handcheck", "0h 0", "168h -1.5 min within 30 s", "--json"))
     assert found["sightings"][1]["hand_minus_true_s"] == -90
-
-
-@pytest.mark.parametrize(
-    "command",
-    [
-        ["clock", "list"],
-        ["clock", "show", "Lamp"],
-        ["clock", "change", "Lamp", "--lift", "20"],
-        ["clock", "undo", "Lamp", "note", "1"],
-        ["clock", "export", "Lamp", "lamp.json"],
-        ["note", "Lamp", "x"],
-    ],
-)
-def test_a_mistyped_log_is_not_begun(bench, tmp_path, monkeypatch, command):
-    monkeypatch.chdir(tmp_path)
-    with pytest.raises(InputError, match=r"there is no bench log .*bnech\.sqlite; check --log"):
-        bench(*command, "--log", "bnech.sqlite")
-    assert not (tmp_path / "bnech.sqlite").exists()
-
-
-def test_two_clocks_whose_names_differ_in_capitals_are_refused_in_words(bench):
-    bench("clock", "add", "Gate house")
-    with pytest.raises(InputError, match="a clock is named 'Gate house' already; choose another name"):
-        bench("clock", "add", "GATE HOUSE")
-    with pytest.raises(InputError, match="near names: Gate house"):
-        bench("note", "gate houses", "x")
