@@ -531,6 +531,7 @@ FAULTS: list[Fault] = [
         "theory/two_sides.py",
         "theory/test_two_sides.py",
         choices_of_the_sides_apart=("+ same * np.diag(weights)", "+ 0 * np.diag(weights)"),
+        what_one_fork_hides_apart=("fork = np.eye(4) + same *", "fork = np.eye(4) + 0 *"),
         passages_weigh_no_choice=(
             "log_weight - 0.5 * missing**2 / total",
             "log_weight - 0.0 * missing**2 / total",

@@ -67,6 +67,19 @@ def test_one_choice_for_both_sides_leaves_the_beat_error_and_widens_the_arc():
     assert together.spread_of(both) > apart.spread_of(both)
 
 
+def test_what_one_fork_hides_on_both_sides_leaves_the_beat_error_and_not_the_arc():
+    """Contacts in doubt by 3, drops by nothing: all of it in the mean passage where it is shared, none in the beat error."""
+    sounds = [SoundDoubt(np.zeros(3), 0.0, 3.0), SoundDoubt(np.zeros(3), 0.0)] * 2
+    mean = (BY_PASSAGE[0] + BY_PASSAGE[1]) / 2
+    for same in (0.0, 0.5, 1.0):
+        joint = beginnings_of_both(sounds, WEIGHTS, same=same)
+        assert joint.spread_of(BY_BEAT_ERROR) == pytest.approx(3 * np.sqrt((1 - same) / 2))
+        assert joint.spread_of(mean) == pytest.approx(3 * np.sqrt((1 + same) / 2))
+    # Passages alike say that both are off by the same, and not by how much.
+    alike = beginnings_of_both(sounds, WEIGHTS, same=0.5, apart=(0.0, 0.1))
+    assert alike.spread_of(mean) == pytest.approx(3 * np.sqrt(0.75), rel=0.01)
+
+
 def test_the_doubtful_sound_is_moved_and_the_sure_ones_stay():
     sounds = [SoundDoubt(np.zeros(3), spread) for spread in (3.0, 0.1, 0.1, 0.1)]
     joint = beginnings_of_both(sounds, WEIGHTS, same=0.4, apart=(4.0, 0.1))

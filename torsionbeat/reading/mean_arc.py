@@ -49,8 +49,9 @@ LEAST_SHARE = 0.25
 """A side's arc counts where the contact was heard in so many of its beats: of fewer, the loudest may be others' sounds."""
 
 SAME_SHARE = 0.5
-"""Share of clocks in which the sounds of a kind begin at the same share of their power on both sides: of 49 pairs of real ticks
-0.7 is the likeliest, and 0.3 to 0.9 are within a factor of 3 of it."""
+"""Share of clocks in which the sounds of a kind begin at the same share of their power on both sides (of 49 pairs of real ticks
+0.7 is the likeliest, and 0.3 to 0.9 are within a factor of 3 of it), and correlation of what else leaves them in doubt: what
+the room hides of one contact it hides of the other."""
 
 BEYOND_CHANCE = 3.0
 """Standard uncertainties by which two sides must differ before the difference is taken for a fault (1 in 370)."""
@@ -232,7 +233,7 @@ def _doubt_of(sounds: HeardSounds, side: int, kind: str, seconds_per_sample: flo
     choices = np.median(sounds.choices[chosen], axis=0)
     rest = float(np.median(sounds.edge_uncertainty[chosen])) ** 2 - float(SHARE_WEIGHTS @ choices**2)
     own_s = float(np.sqrt(max(rest, 0.0))) * seconds_per_sample
-    return SoundDoubt(choices * seconds_per_sample, float(np.hypot(EDGE_S, own_s)))
+    return SoundDoubt(choices * seconds_per_sample, EDGE_S, own_s)
 
 
 def beat_error_edge_s(beginnings: Joint) -> float:

@@ -32,10 +32,12 @@ _APART = BY_PASSAGE[0] - BY_PASSAGE[1]
 
 @dataclass(frozen=True, slots=True)
 class SoundDoubt:
-    """Where one mean sound may begin: later by one of ``choices``, shape (choices,), and by a normal scatter ``spread``."""
+    """Where one mean sound may begin: later by one of ``choices``, shape (choices,), by a normal scatter ``spread`` of its own,
+    and by one ``shared`` with the same sound of the other side, as far as both are of one fork."""
 
     choices: FloatArray
     spread: float
+    shared: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +71,8 @@ def beginnings_of_both(
     weights : ndarray
         shape (choices,): probability of each choice.
     same : float
-        Share of clocks in which the same choice holds for the sounds of a kind on both sides.
+        Share of clocks in which the same choice holds for the sounds of a kind on both sides; and correlation of their
+        shared scatters.
     apart : tuple of float, optional
         By how much longer the passage of side a was measured than that of side b, and its standard uncertainty by the scatter
         of single beats.
@@ -101,20 +104,28 @@ def beginnings_of_both(
         raise InputError(f"passages of both sides need all four sounds; {sum(heard)} were given.")
     index, log_weight = _choices(heard, weights, same)
     offsets = np.zeros((len(log_weight), 4))
-    variances = np.zeros(4)
+    shared = np.zeros(4)
+    own = np.zeros((4, 4))
     for number, sound in enumerate(sounds):
         if sound is not None:
             offsets[:, number] = sound.choices[index[:, number]]
-            variances[number] = sound.spread**2
+            own[number, number] = sound.spread**2
+            shared[number] = sound.shared
+    fork = np.eye(4) + same * (np.eye(4, k=2) + np.eye(4, k=-2))
+    own += np.outer(shared, shared) * fork
     before = np.exp(log_weight) @ offsets
-    parts = [(log_weight, offsets, np.diag(variances))]
+    parts = [(log_weight, offsets, own)]
     unlike = 0.0
     if apart is not None:
         parts = [
-            _measured(log_weight + np.log(alike[0]), offsets, variances, apart, alike[1]),
+            _measured(log_weight + np.log(alike[0]), offsets, own, apart, alike[1]),
             *(
                 _measured(
-                    log_weight + np.log(max((1 - alike[0]) / 4, 1e-300)), offsets, variances + one, apart, 0.0
+                    log_weight + np.log(max((1 - alike[0]) / 4, 1e-300)),
+                    offsets,
+                    own + np.diag(one),
+                    apart,
+                    0.0,
                 )
                 for one in np.diag(np.full(4, alike[2] ** 2))
             ),
@@ -156,14 +167,14 @@ def _choices(heard: list[bool], weights: FloatArray, same: float) -> tuple[npt.N
 def _measured(
     log_weight: FloatArray,
     offsets: FloatArray,
-    variances: FloatArray,
+    own: FloatArray,
     apart: tuple[float, float],
     tolerance: float,
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Weights, means and covariance after the passages' difference was measured (the update of a Kalman filter)."""
     missing = apart[0] + offsets @ _APART
-    total = float(_APART**2 @ variances) + apart[1] ** 2 + tolerance**2
-    gain = -variances * _APART / total
+    total = float(_APART @ own @ _APART) + apart[1] ** 2 + tolerance**2
+    gain = -own @ _APART / total
     moved = offsets + missing[:, None] * gain
-    covariance = np.diag(variances) - np.outer(gain, gain) * total
+    covariance = own - np.outer(gain, gain) * total
     return log_weight - 0.5 * missing**2 / total - 0.5 * np.log(total), moved, covariance
