@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from torsionbeat.errors import DeviceError
+from torsionbeat.errors import DeviceError, NothingHeardError
 from torsionbeat.hearing.reference import ReferenceEar
 from torsionbeat.live import session
 from torsionbeat.live.level import Level
@@ -127,6 +127,27 @@ def test_what_waits_is_taken_in_while_nothing_arrives():
     assert night.heard_s == 0
     night.wait()
     assert night.heard_s == 2048 / RATE_HZ
+
+
+def test_figures_that_are_taken_back_are_not_taken_back_in_silence(monkeypatch):
+    """Figures, then two askings that are not sure, then figures: said for as long as there are none, and only then."""
+    night = session._Night(Playback(np.zeros(0, np.float32)), CLOCK, None, None, None, lambda: 0.0)
+    heard = night.listener.heard_so_far()
+    answers = iter([None, "figures", None, None, "figures"])
+
+    def reading_of(*_):
+        if (answer := next(answers)) is None:
+            raise NothingHeardError("it is not yet sure which sound is which.")
+        return answer
+
+    monkeypatch.setattr(session, "reading_of", reading_of)
+    said = []
+    for _ in range(5):
+        night.measure(heard)
+        said.append((night.reading, night.why))
+    unsure = "it is not yet sure which sound is which."
+    taken_back = unsure + " The figures shown before are no longer sure."
+    assert said == [(None, unsure), ("figures", ""), (None, taken_back), (None, taken_back), ("figures", "")]
 
 
 def test_planned_length_ends_the_night():

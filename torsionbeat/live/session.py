@@ -55,6 +55,9 @@ AWAY_S = 2.0
 STATE_S = 1.0
 """How often the state is told while nothing arrives."""
 
+WITHDRAWN = " The figures shown before are no longer sure."
+"""Said where the newest asking gives none: of a handful of beats one more can leave two accounts."""
+
 LUMP_S = 0.25
 """So much sound is taken in at once: a block of 43 ms costs as much to hand on as one of 250 ms. A kill loses so much more."""
 
@@ -179,6 +182,7 @@ class _Night:
         self.asking = _Asking(max(first_s, SHORTEST_BETWEEN_S), max(first_s / 2.2, SHORTEST_BETWEEN_S))
         self.beats = BeatKeeping(keeper) if keeper is not None and keeper.keeps == "beats" else None
         self.reading: Reading | None = None
+        self.shown = False
         self.reading_at_s = 0.0
         self.standing_db: float | None = None
         self.voices: tuple[VoiceProfile, ...] = ()
@@ -274,10 +278,10 @@ class _Night:
         timebase = self.timebase(heard)
         try:
             self.reading = reading_of(heard, self.clock, timebase, self.name, self.remarks(), self.recorder)
-            self.why = ""
+            self.why, self.shown = "", True
         except NothingHeardError as error:
             self.reading = None
-            self.why = str(error)
+            self.why = f"{error}{WITHDRAWN if self.shown else ''}"
 
     def measure_at_last(self, heard: Heard) -> None:
         """The night's reading; whatever stands in its way, the night's sound and what is known stay."""
