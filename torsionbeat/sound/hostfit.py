@@ -120,10 +120,11 @@ def fit_host(
         return None
     counted_s = (frame - frame[0]) / sample_rate_hz
     lateness_s = host_s - host_s[0] - counted_s
-    losses, least_step_s = _silent_losses(stretch, lateness_s)
+    losses, windows, least_step_s = _silent_losses(stretch, lateness_s)
     late = _told_late(stretch, lateness_s)
     losses = dict(sorted((losses | late).items()))
     told = np.cumsum(np.concatenate([[0], np.diff(stretch) != 0]))
+    placed_again = False
     while True:
         group = told + np.searchsorted(list(losses), np.arange(len(frame)), "right")
         line = _line_through(group, counted_s, lateness_s)
@@ -138,8 +139,15 @@ def fit_host(
             if row in late or sizes_s[row] >= max(size_s / 2, LEAST_STEP_S)
         }
         if len(left) == len(losses):
-            break
-        losses = left
+            if placed_again:
+                break
+            placed_again = True
+            level_s = lateness_s - slope * counted_s
+            left = {
+                row if row in late else _again(level_s, group, row, windows[row]): size_s
+                for row, size_s in losses.items()
+            }
+        losses = dict(sorted(left.items()))
     at = {row: _place(frame, row, row in losses, gap_starts) for row in sizes_s}
     steps = tuple((at[row], size_s) for row, size_s in sizes_s.items())
     silent = tuple((at[row], sizes_s[row]) for row in losses)
@@ -201,8 +209,11 @@ def _height(level_s: FloatArray) -> float:
     return float(np.quantile(level_s, DECILE))
 
 
-def _silent_losses(stretch: IntArray, lateness_s: FloatArray) -> tuple[dict[int, float], float]:
-    """Rows, in order, before which sound was lost without a word, with sizes; and the smallest loss that would be seen."""
+def _silent_losses(
+    stretch: IntArray, lateness_s: FloatArray
+) -> tuple[dict[int, float], dict[int, int], float]:
+    """Rows, in order, before which sound was lost without a word, with sizes; the windows that saw them, in rows; and the
+    smallest loss that would be seen."""
     edges = [0, *(np.flatnonzero(np.diff(stretch)) + 1).tolist(), len(stretch)]
     pieces = [
         (first, min(first + LONGEST_PIECE, end))
@@ -210,6 +221,7 @@ def _silent_losses(stretch: IntArray, lateness_s: FloatArray) -> tuple[dict[int,
         for first in range(begin, end, LONGEST_PIECE)
     ]
     found: dict[int, float] = {}
+    seen_by: dict[int, int] = {}
     seen_s: list[float] = []
     # at each row what the shorter windows have seen, in units of their limits
     judged = np.zeros(len(lateness_s))
@@ -230,7 +242,7 @@ def _silent_losses(stretch: IntArray, lateness_s: FloatArray) -> tuple[dict[int,
                 if size_s > (CHANCE * shorter_s if missed else shorter_s):
                     continue
                 if all(abs(at - known) > window for known in found):
-                    found[at] = size_s
+                    found[at], seen_by[at] = size_s, window
         for first, scan in scans:
             height = np.where(np.isfinite(scan), np.abs(scan), 0.0) / limit_s
             judged[first : first + len(scan)] = np.maximum(judged[first : first + len(scan)], height)
@@ -246,7 +258,9 @@ def _silent_losses(stretch: IntArray, lateness_s: FloatArray) -> tuple[dict[int,
     }
     behind = {row: np.count_nonzero(stretch[row:] == stretch[row]) for row in found}
     sure = sorted(row for row in found if behind[row] >= LEAST_ROWS_BEHIND)[:MOST_STEPS]
-    return {_placed(lateness_s, row, pieces): found[row] for row in sure}, min(seen_s, default=math.inf)
+    places = {row: _placed(lateness_s, row, pieces) for row in sure}
+    windows = {places[row]: seen_by[row] for row in sure}
+    return {places[row]: found[row] for row in sure}, windows, min(seen_s, default=math.inf)
 
 
 def _scan(lateness_s: FloatArray, window: int) -> FloatArray:
@@ -302,6 +316,24 @@ def _placed(lateness_s: FloatArray, row: int, pieces: list[tuple[int, int]]) -> 
     before = float(np.quantile(lateness_s[max(low - window, first) : low], DECILE))
     behind = float(np.quantile(lateness_s[high : min(high + window, end)], DECILE))
     in_time = np.flatnonzero(lateness_s[low:high] < (before + behind) / 2)
+    return low + int(in_time[-1]) + 1 if len(in_time) else low
+
+
+def _again(level_s: FloatArray, group: IntArray, row: int, window: int) -> int:
+    """The place of a loss once the pace is known: anywhere within the window that saw it, by the heights on either side.
+
+    What is early cannot lie behind the loss, so it lies behind the last row that is nearer to the height before.
+    """
+    own, before = np.flatnonzero(group == group[row]), np.flatnonzero(group == group[row - 1])
+    low = max(row - window, int(before[0]) + LEAST_ROWS_A_SEGMENT)
+    high = min(row + window, int(own[-1]) + 1 - LEAST_ROWS_A_SEGMENT)
+    if not low < row < high:
+        return row
+    middle_s = (
+        _height(level_s[max(low - LEVEL_ROWS, int(before[0])) : low])
+        + _height(level_s[high : min(high + LEVEL_ROWS, int(own[-1]) + 1)])
+    ) / 2
+    in_time = np.flatnonzero(level_s[low:high] < middle_s)
     return low + int(in_time[-1]) + 1 if len(in_time) else low
 
 
