@@ -100,6 +100,19 @@ def test_a_night_of_unknown_temperature_counts_less(run, ask):
     assert "Of 1 of 6 readings the temperature is not known" in " ".join(told["remarks"])
 
 
+def test_a_rate_typed_by_hand_is_brought_to_the_same_temperature(run, ask):
+    """Typed at 24 C, where the clock loses by the warmth alone; without the temperature that looks like a change."""
+    keep(run, WARM, "--strip-material", "C17200")
+    typed = ("--rate", f"{3.0 + PER_K * (24.0 - MEAN):.2f}", "--rate-within", "0.4")
+    told = ask(*typed, "--temperature", "24")
+    assert told["rate_s_per_day"]["value"] == pytest.approx(3.0 + PER_K * (24.0 - MEAN) / 7, abs=0.5)
+    assert "of 7 readings the temperature is not known" not in " ".join(told["remarks"])
+    assert "Of 1 of 7 readings the temperature is not known" in " ".join(ask(*typed)["remarks"])
+    alone = run("correct", "--clock", "Lamp", "--temperature", "20")
+    assert alone.status == 2
+    assert "--rate" in alone.err
+
+
 def test_a_logger_s_file_tells_the_temperatures_of_all_nights(run, ask, tmp_path):
     keep(run, [None] * 6, "--strip-material", "C17200")
     rows = ["time,temperature"]

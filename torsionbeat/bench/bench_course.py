@@ -170,7 +170,7 @@ def _check(row: HandCheckRecord) -> Heard:
     )
 
 
-def given_heard(present: Present, now_s: float, rate: UFloat) -> Heard:
+def given_heard(present: Present, now_s: float, rate: UFloat, temperature_c: float | None = None) -> Heard:
     """Give a rate that was typed, or that of a reading which is not in the log, as the clock's last.
 
     Parameters
@@ -181,6 +181,8 @@ def given_heard(present: Present, now_s: float, rate: UFloat) -> Heard:
         Now, seconds since 1970.
     rate : ufloat
         Rate that was typed or read, s/day.
+    temperature_c : float, optional
+        How warm it was meanwhile, degrees Celsius.
     """
     return Heard(
         now_s,
@@ -193,6 +195,7 @@ def given_heard(present: Present, now_s: float, rate: UFloat) -> Heard:
         None
         if present.beat_time_s is None or present.beat_number is None or present.period_s is None
         else within_recording(present.beat_time_s, present.beat_number, present.period_s.nominal_value),
+        temperature_c=temperature_c,
     )
 
 

@@ -41,6 +41,9 @@ class StateOptions:
         typer.Option(metavar="FILE", help="Reading that analyse --json wrote (-: standard input)."),
     ] = None
     arc: Annotated[float | None, _number("Arc, end to end, with --rate (deg).")] = None
+    temperature: Annotated[
+        float | None, _number("How warm it was then, with --clock, for rates at one temperature (deg C).")
+    ] = None
     to: Annotated[float, _number("Leave the clock alone within this; know the rate to it (s/day).")] = 0.5
     room: Annotated[
         Path | None,
@@ -180,6 +183,7 @@ def request_of(
         rate_s_per_day=rate,
         reading=None if state.reading is None else document_of(state.reading),
         arc_deg=None if state.arc is None else ufloat(state.arc, 3.0),
+        temperature_c=state.temperature,
         known=about.known(),
         earlier=earlier_of(weights.earlier),
         stock=weights.stock(),

@@ -131,6 +131,7 @@ NEEDS: dict[str, dict[str, tuple[str, ...]]] = {
     "correct": {
         "rate_within": ("rate",),
         "arc": ("rate",),
+        "temperature": ("rate", "reading"),
         "disc_bore": ("disc_diameter",),
         "metal": ("disc_diameter",),
         "density": ("disc_diameter",),

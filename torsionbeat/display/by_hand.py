@@ -91,7 +91,8 @@ def _agreement(result: HandCheckResult) -> str:
     ppm, u_ppm = difference.nominal_value / S_PER_DAY_PER_PPM, difference.std_dev / S_PER_DAY_PER_PPM
     said += (
         f": they differ by {abs(difference.nominal_value):.1f} s a day, more than their intervals allow. "
-        "Either the rate has changed between the two, or the seconds of one are wrong"
+        "Either that one recording was no night like the others (torsionbeat advise says how far its nights differ), or the "
+        "rate has changed between the two, or the seconds of one are wrong"
     )
     if abs(ppm) > LARGEST_CRYSTAL_PPM:
         return f"{said}."

@@ -63,6 +63,8 @@ class AdviseRequest:
         A reading's document (schema 1), in the same place.
     arc_deg : ufloat, optional
         The arc that goes with a rate typed by hand.
+    temperature_c : float, optional
+        How warm it was at a rate typed by hand, or during a reading that is not in the log.
     known : KnownOfClock
         What is known of the clock; it goes before the record.
     earlier : tuple of float, optional
@@ -87,6 +89,7 @@ class AdviseRequest:
     rate_s_per_day: UFloat = None
     reading: dict[str, Any] | None = None
     arc_deg: UFloat = None
+    temperature_c: float | None = None
     known: KnownOfClock = field(default_factory=KnownOfClock)
     earlier: tuple[float, float] | None = None
     stock: Stock | None = field(default_factory=Stock)
@@ -306,7 +309,7 @@ def _gathered(request: AdviseRequest, known: KnownOfClock, log: BenchLog | None)
     works, readings = works_done(log, request.clock), readings_heard(log, request.clock)
     heard = [*readings, *checks_heard(log, request.clock)]
     if given is not None:
-        heard.append(given_heard(given, time.time(), given.rate_s_per_day))
+        heard.append(given_heard(given, time.time(), given.rate_s_per_day, request.temperature_c))
         return _Gathered(given, tuple(works), tuple(heard), request.began_s)
     if not heard:
         raise InputError(
