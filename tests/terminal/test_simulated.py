@@ -26,7 +26,12 @@ def rendering(period_s=60.0, *, beats=40, minutes=20.0, clock=True, **recorder):
 
 @pytest.mark.parametrize(
     ("period_s", "said"),
-    [(60.0 / (1 + 10 / 86_400), "gains 10.00 s a day"), (60.0 / (1 - 2.5 / 86_400), "loses 2.50 s a day")],
+    [
+        (60.0 / (1 + 10 / 86_400), "gains 10.00 s a day"),
+        (60.0 / (1 - 2.5 / 86_400), "loses 2.50 s a day"),
+        (60.0 / (1 - 0.004 / 86_400), "keeps time"),
+        (60.0, "keeps time"),
+    ],
 )
 def test_a_shorter_period_gains(period_s, said):
     words = simulated_words(rendering(period_s), Path("x.flac"), WHAT)
@@ -43,6 +48,17 @@ def test_a_shorter_period_gains(period_s, said):
 )
 def test_long_recordings_are_told_in_hours(minutes, said):
     assert said in simulated_words(rendering(minutes=minutes), Path("x.wav"), WHAT)
+
+
+def test_zero_has_no_sign():
+    one = rendering()
+    one.truth.figures = lambda: {
+        "period_s": 60.0,
+        "arc_deg": 430.0,
+        "offset_deg": -1e-4,
+        "beat_error_ms": -0.01,
+    }
+    assert "Offset 0.00 deg, beat error 0.0 ms." in simulated_words(one, Path("x.wav"), WHAT)
 
 
 def test_no_clock_and_too_few_beats():

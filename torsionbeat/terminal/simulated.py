@@ -24,6 +24,7 @@ def simulated_words(rendering: Rendering, out: Path, what: Demonstration) -> str
     what : Demonstration
         What was asked for.
     """
+    from torsionbeat.display.words import number
     from torsionbeat.theory.rate import rate_s_per_day
 
     recorder, truth = rendering.recorder, rendering.truth
@@ -39,11 +40,14 @@ def simulated_words(rendering: Rendering, out: Path, what: Demonstration) -> str
         first = f"{beats}, too few for a rate: {lasts} of {what.room_words}."
     else:
         rate = float(rate_s_per_day(period_s, what.nominal_period_s))
+        goes = (
+            f"{'gains' if rate > 0 else 'loses'} {abs(rate):.2f} s a day" if round(rate, 2) else "keeps time"
+        )
         first = (
-            f"The clock {'gains' if rate >= 0 else 'loses'} {abs(rate):.2f} s a day "
+            f"The clock {goes} "
             f"against its nominal period of {what.nominal_period_s:g} s.\n"
             f"Period {period_s:.6f} s, arc (amplitude end to end) {figures['arc_deg']:.1f} deg.\n"
-            f"Offset {figures['offset_deg']:.2f} deg, beat error {figures['beat_error_ms']:.1f} ms.\n"
+            f"Offset {number(figures['offset_deg'], 2)} deg, beat error {number(figures['beat_error_ms'], 1)} ms.\n"
             f"{len(truth.beats)} beats in {lasts} of {what.room_words}."
         )
     return f"{first}\nSound  {out} ({file})\nTruth  {out.with_suffix('.truth.json')} and .csv"
