@@ -288,7 +288,7 @@ def _trial_step(learnt: Learnt, regulator: Regulator) -> Change:
     # At its strongest it then moves the rate by what it is off.
     harmless = abs(mean) / max(learnt.effect_at_most, TINY_EFFECT)
     room = {1.0: regulator.high - regulator.setting, -1.0: regulator.setting - regulator.low}
-    if harmless > size:
+    if harmless > size and learnt.effect_at_most * half < WEAK_TRAVEL_S_PER_DAY:
         way = helps if room[helps] >= room[-helps] * INNER_SHARE else -helps
         size = max(size, math.floor(min(harmless, room[way]) / regulator.step) * regulator.step)
     if regulator.low <= regulator.setting + helps * size <= regulator.high and abs(learnt.effect_median) > 0:

@@ -47,7 +47,7 @@ def simulated_words(rendering: Rendering, out: Path, what: Demonstration) -> str
             f"The clock {goes} "
             f"against its nominal period of {what.nominal_period_s:g} s.\n"
             f"Period {period_s:.6f} s, arc (amplitude end to end) {figures['arc_deg']:.1f} deg.\n"
-            f"Offset {number(figures['offset_deg'], 2)} deg, beat error {number(figures['beat_error_ms'], 1)} ms.\n"
+            f"Offset {number(figures['offset_deg'] or 0.0, 2)} deg, beat error {number(figures['beat_error_ms'] or 0.0, 1)} ms.\n"
             f"{len(truth.beats)} beats in {lasts} of {what.room_words}."
         )
     return f"{first}\nSound  {out} ({file})\nTruth  {out.with_suffix('.truth.json')} and .csv"
