@@ -5,7 +5,14 @@ from __future__ import annotations
 from typing import Any
 
 from torsionbeat.bench.warm_nights import WORTH_SAYING_K
-from torsionbeat.display.words import amount, decimals, figure_words, number, plus_minus, rate_words
+from torsionbeat.display.words import (
+    amount,
+    decimals,
+    figure_words,
+    plus_minus,
+    rate_between,
+    rate_words,
+)
 from torsionbeat.jobs.advise import Judgement
 from torsionbeat.jobs.keep_adjustment import Kept
 from torsionbeat.learning.priors import WANDER_GRID
@@ -45,9 +52,7 @@ def judgement_sentences(judgement: Judgement) -> list[str]:
         said.append(LOCK)
     said += [words if len(steps) == 1 else f"{place.capitalize()}: {words}" for place, words in steps]
     if not advice.changes_nothing:
-        said.append(
-            f"Then expect of the next night: it {_rate_between(*advice.expected_interval_s_per_day)}."
-        )
+        said.append(f"Then expect of the next night: it {rate_between(*advice.expected_interval_s_per_day)}.")
         said += _rests_on(judgement)
     if advice.beat is not None and not advice.beat.needed:
         said.append(advice.beat.sentence)
@@ -308,25 +313,6 @@ def _weight_words(judgement: Judgement) -> str:
         digits = decimals((high - low) / 2)
         said += f". Exactly right may be anything from {low:.{digits}f} to {high:.{digits}f} g a side"
     return said + "."
-
-
-def _rate_between(value: float, low: float, high: float) -> str:
-    """Say a rate with an interval that may be lopsided.
-
-    Examples
-    --------
-    >>> _rate_between(-10, -130, 80)
-    'loses 10 s a day, between losing 130 and gaining 80'
-    """
-    digits = decimals((high - low) / 2)
-    if low < 0 < high:
-        between = f"between losing {number(-low, digits)} and gaining {number(high, digits)}"
-        if round(value, digits) == 0:
-            return f"keeps time, {between} s a day"
-    else:
-        near, far = sorted((abs(low), abs(high)))
-        between = f"between {number(near, digits)} and {number(far, digits)}"
-    return f"{'gains' if value >= 0 else 'loses'} {number(abs(value), digits)} s a day, {between}"
 
 
 def _rests_on(judgement: Judgement) -> list[str]:

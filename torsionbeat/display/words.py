@@ -31,6 +31,7 @@ __all__ = [
     "number",
     "plain",
     "plus_minus",
+    "rate_between",
     "rate_words",
     "reading_sentences",
     "sides_sentences",
@@ -145,8 +146,25 @@ def rate_words(rate_s_per_day: UFloat) -> str:
     ('gains 0.1 s a day, between losing 0.3 and gaining 0.5',
      'keeps time, between losing 0.4 and gaining 0.4 s a day')
     """
-    digits = decimals(COVERAGE * rate_s_per_day.std_dev)
-    value, (low, high) = rate_s_per_day.nominal_value, interval(rate_s_per_day)
+    return rate_between(rate_s_per_day.nominal_value, *interval(rate_s_per_day))
+
+
+def rate_between(value: float, low: float, high: float) -> str:
+    """Say a rate (s/day) with an interval that may be lopsided.
+
+    Parameters
+    ----------
+    value : float
+        The rate.
+    low, high : float
+        Ends of its 95 % interval.
+
+    Examples
+    --------
+    >>> rate_between(-10, -130, 80)
+    'loses 10 s a day, between losing 130 and gaining 80'
+    """
+    digits = decimals((high - low) / 2)
     if low < 0 < high:
         between = f"between losing {number(-low, digits)} and gaining {number(high, digits)}"
         if round(value, digits) == 0:

@@ -86,9 +86,7 @@ def swing_lift(
         )
     start, span = float(time_s[0]), float(np.ptp(time_s))
     if np.any((counted_s < start - 0.1 * span) | (counted_s > start + 1.1 * span)):
-        raise InputError(
-            "an arc was counted before or after the beats that are heard; give the moment within them"
-        )
+        raise InputError("an arc was counted before or after the beats heard; give its moment within them")
 
     def ratio(shape: FloatArray, at_s: FloatArray) -> FloatArray:
         first, air, dry = np.exp(shape[0]), shape[1], shape[2]
