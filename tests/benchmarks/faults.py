@@ -363,6 +363,7 @@ FAULTS: list[Fault] = [
     *of(
         "reading/arc_trend.py",
         "reading/test_arc_trend.py",
+        every_memory_as_likely=("LONGER_LIKELIER = 0.5", "LONGER_LIKELIER = 0.0"),
         correlation_ignored=(
             "ratio = (WANDER_SHARES * arc_deg / noise_deg) ** 2",
             "ratio = 0.0 * (WANDER_SHARES * arc_deg / noise_deg) ** 2",

@@ -407,4 +407,30 @@ FAULTS: list[Fault] = [
             "DAY_S * (1 - float(periods.mean()) / periods)",
         ),
     ),
+    *of(
+        "history/sound_rows.py",
+        "history/test_sound_rows.py",
+        spread_of_tones_half_as_doubtful=("_spread_hz, 0.13", "_spread_hz, 0.065"),
+        ring_twice_as_doubtful=("_fall_ms, 0.25", "_fall_ms, 0.5"),
+        brightness_half_as_doubtful=("_brightness_hz, 0.04", "_brightness_hz, 0.02"),
+        other_recorders_judged=("if not _one_recorder(before, after):", "if False:"),
+    ),
+    *of(
+        "beat_sounds/portrait.py",
+        "beat_sounds/test_portrait.py",
+        tones_against_the_loudest=("self.power / np.maximum(room, least)", "self.power / self.power.max()"),
+    ),
+    *of(
+        "regulation/beatsetting.py",
+        "regulation/test_beatsetting.py",
+        margin_without_its_doubt=("COVERAGE * margin.std_dev", "COVERAGE"),
+    ),
+    *of(
+        "learning/response.py",
+        "learning/test_response.py",
+        doubt_of_an_inertia_halved=(
+            "math.hypot(inertia_percent / 100, 2 * radius_doubt_mm / radius) / math.sqrt(3)",
+            "math.hypot(inertia_percent / 100, 2 * radius_doubt_mm / radius) / math.sqrt(12)",
+        ),
+    ),
 ]

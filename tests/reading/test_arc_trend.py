@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.signal import lfilter
 
-from torsionbeat.reading.arc_trend import arc_trend_deg_per_hour
+from torsionbeat.reading.arc_trend import _family, arc_trend_deg_per_hour
 
 COVERAGE = 1.96
 
@@ -78,3 +78,13 @@ def test_student_is_counted_for_few_arcs():
     assert (
         trend.std_dev > 2.365 / 1.96 * plain * 0.95
     )  # a wander may be fitted, which moves the line a little
+
+
+def test_a_longer_memory_is_the_likelier_beforehand_by_its_root():
+    """All members together are certain; of one size, 500 beats are ten times as likely as 5 (an arc answers slowly)."""
+    number = np.arange(40)
+    arc = 300 + np.random.default_rng(5).standard_normal(40)
+    _, family = _family(7.5 * number, number, arc)
+    priors = [prior for *_, prior in family._members]
+    assert np.exp(np.concatenate(priors)).sum() == pytest.approx(1.0)
+    assert np.exp(priors[-1] - priors[1]) == pytest.approx(10.0)
