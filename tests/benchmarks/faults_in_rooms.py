@@ -193,6 +193,15 @@ FAULTS: list[Fault] = [
         slope_not_taken_out_of_steps=("= (rise - outer)[at < len(step)]", "= rise[at < len(step)]"),
         least_step_of_a_tenth=("LEAST_STEP_S = 0.003", "LEAST_STEP_S = 0.1"),
         busy_moments_are_losses=("STEP_RATIO = 8.0", "STEP_RATIO = 1.0"),
+        losses_not_placed_again=("else _again(level_s, group, row, windows[row])", "else row"),
+    ),
+    # live
+    *of(
+        "live/session.py",
+        "live/test_session.py",
+        figures_taken_back_in_silence=("{WITHDRAWN if self.shown else ''}", ""),
+        lumps_over_a_hole=("block.start_frame != self._waiting[-1].stop_frame", "False"),
+        last_lump_lost=("    night.take_waiting()\n    heard =", "    heard ="),
     ),
     # hearing
     *of(
