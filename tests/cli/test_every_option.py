@@ -79,18 +79,6 @@ def test_the_other_side_has_the_name_it_is_given(run, asked, sounds):
     assert [astuple(one)[3:5] for one in kept] == [("the window", "the wall"), ("the window", "")]
 
 
-def test_the_share_above_the_fork_reaches_the_job_of_the_arc(run, asked, sounds):
-    kept = asked("torsionbeat.jobs.by_hand", "two_offsets")
-    both = (str(sounds / "clock.flac"), str(sounds / "room.flac"))
-    run("arc", *both, "--turned", "5", "--period", "6", "--share-above-fork", "0.4")
-    run("arc", *both, "--turned", "5", "--period", "6")
-    run("arc", *both, "--turned", "5", "--period", "6", "--keep-sides")
-    run("arc", *both, "--turned", "5", "--period", "6", "--swap-sides")
-    assert [one.turned_deg for one in kept] == [5.0] * 4
-    assert [one.share_above_fork for one in kept] == [0.4, 1.0, 1.0, 1.0]
-    assert [one.swap_sides for one in kept] == [None, None, False, True]
-
-
 def test_a_number_of_channels_is_for_a_microphone_and_told_with_a_file(run, sounds):
     refused = run("inbeat", "--from", str(sounds / "clock.flac"), "--period", "6", "--channels", "2")
     assert refused.status == 2
