@@ -73,7 +73,7 @@ WANDER_GRID = np.geomspace(0.06, 13.0, 11)
 
 WANDER_SCALE = 1.0  # s/day: the median of the half-t
 WANDER_FREEDOM = 1.0
-"""Half-t of the wander where nothing is known: half of all clocks below a second a day, one in seven above five (common
+"""Half-t of the wander where nothing is known: half of all clocks below a second a day, one in eight above five (common
 practice for such clocks; a heavier tail costs nights on calm clocks, a lighter one breaks promises on unsteady ones: at
 0.7 and a wander of 3 s/day the promise after five works held 80 of 100)."""
 
