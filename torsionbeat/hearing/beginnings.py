@@ -40,11 +40,12 @@ LOOK_BACK = 100
 before their peak (realsounds)."""
 BEGINS = 0.02
 """Share of its greatest power at which a sound begins."""
-_SHARES = BEGINS * 1.6 ** np.arange(-4.0, 5.0)
+_SHARES = BEGINS * 1.6 ** np.arange(-4.0, 5.0)  # four steps either way: 2.3 spreads
 _SHARE_SPREAD = 0.8
 """Other shares at which it may be said to begin (each 1.6 times the one before), and the spread of their natural logarithm about
 `BEGINS`. Of 102 mean sounds of six real ticks in rooms spreads of 0.6 to 0.9 are equally likely; with 0.6 the arcs' intervals
 held 86 in 100, with 0.8 91."""
+# A normal distribution of the logarithm, cut at the last share.
 SHARE_WEIGHTS: FloatArray = np.exp(-0.5 * (np.log(_SHARES / BEGINS) / _SHARE_SPREAD) ** 2)
 SHARE_WEIGHTS /= SHARE_WEIGHTS.sum()
 """How likely each of those shares is the one at which the sound begins."""

@@ -27,7 +27,7 @@ BY_BEAT_ERROR = np.array([-0.5, -0.5, 0.5, 0.5])
 """By how much the middle of side b comes later against side a's, as each of contact a, drop a, contact b, drop b does."""
 BY_PASSAGE = (np.array([-1.0, 1.0, 0.0, 0.0]), np.array([0.0, 0.0, -1.0, 1.0]))
 """The same of the passage of side a, and of side b."""
-_APART = BY_PASSAGE[0] - BY_PASSAGE[1]
+_APART = BY_PASSAGE[0] - BY_PASSAGE[1]  # by how much the two passages differ, as each of the four does
 
 
 @dataclass(frozen=True, slots=True)
