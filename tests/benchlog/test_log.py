@@ -29,6 +29,13 @@ def test_clocks_stand_in_order_of_their_names(log):
     assert [clock.name for clock in log.clocks()] == ["Attic", "mantel", "zeppelin"]
 
 
+@pytest.mark.parametrize("nowhere", [None, ""])
+def test_a_reading_without_a_recording_names_no_folder(log, reading, nowhere):
+    log.add_clock("Attic")
+    log.add_reading("Attic", reading(2.4), nowhere)
+    assert [found.recording_path for found in log.readings("Attic")] == [""]
+
+
 def test_a_reading_comes_back_digit_for_digit(log, reading):
     log.add_clock("Attic")
     kept = log.add_reading("Attic", reading(2.4), "night.flac", "0F" * 32)

@@ -189,7 +189,7 @@ class Entries(Answers):
         kept = plain(document, "the reading")
         if sha256 is not None and (len(sha256) != 64 or set(sha256.lower()) - set("0123456789abcdef")):
             raise InputError(f"the recording's sha256 is {sha256!r}; it must be 64 hexadecimal digits")
-        path = "" if recording_path is None else str(Path(recording_path).absolute())
+        path = str(Path(recording_path).absolute()) if recording_path else ""
         digest = (sha256 or "").lower()
         columns = reading_columns(kept) | {
             "recording_path": path.encode("utf-8", "replace").decode("utf-8"),
