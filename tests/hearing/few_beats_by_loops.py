@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import replace
 
 import numpy as np
@@ -45,14 +46,21 @@ def guesses(peaks, nominal_s, near):
         before = np.concatenate([t[i] - t, t[j] - t])
         passages = before[(before > _SHORTEST_PASSAGE_S) & (before < _LONGEST_PASSAGE * period)]
         aside = (t - start) % period - period / 2
-        asides = aside[np.abs(aside) < _FARTHEST_OUT * period]
-        for out_of_half in (None, *map(float, asides)):
-            for passage in (None, *map(float, passages)):
+        sides = (None, *map(float, aside))
+        lifts = (None, *map(float, passages))
+        # the second side's loud sound is its drop; or its contact, and the drop comes a lift later
+        for later in (False, True):
+            for side, passage in itertools.product(sides, lifts):
+                late = side
+                if later and late is not None:
+                    late = None if passage is None else late + passage
+                if late is not None and abs(late) >= _FARTHEST_OUT * period:
+                    continue
                 key = tuple(
                     None if value is None else round(value / _GRID_S)
-                    for value in (period, start, out_of_half, passage)
+                    for value in (period, start, late, passage)
                 )
-                out.setdefault(key, FewBeats(float(period), start, passage, out_of_half, 0.0))
+                out.setdefault(key, FewBeats(float(period), start, passage, late, 0.0))
     return list(out.values())
 
 

@@ -195,3 +195,25 @@ def test_nothing_is_left_beside_an_even_train():
     """All peaks are ticks: nothing remains to suggest a clock, and nothing fails."""
     ticks = np.arange(0.4, LENGTH_S, 0.7)
     assert few_beats(ticks, np.full(len(ticks), 25.0), LENGTH_S, 6.0) == []
+
+
+def test_a_contact_louder_than_its_drop_is_no_drop():
+    """Side a's drop and side b's contact are the loud ones, and the room has more loud peaks than are looked at for pairs."""
+    rng = np.random.default_rng(3)
+    period_s, passage_s, late_s, start_s = 6.0, 0.12, 0.02, 1.3
+    rows = np.arange(5)
+    parts = [room(60, seed=2)]
+    for half, late, ahead, level in (
+        (0.0, 0.0, 0.0, 30.0),
+        (0.0, 0.0, passage_s, 22.0),
+        (0.5, late_s, 0.0, 16.0),
+        (0.5, late_s, passage_s, 24.0),
+    ):
+        at = start_s + (rows + half) * period_s + late - ahead + 0.001 * rng.standard_normal(len(rows))
+        parts.append((at[at < LENGTH_S], np.full(np.count_nonzero(at < LENGTH_S), level)))
+    # as many louder than that drop as there may be: no pair of peaks tells of it
+    parts.append((rng.uniform(0, LENGTH_S, 26), np.full(26, 18.0)))
+    best = few_beats(*joined(*parts), LENGTH_S, period_s)[0]
+    assert best.passage_s == pytest.approx(passage_s, abs=0.003)
+    turned = 1.0 < (best.drop_s - start_s) % period_s < 5.0
+    assert best.out_of_half_s == pytest.approx(-late_s if turned else late_s, abs=0.005)

@@ -8,7 +8,7 @@ from scipy import stats
 from scipy.integrate import quad
 
 from torsionbeat.reading import mean_period as mean_period_module
-from torsionbeat.reading.mean_period import mean_period
+from torsionbeat.reading.mean_period import mean_period, no_surer_than_its_parts
 
 COVERAGE = 1.96
 
@@ -181,3 +181,46 @@ def test_groups_of_beats_count_by_their_number():
     assert mean_period(time, number).event_noise_s == pytest.approx(
         0.002, rel=0.3
     )  # a walk takes a part of it
+
+
+def few(end_s=0.0, contacts_s=0.0):
+    """Fifteen beats to a fifth of a millisecond, their drops and middles; the last one off, or every third contact."""
+    rng = np.random.default_rng(5)
+    number, drop = beats(rng, 15, sigma_s=2e-4)
+    middle = drop + 2e-4 * rng.standard_normal(15)
+    middle[-1] += end_s
+    middle[[4, 6, 14]] += contacts_s
+    return number, drop, middle
+
+
+def test_parts_that_agree_leave_the_uncertainty_as_it_is():
+    """White noise: what a part left out may differ by is what Hausman's variance allows, so that little is added."""
+    number, drop, _ = few()
+    steady = mean_period(drop, number)
+    told = no_surer_than_its_parts(steady, drop, drop, number)
+    assert told.period_s == steady.period_s
+    assert steady.period_uncertainty_s <= told.period_uncertainty_s < 1.5 * steady.period_uncertainty_s
+
+
+@pytest.mark.parametrize("fault", [{"end_s": -4e-3}, {"contacts_s": -3e-3}])
+def test_a_badly_timed_end_or_contact_is_no_change_of_the_clock(fault):
+    number, drop, middle = few(**fault)
+    steady = mean_period(middle, number)
+    told = no_surer_than_its_parts(steady, middle, drop, number)
+    assert abs(told.period_s - 15.0) < 2.5 * told.period_uncertainty_s
+    without = mean_period(middle[:-1], number[:-1])
+    by_drops = mean_period(drop, number)
+    variance = steady.period_uncertainty_s**2
+    first = mean_period(middle[1:], number[1:])
+    beyond = [
+        (part.period_s - steady.period_s) ** 2 - max(part.period_uncertainty_s**2 - variance, 0.0)
+        for part in (first, without, by_drops)
+    ]
+    assert told.period_uncertainty_s == pytest.approx(np.sqrt(variance + max(beyond)))
+    assert told.period_uncertainty_s > 1.2 * steady.period_uncertainty_s
+
+
+def test_many_beats_are_left_as_they_are():
+    number, time = beats(np.random.default_rng(1), 65)
+    steady = mean_period(time, number)
+    assert no_surer_than_its_parts(steady, time, time + 1e-3 * number, number) is steady

@@ -236,10 +236,12 @@ def _guesses(peaks: _Peaks, nominal_s: float, near: float) -> FloatArray:
     none = np.full(period.shape, np.nan)
     late = np.hstack([none, (t - start) % period - period / 2])
     ahead = np.hstack([none, one - t, other - t])
-    out = np.isnan(late) | (np.abs(late) < _FARTHEST_OUT * period)
+    # A loud sound of the second side is its drop, or its contact: then the drop comes a lift later.
+    late = late[:, None, :, None] + np.stack([np.zeros_like(ahead), ahead], 1)[:, :, None, :]
+    out = np.isnan(late) | (np.abs(late) < _FARTHEST_OUT * period[:, :, None, None])
     lifts = np.isnan(ahead) | ((ahead > _SHORTEST_PASSAGE_S) & (ahead < _LONGEST_PASSAGE * period))
-    pair, side, lift = np.nonzero(out[:, :, None] & lifts[:, None, :])
-    made = np.column_stack([start[pair, 0], period[pair, 0], late[pair, side], ahead[pair, lift]])
+    pair, role, side, lift = np.nonzero(out & lifts[:, None, None, :])
+    made = np.column_stack([start[pair, 0], period[pair, 0], late[pair, role, side, lift], ahead[pair, lift]])
     places = np.where(np.isnan(made), _CELLS // 2 - 1, np.rint(made / _GRID_S)).astype(np.int64) + _CELLS // 2
     cells = places @ (_CELLS ** np.arange(4))
     return np.asarray(made[np.sort(np.unique(cells, return_index=True)[1])])

@@ -45,7 +45,7 @@ from torsionbeat.reading.mean_arc import (
     passages_differ_s,
     single_arcs_deg,
 )
-from torsionbeat.reading.mean_period import SteadyPeriod, mean_period
+from torsionbeat.reading.mean_period import SteadyPeriod, mean_period, no_surer_than_its_parts
 from torsionbeat.reading.other_accounts import arc_in_doubt_deg, beat_error_in_doubt_ms
 from torsionbeat.reading.remarks import in_step, remarks_on
 from torsionbeat.sound.remarks import as_remark
@@ -209,9 +209,10 @@ def _figures_of(
     seconds_per_sample = 1 / (heard.sample_rate_hz * (1 + timebase.offset_ppm * 1e-6))
     inside = [jump for jump in jumps if beats.number[0] <= jump.before and jump.after <= beats.number[-1]]
     whole = _outside(beats.number, inside)
-    steady = mean_period(
-        beats.middle_s[whole], beats.number[whole], tuple(jump.before + 0.5 for jump in inside)
-    )
+    middle_s, number = beats.middle_s[whole], beats.number[whole]
+    at_jumps = tuple(jump.before + 0.5 for jump in inside)
+    steady = mean_period(middle_s, number, at_jumps)
+    steady = no_surer_than_its_parts(steady, middle_s, beats.drop_s[whole], number, at_jumps)
     # A passage that travels unseen moves the middle of its side by half of it a beat: the mean of both sides by a
     # quarter, and there are two beats to a period.
     by_travel_s = sum(side.mean_s * side.travel_uncertainty for side in together.values()) / 2
