@@ -303,7 +303,7 @@ FAULTS: list[Fault] = [
         ),
         passages_apart_by_chance=("BEYOND_CHANCE = 3.0", "BEYOND_CHANCE = 0.1"),
         edge_of_a_tenth=("EDGE_S = 0.00015", "EDGE_S = 0.000015"),
-        greatest_arc_small=("GREATEST_ARC_DEG = 1000.0", "GREATEST_ARC_DEG = 280.0"),
+        greatest_arc_small=("GREATEST_ARC_DEG = 750.0", "GREATEST_ARC_DEG = 280.0"),
         scatter_not_divided=(
             "0.5 * float(np.sqrt(np.mean(chosen**2)))) / float(np.sqrt(6))",
             "0.5 * float(np.sqrt(np.mean(chosen**2))))",

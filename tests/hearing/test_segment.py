@@ -10,7 +10,7 @@ import pytest
 from torsionbeat.hearing.account import Account, Roles
 from torsionbeat.hearing.bands import plan_bands
 from torsionbeat.hearing.search import Wanted
-from torsionbeat.hearing.segment import _rivals, hear_chapter, hear_pieces
+from torsionbeat.hearing.segment import _rivals, _with_second_opinion, hear_chapter, hear_pieces
 from torsionbeat.twin import Room, at_sigmas
 
 RATE_HZ = 16_000
@@ -113,3 +113,34 @@ def test_accounts_that_give_the_same_figures_are_no_rivals():
     assert rival.share == pytest.approx(np.exp(-3) / (1 + np.exp(-0.1) + np.exp(-3)))
     assert rival.later == pytest.approx((300 - 260) / -2)  # side a's middle is later by half of that
     assert _rivals(accounts[:2]) == ()
+
+
+def moved(heard, side, frames):
+    """The same with one side's drops so many frames later."""
+    sides = list(heard.sides)
+    drop = sides[side].drop
+    sides[side] = replace(sides[side], drop=replace(drop, frame=drop.frame + frames))
+    return replace(heard, sides=tuple(sides))
+
+
+@pytest.mark.parametrize(("side", "later"), [(1, -200.0), (0, 200.0)])
+@pytest.mark.parametrize("turned", [False, True])
+def test_a_second_opinion_that_has_other_drops_is_a_rival(heard, side, later, turned):
+    """A side's drops 100 ms early, or the other's late: the second side comes so much earlier, however the sides are named."""
+    other = moved(heard, side, later)
+    if turned:
+        other = replace(other, sides=other.sides[::-1])
+    (rival,) = _with_second_opinion(heard, other).rivals[len(heard.rivals) :]
+    assert rival.share == 0.5
+    assert rival.later == pytest.approx(-200.0, abs=1.0)
+    passages = [float(np.median(one.drop.frame - one.contact.frame)) for one in heard.sides]
+    passages[side] += later
+    assert rival.passages == pytest.approx(tuple(passages), abs=10.0)
+
+
+def test_a_second_opinion_of_the_same_sounds_changes_nothing(heard):
+    assert _with_second_opinion(heard, moved(heard, 1, 20.0)) is heard
+    assert _with_second_opinion(heard, replace(heard, sides=heard.sides[::-1])) is heard
+    assert _with_second_opinion(heard, replace(heard, sides=heard.sides[:1])) is heard
+    other_clock = replace(moved(heard, 1, 300.0), period_frames=1.05 * heard.period_frames)
+    assert _with_second_opinion(heard, other_clock) is heard

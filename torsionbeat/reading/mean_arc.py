@@ -38,9 +38,9 @@ IMPULSE_SHARE = 0.0005
 """Standard uncertainty of the arc, as a share of it, from the impulse itself: unlocking slows the balance and the
 push quickens it within the lift, so the passage is not quite that of a free swing (twin: 0.06 % at Q 300)."""
 
-GREATEST_ARC_DEG = 1000.0
-"""No torsion balance swings so far (they knock above roughly 600: common practice, no source): what gives a greater
-arc is not the contact."""
+GREATEST_ARC_DEG = 750.0
+"""No torsion balance swings so far (they knock above roughly 600: common practice, no source; and the lift may be stated a
+fifth too great): what gives a greater arc is not the contact."""
 
 LEAST_PASSAGES = 3
 """Fewer passages of a side have no scatter to speak of."""

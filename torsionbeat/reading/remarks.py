@@ -8,6 +8,7 @@ from torsionbeat.hearing.heard import Heard
 from torsionbeat.reading.arc_course import Turn, settling_of
 from torsionbeat.reading.figures import Reading
 from torsionbeat.reading.jumps import Jump
+from torsionbeat.reading.mean_arc import GREATEST_ARC_DEG
 from torsionbeat.reading.other_accounts import remark_on_accounts
 from torsionbeat.sound.remarks import Remark
 
@@ -319,7 +320,7 @@ def _on_arc(reading: Reading, heard: Heard) -> list[Remark]:
                     "no-arc-lift-impossible",
                     f"The arc is missing: with a lift of {reading.clock.lift_deg:g} deg the swing would be {swing:.0f} deg, "
                     "which no balance does. What is heard before the drop is not the contact, or the lift is wrong: check --lift."
-                    if swing > 1000
+                    if swing > GREATEST_ARC_DEG
                     else f"The arc is missing: with a lift of {reading.clock.lift_deg:g} deg the swing would be smaller than its "
                     f"own lift (contact to drop takes {longest / 2:.1%} of the period). Check --lift.",
                 )
