@@ -62,7 +62,7 @@ def portrait_figure(*portraits: BeatPortrait, title: str = "") -> Any:
             axes[0, column].set_title(f"{whose}side {side.side}, {side.beats} beats", fontsize="small")
             _level(axes[0, column], side, first=column == 0)
             _spectrogram(axes[1, column], side, first=column == 0)
-        axes[0, 0].set_ylim(_lowest_db([side for _, side in shown]), 16)
+        axes[0, 0].set_ylim(_lowest_db([side for _, side in shown]), 24)
         axes[1, 0].set_ylim(LOWEST_HZ, max(float(side.hz[-1]) for _, side in shown))
         others = any(side.other_s for _, side in shown)
         foot(figure, DARKER, *[OTHER_SOUNDS] * others)
@@ -85,9 +85,12 @@ def _level(axes: Any, side: SidePortrait, *, first: bool) -> None:
     axes.plot(1e3 * side.time_s, side.level_db, color=ACCENT if side.side == "a" else DARK, linewidth=1.2)
     for when_s, word in _marks(side):
         axes.axvline(1e3 * when_s, color=LIGHT, linewidth=0.8)
-        axes.annotate(word, (1e3 * when_s, 3), xytext=(3, 0), textcoords="offset points", fontsize="small")
+        above = 3 if word == "drop" else 12  # a short passage leaves no room for both words in one line
+        axes.annotate(
+            word, (1e3 * when_s, 3), xytext=(3, above), textcoords="offset points", fontsize="small"
+        )
     for when_s in side.other_s:
-        axes.plot([1e3 * when_s], [9.0], marker="v", color=LIGHT, linestyle="none")
+        axes.plot([1e3 * when_s], [20.0], marker="v", color=LIGHT, linestyle="none")
     if first:
         axes.set_ylabel("dB from the loudest")
 
