@@ -253,6 +253,8 @@ FAULTS: list[Fault] = [
             "student_factor(10**6) * np.sqrt(1 + 8 / len(number))",
             "student_factor(10**6)",
         ),
+        parts_of_few_beats_forgotten=("max([0.0, *beyond])", "0.0"),
+        difference_of_parts_taken_whole=("max(part.period_uncertainty_s**2 - variance, 0.0)", "0.0"),
         rate_walk_covariance_doubled=(
             "early**2 * (3 * late - early) / 6",
             "early**2 * (3 * late - early) / 3",
@@ -580,10 +582,28 @@ FAULTS: list[Fault] = [
         ),
     ),
     *of(
+        "hearing/segment.py",
+        "hearing/test_segment.py",
+        second_opinion_of_no_weight=("Rival(0.5, later, passages)", "Rival(1e-4, later, passages)"),
+        second_opinion_turned=("(-1 if turned else 1) * _late(few)", "_late(few)"),
+    ),
+    *of(
+        "reading/measuring.py",
+        "reading/test_measuring.py",
+        few_beats_surer_than_their_parts=(
+            "steady = no_surer_than_its_parts(steady, middle_s, beats.drop_s[whole], number, at_jumps)",
+            "pass",
+        ),
+    ),
+    *of(
         "hearing/few_beats.py",
         "hearing/test_few_beats.py",
         odds_of_a_mistold_period_dropped=("scores[number] + np.log(prior)", "scores[number]"),
         share_of_the_told_period_not_less=("1 - sum(share for _, share in rivals)", "1.0"),
+        louder_contact_taken_for_a_drop=(
+            "np.stack([np.zeros_like(ahead), ahead], 1)",
+            "np.stack([np.zeros_like(ahead), 0 * ahead], 1)",
+        ),
     ),
     *of(
         "hearing/reference.py",

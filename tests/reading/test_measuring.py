@@ -454,3 +454,13 @@ def test_even_beats_are_side_a(plain):
         assert set(table.side) == {"a", "b"}
     np.testing.assert_array_equal(plain.swings.side, np.where(plain.swings.number % 2, "b", "a"))
     assert plain.events.side[:4].tolist() == ["a", "a", "b", "b"]
+
+
+def test_a_last_contact_that_is_timed_badly_is_no_change_of_the_clock():
+    """Fifteen beats, the last contact 8 ms early: its middle alone is off, by 4 ms, and the period's doubt knows of it."""
+    what = heard(beats=15, jitter_s=2e-4)
+    at = what.sounds.sample.copy()
+    at[(what.sounds.kind == "contact") & (what.sounds.beat == 14)] -= 8e-3 * RATE_HZ
+    reading = read(replace(what, sounds=replace(what.sounds, sample=at)))
+    assert abs(reading.period_s.nominal_value - PERIOD_S) > 2e-4  # else nothing is tested
+    assert holds(reading.period_s, PERIOD_S)

@@ -70,7 +70,8 @@ def mean_period(time_s: FloatArray, number: IntArray, jumps: tuple[float, ...] =
     """
     time_s = np.asarray(time_s, np.float64)
     number = np.asarray(number, np.int64)
-    rarer, both = _rarer(number), _both(number)
+    rarer = int(min(np.count_nonzero(number % 2 == parity) for parity in (0, 1)))
+    both = rarer >= 2
     step, start = _first_fit(time_s, number, both)
     odd = (number % 2).astype(np.float64)
     residual = time_s - start - step * number
@@ -148,11 +149,7 @@ def no_surer_than_its_parts(
     """
     if not _LEAST_IN_PARTS < len(number) <= _FEW:
         return steady
-    parts = [
-        mean_period(time_s[kept], number[kept], jumps)
-        for kept in (slice(1, None), slice(None, -1))
-        if _both(number[kept]) == _both(number)  # else what is left out is the beat error too
-    ]
+    parts = [mean_period(time_s[kept], number[kept], jumps) for kept in (slice(1, None), slice(None, -1))]
     if np.isfinite(drop_s).all():
         parts.append(mean_period(drop_s, number, jumps))
     variance = steady.period_uncertainty_s**2
@@ -161,16 +158,6 @@ def no_surer_than_its_parts(
         for part in parts
     ]
     return replace(steady, period_uncertainty_s=float(np.sqrt(variance + max([0.0, *beyond]))))
-
-
-def _rarer(number: IntArray) -> int:
-    """Beats of the side of which fewer are heard."""
-    return int(min(np.count_nonzero(number % 2 == parity) for parity in (0, 1)))
-
-
-def _both(number: IntArray) -> bool:
-    """Whether both sides are heard often enough to tell them apart."""
-    return _rarer(number) >= 2
 
 
 def _first_fit(time_s: FloatArray, number: IntArray, both: bool) -> tuple[float, float]:
