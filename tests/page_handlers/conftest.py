@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import re
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from urllib.parse import urlencode
@@ -62,7 +63,11 @@ class Caller:
             else:
                 got["body"] += message.get("body", b"")
 
-        asyncio.run(asyncio.wait_for(self.app(scope, receive, send), 60))
+        def run():
+            asyncio.run(asyncio.wait_for(self.app(scope, receive, send), 60))
+
+        with ThreadPoolExecutor(1) as thread:  # a browser that is open in this process has a loop of its own
+            thread.submit(run).result()
         return Answer(got["status"], got["headers"], got["body"].decode("utf-8", "replace"))
 
     def get(self, path, **headers):
