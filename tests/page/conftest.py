@@ -11,6 +11,7 @@ import signal
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 from urllib.parse import urlencode
 
@@ -228,3 +229,23 @@ def expect(browser):
 
     expect.set_options(timeout=60_000)
     return expect
+
+
+@pytest.fixture
+def recordings(tmp_path):
+    """Give what makes the page's recordings with given limits; all are ended with the test."""
+    from torsionbeat.page.feed import Feed
+    from torsionbeat.page.recordings import Limits, Recordings
+
+    made = []
+
+    def make(**limits):
+        limits = {"free_bytes": 0} | limits
+        made.append(
+            Recordings(tmp_path / "sounds", str(tmp_path / "log.sqlite"), Feed(), replace(Limits(), **limits))
+        )
+        return made[-1]
+
+    yield make
+    for one in made:
+        one.stop()

@@ -7,29 +7,8 @@ import sys
 import threading
 import time
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import replace
 
 import pytest
-
-from torsionbeat.page.feed import Feed
-from torsionbeat.page.recordings import Limits, Recordings
-
-
-@pytest.fixture
-def recordings(tmp_path):
-    """Give what makes the page's recordings with given limits; all are ended with the test."""
-    made = []
-
-    def make(**limits):
-        limits = {"free_bytes": 0} | limits
-        made.append(
-            Recordings(tmp_path / "sounds", str(tmp_path / "log.sqlite"), Feed(), replace(Limits(), **limits))
-        )
-        return made[-1]
-
-    yield make
-    for one in made:
-        one.stop()
 
 
 async def pieces(*parts, wait_s=0.0):

@@ -8,31 +8,12 @@ import json
 import sys
 import time
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from torsionbeat.errors import DeviceError, InputError
-from torsionbeat.page.feed import Feed
-from torsionbeat.page.recordings import Limits, Recordings, TooBigError, TooSlowError
-
-
-@pytest.fixture
-def recordings(tmp_path):
-    """Give what makes the page's recordings with given limits; all are ended with the test."""
-    made = []
-
-    def make(**limits):
-        limits = {"free_bytes": 0} | limits
-        made.append(
-            Recordings(tmp_path / "sounds", str(tmp_path / "log.sqlite"), Feed(), replace(Limits(), **limits))
-        )
-        return made[-1]
-
-    yield make
-    for one in made:
-        one.stop()
+from torsionbeat.page.recordings import TooBigError, TooSlowError
 
 
 async def pieces(*parts, wait_s=0.0):
