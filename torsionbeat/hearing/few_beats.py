@@ -65,10 +65,8 @@ _HALF, _LATE, _AHEAD = np.array([[0.0, 0.0, 0.5, 0.5], [0.0, 0.0, 1.0, 1.0], [0.
 """Sounds of a period, drop and contact of each side: how each depends on period, lateness of the second side and passage."""
 _ONE_SIDED, _NO_CONTACT = 0.02, 0.15
 """Share of clocks of which one side only is heard, and of which no contact is."""
-_CONTACT_DB = (
-    -5.0,
-    5.0,
-)  # contact against drop: softer by some 5 dB, give or take 5 dB (no source)
+_CONTACT_DB = (-5.0, 5.0)
+"""Contact against drop: softer by some 5 dB, give or take 5 dB (no source)."""
 _LEAST_TRAIN, _MOST_TRAINS = 10.0, 2
 """An even train with a score above 10 is an ordinary clock: two of them are looked for."""
 _PLACE_S = 0.02

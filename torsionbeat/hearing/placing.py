@@ -32,9 +32,8 @@ _LEAST_SEARCH, _SEARCH = 10, 24
 beats of a sound of two parts came to the end of the search (realsounds)."""
 _WEAK = 25.0
 """Evidence beyond chance below which chance is asked again, with a profile learnt anew."""
-_NEARLY_ALL = (
-    0.75  # where fewer beats are beyond chance, chance itself is asked once more with the profile learnt anew
-)
+_NEARLY_ALL = 0.75
+"""Share of the beats beyond chance below which chance itself is asked once more, with the profile learnt anew."""
 _CHANCE_TRIALS = 600
 """Places without a beat at which chance is asked: its 0.8 quantile is then one of 1.6 in 100; beside another clock, where
 each takes ten times the work, half as many."""

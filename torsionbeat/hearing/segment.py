@@ -202,7 +202,12 @@ def _with_second_opinion(heard: ChapterHeard, few: ChapterHeard) -> ChapterHeard
 def _late(heard: ChapterHeard) -> float:
     """Frames by which the second side's drop comes later than half a period after the first's."""
     one, other = (side.drop for side in heard.sides)
-    return typically_apart(other, one) % heard.period_frames - heard.period_frames / 2
+    return _later_than_half(other, one, heard.period_frames)
+
+
+def _later_than_half(other: Placed, one: Placed, period: float) -> float:
+    """Frames by which a sound of one side comes later than half a period after one of the other side."""
+    return typically_apart(other, one) % period - period / 2
 
 
 def _near_told(period_s: float, told_s: float) -> bool:
@@ -384,10 +389,7 @@ def _roughness(sound: Placed) -> float:
 def _weighed(sides: list[list[Placed]], period: float) -> list[Account]:
     """All accounts of the sounds, the likeliest first."""
     sounds = [_sounds_of(side) for side in sides]
-    out_of_half = 0.0
-    if len(sides) == 2:
-        apart = typically_apart(sides[1][0], sides[0][0]) - period / 2
-        out_of_half = (apart + period / 2) % period - period / 2
+    out_of_half = _later_than_half(sides[1][0], sides[0][0], period) if len(sides) == 2 else 0.0
     return accounts(sounds, out_of_half, period)
 
 
@@ -481,15 +483,21 @@ def _hear_few(
     if few.share < LEAST_SHARE:
         return unsure
     roles = [Roles(len(side) - 1, 0 if len(side) > 1 else None) for side in sides]
-    weighed = _with_what_is_before(sides, roles, period)
+    whole = [_with_parts_before(side) for side in sides]
+    weighed = _with_what_is_before(sides, whole, roles, period)
     if weighed:
-        sides, roles = [_with_parts_before(side) for side in sides], list(weighed[0].roles)
+        sides, roles = whole, list(weighed[0].roles)
     heard = _told(fine, sides, roles, period, stretch.others, few.score)
     return None if heard is None else replace(heard, rivals=_rivals(weighed))
 
 
-def _with_what_is_before(sides: list[list[Placed]], roles: list[Roles], period: float) -> list[Account]:
-    """Accounts that differ from the one of a few beats by what is heard before its sounds alone; none where nothing is."""
+def _with_what_is_before(
+    sides: list[list[Placed]], whole: list[list[Placed]], roles: list[Roles], period: float
+) -> list[Account]:
+    """Accounts that differ from the one of a few beats by what is heard before its sounds alone; none where nothing is.
+
+    ``whole`` are the sides with what is heard before.
+    """
     if all(sound.before is None for side in sides for sound in side):
         return []
     own = [
@@ -498,7 +506,7 @@ def _with_what_is_before(sides: list[list[Placed]], roles: list[Roles], period: 
     ]
     return [
         account
-        for account in _weighed([_with_parts_before(side) for side in sides], period)
+        for account in _weighed(whole, period)
         if all(
             one is other if one is None or other is None else abs(one - other) < LOOK_BACK
             for one, other in zip(account.passages, own, strict=True)
