@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import json
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
 import soundfile
+from typer.testing import CliRunner
 
 from torsionbeat.cli import main
 
@@ -31,6 +33,41 @@ def run(capsys):
         return SimpleNamespace(status=status, out=out, err=err, words=" ".join(out.split()))
 
     return run
+
+
+@pytest.fixture
+def output_of(tmp_path, monkeypatch):
+    """Give what makes, of an application, what runs its commands on an empty log: their output, or their error raised."""
+    monkeypatch.setenv("TORSIONBEAT_LOG", str(tmp_path / "log.sqlite"))
+    monkeypatch.setenv("COLUMNS", "200")
+
+    def of(app):
+        def run(*arguments):
+            result = CliRunner().invoke(app, list(arguments))
+            if result.exception is not None:
+                raise result.exception
+            assert max(map(len, result.stdout.splitlines()), default=0) <= 80 or "--json" in arguments
+            return result.stdout
+
+        return run
+
+    return of
+
+
+@pytest.fixture
+def answer_of(output_of):
+    """Give the same with the output as its JSON document where that was asked for, else as its words in one line."""
+
+    def of(app):
+        output = output_of(app)
+
+        def run(*arguments):
+            said = output(*arguments)
+            return json.loads(said) if "--json" in arguments else " ".join(said.split())
+
+        return run
+
+    return of
 
 
 @pytest.fixture(scope="session")

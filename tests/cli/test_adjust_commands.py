@@ -10,7 +10,6 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 import typer
-from typer.testing import CliRunner
 
 from torsionbeat.benchlog import open_log
 from torsionbeat.cli import by_hand, clock, correct, note
@@ -36,19 +35,9 @@ TURNS = (
 
 
 @pytest.fixture
-def bench(tmp_path, monkeypatch):
+def bench(answer_of):
     """Give what runs a command on an empty log and gives its output, or raises its error."""
-    monkeypatch.setenv("TORSIONBEAT_LOG", str(tmp_path / "log.sqlite"))
-    monkeypatch.setenv("COLUMNS", "200")
-
-    def run(*arguments):
-        result = CliRunner().invoke(app, list(arguments))
-        if result.exception is not None:
-            raise result.exception
-        assert max(map(len, result.stdout.splitlines()), default=0) <= 80 or "--json" in arguments
-        return json.loads(result.stdout) if "--json" in arguments else " ".join(result.stdout.split())
-
-    return run
+    return answer_of(app)
 
 
 def document(rate, u_rate=0.2, *, period=60.0, source="host clock", swings=()):

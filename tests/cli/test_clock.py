@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import pytest
 import typer
-from typer.testing import CliRunner
 
 from torsionbeat.cli import by_hand, clock, note
 from torsionbeat.errors import InputError
@@ -22,19 +21,9 @@ app.command("handcheck", cls=by_hand.HANDCHECK_CLASS)(by_hand.handcheck_command)
 
 
 @pytest.fixture
-def bench(tmp_path, monkeypatch):
+def bench(output_of):
     """Give what runs a command on an empty log and gives its output, or raises its error."""
-    monkeypatch.setenv("TORSIONBEAT_LOG", str(tmp_path / "log.sqlite"))
-    monkeypatch.setenv("COLUMNS", "200")
-
-    def run(*arguments):
-        result = CliRunner().invoke(app, list(arguments))
-        if result.exception is not None:
-            raise result.exception
-        assert max(map(len, result.stdout.splitlines()), default=0) <= 80 or "--json" in arguments
-        return result.stdout
-
-    return run
+    return output_of(app)
 
 
 def words(text):
