@@ -144,42 +144,55 @@ def hear_chapter(
         del deviation
     fine = FinePower(chapter.levels, chapter.floors, added)
     up = rising(strength, 12.0)
-    nominal = wanted.nominal_period_s
-    few = _Stretch(strength, up, fine, others, pooled_s)
-    unsure = None
-    if nominal is not None and len(up) * pooled_s < FEW_ROWS * nominal:
-        unsure = _hear_few(few, nominal, 0.0, _longest_other(wanted))
-        if unsure is not None and unsure.sides:
-            period_s = unsure.period_frames * chapter.frame_s
-            if len(up) * pooled_s < FEW_ROWS * period_s:
-                return unsure, others
-            # Many of its periods, though few of the one told: all its beats together say more than their peaks.
-            wanted = replace(wanted, nominal_period_s=period_s)
-    found = find_clock(up, pooled_s, wanted, others)
+    stretch = _Stretch(strength, up, fine, others, pooled_s)
+    found, few = _searched(stretch, wanted)
+    del strength, stretch
     if found is None:
-        return unsure, others
-    sure = unsure is not None and unsure.sides
-    if unsure is not None and not sure and _near_told(found.period_s, unsure.period_frames * chapter.frame_s):
-        return unsure, others  # the same clock, by a search that knows no doubt
-    if len(found.pattern.first.frames) < FEW_ROWS:
-        told = nominal is not None and abs(found.period_s / nominal - 1) < 0.05
-        if told:
-            return unsure, others
-        # A period that was not told costs its range against what is left of it.
-        price = float(np.log(np.log(wanted.longest_s / wanted.shortest_s) / (2 * NEAR)))
-        return _hear_few(few, found.period_s, price, _longest_other(wanted)) or unsure, others
-    short = nominal is not None and len(up) * pooled_s < _TWO_OPINIONS * nominal
-    opinion = _hear_few(few, found.period_s, 0.0, _longest_other(wanted)) if short else None
-    del strength, few
+        return few, others
     found = _of_both_sides(up, fine, found)
     heard = _hear_beats(up, fine, found, others)
-    if heard is not None and opinion is not None:
-        heard = _with_second_opinion(heard, opinion)
-    if heard is not None and added is not None and _left_over(heard, chapter.frame_s, added):
+    if heard is None:
         return None, others
-    if heard is not None and look_round and not others:
+    if few is not None:
+        heard = _with_second_opinion(heard, few)
+    if added is not None and _left_over(heard, chapter.frame_s, added):
+        return None, others
+    if look_round and not others:
         heard = replace(heard, second_period_s=find_second_clock(up, pooled_s, found, wanted))
     return heard, others
+
+
+def _searched(stretch: _Stretch, wanted: Wanted) -> tuple[Found | None, ChapterHeard | None]:
+    """The clock that is to be heard by all its beats, and the account of few beats beside it, where that is asked.
+
+    Where no clock is found that way the account of few beats, or its doubt, is all that can be told.
+    """
+    duration_s = len(stretch.up) * stretch.pooled_s
+    told_s = wanted.nominal_period_s
+    few = few_s = None
+    if told_s is not None and duration_s < FEW_ROWS * told_s:
+        few = _hear_few(stretch, told_s, 0.0, _longest_other(wanted))
+    if few is not None:
+        few_s = few.period_frames * stretch.pooled_s / POOLED_FRAMES
+        if few.sides and duration_s < FEW_ROWS * few_s:
+            return None, few
+        if few.sides:
+            # Many of its periods, though few of the one told: all its beats together say more than their peaks.
+            wanted = replace(wanted, nominal_period_s=few_s)
+    found = find_clock(stretch.up, stretch.pooled_s, wanted, stretch.others)
+    if found is None:
+        return None, few
+    if few is not None and few_s is not None and not few.sides and _near_told(found.period_s, few_s):
+        return None, few  # the same clock, by a search that knows no doubt
+    if len(found.pattern.first.frames) < FEW_ROWS:
+        if told_s is not None and abs(found.period_s / told_s - 1) < 0.05:
+            return None, few
+        # A period that was not told costs its range against what is left of it.
+        price = float(np.log(np.log(wanted.longest_s / wanted.shortest_s) / (2 * NEAR)))
+        return None, _hear_few(stretch, found.period_s, price, _longest_other(wanted)) or few
+    if told_s is None or duration_s >= _TWO_OPINIONS * told_s:
+        return found, None
+    return found, _hear_few(stretch, found.period_s, 0.0, _longest_other(wanted))
 
 
 def _with_second_opinion(heard: ChapterHeard, few: ChapterHeard) -> ChapterHeard:
