@@ -101,25 +101,32 @@ def doubles_of(
     bare = [one for one in before if lacks_amount(kind, one.details)]
     completed = None
     if kind in AMOUNTS and not lacks_amount(kind, details):
-        again = [
-            one
-            for one in bare
-            if one in near and (_told(one.what) == _told(what) or abs(one.done_at - when) < SAME_HOUR)
-        ]
-        completed = again[-1] if again else None
-    alike = next(
-        (
-            one
-            for one in reversed(near)
-            if one is not completed
-            and _told(one.what) == _told(what)
-            and _amount(typed(one.details), kind) == _amount(typed(details), kind)
-        ),
-        None,
-    )
+        completed = _completed([one for one in bare if one in near], what, when)
+    alike = _alike([one for one in near if one is not completed], kind, what, details)
     return Doubles(
         None, completed, alike, tuple(one for one in bare if one is not completed and one is not alike)
     )
+
+
+def _completed(bare: Sequence[WorkRecord], what: str, when: datetime) -> WorkRecord | None:
+    """The last of the works without an amount that has the same words, or was told within the hour."""
+    again = (
+        one for one in reversed(bare) if _told(one.what) == _told(what) or abs(one.done_at - when) < SAME_HOUR
+    )
+    return next(again, None)
+
+
+def _alike(
+    works: Sequence[WorkRecord], kind: str, what: str, details: Mapping[str, Any]
+) -> WorkRecord | None:
+    """The last of the works that has the same words and the same amount."""
+    amount = _amount(typed(details), kind)
+    again = (
+        one
+        for one in reversed(works)
+        if _told(one.what) == _told(what) and _amount(typed(one.details), kind) == amount
+    )
+    return next(again, None)
 
 
 def same_work(

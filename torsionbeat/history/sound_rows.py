@@ -129,23 +129,23 @@ def voice_rows(before: Group, after: Group, *, same_place: bool = False) -> Iter
     lone = len(before.nights) == len(after.nights) == 1
     for kind, side in product(KINDS, "ab"):
         old, new = (_voices(group.nights, kind, side) for group in (before, after))
-        if not old or not new:
-            continue
-        alike = float(np.mean([likeness(one, other) for one, other in product(old, new)]))
-        for name, unit, figure, differs in VOICE_FIGURES:
-            values = [[figure(voice) for voice in voices] for voices in (old, new)]
-            missing = "" if name == RING or all(voice.floor for voice in (*old, *new)) else NO_FLOOR
-            common = partial(_from_time_to_time, share=differs) if lone else nothing_common
-            row = pair_row(
-                f"{kind}, side {side}, {name}",
-                unit,
-                values[0],
-                values[1],
-                common,
-                unjudged=unjudged or missing,
-            )
-            said = f"likeness of the sounds {alike:.2f} (1: the same)" if name == RING else ""
-            yield replace(row, note="; ".join(filter(None, (missing or row.note, said))))
+        if old and new:
+            yield from _rows_of_voices(f"{kind}, side {side}", old, new, lone, unjudged)
+
+
+def _rows_of_voices(
+    whose: str, old: Sequence[VoiceProfile], new: Sequence[VoiceProfile], lone: bool, unjudged: str
+) -> Iterator[Row]:
+    """The rows of one kind of sound on one side, the first of them with how alike the sounds are."""
+    alike = float(np.mean([likeness(one, other) for one, other in product(old, new)]))
+    floors_kept = all(voice.floor for voice in (*old, *new))
+    for name, unit, figure, differs in VOICE_FIGURES:
+        values = [[figure(voice) for voice in voices] for voices in (old, new)]
+        missing = "" if name == RING or floors_kept else NO_FLOOR
+        common = partial(_from_time_to_time, share=differs) if lone else nothing_common
+        row = pair_row(f"{whose}, {name}", unit, values[0], values[1], common, unjudged=unjudged or missing)
+        said = f"likeness of the sounds {alike:.2f} (1: the same)" if name == RING else ""
+        yield replace(row, note="; ".join(filter(None, (missing or row.note, said))))
 
 
 def _one_recorder(before: Group, after: Group) -> bool:

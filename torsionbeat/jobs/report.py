@@ -142,31 +142,12 @@ def gather(
     nights = [kept_night(clock, one) for one in readings]
     nights = alike(nights, -1) if nights else []
     freeswings = log.freeswings(name)
-    first = min((work.done_at for work in works), default=None)
-    last = max((work.done_at for work in works), default=None)
-    decays = [_decay(one.document) for one in freeswings if last is None or one.done_at >= last]
-    known = [decay for decay in decays if decay is not None]
-    old = [night for night in nights if _within(night, before, end=first)]
-    new = [night for night in nights if _within(night, after, start=last)]
-    comparison, why = None, ""
-    if works or (before and after):
-        if old and new:
-            qs = [_last_q(freeswings, end=first), _last_q(freeswings, start=last)]
-            comparison = compare(
-                Group(tuple(old), "before the work", qs[0]),
-                Group(tuple(new), "since the last work", qs[1]),
-                same_recorder=same_recorder,
-                same_place=same_place,
-            )
-        else:
-            missing = " and ".join(
-                words
-                for words, side in (("before the first work", old), ("since the last work", new))
-                if not side
-            )
-            why = f"No reading was taken {missing}, so nothing can be compared."
-    else:
-        why = "No work is in the log, so there is no before and after."
+    done_at = [work.done_at for work in works]
+    decay = _last_decay(freeswings, start=max(done_at, default=None))
+    asked = ReportRequest(
+        name, before=before, after=after, same_recorder=same_recorder, same_place=same_place
+    )
+    comparison, why = _compared(nights, done_at, freeswings, asked)
     return ClockStory(
         clock=clock,
         works=works,
@@ -175,12 +156,37 @@ def gather(
         nights=nights,
         handchecks=log.handchecks(name),
         freeswings=freeswings,
-        decay=known[-1] if known else None,
+        decay=decay,
         comparison=comparison,
         no_comparison=why,
-        findings=find(nights, works=[work.done_at for work in works], decays=known[-1:]),
+        findings=find(nights, works=done_at, decays=[] if decay is None else [decay]),
         left_out=tuple(log.left_out),
     )
+
+
+def _compared(
+    nights: Sequence[Night],
+    done_at: Sequence[datetime],
+    freeswings: Sequence[FreeSwingRecord],
+    options: ReportRequest,
+) -> tuple[Comparison | None, str]:
+    """Compare the nights before the first work with those since the last, or the days asked for; or say why not."""
+    if not done_at and not (options.before and options.after):
+        return None, "No work is in the log, so there is no before and after."
+    first, last = min(done_at, default=None), max(done_at, default=None)
+    old = tuple(night for night in nights if _within(night, options.before, end=first))
+    new = tuple(night for night in nights if _within(night, options.after, start=last))
+    if not old or not new:
+        words = (("before the first work", old), ("since the last work", new))
+        missing = " and ".join(when for when, group in words if not group)
+        return None, f"No reading was taken {missing}, so nothing can be compared."
+    comparison = compare(
+        Group(old, "before the work", _last_q(freeswings, end=first)),
+        Group(new, "since the last work", _last_q(freeswings, start=last)),
+        same_recorder=options.same_recorder,
+        same_place=options.same_place,
+    )
+    return comparison, ""
 
 
 def _within(
@@ -210,6 +216,12 @@ def _last_q(
         and (end is None or one.done_at < end)
     ]
     return known[-1] if known else None
+
+
+def _last_decay(freeswings: Sequence[FreeSwingRecord], start: datetime | None) -> Decay | None:
+    """The last free swing since a moment (None: of all) of which the log keeps arcs."""
+    decays = [_decay(one.document) for one in freeswings if start is None or one.done_at >= start]
+    return next((decay for decay in reversed(decays) if decay is not None), None)
 
 
 def _decay(document: dict[str, Any]) -> Decay | None:

@@ -171,38 +171,52 @@ def find_wheels(
     apart_db = _against_own_side("drop_over_contact_db", apart).excess
     search = _Search(turns, trials, first, time_s, tuple(other_intervals_s), apart_db)
     arc = folding.without_sides(_dense(swings.arc_deg, number, span))
-    waves: list[_Wave] = []
     passage = values.get("lift_passage_percent")
-    if passage is not None and (wave := _sine(passage, search)) is not None and wave.is_all:
-        waves.append(wave)
-        values["lift_passage_percent"] = passage - wave.course
-        arc = arc + wave.course / 100 * np.nanmedian(
-            swings.arc_deg
-        )  # a longer passage was read as a shorter arc
+    wave = None if passage is None else _sine(passage, search)
+    alone = wave if wave is not None and wave.is_all else None
+    if passage is not None and alone is not None:
+        values["lift_passage_percent"] = passage - alone.course
+        # a longer passage was read as a shorter arc
+        arc = arc + alone.course / 100 * np.nanmedian(swings.arc_deg)
+    rows = _rows(values, arc, alone)
+    for row in rows:
+        _without_other_ticks(row, time_s, _dense(swings.lift_passage_s, number, span), other_intervals_s)
+    faults, told = _teeth(rows, search)
+    if passage is not None and alone is None:
+        wave = _sine(_unexplained(passage, rows), search)
+    if wave is not None and not any(_in_tune(wave.turn, turn, span) for turn in told):
+        faults.append(wave.fault)
+    return tuple(sorted(faults, key=lambda fault: fault.false_alarm))
+
+
+def _rows(values: Mapping[str, FloatArray], arc: FloatArray, alone: _Wave | None) -> list[_Row]:
+    """Each quantity against its own side, and the steps of the arc; less the wave of the lift where it is all there is.
+
+    That wave moves the middle of the passage too.
+    """
     rows = [_against_own_side(name, row) for name, row in values.items()]
     rows += [
         _Row("arc_deg", step, step, beats) for beats in STEP_BEATS for step in [folding.steps(arc, beats)]
     ]
-    for wave in waves:  # the lift's wave moves the middle of the passage too
-        rows = [
-            _Row(
-                row.quantity,
-                row.contrast - folding.fitted_wave(row.contrast, wave.turn.beats)[0],
-                row.excess - folding.fitted_wave(row.excess, wave.turn.beats)[0],
-                row.step_beats,
-            )
-            for row in rows
-        ]
+    if alone is None:
+        return rows
+    return [
+        _Row(
+            row.quantity,
+            row.contrast - folding.fitted_wave(row.contrast, alone.turn.beats)[0],
+            row.excess - folding.fitted_wave(row.excess, alone.turn.beats)[0],
+            row.step_beats,
+        )
+        for row in rows
+    ]
+
+
+def _unexplained(passage: FloatArray, rows: Sequence[_Row]) -> FloatArray:
+    """The lift passages without those of teeth that were found: what a tooth explains is no wave."""
     for row in rows:
-        _without_other_ticks(row, time_s, _dense(swings.lift_passage_s, number, span), other_intervals_s)
-    faults, told = _teeth(rows, search)
-    if passage is not None and not waves:
-        for row in rows:
-            if row.quantity == "lift_passage_percent":
-                passage = np.where(np.isnan(row.score), np.nan, passage)  # what a tooth explains is no wave
-        waves += [wave] if (wave := _sine(passage, search)) is not None else []
-    waves = [wave for wave in waves if not any(_in_tune(wave.turn, turn, span) for turn in told)]
-    return tuple(sorted((*faults, *(wave.fault for wave in waves)), key=lambda fault: fault.false_alarm))
+        if row.quantity == "lift_passage_percent":
+            passage = np.where(np.isnan(row.score), np.nan, passage)
+    return passage
 
 
 def _in_tune(wave: Turn, told: Turn, span: int) -> bool:

@@ -126,7 +126,6 @@ def correct(
     listen = listening(present, tolerance_s_per_day)
     action = decide(learnt, tolerance_s_per_day, stock=stock, regulator=regulator, removable_g=removable_g)
     weights, change = action.weights, action.change
-    changed = weights is not None or change.move != 0
     expected = learnt.expected_rate_s_per_day(
         change.add_g,
         change.move,
@@ -134,37 +133,32 @@ def correct(
         setting_doubt=change.setting_doubt,
         handling_s_per_day=change.handling_s_per_day,
     )
+    arc_after, now, after = _arcs(present, learnt.rate_s_per_day, expected, roller_radius_mm)
     remarks: list[str] = [Remark(f"odd-{outlier.what}", outlier.sentence) for outlier in learnt.outliers]
     remarks += conflicts(learnt)
     remarks += _about_regulator(learnt, regulator, action)
     if weights is not None and stock is not None:
-        remarks += _far(learnt, weights, change, expected, tolerance_s_per_day)
-        remarks += _weighing(learnt, weights, change, stock, expected, tolerance_s_per_day) or _small_ones(
-            weights, stock
-        )
-    arc_after, now, after = _arcs(present, learnt.rate_s_per_day, expected, roller_radius_mm)
+        remarks += _about_weights(learnt, weights, change, stock, expected, tolerance_s_per_day)
     for guard in (now, after):
         remarks += [] if guard is None else [one for one in guard.remarks if one not in remarks]
     beat = _beat(present, share_above_fork, side_names)
+    handled = weights is not None or change.move != 0 or (beat is not None and beat.needed)
+    cautions = [*([BELLOWS] if air_driven else []), *([LOCK, PRACTICE] if handled else [])]
     period = present.period_s.nominal_value if present.period_s is not None else None
     period = period or present.clock.nominal_period_s
-    cautions = [LOCK, PRACTICE] if changed or (beat is not None and beat.needed) else []
-    if air_driven:
-        cautions.insert(0, BELLOWS)
+    grams, interval = (None, None) if stock is None else _a_side(learnt, change.move, stock.sides)
     return Correction(
         kind=action.kind,
         rate_s_per_day=learnt.rate_s_per_day,
         chance_within=action.chance_within,
         nights=nights_needed(learnt, tolerance_s_per_day),
         weights=weights,
-        grams_a_side=None if stock is None else learnt.grams_to_s_per_day(0.0, change.move) / stock.sides,
+        grams_a_side=grams,
         regulator_move=change.move,
         regulator_setting=None if regulator is None else regulator.setting + change.move,
         expected_rate_s_per_day=expected,
         expected_interval_s_per_day=learnt.expected_interval_s_per_day(change),
-        grams_interval_a_side=None
-        if stock is None
-        else _a_side(learnt.grams_interval(change.move), stock.sides),
+        grams_interval_a_side=interval,
         arc_after_deg=arc_after,
         knock_now=now,
         knock_after=after,
@@ -176,9 +170,18 @@ def correct(
     )
 
 
-def _a_side(grams: tuple[float, float, float], sides: int) -> tuple[float, float, float]:
-    middle, low, high = grams
-    return middle / sides, low / sides, high / sides
+def _a_side(learnt: Learnt, move: float, sides: int) -> tuple[UFloat, tuple[float, float, float]]:
+    """Grams a side that would be exactly right, and the median and ends of their 95 % interval."""
+    middle, low, high = learnt.grams_interval(move)
+    return learnt.grams_to_s_per_day(0.0, move) / sides, (middle / sides, low / sides, high / sides)
+
+
+def _about_weights(
+    learnt: Learnt, weights: WeightChange, change: Change, stock: Stock, expected: UFloat, tolerance: float
+) -> list[str]:
+    """What to say of the weights: that they come no nearer, and that weighing them, or small ones, would help."""
+    helps = _weighing(learnt, weights, change, stock, expected, tolerance) or _small_ones(weights, stock)
+    return _far(learnt, weights, change, expected, tolerance) + helps
 
 
 def _about_regulator(learnt: Learnt, regulator: Regulator | None, action: Action) -> list[str]:

@@ -36,6 +36,33 @@ def _crc8_table() -> bytes:
 CRC8 = _crc8_table()
 
 
+def _crc8(header: bytes) -> int:
+    """The check sum of a frame's header (RFC 9639, 9.1.8)."""
+    check = 0
+    for byte in header:
+        check = CRC8[check ^ byte]
+    return check
+
+
+def _coded_number(coded: bytes) -> tuple[int, int] | None:
+    """A frame's or sample's number and how many bytes it takes (RFC 9639, 9.1.5); None where it is not so coded.
+
+    The coding is that of UTF-8, carried on to seven bytes.
+    """
+    lead = coded[0]
+    if lead < 0x80:
+        return lead, 1
+    more = 8 - (lead ^ 0xFF).bit_length() - 1
+    if lead == 0xFF or more == 0:
+        return None
+    number = lead & (0x3F >> more)
+    for byte in coded[1 : 1 + more]:
+        if byte & 0xC0 != 0x80:
+            return None
+        number = number << 6 | byte & 0x3F
+    return number, 1 + more
+
+
 class Frame(NamedTuple):
     """A frame: the byte of the file and the sample of the recording with which it begins."""
 
@@ -90,20 +117,12 @@ class FlacFrames:
         channels = layout + 1 if layout < 8 else 2
         if size == 0 or rate == 15 or layout > 10 or channels != self._channels:
             return None
-        lead = head[4]
-        more = 0 if lead < 0x80 else 8 - (lead ^ 0xFF).bit_length() - 1
-        number = lead if not more else lead & (0x3F >> more)
-        if lead == 0xFF or (lead >= 0x80 and more == 0):
+        coded = _coded_number(head[4:])
+        if coded is None:
             return None
-        for byte in head[5 : 5 + more]:
-            if byte & 0xC0 != 0x80:
-                return None
-            number = number << 6 | byte & 0x3F
-        end = 5 + more + {6: 1, 7: 2}.get(size, 0) + {12: 1, 13: 2, 14: 2}.get(rate, 0)
-        check = 0
-        for byte in head[:end]:
-            check = CRC8[check ^ byte]
-        if end >= len(head) or check != head[end]:
+        number, length = coded
+        end = 4 + length + {6: 1, 7: 2}.get(size, 0) + {12: 1, 13: 2, 14: 2}.get(rate, 0)
+        if end >= len(head) or _crc8(head[:end]) != head[end]:
             return None
         sample = number if head[1] & 1 else number * self._block_frames
         return sample if not self.stated or sample < self.stated else None

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import bisect
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -214,12 +214,31 @@ def _silent_losses(
 ) -> tuple[dict[int, float], dict[int, int], float]:
     """Rows, in order, before which sound was lost without a word, with sizes; the windows that saw them, in rows; and the
     smallest loss that would be seen."""
+    pieces = _pieces(stretch)
+    found, seen_by, least_s = _seen_by_windows(lateness_s, pieces)
+    sudden = _sudden(found, lateness_s, pieces)
+    behind = {row: np.count_nonzero(stretch[row:] == stretch[row]) for row in sudden}
+    sure = sorted(row for row in sudden if behind[row] >= LEAST_ROWS_BEHIND)[:MOST_STEPS]
+    places = {row: _placed(lateness_s, row, pieces) for row in sure}
+    windows = {places[row]: seen_by[row] for row in sure}
+    return {places[row]: found[row] for row in sure}, windows, least_s
+
+
+def _pieces(stretch: IntArray) -> list[tuple[int, int]]:
+    """The rows of each stretch, cut where it is too long to be searched at once: (first row, one past the last)."""
     edges = [0, *(np.flatnonzero(np.diff(stretch)) + 1).tolist(), len(stretch)]
-    pieces = [
+    return [
         (first, min(first + LONGEST_PIECE, end))
         for begin, end in pairwise(edges)
         for first in range(begin, end, LONGEST_PIECE)
     ]
+
+
+def _seen_by_windows(
+    lateness_s: FloatArray, pieces: Sequence[tuple[int, int]]
+) -> tuple[dict[int, float], dict[int, int], float]:
+    """Rows at which the lateness steps up and stays up, with sizes; the windows that saw them, in rows; and the smallest
+    step that would be seen."""
     found: dict[int, float] = {}
     seen_by: dict[int, int] = {}
     seen_s: list[float] = []
@@ -235,32 +254,33 @@ def _silent_losses(
         # what a shorter window has seen, it has judged, with what came down again
         shorter_s = min(seen_s, default=math.inf)
         seen_s.append(limit_s)
-        for first, scan in scans:
-            for row, size_s in _losses(scan, window, limit_s):
-                at = first + row
-                missed = judged[max(at - window, 0) : at + window].max() < 1
-                if size_s > (CHANCE * shorter_s if missed else shorter_s):
-                    continue
-                if all(abs(at - known) > window for known in found):
-                    found[at], seen_by[at] = size_s, window
+        steps = [
+            (first + row, size_s) for first, scan in scans for row, size_s in _losses(scan, window, limit_s)
+        ]
+        for at, size_s in steps:
+            missed = judged[max(at - window, 0) : at + window].max() < 1
+            new = all(abs(at - known) > window for known in found)
+            if new and size_s <= (CHANCE * shorter_s if missed else shorter_s):
+                found[at], seen_by[at] = size_s, window
         for first, scan in scans:
             height = np.where(np.isfinite(scan), np.abs(scan), 0.0) / limit_s
             judged[first : first + len(scan)] = np.maximum(judged[first : first + len(scan)], height)
-    # a pace that changes bends the level over minutes; a loss is there at once
+    return found, seen_by, min(seen_s, default=math.inf)
+
+
+def _sudden(
+    found: Mapping[int, float], lateness_s: FloatArray, pieces: Sequence[tuple[int, int]]
+) -> list[int]:
+    """Rows of the steps that are there at once: a pace that changes bends the level over minutes."""
     sharp = np.full(len(lateness_s), -math.inf)
     for first, end in pieces:
         scan = _scan(lateness_s[first:end], WINDOWS[0])
         sharp[first:end] = np.where(np.isfinite(scan), scan, -math.inf)
-    found = {
-        row: size_s
+    return [
+        row
         for row, size_s in found.items()
         if sharp[max(row - WINDOWS[1], 0) : row + WINDOWS[1]].max() >= size_s / 2
-    }
-    behind = {row: np.count_nonzero(stretch[row:] == stretch[row]) for row in found}
-    sure = sorted(row for row in found if behind[row] >= LEAST_ROWS_BEHIND)[:MOST_STEPS]
-    places = {row: _placed(lateness_s, row, pieces) for row in sure}
-    windows = {places[row]: seen_by[row] for row in sure}
-    return {places[row]: found[row] for row in sure}, windows, min(seen_s, default=math.inf)
+    ]
 
 
 def _scan(lateness_s: FloatArray, window: int) -> FloatArray:
@@ -308,7 +328,7 @@ def _losses(scan: FloatArray, window: int, limit_s: float) -> list[tuple[int, fl
     return [(row, left) for row, left, whole in standing if left > max(limit_s, whole / 2)]
 
 
-def _placed(lateness_s: FloatArray, row: int, pieces: list[tuple[int, int]]) -> int:
+def _placed(lateness_s: FloatArray, row: int, pieces: Sequence[tuple[int, int]]) -> int:
     """The row before which the sound was lost: the one behind the last that was still in time."""
     first, end = next(piece for piece in pieces if piece[0] <= row < piece[1])
     window = WINDOWS[0]

@@ -36,6 +36,7 @@ from __future__ import annotations
 import json
 import math
 import os
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
@@ -184,34 +185,11 @@ class JournalRecord:
     def _enter(self, entry: dict[str, Any]) -> None:
         match entry["what"]:
             case "begun":
-                rate_hz, channels = float(entry["sample_rate_hz"]), int(entry["channels"])
-                if not (LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ and 1 <= channels <= MOST_CHANNELS):
-                    raise ValueError("a sound that cannot be")
-                if entry["keeps"] not in ("sound", "beats", "figures"):
-                    raise ValueError("a way of keeping that there is not")
+                _check_begun(entry)
                 self.synchronised.add(_true_false_or_none(entry.get("synchronised")))
                 self.begun = entry
             case "clock":
-                stretch, frame, monotonic_ns = (
-                    int(entry[key]) for key in ("stretch", "frame", "monotonic_ns")
-                )
-                utc_ns, raw_ns = int(entry["utc_ns"]), int(entry.get("raw_ns", 0))
-                if not (
-                    0 <= stretch <= LARGEST_COUNT
-                    and abs(monotonic_ns) < LARGEST_COUNT
-                    and 0 <= raw_ns < LARGEST_COUNT
-                ):
-                    raise ValueError("a time that cannot be")
-                # a clock of day that is set to no day that can be counted is as good as none
-                self.rows.append(
-                    (
-                        stretch,
-                        _frames(frame),
-                        monotonic_ns,
-                        utc_ns if 0 <= utc_ns < LARGEST_COUNT else 0,
-                        raw_ns,
-                    )
-                )
+                self.rows.append(_clock_row(entry))
             case "host clock":
                 self.host_states.append(_host_state(entry))
             case "doubled":
@@ -232,13 +210,40 @@ class JournalRecord:
             case "network time":
                 self.synchronised.add(_true_false_or_none(entry["synchronised"]))
             case "reference":
-                ppm, doubt_ppm = float(entry["offset_ppm"]), float(entry["standard_uncertainty_ppm"])
-                self.reference = Timebase("reference ticks", ppm, doubt_ppm)
+                self.reference = _reference(entry)
             case "stopped":
                 self.stopped = str(entry["why"])
             case "ended":
                 self.ended_frame = _frames(int(entry["frame"]))
         self.last_frame = max(self.last_frame, _frames(int(entry.get("frame", 0))))
+
+
+def _check_begun(entry: Mapping[str, Any]) -> None:
+    """Refuse an entry ``begun`` that no recording can have begun with."""
+    rate_hz, channels = float(entry["sample_rate_hz"]), int(entry["channels"])
+    if not (LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ and 1 <= channels <= MOST_CHANNELS):
+        raise ValueError("a sound that cannot be")
+    if entry["keeps"] not in ("sound", "beats", "figures"):
+        raise ValueError("a way of keeping that there is not")
+
+
+def _clock_row(entry: Mapping[str, Any]) -> tuple[int, int, int, int, int]:
+    """A clock row: stretch, frame and the three clocks in ns."""
+    stretch, frame, monotonic_ns = (int(entry[key]) for key in ("stretch", "frame", "monotonic_ns"))
+    utc_ns, raw_ns = int(entry["utc_ns"]), int(entry.get("raw_ns", 0))
+    if not (
+        0 <= stretch <= LARGEST_COUNT and abs(monotonic_ns) < LARGEST_COUNT and 0 <= raw_ns < LARGEST_COUNT
+    ):
+        raise ValueError("a time that cannot be")
+    # a clock of day that is set to no day that can be counted is as good as none
+    known_utc_ns = utc_ns if 0 <= utc_ns < LARGEST_COUNT else 0
+    return stretch, _frames(frame), monotonic_ns, known_utc_ns, raw_ns
+
+
+def _reference(entry: Mapping[str, Any]) -> Timebase:
+    """The crystal as the ticks of a reference clock tell it."""
+    ppm, doubt_ppm = float(entry["offset_ppm"]), float(entry["standard_uncertainty_ppm"])
+    return Timebase("reference ticks", ppm, doubt_ppm)
 
 
 def _follows(one: tuple[int, ...], next_one: tuple[int, ...], rate_hz: float) -> bool:
