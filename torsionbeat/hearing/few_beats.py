@@ -313,10 +313,12 @@ def _fitted(peaks: _Peaks, guesses: FloatArray, near: float) -> tuple[FloatArray
     rest = np.where(heard, peaks.times[taken] - _due(guesses, number), 0.0).reshape(len(guesses), -1, 1)
     # Of numbers that its peaks do not tell (no contact, or all of one side) a guess gets the least. Not `pinv`: it would lose
     # half the digits of the numbers themselves.
-    size, axes = np.linalg.eigh(design.mT @ design)
+    turned = design.swapaxes(-1, -2)
+    size, axes = np.linalg.eigh(turned @ design)
+    back = axes.swapaxes(-1, -2)
     told = size > _ROUNDING * size[:, -1:]
-    step = (axes.mT @ (design.mT @ rest))[..., 0] / np.where(told, size, 1.0)
-    before = (axes.mT @ np.nan_to_num(guesses)[..., None])[..., 0]
+    step = (back @ (turned @ rest))[..., 0] / np.where(told, size, 1.0)
+    before = (back @ np.nan_to_num(guesses)[..., None])[..., 0]
     after = (axes @ (told * (before + step))[..., None])[..., 0]
     after[np.isnan(guesses)] = np.nan
     enough = np.count_nonzero(heard, axis=(1, 2)) >= np.maximum(
