@@ -18,7 +18,7 @@ from itertools import pairwise, product
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import gammaln, logsumexp
+from scipy.special import betainc, gammaln, logsumexp
 
 __all__ = [
     "Account",
@@ -209,9 +209,7 @@ def _of_student(freedom: float) -> float:
 @lru_cache(maxsize=1)
 def _presence_weights() -> dict[str, FloatArray]:
     """Share of each role's Beta distribution that falls to each of `_SHARES`."""
-    from scipy.stats import beta
-
-    return {role: np.maximum(np.diff(beta.cdf(_BETWEEN, *shape)), 1e-300) for role, shape in PRESENCE.items()}
+    return {role: np.maximum(np.diff(betainc(*shape, _BETWEEN)), 1e-300) for role, shape in PRESENCE.items()}
 
 
 def presence_curve(evidence: FloatArray, chance: tuple[float, float]) -> FloatArray:

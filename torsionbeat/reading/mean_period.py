@@ -33,6 +33,12 @@ IntArray = npt.NDArray[np.int64]
 
 _MOST_GROUPS = 100
 """Matrices of this size are inverted in a millisecond, some hundred times for the likelihood."""
+_PRIOR = 0.02
+"""Of the strengths' prior: standard deviation of their logarithms 5; it holds those that the record does not tell."""
+_MOST_STEPS, _LONGEST_STEP = 60, 3.0
+"""Steps of the search for the strengths, and the longest one: a factor of 20."""
+_STEP_AT_REST, _GAIN_AT_REST = 0.01, 1e-4
+"""It ends where a strength moves by a hundredth, or its likelihood by nothing that tells."""
 _LEAST_IN_PARTS, _FEW = 4, 64
 """A period needs four beats and one to leave out; beyond 64 an end left out moves it by a fifth of its uncertainty, which adds
 a fiftieth."""
@@ -205,49 +211,24 @@ class _Model:
         return np.diag(1 / self.weight), early, early**2 * (3 * late - early) / 6
 
     def best_strengths(self) -> FloatArray:
-        """Logarithms of the variances: of one event, of a walk of phase per beat, of a walk of rate per beat."""
-        from scipy import optimize
+        """Logarithms of the variances: of one event, of a walk of phase per beat, of a walk of rate per beat.
 
-        parts = self.covariances()
+        Fisher's scoring of the restricted likelihood with a wide log-normal prior, from four places.
+        """
+        parts = np.array(self.covariances())
         rest = self.value - self.design @ np.linalg.lstsq(self.design, self.value, rcond=None)[0]
         variance = max(float(np.var(rest * np.sqrt(self.weight))), 1e-14)
         beats = max(len(self.at), 2)
         guess = np.log(np.array([variance, variance / beats / 10, variance / beats**3 / 10]))
         low = guess + np.log([1e-3, 1e-7, 1e-9])
         high = guess + np.log([10.0, 1e3, 1e5])
-
-        def cost(strengths: FloatArray) -> float:
-            return self._deviance(np.clip(strengths, low, high), parts) + 0.02 * float(
-                np.sum((strengths - guess) ** 2)
-            )
-
-        best = None
-        for start in (guess, guess + np.log([1.0, 1e-4, 1e-4]), guess + np.log([0.3, 10.0, 1e-3])):
-            result = optimize.minimize(
-                cost, start, method="Nelder-Mead", options={"xatol": 0.05, "fatol": 0.02, "maxiter": 200}
-            )
-            if best is None or result.fun < best.fun:
-                best = result
-        assert best is not None
-        return np.clip(np.asarray(best.x, np.float64), low, high)
-
-    def _deviance(self, strengths: FloatArray, parts: tuple[FloatArray, FloatArray, FloatArray]) -> float:
-        from scipy import linalg
-
-        event, walk, drift = np.exp(strengths)
-        total = event * parts[0] + walk * parts[1] + drift * parts[2]
-        try:
-            factor = np.linalg.cholesky(total)
-        except np.linalg.LinAlgError:
-            return 1e12
-        white = linalg.solve_triangular(
-            factor, np.column_stack([self.design, self.value]), lower=True, check_finite=False
-        )
-        x, y = white[:, :-1], white[:, -1]
-        normal = x.T @ x
-        solution = np.linalg.solve(normal, x.T @ y)
-        rest = y - x @ solution
-        return float(2 * np.sum(np.log(np.diag(factor))) + np.linalg.slogdet(normal)[1] + rest @ rest)
+        # Contrasts free of start, period and sides: what is left of values and covariances tells of the noise alone.
+        free = np.linalg.qr(self.design, mode="complete")[0][:, self.design.shape[1] :]
+        contrasts = _Contrasts(free.T @ self.value, free.T @ parts @ free, guess)
+        # One of everything, beats alone, mostly a walk of phase, mostly one of rate: uphill ends at the nearest summit.
+        shares = ([1.0, 1.0, 1.0], [1.0, 1e-4, 1e-4], [0.3, 10.0, 1e-3], [0.1, 1e-2, 10.0])
+        starts = [guess + np.log(share) for share in shares]
+        return min((contrasts.best(start, low, high) for start in starts), key=lambda found: found[1])[0]
 
     def predict(self, strengths: FloatArray) -> tuple[Any, Any, float, float]:
         """Coefficients and their covariance; phase gained from first beat to last, and its variance."""
@@ -268,3 +249,51 @@ class _Model:
         gap = wanted - self.design.T @ inverse @ to_end
         variance = of_end - to_end @ inverse @ to_end + gap @ covariance @ gap
         return coefficients, covariance, ends, max(float(variance), 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class _Contrasts:
+    """Contrasts of the beats' times that neither start nor period nor sides change, and their covariance from each noise."""
+
+    value: FloatArray
+    parts: FloatArray
+    guess: FloatArray
+
+    def best(self, start: FloatArray, low: FloatArray, high: FloatArray) -> tuple[FloatArray, float]:
+        """Logarithms of the variances that make the contrasts likeliest, within bounds, and twice the cost there."""
+        at = start
+        cost, slope, bend = self._cost(at)
+        damping = 1e-3
+        for _ in range(_MOST_STEPS):
+            step = np.linalg.solve(bend + damping * np.diag(np.diag(bend)), -slope)
+            there = np.clip(at + np.clip(step, -_LONGEST_STEP, _LONGEST_STEP), low, high)
+            cost_there, slope_there, bend_there = self._cost(there)
+            gained = cost - cost_there
+            if gained >= 0:
+                moved = float(np.abs(there - at).max())
+                at, cost, slope, bend = there, cost_there, slope_there, bend_there
+                damping = max(damping / 10, 1e-6)
+                if moved < _STEP_AT_REST or gained < _GAIN_AT_REST:
+                    break
+            elif damping > 1e4:
+                break
+            else:
+                damping *= 10
+        return at, cost
+
+    def _cost(self, strengths: FloatArray) -> tuple[float, FloatArray, FloatArray]:
+        """Twice the negative logarithm of likelihood and prior, its slope and Fisher's expectation of its bend."""
+        each = np.exp(strengths)[:, None, None] * self.parts
+        away = strengths - self.guess
+        prior = _PRIOR * float(away @ away)
+        try:
+            factor = np.linalg.cholesky(each.sum(axis=0))
+        except np.linalg.LinAlgError:
+            return 1e12, np.zeros(3), np.eye(3)
+        whiten = np.linalg.inv(factor)
+        white = whiten @ self.value
+        shares = whiten @ each @ whiten.T
+        cost = 2 * float(np.log(np.diag(factor)).sum()) + float(white @ white) + prior
+        slope = np.trace(shares, axis1=1, axis2=2) - white @ shares @ white + 2 * _PRIOR * away
+        flat = shares.reshape(3, -1)
+        return cost, slope, flat @ flat.T + 2 * _PRIOR * np.eye(3)
