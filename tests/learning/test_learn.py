@@ -100,8 +100,8 @@ def test_what_brings_it_to_time_is_expected_to_do_so():
     # The median of the grams leaves a rate whose median is zero.
     assert learnt.expected_rate_s_per_day(add, 2).nominal_value == pytest.approx(0, abs=2)
     move = learnt.move_to_s_per_day(5, add_g=3).nominal_value
-    mean, _ = learnt.long_run(Change(3, move)).moments
-    known, _ = learnt.long_run(Change(3)).moments
+    mean, _ = learnt.long_run(Change(3, move)).core
+    known, _ = learnt.long_run(Change(3)).core
     assert known + learnt.effect_median * move == pytest.approx(5, abs=0.01)
     assert abs(mean - 5) < abs(known - 5)
 

@@ -288,6 +288,25 @@ def test_a_gap_beside_the_peak_is_looked_at_where_it_is_steep_or_a_peak_may_stan
     ]
 
 
+def test_points_worked_out_one_by_one_or_all_together_are_the_same(monkeypatch):
+    rows = [
+        Trial(ufloat(900.0, 0.1)),
+        Trial(ufloat(120.0, 0.1), mass_g=6.0, mass_doubt_g=0.05),
+        Trial(ufloat(121.0, 0.1), mass_g=6.0),
+        Trial(ufloat(101.0, 0.1), mass_g=6.0, setting=-1.0, setting_doubt=0.01),
+    ]
+    found = []
+    for cached, negligible in ((60_000, 30.0), (1, 30.0), (10**9, 1e9)):
+        monkeypatch.setattr("torsionbeat.learning.posterior.CACHED", cached)
+        monkeypatch.setattr("torsionbeat.learning.posterior.NEGLIGIBLE", negligible)
+        found.append(infer(rows, PRIOR, half_travel=5.0))
+    for other in found[1:]:
+        assert np.sort(other.state) == pytest.approx(np.sort(found[0].state), abs=1e-9)
+        assert other.log_evidence == pytest.approx(found[0].log_evidence, abs=1e-9)
+        # What NEGLIGIBLE leaves out is below e^-30
+        assert list(other.branches.values()) == pytest.approx(list(found[0].branches.values()), rel=1e-9)
+
+
 def test_the_grid_is_finer_where_a_trial_tells_much():
     """Five grams weighed to a milligram: ln g is known to the wander's share of 700 s/day, and still spread over points."""
     rows = [

@@ -28,7 +28,7 @@ __all__ = ["Change", "Learnt", "Outlier", "Spread"]
 MOST_TAKEN_OFF = 0.1
 """Share of a balance's inertia that must stay."""
 
-CORE = 0.1587
+CORE = 0.158655254
 """Share of a normal distribution below one standard deviation under its mean."""
 
 HARDLY = 0.2
@@ -71,7 +71,8 @@ class Spread:
 
     @property
     def moments(self) -> tuple[float, float]:
-        """Mean and standard deviation."""
+        """Mean and standard deviation; of a posterior's rate, less what the parts too small to be kept add to it, which
+        are the widest: what is told of a rate goes by `core` and quantiles."""
         mean = float(self.weight @ self.mean)
         return mean, math.sqrt(float(self.weight @ (self.variance + (self.mean - mean) ** 2)))
 
@@ -262,7 +263,7 @@ class Learnt:
         effect = self.effect_median
         if not self.has_regulator or effect == 0:
             raise InputError("no regulator is known for this clock; give what one unit of it gains")
-        mean, sd = self.long_run(Change(add_g)).moments
+        mean, sd = self.long_run(Change(add_g)).core
         move = (DAY_S * math.log1p(rate_s_per_day / DAY_S) - mean) / effect
         return ufloat(move, math.hypot(sd / effect, move * self.effect_moments[1] / effect))
 

@@ -19,6 +19,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import pairwise
 from typing import Literal, NamedTuple
 
@@ -108,6 +109,12 @@ WIDE_GAP = 0.3
 
 LEAST_GROWN = 0.05
 """Floor of 1 + g m: no balance loses more than nearly all its inertia."""
+
+CACHED = 60_000
+"""Weights worked out at a time: half a megabyte, which stays in a core's cache (no source)."""
+
+NEGLIGIBLE = 30.0
+"""Points of the grid whose weight is below the heaviest's by this in the logarithm (1e-13) are left out."""
 
 PARTS_KEPT = 4000  # a bound on time and memory (no source)
 SMALLEST_PART = 2e-5
@@ -524,15 +531,21 @@ class _Grid:
         self.order = np.empty(0, dtype=np.int64)
 
     def add(self, log_g: FloatArray) -> None:
-        """Evaluate more points; what `wanted` needs of them is summed up at once."""
+        """Evaluate more points, a few at a time; what `wanted` needs of them is summed up at once."""
         products = self.solver.products(log_g, self.names)
-        weight = self._weigh(products, log_g)
-        top = weight.max(axis=(1, 2, 3))
-        total = np.exp(weight - top[:, None, None, None]).sum(axis=(1, 2, 3))
-        self.pieces.append((products, weight))
+        size = len(self.solver.wander.size) * len(self.parts.weight) * len(self.names)
+        few = max(CACHED // size, 1)
+        for first in range(0, len(log_g), few):
+            here = slice(first, first + few)
+            some = _Products(*(column[here] for column in products))
+            weight = self._weigh(some, log_g[here])
+            best = weight.max(axis=(1, 2))
+            top = best.max(axis=1)
+            total = np.exp(weight - top[:, None, None, None]).sum(axis=(1, 2, 3))
+            self.pieces += [(_Products(*(column[k] for column in some)), weight[k]) for k in range(len(top))]
+            self.every = np.concatenate([self.every, top + np.log(total)])
+            self.best = np.concatenate([self.best, best])
         self.log_g = np.concatenate([self.log_g, log_g])
-        self.every = np.concatenate([self.every, top + np.log(total)])
-        self.best = np.concatenate([self.best, weight.max(axis=(1, 2))])
         self.order = np.argsort(self.log_g, kind="stable")
 
     def _weigh(self, q: _Products, log_g: FloatArray) -> FloatArray:
@@ -545,12 +558,16 @@ class _Grid:
         log = -0.5 * (fit + np.log(den)) + np.log(parts.weight) + q.log_scale[..., None]
         log = log + wander.log_weight[:, None] + log_prior_per_gram(log_g, self.solver.prior)[:, None, None]
         es, er, ee = (x[:, :, None, :] for x in (q.es, q.er, q.ee))
-        den, left = den[..., None], left[..., None]
-        m, v = mean[:, None], square[:, None]
-        along = er - m * es - v / den * es * left
-        grown = 1 + self.variance * (ee - v / den * es**2)
-        branch = 0.5 * (self.variance * along**2 / grown - np.log(grown)) + self.log_chance
-        return np.asarray(log[..., None] + branch)
+        along = er - (mean + square / den * left)[..., None] * es
+        grown = 1 + self.variance * (ee - (square / den)[..., None] * es**2)
+        np.square(along, out=along)
+        along *= self.variance
+        along /= grown
+        along -= np.log(grown, out=grown)
+        along *= 0.5
+        along += self.log_chance
+        along += log[..., None]
+        return along
 
     def wanted(self) -> FloatArray:
         """Points between which the posterior, or a branch of it, is not yet resolved."""
@@ -565,33 +582,25 @@ class _Grid:
                 split |= _beside(log_g, best[:, h], STEEP)
         return np.asarray((log_g[1:][split] + log_g[:-1][split]) / 2)
 
-    def weights(self) -> tuple[_Products, FloatArray, float]:
-        """All points in order: their products, their weights (g, w, b, h), and the logarithm that these lack."""
-        order = self.order
-        products = _Products(
-            *(np.concatenate(column)[order] for column in zip(*(one for one, _ in self.pieces), strict=True))
-        )
-        log = np.concatenate([weight for _, weight in self.pieces])[order]
-        log += np.log(np.gradient(self.log_g[order]))[:, None, None, None]
-        top = float(log.max())
-        log -= top
-        return products, np.exp(log, out=log), top
+    @cached_property
+    def weights(self) -> tuple[npt.NDArray[np.int64], FloatArray, FloatArray, float]:
+        """Once all points are there: those that weigh anything, in order of ln g, how much of ln g
+        each stands for, their weights (g, w, b, h), and the logarithm that these lack."""
+        width = np.gradient(self.log_g[self.order])
+        log = self.every[self.order] + np.log(width)
+        kept = log > log.max() - NEGLIGIBLE
+        places, width = self.order[kept], width[kept]
+        top = float(max(self.best[place].max() for place in places))
+        weight = np.array([self.pieces[place][1] for place in places])
+        weight -= top
+        np.exp(weight, out=weight)
+        weight *= width[:, None, None, None]
+        return places, width, weight, top
 
     def branch_chances(self) -> dict[Branch, float]:
         """The chance of each branch."""
-        width = np.gradient(self.log_g[self.order])
-        each = np.zeros(len(self.names))
-        top = self.every.max()
-        for place, gap in zip(self.order, width, strict=True):
-            each += gap * np.exp(self._at(int(place)) - top).sum(axis=(0, 1))
-        return self._named(each)
-
-    def _at(self, place: int) -> FloatArray:
-        for _, weight in self.pieces:
-            if place < len(weight):
-                return np.asarray(weight[place])
-            place -= len(weight)
-        raise IndexError(place)
+        _, _, weight, _ = self.weights
+        return self._named(weight.sum(axis=(0, 1, 2)))
 
     def _named(self, each: FloatArray) -> dict[Branch, float]:
         chances: dict[Branch, float] = {}
@@ -601,11 +610,15 @@ class _Grid:
 
     def mixture(self, fixed: tuple[Branch, ...]) -> Mixture:
         """Keep the parts that weigh most, and work out state and effect in each."""
-        q, weight, top = self.weights()
+        places, width, weight, top = self.weights
+        q = _Products(
+            *(np.array(column) for column in zip(*(self.pieces[k][0] for k in places), strict=True))
+        )
         flat = weight.ravel()
         most = PARTS_KEPT if self.moved else PARTS_KEPT // len(self.solver.parts.weight)
-        kept = np.argpartition(-flat, min(most, flat.size - 1))[:most]
-        kept = kept[flat[kept] > SMALLEST_PART * flat[kept].max()]
+        kept = np.flatnonzero(flat > SMALLEST_PART * flat.max())
+        if kept.size > most:
+            kept = kept[np.argpartition(-flat[kept], most)[:most]]
         g, w, b, h = np.unravel_index(kept, weight.shape)
         chance = flat[kept]
         if not self.moved:
@@ -615,7 +628,7 @@ class _Grid:
             chance = chance * self.solver.parts.weight[b]
         solver = self.solver
         design, parts, wander = solver.design, solver.parts, solver.wander
-        log_g = self.log_g[self.order]
+        log_g = self.log_g[places]
         mean, square = parts.mean[b], parts.sd[b] ** 2
         variance = self.variance[h]
         on_state = np.array(
@@ -655,7 +668,7 @@ class _Grid:
             effect_variance=np.maximum(square - square**2 * (ss - turn * es**2), 1e-12),
             covariance=square * (place - xs + turn * es * xe),
             per_gram=per_gram,
-            log_g_sd=np.gradient(log_g)[g] / math.sqrt(12),
+            log_g_sd=width[g] / math.sqrt(12),
             wander=wander.size[w],
             walks=wander.walks[w],
             effect_names=np.array(parts.names)[b],
@@ -663,7 +676,7 @@ class _Grid:
             branches=self._named(weight.sum(axis=(0, 1, 2))),
             fixed=fixed,
             log_evidence=top + math.log(float(flat.sum())),
-            points=len(log_g),
+            points=len(self.log_g),
         )
 
 

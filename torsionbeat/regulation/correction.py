@@ -189,7 +189,7 @@ def _about_regulator(learnt: Learnt, regulator: Regulator | None, action: Action
     if regulator is None or action.weights is not None or action.kind != "adjust":
         return []
     change = action.change
-    left, _ = learnt.long_run(change).moments
+    left, _ = learnt.long_run(change).core
     grams = learnt.grams_to_s_per_day(0.0, regulator.middle - regulator.setting).nominal_value
     instead = (
         f"Weights of {abs(grams):.2g} g in all {'more' if grams > 0 else 'less'} would bring it back to "
