@@ -84,6 +84,34 @@ def test_a_regulator_of_unknown_effect_is_tried_by_a_step_and_then_used(log):
     assert abs(left) < 3
 
 
+def test_where_nobody_said_how_the_regulator_stands_only_its_move_is_told(run):
+    assert (
+        run("clock", "add", "Lamp", "--period", "60", "--regulator-low", "-5", "--regulator-high", "5").status
+        == 0
+    )
+    given = ("--clock", "Lamp", "--no-weights", "--regulator-effect", "20")
+    place, true = 3.0, 20.0  # where it really stands: nobody looked
+    for day in range(3):
+        with open_log() as opened:
+            opened.add_reading(
+                "Lamp", document(-12.0 + true * (place - 3.0)), taken_at=START + timedelta(days=day)
+            )
+        said = " ".join(run("correct", *given).out.split())
+        told = json.loads(run("correct", *given, "--json", "--keep", "--when", evening(day)).out)
+        assert told["regulator_setting"] is None
+        if told["regulator_move"]:
+            assert "from where it stands (its travel: -5 to 5). Nobody has said where that is" in said
+            assert "from 0 to" not in said
+        place += told["regulator_move"]
+    assert abs(-12.0 + true * (place - 3.0)) < 1.0
+    with open_log() as opened:
+        moves = [work.details for work in opened.works("Lamp")]
+    assert sum(one["moved"] for one in moves) == pytest.approx(0.6, abs=0.05)
+    assert all("setting" not in one for one in moves)
+    assert run("clock", "change", "Lamp", "--regulator-setting", f"{place:g}").status == 0
+    assert "Nobody has said" not in run("correct", *given).out
+
+
 def test_a_memory_gives_way_to_the_clock_s_own_trial(log):
     """3 g a side for 3 min/day remembered (30 s/day a gram); the clock loses 185 a gram."""
     read, ask = log

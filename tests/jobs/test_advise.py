@@ -36,15 +36,22 @@ def test_a_travel_has_both_ends_or_none():
 def test_the_regulator_stands_where_the_notes_say_else_the_record_else_in_its_middle():
     ends = {"regulator_low": -2.0, "regulator_high": 4.0}
 
-    def setting(course, **fields):
-        return _regulator(AdviseRequest(), known(**ends, **fields), SimpleNamespace(setting=course)).setting
+    def course(setting, *places):
+        rows = [SimpleNamespace(setting=one) for one in places]
+        return SimpleNamespace(setting=setting, rows=rows)
 
-    assert setting(3.0, regulator_setting=2.0) == 3.0
-    assert setting(None, regulator_setting=0.0) == 0.0
-    assert setting(None) == 1.0
-    stepped = _regulator(AdviseRequest(regulator_step=0.5), known(**ends), SimpleNamespace(setting=None))
+    def setting(noted, *places, **fields):
+        found = _regulator(AdviseRequest(), known(**ends, **fields), course(noted, *places))
+        return found.setting, found.is_known
+
+    assert setting(3.0, regulator_setting=2.0) == (3.0, True)
+    assert setting(None, regulator_setting=0.0) == (0.0, True)
+    assert setting(None) == (1.0, False)
+    assert setting(None, 0.5, 1.5, 2.0) == (2.5, False)  # supposed in the middle at first, and moved since
+    assert setting(None, 0.0, 9.0) == (4.0, False)
+    stepped = _regulator(AdviseRequest(regulator_step=0.5), known(**ends), course(None))
     assert (stepped.step, stepped.unit) == (0.5, "units")
-    assert _regulator(AdviseRequest(), known(regulator_low=-2.0), SimpleNamespace(setting=None)) is None
+    assert _regulator(AdviseRequest(), known(regulator_low=-2.0), course(None)) is None
 
 
 def test_limits_of_an_air_driven_clock_are_usual_only_where_none_is_known():

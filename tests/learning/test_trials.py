@@ -54,6 +54,7 @@ def test_what_cannot_be_is_refused():
         {"setting_doubt": -0.1},
         {"handling_s_per_day": -0.1},
         {"timebase_s_per_day": -0.1},
+        {"nights": 0.0},
     ):
         with pytest.raises(InputError):
             Trial(RATE, **bad)

@@ -109,11 +109,15 @@ def task_words(judgement: Judgement, task: Task) -> str:
         words = _weight_words(judgement)
     elif task.kind in ("move-regulator", "trial-step") and regulator is not None:
         way = "up" if advice.regulator_move > 0 else "down"
-        words = (
-            f"Move the regulator {way} by {abs(advice.regulator_move):.3g} {regulator.unit}, from "
-            f"{regulator.setting:.3g} to {advice.regulator_setting:.3g} (its travel: {regulator.low:g} to "
-            f"{regulator.high:g})."
-        )
+        words = f"Move the regulator {way} by {abs(advice.regulator_move):.3g} {regulator.unit}"
+        travel = f"(its travel: {regulator.low:g} to {regulator.high:g})"
+        if advice.regulator_setting is None:
+            words += (
+                f" from where it stands {travel}. Nobody has said where that is: see first whether there is room, and put "
+                "its setting on record."
+            )
+        else:
+            words += f", from {regulator.setting:.3g} to {advice.regulator_setting:.3g} {travel}."
         if task.kind == "trial-step":
             words += (
                 " This is a trial step: what a unit of it does is not yet known, nor surely which way. Change nothing "

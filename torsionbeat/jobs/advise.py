@@ -378,15 +378,17 @@ def _half_travel(known: KnownOfClock, *, has_effect: bool) -> float | None:
 
 
 def _regulator(request: AdviseRequest, known: KnownOfClock, course: Course) -> Regulator | None:
-    """The regulator as it stands: by the notes, else the record, else the middle of its travel."""
+    """The regulator as it stands: by the notes, else the record, else supposed in the middle and moved since by the notes."""
     low, high = known.regulator_low, known.regulator_high
     if low is None or high is None:
         return None
     setting = course.setting if course.setting is not None else known.regulator_setting
     step = request.regulator_step or (high - low) / STEPS_IN_TRAVEL
-    return Regulator(
-        known.regulator_unit or "units", low, high, (low + high) / 2 if setting is None else setting, step
-    )
+    unit = known.regulator_unit or "units"
+    if setting is not None:
+        return Regulator(unit, low, high, setting, step)
+    moved = course.rows[-1].setting - course.rows[0].setting if course.rows else 0.0
+    return Regulator(unit, low, high, min(max((low + high) / 2 + moved, low), high), step, is_known=False)
 
 
 def _room(request: AdviseRequest, present: Present, gathered: _Gathered) -> TemperatureEffect | None:

@@ -75,13 +75,14 @@ def _keep(log: BenchLog, clock: str, judgement: Judgement, done_at: datetime | N
         details = {"added_g": total, "doubt_g": advice.weights.doubt_g} | promise
         log.add_work(clock, "weights", what, details, done_at=done_at)
         said.append(f"weights {what}")
-    if advice.regulator_move and regulator is not None and advice.regulator_setting is not None:
-        what = f"moved by {advice.regulator_move:+.3g}, to {advice.regulator_setting:.3g} {regulator.unit}"
-        details = {
-            "moved": advice.regulator_move,
-            "setting": advice.regulator_setting,
-            "doubt": regulator.doubt,
-        } | promise
+    if advice.regulator_move and regulator is not None:
+        what = f"moved by {advice.regulator_move:+.3g}"
+        details = {"moved": advice.regulator_move, "doubt": regulator.doubt} | promise
+        if advice.regulator_setting is None:
+            what += f" {regulator.unit}"
+        else:
+            what += f", to {advice.regulator_setting:.3g} {regulator.unit}"
+            details["setting"] = advice.regulator_setting
         log.add_work(clock, "regulator", what, details, done_at=done_at)
         said.append(f"regulator {what}")
     return said

@@ -611,9 +611,8 @@ class _Grid:
     def mixture(self, fixed: tuple[Branch, ...]) -> Mixture:
         """Keep the parts that weigh most, and work out state and effect in each."""
         places, width, weight, top = self.weights
-        q = _Products(
-            *(np.array(column) for column in zip(*(self.pieces[k][0] for k in places), strict=True))
-        )
+        columns = zip(*(self.pieces[place][0] for place in places), strict=True)
+        q = _Products(*(np.array(column) for column in columns))
         flat = weight.ravel()
         most = PARTS_KEPT if self.moved else PARTS_KEPT // len(self.solver.parts.weight)
         kept = np.flatnonzero(flat > SMALLEST_PART * flat.max())
@@ -624,8 +623,8 @@ class _Grid:
         if not self.moved:
             every = len(self.solver.parts.weight)
             b = np.tile(np.arange(every), len(kept))
-            g, w, h, chance = (np.repeat(one, every) for one in (g, w, h, chance))
-            chance = chance * self.solver.parts.weight[b]
+            g, w, h = (np.repeat(one, every) for one in (g, w, h))
+            chance = np.repeat(chance, every) * self.solver.parts.weight[b]
         solver = self.solver
         design, parts, wander = solver.design, solver.parts, solver.wander
         log_g = self.log_g[places]

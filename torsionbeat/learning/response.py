@@ -48,7 +48,8 @@ LARGEST_DOUBT = 0.6
 class Regulator:
     """A regulator in its own units, from its lowest to its highest setting, and where it stands.
 
-    ``step`` is the smallest move that can be made on purpose; a setting is taken to be good to half of it.
+    ``step`` is the smallest move that can be made on purpose; a setting is taken to be good to half of it. ``is_known``
+    tells whether somebody said where it stands: else the setting is only supposed, and moves alone may be told.
 
     Raises
     ------
@@ -61,6 +62,7 @@ class Regulator:
     high: float
     setting: float
     step: float = 0.05
+    is_known: bool = True
 
     def __post_init__(self) -> None:
         if not self.low < self.high:

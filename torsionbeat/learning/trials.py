@@ -17,6 +17,9 @@ HANDLING_S_PER_DAY = 0.2
 """What stopping, touching and letting go the balance may change the rate by (common practice, no source)."""
 
 
+MOST_NIGHTS = 4000
+"""Nights of one rate: ten years, longer than anybody leaves a clock between two hand checks."""
+
 LEAST_OWN_S_PER_DAY = 1e-3
 """Floor of a reading's own uncertainty: a millisecond a day, below what any recording gives."""
 
@@ -115,6 +118,14 @@ class Trial:
     def __post_init__(self) -> None:
         within(
             "rate", self.rate_s_per_day.nominal_value, -14_400, 14_400, "s/day", "check the nominal period"
+        )
+        within(
+            "nights",
+            self.nights,
+            0,
+            MOST_NIGHTS,
+            "",
+            "a hand check over a week is 7, a part of a night is a share of 1",
         )
         within("mass added", self.mass_g, -500, 500, "g", "give all sides together, in grams")
         for name, value in (

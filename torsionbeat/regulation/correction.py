@@ -155,7 +155,9 @@ def correct(
         weights=weights,
         grams_a_side=grams,
         regulator_move=change.move,
-        regulator_setting=None if regulator is None else regulator.setting + change.move,
+        regulator_setting=regulator.setting + change.move
+        if regulator is not None and regulator.is_known
+        else None,
         expected_rate_s_per_day=expected,
         expected_interval_s_per_day=learnt.expected_interval_s_per_day(change),
         grams_interval_a_side=interval,
@@ -195,6 +197,9 @@ def _about_regulator(learnt: Learnt, regulator: Regulator | None, action: Action
         f"Weights of {abs(grams):.2g} g in all {'more' if grams > 0 else 'less'} would bring it back to "
         "the middle."
     )
+    whence = (
+        "The regulator" if regulator.is_known else "If it stands near the middle of its travel, the regulator"
+    )
     setting = regulator.setting + change.move
     half = (regulator.high - regulator.low) / 2
     away = abs(setting - regulator.middle) / half
@@ -204,11 +209,11 @@ def _about_regulator(learnt: Learnt, regulator: Regulator | None, action: Action
         return [
             Remark(
                 "regulator-out-of-reach",
-                f"The regulator does not reach: near its end the clock is still {verb} {abs(left):.0f} s a day. "
+                f"{whence} does not reach: near its end the clock is still {verb} {abs(left):.0f} s a day. "
                 f"{instead}",
             )
         ]
-    if away > INNER_SHARE and away > start:
+    if regulator.is_known and away > INNER_SHARE and away > start:
         return [Remark("regulator-near-end", f"That is near the end of the regulator's travel. {instead}")]
     return []
 
