@@ -252,7 +252,13 @@ def aligned(sound: FloatArray, shifts: npt.NDArray[np.float64], length: int) -> 
 
 
 def match(
-    fine: FinePower, places: IntArray, search: int, *, passes: int = 5, prior_frames: float | None = None
+    fine: FinePower,
+    places: IntArray,
+    search: int,
+    *,
+    passes: int = 5,
+    prior_frames: float | None = None,
+    in_doubt: bool = True,
 ) -> ExactTimes:
     """Find each beat's time and the common profile.
 
@@ -266,6 +272,8 @@ def match(
     prior_frames : float or None
         Standard deviation of the true place about the rough one, where it is known: weak sounds are then not
         drawn away by noise.
+    in_doubt : bool
+        Work out the edge's uncertainty, which costs as much as the rest; else it is nan.
     """
     sound, shade = fine.windows(places, search), fine.shade(places, search)
     rows = np.arange(len(places))
@@ -291,7 +299,7 @@ def match(
         gained[rows, best].astype(np.float64),
         profile,
         edge,
-        float(np.hypot(_edge_uncertainty(laid, strength), RISE_DOUBT * rise)),
+        float(np.hypot(_edge_uncertainty(laid, strength), RISE_DOUBT * rise)) if in_doubt else float("nan"),
         _likeness(laid, profile),
         (laid - 1).sum(axis=(1, 2)) / max(float(profile.sum()), 1e-9),
     )
@@ -312,7 +320,7 @@ def settled(fine: FinePower, places: IntArray, search: int) -> ExactTimes:
     search : int
         Frames either side of each place.
     """
-    found = match(fine, places, search, passes=3)
+    found = match(fine, places, search, passes=3, in_doubt=False)
     laid_at = places
     for _ in range(_LAID_ANEW):
         begins = np.rint(found.frames + np.clip(found.edge, -BEFORE, AFTER - 16)).astype(np.int64)
@@ -320,7 +328,7 @@ def settled(fine: FinePower, places: IntArray, search: int) -> ExactTimes:
         if laid_at is not places and moved < _AT_REST:
             break
         laid_at = begins
-        found = match(fine, begins, search // 2, passes=3)
+        found = match(fine, begins, search // 2, passes=3, in_doubt=False)
     return found
 
 

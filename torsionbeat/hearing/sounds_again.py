@@ -126,24 +126,31 @@ def _like(
     width = 2 * round(NEAREST_S / FRAME_S / STEP) + 1
     peak = rise_db == maximum_filter1d(rise_db, width, axis=1, mode="nearest")
     which, at = np.nonzero(peak & (rise_db > EASY_RISE_DB) & (below_db < EASY_BELOW_DB))
-    alike = np.array([_alike(sound[row], int(step), own) for row, step in zip(which, at, strict=True)])
-    easy = alike > EASY_ALIKE if len(alike) else np.zeros(0, bool)
+    alike = _alike(sound, which, at, own)
+    easy = alike > EASY_ALIKE
     usual = maximum_filter1d(np.median(high, axis=0), 2 * USUAL_STEPS + 1, mode="nearest")
     sure = (rise_db[which, at] > RISE_DB) & (below_db[which, at] < BELOW_DB)
     sure &= high[which, at] > 10 ** (USUAL_DB / 10) * usual[at]
-    if len(alike):
-        sure &= alike > ALIKE
+    sure &= alike > ALIKE
     return which[easy].astype(np.int64), at[easy].astype(np.int64), sure[easy]
 
 
-def _alike(sound: FloatArray, step: int, own: FloatArray) -> float:
-    """Correlation of the logarithms of a rise, what was there before taken off, and of the drop; the best of a few shifts."""
-    there = sound[step : step + LEAD].mean(axis=0)
-    drop = np.log1p(own).ravel()
-    best = -1.0
+def _alike(sound: FloatArray, which: IntArray, steps: IntArray, own: FloatArray) -> npt.NDArray[np.float64]:
+    """Correlation of the logarithms of each rise, what was there before taken off, and of the drop; the best of a few shifts.
+
+    ``sound`` has shape (stretches, steps, bands); ``which`` and ``steps`` say in which stretch and where a rise begins.
+    """
+    there = sound[which[:, None], steps[:, None] + np.arange(LEAD)].mean(axis=1)[:, None]
+    drop = np.log1p(own).ravel().astype(np.float64)
+    drop -= drop.mean()
+    best = np.full(len(which), -1.0)
     for shift in range(-2, 5):
-        begins = step + LEAD + GAP + shift
-        piece = np.log1p(np.maximum(sound[begins : begins + OWN] - there, 0))
-        if len(piece) == OWN and piece.std() > 0:
-            best = max(best, float(np.corrcoef(piece.ravel(), drop)[0, 1]))
+        index = (steps + LEAD + GAP + shift)[:, None] + np.arange(len(own))
+        inside = index[:, -1] < sound.shape[1]
+        piece = sound[which[:, None], np.minimum(index, sound.shape[1] - 1)]
+        rest = np.log1p(np.maximum(piece - there, 0)).reshape(len(which), drop.size).astype(np.float64)
+        rest -= rest.mean(axis=1, keepdims=True)
+        size = np.linalg.norm(rest, axis=1) * np.linalg.norm(drop)
+        told = inside & (size > 0)
+        best[told] = np.maximum(best[told], (rest @ drop)[told] / size[told])
     return best
