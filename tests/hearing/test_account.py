@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy import stats
+from scipy.integrate import quad
 from scipy.special import logsumexp
 
 from torsionbeat.hearing.account import (
@@ -17,6 +19,7 @@ from torsionbeat.hearing.account import (
     accounts,
     evenly_ticking,
     log_of_passage,
+    odds_of_mixed,
     presence_curve,
 )
 
@@ -196,3 +199,29 @@ def test_unlockings_are_as_many_as_they_are_said_to_be():
     many = 0.1 * np.sum(np.exp([_log_of_unlocking(one, 600.0) for one in after]))
     # what the exponential leaves behind the drop, exp(-1 / 0.15), is a thousandth
     assert many == pytest.approx(MANY_UNLOCKINGS, rel=0.002)
+
+
+def test_one_sound_a_side_a_lift_early_and_softer_is_the_contact():
+    """In beat and as loud as the first side's drop it is a drop; a lift of 300 ms early and 8 dB softer it is a contact."""
+    period = 40_000.0
+    assert odds_of_mixed(0.0, 0.0, period)[0] < 0.01
+    odds, passage = odds_of_mixed(-600.0, -8.0, period)
+    assert odds > 1
+    assert passage == pytest.approx(
+        600.0, abs=150.0
+    )  # the beat error's prior, 0.4 % of the period, says no more
+    # late it would be further out of beat still, and a contact is seldom the louder
+    assert odds_of_mixed(600.0, -8.0, period)[0] < 0.05 * odds
+    assert odds_of_mixed(-600.0, 8.0, period)[0] < 0.5 * odds
+
+
+def test_odds_of_mixed_sounds_are_those_of_the_priors_integrated():
+    """By quadrature over the passage: the log-normal prior times Student's density of the beat error that is left."""
+    period, late, louder_db = 40_000.0, -300.0, -5.0
+    passage = stats.lognorm(0.65, scale=0.017 * period)
+    beat = stats.t(2, 0, 0.004 * period)
+    contact = quad(lambda at: passage.pdf(at) * beat.pdf(late + at), 0, 20_000, points=[300.0], limit=200)[0]
+    contact *= stats.norm(-5.0, 6.0).pdf(louder_db)
+    drop = beat.pdf(late) * stats.t(3, 0, 4.0).pdf(louder_db)
+    # nine points stand for the passage's distribution
+    assert odds_of_mixed(late, louder_db, period)[0] == pytest.approx(0.05 * contact / drop, rel=0.25)

@@ -18,7 +18,7 @@ from itertools import pairwise, product
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import betainc, gammaln, logsumexp
+from scipy.special import betainc, gammaln, logsumexp, ndtri
 
 __all__ = [
     "Account",
@@ -30,6 +30,7 @@ __all__ = [
     "log_of_beat_error",
     "log_of_passage",
     "log_student",
+    "odds_of_mixed",
     "presence_curve",
 ]
 
@@ -80,6 +81,11 @@ ALIKE, ALIKE_FRAMES, ALIKE_SHARE, UNLIKE_SHARE = 0.9, 4 * FRAMES_PER_MS, 0.006, 
 ways), by 8 % in the others (one was timed from another of its parts)."""
 OUT_OF_BEAT = 0.004
 """Beat error as a share of the period, scale of a Student distribution (2): 5 deg of offset at an arc of 470 is 0.7 %."""
+SAME_DROP_DB = 4.0
+"""Levels of both sides' drops differ by so much (scale of Student's distribution, 3): like pallets and teeth."""
+MIXED = 0.05
+"""Share of recordings with one sound a side in which those are one side's drop and the other's contact, for each of the two ways:
+near the noise one of 24 live starts."""
 MOST_SOUNDS = 5
 """Unlocking, contact, drop, banking and an echo."""
 # Closer at either end, where a share tells most: seldom there, and nearly always.
@@ -91,6 +97,8 @@ _BETWEEN = np.concatenate([[0.0], (_SHARES[1:] + _SHARES[:-1]) / 2, [1.0]])
 _LEVEL_SPREADS = (0.35, 0.7, 1.0)
 """Spreads of the evidence of a sound that is there (natural logarithm): 1.5, 3 and 4 dB. With 6 dB a
 level near chance explained sounds that are seldom there as well as sounds that always are."""
+# Middles of nine equal parts of a normal distribution.
+_NORMAL_POINTS = ndtri((np.arange(9) + 0.5) / 9)
 # The quantile of `placing`; levels nearer together than this (natural logarithm) are one.
 _CHANCE_SHARE, _LEAST_WIDTH = 0.8, 2.0
 # An even train; explained with the next.
@@ -249,6 +257,33 @@ def log_of_passage(passage: float, period: float) -> float:
 def log_of_beat_error(out_of_beat: float, period: float) -> float:
     """Logarithm of the prior density of the second drop's distance from half a period after the first, per frame."""
     return float(log_student(out_of_beat / period, 0.0, OUT_OF_BEAT, 2.0) - np.log(period))
+
+
+def odds_of_mixed(out_of_beat: float, louder_db: float, period: float) -> tuple[float, float]:
+    """Odds that of two sides with one sound each the second's is its contact, its drop unheard, over two drops; and the passage.
+
+    Parameters
+    ----------
+    out_of_beat : float
+        By how many frames the second side's sound comes later than half a period after the first's.
+    louder_db : float
+        By how much it is louder.
+    period : float
+        In frames.
+
+    Returns
+    -------
+    odds, passage : float
+        Odds, and the mean passage (frames) that the second side then has.
+    """
+    passages = np.exp(np.log(PASSAGE_MEDIAN) + PASSAGE_SPREAD * _NORMAL_POINTS) * period
+    each = log_student(out_of_beat + passages, 0.0, OUT_OF_BEAT * period, 2.0)
+    mixed = np.log(MIXED / len(passages)) + float(logsumexp(each))
+    mixed += float(log_normal(louder_db, *LOUDNESS_DB["contact"]))
+    drops = float(log_student(out_of_beat, 0.0, OUT_OF_BEAT * period, 2.0))
+    drops += float(log_student(louder_db, 0.0, SAME_DROP_DB))
+    weights = np.exp(each - each.max())
+    return float(np.exp(mixed - drops)), float(weights @ passages / weights.sum())
 
 
 def _log_of_both(one: float, two: float) -> float:

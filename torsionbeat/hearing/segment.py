@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from torsionbeat.hearing.account import Account, Roles, Sound, accounts, evenly_ticking
+from torsionbeat.hearing.account import Account, Roles, Sound, accounts, evenly_ticking, odds_of_mixed
 from torsionbeat.hearing.bands import CHUNK_FRAMES, POOLED_FRAMES, STRONGEST, rising
 from torsionbeat.hearing.beginnings import LOOK_BACK, Together, passages_together
 from torsionbeat.hearing.exact import FinePower
@@ -348,7 +348,7 @@ def _hear_beats(
     sides = [_with_parts_before(_one_of_each(side)) for side in sides]
     weighed = _weighed(sides, period)
     heard = _told(fine, sides, list(weighed[0].roles), period, others, found.score)
-    return None if heard is None else replace(heard, rivals=_rivals(weighed))
+    return None if heard is None else replace(heard, rivals=(*_rivals(weighed), *_of_mixed_sounds(heard)))
 
 
 def _summary(sound: Placed) -> tuple[float, float, float]:
@@ -447,6 +447,24 @@ def _rivals(weighed: list[Account]) -> tuple[Rival, ...]:
     return tuple(out)
 
 
+def _of_mixed_sounds(heard: ChapterHeard) -> tuple[Rival, ...]:
+    """The accounts in which one side's drop and the other's contact are what is heard, where either side has one sound."""
+    if len(heard.sides) != 2 or any(side.contact is not None or side.together for side in heard.sides):
+        return ()
+    one, other = (side.drop for side in heard.sides)
+    late, louder_db = _late(heard), other.loudness_db - one.loudness_db
+    ways = [
+        (1, odds_of_mixed(late, louder_db, heard.period_frames)),
+        (-1, odds_of_mixed(-late, -louder_db, heard.period_frames)),
+    ]
+    total = 1 + sum(odds for _, (odds, _) in ways)
+    return tuple(
+        Rival(odds / total, sign * passage, (None, None))
+        for sign, (odds, passage) in ways
+        if odds / total > LEAST_RIVAL
+    )
+
+
 def _says_the_same(one: Account, other: Account) -> bool:
     """Whether two accounts give the same figures, under whatever names."""
     apart = [abs((a or 0.0) - (b or 0.0)) for a, b in zip(one.passages, other.passages, strict=True)]
@@ -501,7 +519,7 @@ def _hear_few(
     if weighed:
         sides, roles = whole, list(weighed[0].roles)
     heard = _told(fine, sides, roles, period, stretch.others, few.score)
-    return None if heard is None else replace(heard, rivals=_rivals(weighed))
+    return None if heard is None else replace(heard, rivals=(*_rivals(weighed), *_of_mixed_sounds(heard)))
 
 
 def _with_what_is_before(
