@@ -45,7 +45,12 @@ from torsionbeat.reading.mean_arc import (
     passages_differ_s,
     single_arcs_deg,
 )
-from torsionbeat.reading.mean_period import SteadyPeriod, mean_period, no_surer_than_its_parts
+from torsionbeat.reading.mean_period import (
+    SteadyPeriod,
+    mean_period,
+    no_surer_than_its_parts,
+    with_what_timing_hides,
+)
 from torsionbeat.reading.other_accounts import arc_in_doubt_deg, beat_error_in_doubt_ms
 from torsionbeat.reading.remarks import in_step, remarks_on
 from torsionbeat.sound.remarks import as_remark
@@ -213,6 +218,7 @@ def _figures_of(
     at_jumps = tuple(jump.before + 0.5 for jump in inside)
     steady = mean_period(middle_s, number, at_jumps)
     steady = no_surer_than_its_parts(steady, middle_s, beats.drop_s[whole], number, at_jumps)
+    steady = with_what_timing_hides(steady, number)
     # A passage that travels unseen moves the middle of its side by half of it a beat: the mean of both sides by a
     # quarter, and there are two beats to a period.
     by_travel_s = sum(side.mean_s * side.travel_uncertainty for side in together.values()) / 2
