@@ -95,8 +95,14 @@ def test_the_arcs_are_those_of_the_last_free_swing_since_the_last_work(life):
     assert story.decay.arc_deg[0] == 420.0
     assert story.decay.period_s == 60.0
     with open_log(life) as log:
+        log.add_freeswing("Lamp", swing_document(425.0), law="air", done_at=moment(5.5))
+    assert report(ReportRequest("Lamp", life)).decay.arc_deg[0] == 425.0
+    with open_log(life) as log:
         log.add_work("Lamp", "spring", "another strip", done_at=moment(7))
-    assert report(ReportRequest("Lamp", life)).decay is None
+        log.add_reading("Lamp", document(5.0), taken_at=moment(8))
+    story = report(ReportRequest("Lamp", life))
+    assert story.decay is None
+    assert story.comparison.after.free_swing_q is None
 
 
 def test_a_free_swing_whose_arcs_were_not_kept_leaves_the_one_before(life):
@@ -119,11 +125,19 @@ def test_days_asked_for_go_before_the_works(life):
     assert rates(comparison.after.nights) == [2]  # the end of the span is without: day 6 is not in it
 
 
-def test_what_is_known_of_recorder_and_place_reaches_the_comparison(life):
-    def loudness(**known):
-        return report(ReportRequest("Lamp", life, **known)).comparison.document()
+def test_what_is_known_of_recorder_and_place_reaches_the_comparison(path, make_night):
+    from torsionbeat.reading.document import reading_document
 
-    assert loudness() != loudness(same_recorder=True)
+    with open_log(path) as log:
+        for day in (0, 2):
+            log.add_reading("Lamp", reading_document(make_night(day)), taken_at=moment(day))
+        log.add_work("Lamp", "spring", "new strip", done_at=moment(1))
+
+    def compared(**known):
+        return report(ReportRequest("Lamp", path, **known)).comparison.document()
+
+    assert compared() != compared(same_recorder=True)
+    assert compared() != compared(same_place=True)
 
 
 def test_without_works_nothing_is_compared_unless_both_spans_are_given(path):
