@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import importlib
 import json
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
 import soundfile
+import typer
 from typer.testing import CliRunner
 
-from torsionbeat.cli import main
+from torsionbeat.cli import by_hand, clock, correct, main, note
+from torsionbeat.errors import InputError
 
 PERIOD_S = 6.0
 LIFT_DEG = 20.0
@@ -68,6 +71,59 @@ def answer_of(output_of):
         return run
 
     return of
+
+
+@pytest.fixture
+def bench(answer_of):
+    """Give what runs the commands that adjust on an empty log: the output, or the error raised."""
+    app = typer.Typer()
+    app.add_typer(clock.app, name="clock")
+    app.command("note")(note.note_command)
+    app.command("correct")(correct.correct_command)
+    app.command("spring")(by_hand.spring_command)
+    app.command("freeswing")(by_hand.freeswing_command)
+    return answer_of(app)
+
+
+def _document(rate, u_rate=0.2, *, period=60.0, source="host clock", swings=()):
+    return {
+        "schema": 1,
+        "recording": {"name": "lamp.flac", "duration_s": 3600.0, "sample_rate_hz": 48000, "channels": 1},
+        "timebase": {"source": source, "offset_ppm": 0.0, "standard_uncertainty_ppm": 0.5},
+        "clock": {"nominal_period_s": period, "lift_deg": 20.0},
+        "period_s": {"value": period / (1 + rate / 86400), "standard_uncertainty": 1e-5},
+        "rate_s_per_day": {"value": rate, "standard_uncertainty": u_rate},
+        "beat_error_ms": {"value": 30.0, "standard_uncertainty": 1.0},
+        "arc_deg": {"value": 430.0, "standard_uncertainty": 1.0},
+        "beats": {"expected": 120, "heard": 120},
+        "swings": list(swings),
+    }
+
+
+@pytest.fixture(scope="session")
+def document():
+    """Give what makes a reading's document of its rate."""
+    return _document
+
+
+class Asked(InputError):
+    """Ends a command where its job would begin."""
+
+
+@pytest.fixture
+def asked(monkeypatch):
+    """Give what puts itself in the place of a job and keeps the request it was called with."""
+    kept = []
+
+    def stand_in(request, *_, **__):
+        kept.append(request)
+        raise Asked("that will do")
+
+    def instead_of(module, name):
+        monkeypatch.setattr(importlib.import_module(module), name, stand_in)
+        return kept
+
+    return instead_of
 
 
 @pytest.fixture(scope="session")

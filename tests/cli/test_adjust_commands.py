@@ -9,18 +9,9 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
-import typer
 
 from torsionbeat.benchlog import open_log
-from torsionbeat.cli import by_hand, clock, correct, note
 from torsionbeat.errors import InputError
-
-app = typer.Typer()
-app.add_typer(clock.app, name="clock")
-app.command("note")(note.note_command)
-app.command("correct")(correct.correct_command)
-app.command("spring")(by_hand.spring_command)
-app.command("freeswing")(by_hand.freeswing_command)
 
 TURNS = (
     "--regulator-low",
@@ -34,28 +25,7 @@ TURNS = (
 )
 
 
-@pytest.fixture
-def bench(answer_of):
-    """Give what runs a command on an empty log and gives its output, or raises its error."""
-    return answer_of(app)
-
-
-def document(rate, u_rate=0.2, *, period=60.0, source="host clock", swings=()):
-    return {
-        "schema": 1,
-        "recording": {"name": "lamp.flac", "duration_s": 3600.0, "sample_rate_hz": 48000, "channels": 1},
-        "timebase": {"source": source, "offset_ppm": 0.0, "standard_uncertainty_ppm": 0.5},
-        "clock": {"nominal_period_s": period, "lift_deg": 20.0},
-        "period_s": {"value": period / (1 + rate / 86400), "standard_uncertainty": 1e-5},
-        "rate_s_per_day": {"value": rate, "standard_uncertainty": u_rate},
-        "beat_error_ms": {"value": 30.0, "standard_uncertainty": 1.0},
-        "arc_deg": {"value": 430.0, "standard_uncertainty": 1.0},
-        "beats": {"expected": 120, "heard": 120},
-        "swings": list(swings),
-    }
-
-
-def test_the_story_of_a_clock_in_the_log(bench, tmp_path):
+def test_the_story_of_a_clock_in_the_log(bench, tmp_path, document):
     start = datetime(2026, 3, 1, 20, tzinfo=UTC)
     per_gram = 0.0030
     bench(
@@ -101,7 +71,7 @@ def test_the_story_of_a_clock_in_the_log(bench, tmp_path):
         assert abs(trial.expected_rate_s_per_day - came) < 3 * trial.u_expected_rate_s_per_day
 
 
-def test_works_typed_by_hand_are_trials_too(bench):
+def test_works_typed_by_hand_are_trials_too(bench, document):
     start = datetime(2026, 3, 1, 20, tzinfo=UTC)
     bench("clock", "add", "Shelf", "--period", "60")
     with open_log() as log:
@@ -122,7 +92,7 @@ def test_works_typed_by_hand_are_trials_too(bench):
     assert by_hand["exact_grams_a_side"]["value"] == pytest.approx(0.07, abs=0.01)
 
 
-def test_work_without_its_grams_teaches_nothing_and_does_no_harm(bench):
+def test_work_without_its_grams_teaches_nothing_and_does_no_harm(bench, document):
     start = datetime(2026, 3, 1, 20, tzinfo=UTC)
     bench("clock", "add", "Shelf", "--period", "60")
     with open_log() as log:
@@ -137,7 +107,7 @@ def test_work_without_its_grams_teaches_nothing_and_does_no_harm(bench):
     assert not any("does not fit" in remark for remark in result["remarks"])
 
 
-def test_a_room_joined_to_a_night(bench, tmp_path):
+def test_a_room_joined_to_a_night(bench, tmp_path, document):
     hours = np.arange(0, 25.0)
     at = np.arange(0, 86_400, 7.5)
     rate = -13.7 * 2 * np.sin(2 * np.pi * at / 86_400)

@@ -6,52 +6,11 @@ import json
 
 import numpy as np
 import pytest
-import typer
 
 from torsionbeat.benchlog import open_log
-from torsionbeat.cli import by_hand, clock, correct, note
 from torsionbeat.errors import InputError
 
-app = typer.Typer()
-
-
-app.add_typer(clock.app, name="clock")
-
-
-app.command("note")(note.note_command)
-
-
-app.command("correct")(correct.correct_command)
-
-
-app.command("spring")(by_hand.spring_command)
-
-
-app.command("freeswing")(by_hand.freeswing_command)
-
-
 STRIP = ("--thickness", "100um", "--width", "0.5", "--length", "100", "--load", "300")
-
-
-@pytest.fixture
-def bench(answer_of):
-    """Give what runs a command on an empty log and gives its output, or raises its error."""
-    return answer_of(app)
-
-
-def document(rate, u_rate=0.2, *, period=60.0, source="host clock", swings=()):
-    return {
-        "schema": 1,
-        "recording": {"name": "lamp.flac", "duration_s": 3600.0, "sample_rate_hz": 48000, "channels": 1},
-        "timebase": {"source": source, "offset_ppm": 0.0, "standard_uncertainty_ppm": 0.5},
-        "clock": {"nominal_period_s": period, "lift_deg": 20.0},
-        "period_s": {"value": period / (1 + rate / 86400), "standard_uncertainty": 1e-5},
-        "rate_s_per_day": {"value": rate, "standard_uncertainty": u_rate},
-        "beat_error_ms": {"value": 30.0, "standard_uncertainty": 1.0},
-        "arc_deg": {"value": 430.0, "standard_uncertainty": 1.0},
-        "beats": {"expected": 120, "heard": 120},
-        "swings": list(swings),
-    }
 
 
 def test_what_a_strip_does(bench):
@@ -115,7 +74,7 @@ def test_a_free_swing_typed(bench):
     assert counted["readings"][2]["time_s"] == 3600
 
 
-def test_a_free_swing_heard_is_kept(bench, tmp_path):
+def test_a_free_swing_heard_is_kept(bench, tmp_path, document):
     # T 15 s, Q 725: air 2.888e-4 per second.
     time = np.arange(0, 3600, 7.5)
     arc = 270 * np.exp(-2.888e-4 * time) + np.random.default_rng(1).normal(0, 0.5, time.size)

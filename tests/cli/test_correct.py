@@ -5,28 +5,8 @@ from __future__ import annotations
 import json
 
 import pytest
-import typer
 
-from torsionbeat.cli import by_hand, clock, correct, note
 from torsionbeat.errors import InputError
-
-app = typer.Typer()
-
-
-app.add_typer(clock.app, name="clock")
-
-
-app.command("note")(note.note_command)
-
-
-app.command("correct")(correct.correct_command)
-
-
-app.command("spring")(by_hand.spring_command)
-
-
-app.command("freeswing")(by_hand.freeswing_command)
-
 
 TURNS = (
     "--regulator-low",
@@ -38,27 +18,6 @@ TURNS = (
     "--regulator-unit",
     "turns",
 )
-
-
-@pytest.fixture
-def bench(answer_of):
-    """Give what runs a command on an empty log and gives its output, or raises its error."""
-    return answer_of(app)
-
-
-def document(rate, u_rate=0.2, *, period=60.0, source="host clock", swings=()):
-    return {
-        "schema": 1,
-        "recording": {"name": "lamp.flac", "duration_s": 3600.0, "sample_rate_hz": 48000, "channels": 1},
-        "timebase": {"source": source, "offset_ppm": 0.0, "standard_uncertainty_ppm": 0.5},
-        "clock": {"nominal_period_s": period, "lift_deg": 20.0},
-        "period_s": {"value": period / (1 + rate / 86400), "standard_uncertainty": 1e-5},
-        "rate_s_per_day": {"value": rate, "standard_uncertainty": u_rate},
-        "beat_error_ms": {"value": 30.0, "standard_uncertainty": 1.0},
-        "arc_deg": {"value": 430.0, "standard_uncertainty": 1.0},
-        "beats": {"expected": 120, "heard": 120},
-        "swings": list(swings),
-    }
 
 
 def test_three_minutes_of_work_in_words(bench):
@@ -115,7 +74,7 @@ def test_the_way_to_the_knock_is_told_with_its_sum(bench):
     assert "half of what lies between that arc and the 600 deg at which it knocks." in words
 
 
-def test_a_reading_from_a_file_with_its_beat(bench, tmp_path):
+def test_a_reading_from_a_file_with_its_beat(bench, tmp_path, document):
     path = tmp_path / "night.json"
     path.write_text(json.dumps(document(720.0)), encoding="utf-8")
     said = bench("correct", "--reading", str(path))

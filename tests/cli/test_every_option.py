@@ -8,10 +8,7 @@ import re
 from dataclasses import astuple
 from pathlib import Path
 
-import pytest
-
 from torsionbeat.cli.app import MODULES
-from torsionbeat.errors import InputError
 from torsionbeat.terminal.command_list import COMMANDS
 
 ROOT = Path(__file__).parents[2]
@@ -42,26 +39,6 @@ def test_no_option_is_left_out_of_the_tests_and_of_readme():
     options = set(every_option())
     assert len(options) > 100
     assert {one for one in options if not re.search(re.escape(one) + "(?![a-z-])", text)} == set()
-
-
-class Asked(InputError):
-    """Ends a command where its job would begin."""
-
-
-@pytest.fixture
-def asked(monkeypatch):
-    """Give what puts itself in the place of a job and keeps the request it was called with."""
-    kept = []
-
-    def stand_in(request, *_, **__):
-        kept.append(request)
-        raise Asked("that will do")
-
-    def instead_of(module, name):
-        monkeypatch.setattr(importlib.import_module(module), name, stand_in)
-        return kept
-
-    return instead_of
 
 
 def test_how_far_off_a_weight_may_be_and_the_fork_s_share_reach_the_job(run, asked):

@@ -2,32 +2,6 @@
 
 from __future__ import annotations
 
-import importlib
-
-import pytest
-
-from torsionbeat.errors import InputError
-
-
-class Asked(InputError):
-    """Ends a command where its job would begin."""
-
-
-@pytest.fixture
-def asked(monkeypatch):
-    """Give what puts itself in the place of a job and keeps the request it was called with."""
-    kept = []
-
-    def stand_in(request, *_, **__):
-        kept.append(request)
-        raise Asked("that will do")
-
-    def instead_of(module, name):
-        monkeypatch.setattr(importlib.import_module(module), name, stand_in)
-        return kept
-
-    return instead_of
-
 
 def test_the_share_above_the_fork_reaches_the_job_of_the_arc(run, asked, sounds):
     kept = asked("torsionbeat.jobs.by_hand", "two_offsets")

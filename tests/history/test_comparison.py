@@ -20,27 +20,6 @@ from torsionbeat.sound.timebase import unknown_timebase
 MAY = datetime(2026, 5, 1, 21, 0, tzinfo=UTC)
 
 
-@pytest.fixture(scope="module")
-def plain(make_night):
-    return make_night(1, timebase=unknown_timebase())
-
-
-@pytest.fixture(scope="module")
-def other(make_night):
-    return make_night(2, timebase=unknown_timebase())
-
-
-@pytest.fixture(scope="module")
-def overhauled(make_night):
-    return make_night(
-        3,
-        arc=462.0,
-        period=59.98,
-        timebase=unknown_timebase(),
-        level_db={("b", "drop"): 24.0},
-    )
-
-
 def width(estimate):
     return estimate.high - estimate.low
 

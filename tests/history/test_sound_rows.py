@@ -9,28 +9,6 @@ import pytest
 
 from torsionbeat.history.comparison import Group, Night, compare
 from torsionbeat.history.mean_sounds import mean_sounds_document, mean_sounds_of
-from torsionbeat.sound.timebase import unknown_timebase
-
-
-@pytest.fixture(scope="module")
-def plain(make_night):
-    return make_night(1, timebase=unknown_timebase())
-
-
-@pytest.fixture(scope="module")
-def other(make_night):
-    return make_night(2, timebase=unknown_timebase())
-
-
-@pytest.fixture(scope="module")
-def overhauled(make_night):
-    return make_night(
-        3,
-        arc=462.0,
-        period=59.98,
-        timebase=unknown_timebase(),
-        level_db={("b", "drop"): 24.0},
-    )
 
 
 def no_events(reading):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import http.client
 import importlib.util
 import os
@@ -11,6 +12,7 @@ import signal
 import subprocess
 import sys
 import time
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 from urllib.parse import urlencode
@@ -249,3 +251,38 @@ def recordings(tmp_path):
     yield make
     for one in made:
         one.stop()
+
+
+async def _pieces(*parts, wait_s=0.0):
+    for part in parts:
+        await asyncio.sleep(wait_s)
+        yield part
+
+
+@pytest.fixture(scope="session")
+def take():
+    """Give what sends a recording in parts, so many seconds one after the other."""
+
+    def send(recordings, *parts, name="night.wav", wait_s=0.0):
+        def run():
+            return asyncio.run(recordings.take(name, _pieces(*parts, wait_s=wait_s), None, ""))
+
+        with ThreadPoolExecutor(1) as thread:  # a browser that is open in this process has a loop of its own
+            return thread.submit(run).result()
+
+    return send
+
+
+@pytest.fixture(scope="session")
+def wait_until():
+    """Give what waits until something holds, up to so many seconds."""
+
+    def wait(done, seconds=60):
+        last = time.monotonic() + seconds
+        while time.monotonic() < last:
+            if done():
+                return
+            time.sleep(0.05)
+        raise TimeoutError
+
+    return wait

@@ -2,37 +2,10 @@
 
 from __future__ import annotations
 
-import asyncio
 import sys
 import threading
-import time
-from concurrent.futures import ThreadPoolExecutor
 
 import pytest
-
-
-async def pieces(*parts, wait_s=0.0):
-    for part in parts:
-        await asyncio.sleep(wait_s)
-        yield part
-
-
-def take(recordings, *parts, name="night.wav", wait_s=0.0):
-    def run():
-        return asyncio.run(recordings.take(name, pieces(*parts, wait_s=wait_s), None, ""))
-
-    with ThreadPoolExecutor(1) as thread:  # a browser that is open in this process has a loop of its own
-        return thread.submit(run).result()
-
-
-def wait_until(done, seconds=60):
-    last = time.monotonic() + seconds
-    while time.monotonic() < last:
-        if done():
-            return
-        time.sleep(0.05)
-    raise TimeoutError
-
 
 HANGS = (sys.executable, "-c", "while True: pass")
 
@@ -53,7 +26,7 @@ DIES = (sys.executable, "-c", "import os; os.abort()")
 @pytest.mark.parametrize(
     "command", [HANGS, GROWS, TALKS, DIES], ids=["hangs", "grows", "talks nonsense", "dies"]
 )
-def test_a_file_that_harms_its_decoder_harms_nothing_else(recordings, command):
+def test_a_file_that_harms_its_decoder_harms_nothing_else(recordings, command, take, wait_until):
     made = recordings(command=command, silence_s=2.0, reading_s=20.0, memory_bytes=400_000_000)
     made.start()
     one = take(made, b"RIFF")
@@ -61,7 +34,7 @@ def test_a_file_that_harms_its_decoder_harms_nothing_else(recordings, command):
     assert "took too much time or memory" in made.get(one.id).error
 
 
-def test_processor_time_is_limited_where_the_file_keeps_telling_how_far_it_is(recordings):
+def test_processor_time_is_limited_where_the_file_keeps_telling_how_far_it_is(recordings, take, wait_until):
     busy = (
         "import sys, json, torsionbeat.page.worker as w; r = json.loads(sys.stdin.read()); "
         "w._limit(r['reading_s'], r['memory_bytes'])\nwhile True: print('{\"share\": 0.5}', flush=True)"
@@ -73,7 +46,9 @@ def test_processor_time_is_limited_where_the_file_keeps_telling_how_far_it_is(re
 
 
 @pytest.mark.parametrize("call_off", ["cancel", "stop"])
-def test_reading_that_is_called_off_before_its_process_began_ends_at_once(recordings, monkeypatch, call_off):
+def test_reading_that_is_called_off_before_its_process_began_ends_at_once(
+    recordings, monkeypatch, call_off, take, wait_until
+):
     from torsionbeat.page import reader
 
     begun, go_on = threading.Event(), threading.Event()

@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-import asyncio
 import http.client
 import json
 import sys
-import time
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -16,41 +13,18 @@ from torsionbeat.errors import DeviceError, InputError
 from torsionbeat.page.recordings import TooBigError, TooSlowError
 
 
-async def pieces(*parts, wait_s=0.0):
-    for part in parts:
-        await asyncio.sleep(wait_s)
-        yield part
-
-
-def take(recordings, *parts, name="night.wav", wait_s=0.0):
-    def run():
-        return asyncio.run(recordings.take(name, pieces(*parts, wait_s=wait_s), None, ""))
-
-    with ThreadPoolExecutor(1) as thread:  # a browser that is open in this process has a loop of its own
-        return thread.submit(run).result()
-
-
 def left(tmp_path):
     return sorted(path.suffix for path in (tmp_path / "sounds").iterdir())
 
 
-def wait_until(done, seconds=60):
-    last = time.monotonic() + seconds
-    while time.monotonic() < last:
-        if done():
-            return
-        time.sleep(0.05)
-    raise TimeoutError
-
-
-def test_a_recording_is_taken_down_as_it_comes(recordings, tmp_path):
+def test_a_recording_is_taken_down_as_it_comes(recordings, tmp_path, take):
     one = take(recordings(), b"RIFF", b"more")
     assert Path(one.path).read_bytes() == b"RIFFmore"
     assert one.name == "night.wav"
     assert left(tmp_path) == [".json", ".wav"]
 
 
-def test_one_that_is_too_big_is_refused_and_leaves_nothing(recordings, tmp_path):
+def test_one_that_is_too_big_is_refused_and_leaves_nothing(recordings, tmp_path, take):
     with pytest.raises(TooBigError, match="larger than"):
         take(recordings(upload_bytes=10), b"12345", b"1234567")
     assert left(tmp_path) == []
@@ -59,26 +33,26 @@ def test_one_that_is_too_big_is_refused_and_leaves_nothing(recordings, tmp_path)
 @pytest.mark.parametrize(
     ("limits", "wait_s"), [({"piece_s": 0.05}, 0.5), ({"piece_s": 0.3, "slowest_bytes_per_s": 1e6}, 0.1)]
 )
-def test_one_that_stops_or_trickles_is_refused_and_leaves_nothing(recordings, tmp_path, limits, wait_s):
+def test_one_that_stops_or_trickles_is_refused_and_leaves_nothing(recordings, tmp_path, limits, wait_s, take):
     with pytest.raises(TooSlowError, match=r"nothing of it was kept|too slowly"):
         take(recordings(**limits), *[b"x"] * 20, wait_s=wait_s)
     assert left(tmp_path) == []
 
 
-def test_an_empty_one_and_one_too_many_are_refused(recordings):
+def test_an_empty_one_and_one_too_many_are_refused(recordings, take):
     with pytest.raises(InputError, match="empty"):
         take(recordings())
     with pytest.raises(TooSlowError, match="being sent already"):
         take(recordings(uploads=0), b"x")
 
 
-def test_a_disk_without_room_is_told(recordings, tmp_path):
+def test_a_disk_without_room_is_told(recordings, tmp_path, take):
     with pytest.raises(DeviceError, match="make room"):
         take(recordings(free_bytes=2**60), b"x")
     assert left(tmp_path) == []
 
 
-def test_names_keep_their_letters_and_never_reach_the_disk(recordings, tmp_path):
+def test_names_keep_their_letters_and_never_reach_the_disk(recordings, tmp_path, take):
     one = take(recordings(), b"x", name="../../Häuschen\n<b>.FLAC")
     assert one.name == "../../Häuschen<b>.FLAC"
     assert one.path.startswith(str(tmp_path / "sounds"))
@@ -86,7 +60,7 @@ def test_names_keep_their_letters_and_never_reach_the_disk(recordings, tmp_path)
     assert take(recordings(), b"x", name="x.exe").path.endswith(".sound")
 
 
-def test_what_is_no_sound_is_told_and_the_next_one_is_read(recordings):
+def test_what_is_no_sound_is_told_and_the_next_one_is_read(recordings, take, wait_until):
     made = recordings()
     made.start()
     bad = take(made, b"this is no sound at all")
@@ -102,7 +76,7 @@ def test_what_is_no_sound_is_told_and_the_next_one_is_read(recordings):
 HANGS = (sys.executable, "-c", "while True: pass")
 
 
-def test_reading_is_cancelled_and_a_recording_thrown_away(recordings, tmp_path):
+def test_reading_is_cancelled_and_a_recording_thrown_away(recordings, tmp_path, take, wait_until):
     made = recordings(command=HANGS)
     made.start()
     one = take(made, b"RIFF")
@@ -116,7 +90,7 @@ def test_reading_is_cancelled_and_a_recording_thrown_away(recordings, tmp_path):
         made.get(one.id)
 
 
-def test_one_that_is_thrown_away_while_it_is_read_does_not_come_back(recordings, tmp_path):
+def test_one_that_is_thrown_away_while_it_is_read_does_not_come_back(recordings, tmp_path, take, wait_until):
     made = recordings(command=HANGS)
     made.start()
     first, second = take(made, b"RIFF"), take(made, b"RIFF", name="next.wav")
@@ -129,7 +103,7 @@ def test_one_that_is_thrown_away_while_it_is_read_does_not_come_back(recordings,
     assert not list((tmp_path / "sounds").glob(f"{first.id}*"))
 
 
-def test_what_was_not_read_when_the_server_ended_is_read_at_the_next_start(recordings):
+def test_what_was_not_read_when_the_server_ended_is_read_at_the_next_start(recordings, take, wait_until):
     first = recordings(command=HANGS)
     first.start()
     one = take(first, b"no sound")
