@@ -46,8 +46,10 @@ def test_the_change_a_restorer_remembers(bench):
 
 
 def test_the_regulator_in_its_own_units(bench):
-    said = bench("correct", "--rate", "+12", *TURNS, "--period", "15")
+    said = bench("correct", "--rate", "+12", *TURNS, "--regulator-setting", "0", "--period", "15")
     assert "Move the regulator down by 0.6 turns, from 0 to -0.6 (its travel: -5 to 5)." in said
+    said = bench("correct", "--rate", "+12", *TURNS, "--period", "15")  # nobody said how it stands
+    assert "Move the regulator down by 0.6 turns from where it stands (its travel: -5 to 5)." in said
 
 
 def test_discs_by_their_thickness_and_to_order(bench):
