@@ -33,7 +33,7 @@ def bench(tmp_path):
 
 @pytest.fixture
 def watch(bench):
-    made = NightWatch(bench)
+    made = NightWatch(bench.sounds, bench.listening, bench.feed)
     yield made
     made.stop()
 

@@ -7,6 +7,7 @@ import hashlib
 import os
 from collections.abc import Callable
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from torsionbeat.errors import TorsionbeatError
 from torsionbeat.page.access import Access
@@ -16,7 +17,10 @@ from torsionbeat.page.minutes import Minutes
 from torsionbeat.page.nightwatch import NightWatch
 from torsionbeat.page.recordings import Limits, Recordings
 
-__all__ = ["Bench", "sounds_folder"]
+__all__ = ["Bench", "bench_of", "sounds_folder"]
+
+if TYPE_CHECKING:
+    from starlette.requests import Request
 
 FOLDER_VARIABLE = "TORSIONBEAT_SOUNDS"
 """Environment variable: the folder for what is recorded and uploaded through the page."""
@@ -55,7 +59,7 @@ class Bench:
         self.recordings = Recordings(self.sounds, log, self.feed, limits)
         self.minutes = Minutes(self.sounds / "minutes", limits)
         self.listening = Listening(self.sounds, log, self.feed, self.recordings)
-        self.watch = NightWatch(self)
+        self.watch = NightWatch(self.sounds, self.listening, self.feed)
         self.listening.on_end = lambda _: self.watch.show_now()
 
     def open(self, tell: Callable[[str], None]) -> None:
@@ -92,6 +96,12 @@ class Bench:
     def now_line(self) -> str:
         """What is going on, for the head of every page."""
         return self.watch.now_line()
+
+
+def bench_of(request: Request) -> Bench:
+    """Give what all handlers share."""
+    bench: Bench = request.app.state.bench
+    return bench
 
 
 def _is_missing(log: str) -> bool:

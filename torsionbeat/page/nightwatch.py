@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import threading
 from collections.abc import Callable
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from markupsafe import Markup
@@ -18,7 +19,8 @@ from torsionbeat.page.views import day_words, fragment, named_path, sentence
 
 if TYPE_CHECKING:
     from torsionbeat.bench.nights import Night
-    from torsionbeat.page.bench import Bench
+    from torsionbeat.page.feed import Feed
+    from torsionbeat.page.listening import Listening
 
 __all__ = ["NightWatch"]
 
@@ -27,10 +29,19 @@ LOOK_EVERY_S = 2.0
 
 
 class NightWatch:
-    """Looks after nights while the page is served."""
+    """Looks after nights while the page is served.
 
-    def __init__(self, bench: Bench) -> None:
-        self._bench = bench
+    Parameters
+    ----------
+    sounds : Path
+        Where the page keeps its own nights.
+    listening : Listening
+        What the page listens to.
+    feed : Feed
+    """
+
+    def __init__(self, sounds: Path, listening: Listening, feed: Feed) -> None:
+        self._sounds, self._listening, self._feed = sounds.absolute(), listening, feed
         self._over = threading.Event()
         self._threads: list[threading.Thread] = []
         self.news: list[tuple[str, str]] = []
@@ -52,9 +63,8 @@ class NightWatch:
         """Nights that other programs of this user listen to now."""
         from torsionbeat.bench.nights import running_nights
 
-        own = self._bench.sounds
-        mine = self._bench.listening.running is not None
-        return [night for night in running_nights() if not (mine and night.folder.parent == own.absolute())]
+        mine = self._listening.running is not None
+        return [night for night in running_nights() if not (mine and night.folder.parent == self._sounds)]
 
     def find(self, number: str) -> Night:
         """Give a running night of another program.
@@ -71,7 +81,7 @@ class NightWatch:
 
     def now_line(self) -> str:
         """What is being listened to, for the head of every page."""
-        running = self._bench.listening.running
+        running = self._listening.running
         parts = []
         if running is not None:
             said = running.what[:1].upper() + running.what[1:]
@@ -96,7 +106,7 @@ class NightWatch:
 
     def show_now(self) -> None:
         """Put the line at the head of every page."""
-        self._bench.feed.show("all", "now", str(self.now_line()))
+        self._feed.show("all", "now", str(self.now_line()))
 
     def _show_other(self, night: Night) -> None:
         from torsionbeat.bench.nights import night_state
@@ -105,7 +115,7 @@ class NightWatch:
         state = night_state(night)
         if state is None:
             return
-        self._bench.feed.show(topic, f"other-{night.id}", fragment("live_other.html", "state", night, state))
+        self._feed.show(topic, f"other-{night.id}", fragment("live_other.html", "state", night, state))
 
     def _mend(self, tell: Callable[[str], None]) -> None:
         """Read the nights that were broken off, one after the other."""
@@ -136,5 +146,5 @@ class NightWatch:
 
     def _news(self, said: str, path: str, tell: Callable[[str], None]) -> None:
         self.news.append((sentence(said), path))
-        self._bench.feed.notice("all", sentence(said))
+        self._feed.notice("all", sentence(said))
         tell(said)

@@ -6,7 +6,7 @@ import secrets
 from collections.abc import Sequence
 from datetime import datetime
 from functools import cache
-from typing import TYPE_CHECKING, Any
+from typing import Any
 from urllib.parse import quote
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
@@ -24,12 +24,8 @@ from torsionbeat.sound.remarks import Remark
 from torsionbeat.terminal.live import tick_sentence
 from torsionbeat.version import __version__
 
-if TYPE_CHECKING:
-    from torsionbeat.page.bench import Bench
-
 __all__ = [
     "ago",
-    "bench_of",
     "capital",
     "day_words",
     "fragment",
@@ -78,12 +74,6 @@ def _environment() -> Environment:
     return made
 
 
-def bench_of(request: Request) -> Bench:
-    """Give what all handlers share."""
-    bench: Bench = request.app.state.bench
-    return bench
-
-
 def page(request: Request, template: str, *, status: int = 200, **known: Any) -> Response:
     """Make a page from a template and what it needs to know.
 
@@ -97,7 +87,7 @@ def page(request: Request, template: str, *, status: int = 200, **known: Any) ->
     **known
         Names that the template uses. ``title`` and ``here`` (the tab) are usual, ``plots`` and ``topics`` optional.
     """
-    bench = bench_of(request)
+    bench = request.app.state.bench
     common = {
         "token": token_of(request),
         "write_id": secrets.token_hex(16),
@@ -118,7 +108,7 @@ def page(request: Request, template: str, *, status: int = 200, **known: Any) ->
 def tell_next(request: Request, remarks: Sequence[str]) -> None:
     """Have remarks said on the next page that this browser opens: a form that is kept leads to another page."""
     if remarks:
-        bench_of(request).told[request.scope["session_name"]] = tuple(remarks)
+        request.app.state.bench.told[request.scope["session_name"]] = tuple(remarks)
 
 
 def fragment(template: str, part: str, *arguments: Any) -> str:

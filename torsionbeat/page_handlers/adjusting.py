@@ -9,9 +9,10 @@ from starlette.routing import Route
 from torsionbeat.errors import InputError, TorsionbeatError
 from torsionbeat.jobs.advise import AdviseRequest, Judgement, advise
 from torsionbeat.page import forms
+from torsionbeat.page.bench import bench_of
 from torsionbeat.page.guard import form_handler
 from torsionbeat.page.pictures import rate_bar
-from torsionbeat.page.views import bench_of, page, trouble
+from torsionbeat.page.views import page, trouble
 from torsionbeat.page_handlers.choices import clock_of
 from torsionbeat.page_handlers.clocks import clock_path
 from torsionbeat.regulation.stock import Piece, Stock

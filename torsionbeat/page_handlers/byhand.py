@@ -11,9 +11,10 @@ from starlette.routing import Route
 
 from torsionbeat.errors import InputError, TorsionbeatError
 from torsionbeat.page import forms
+from torsionbeat.page.bench import bench_of
 from torsionbeat.page.guard import form_handler
 from torsionbeat.page.plots import decay_plot
-from torsionbeat.page.views import bench_of, named_path, page, trouble
+from torsionbeat.page.views import named_path, page, trouble
 from torsionbeat.page_handlers.choices import clock_names
 
 if TYPE_CHECKING:

@@ -13,10 +13,11 @@ from torsionbeat.errors import TorsionbeatError
 from torsionbeat.jobs.clock_history import ListRequest, list_clocks
 from torsionbeat.jobs.keep import ClockRequest, add_clock, change_clock
 from torsionbeat.page import forms
+from torsionbeat.page.bench import bench_of
 from torsionbeat.page.guard import form_handler
 from torsionbeat.page.pictures import rate_bar
 from torsionbeat.page.plots import history_plot
-from torsionbeat.page.views import bench_of, fragment, page, trouble
+from torsionbeat.page.views import fragment, page, trouble
 from torsionbeat.page_handlers.choices import clock_of, row_of
 from torsionbeat.page_handlers.fields import FIELD_GROUPS, KINDS
 from torsionbeat.page_handlers.story import Story, story_of

@@ -11,8 +11,9 @@ from starlette.routing import Route
 from torsionbeat.display.glossary import CAUTIONS, WORDS
 from torsionbeat.errors import InputError
 from torsionbeat.page.access import Access, from_here
+from torsionbeat.page.bench import bench_of
 from torsionbeat.page.guard import form_handler
-from torsionbeat.page.views import bench_of, page, trouble
+from torsionbeat.page.views import page, trouble
 
 __all__ = ["ROUTES"]
 

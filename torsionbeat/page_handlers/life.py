@@ -23,8 +23,9 @@ from torsionbeat.jobs.keep import (
     undo_entry,
 )
 from torsionbeat.page import forms
+from torsionbeat.page.bench import bench_of
 from torsionbeat.page.guard import REPORT_POLICY, form_handler
-from torsionbeat.page.views import bench_of, page, tell_next, trouble
+from torsionbeat.page.views import page, tell_next, trouble
 from torsionbeat.page_handlers.choices import clock_of
 from torsionbeat.page_handlers.clocks import clock_path
 

@@ -10,8 +10,9 @@ from starlette.routing import Route
 
 from torsionbeat.errors import InputError, TorsionbeatError
 from torsionbeat.page import forms
+from torsionbeat.page.bench import bench_of
 from torsionbeat.page.guard import form_handler
-from torsionbeat.page.views import ago, bench_of, named_path, page, trouble
+from torsionbeat.page.views import ago, named_path, page, trouble
 from torsionbeat.page_handlers.choices import Choice, clock_names, row_of
 
 if TYPE_CHECKING:

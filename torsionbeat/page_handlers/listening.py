@@ -8,11 +8,12 @@ from starlette.routing import Route
 
 from torsionbeat.errors import InputError, TorsionbeatError
 from torsionbeat.page import forms
+from torsionbeat.page.bench import bench_of
 from torsionbeat.page.guard import form_handler
 from torsionbeat.page.listening import Activity, Wanted
 from torsionbeat.page.pictures import beat_figure
 from torsionbeat.page.plots import offset_plot, reading_plots
-from torsionbeat.page.views import bench_of, page, trouble
+from torsionbeat.page.views import page, trouble
 from torsionbeat.page_handlers.choices import LENGTHS, clock_names, length_s, microphones
 
 __all__ = ["ROUTES"]

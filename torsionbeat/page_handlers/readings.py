@@ -10,9 +10,10 @@ from starlette.responses import FileResponse, HTMLResponse, Response
 from starlette.routing import Route
 
 from torsionbeat.errors import InputError, TorsionbeatError
+from torsionbeat.page.bench import bench_of
 from torsionbeat.page.guard import form_handler
 from torsionbeat.page.plots import reading_plots
-from torsionbeat.page.views import bench_of, fragment, page, trouble
+from torsionbeat.page.views import fragment, page, trouble
 from torsionbeat.page_handlers.choices import clock_of
 from torsionbeat.page_handlers.clocks import clock_path
 

@@ -13,10 +13,11 @@ from torsionbeat.errors import InputError, TorsionbeatError
 from torsionbeat.jobs.keep_reading import ReadingRequest, keep_reading
 from torsionbeat.page import forms
 from torsionbeat.page.access import token_is_right
+from torsionbeat.page.bench import bench_of
 from torsionbeat.page.guard import form_handler
 from torsionbeat.page.reader import Recording
 from torsionbeat.page.recordings import TooBigError, TooSlowError, too_big
-from torsionbeat.page.views import bench_of, capital, fragment, named_path, page, sentence, tell_next, trouble
+from torsionbeat.page.views import capital, fragment, named_path, page, sentence, tell_next, trouble
 from torsionbeat.page_handlers.choices import clock_names
 
 __all__ = ["ROUTES"]
