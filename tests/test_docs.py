@@ -126,3 +126,22 @@ def test_the_script_that_listens_for_a_minute_runs(monkeypatch, capsys):
     assert "The clock " in said
     assert "of 8 beats" in said
     assert set(re.findall(r"\btb\.(\w+)", script.read_text(encoding="utf-8"))) <= set(torsionbeat.__all__)
+
+
+def test_every_module_and_function_that_developers_md_names_is_there():
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    named = set(re.findall(r"`((?:\w+/)+\w+)(?:\.(\w+))?`", text)) - {("cli/NAME", "py")}
+    assert len(named) > 60
+    missing = []
+    for place, inside in named:
+        files = [
+            folder / f"{place}.{inside}" for folder in (ROOT, ROOT / "torsionbeat", ROOT / "torsionbeat/page")
+        ]
+        module = ROOT / "torsionbeat" / f"{place}.py"
+        defined = module.is_file() and (
+            not inside
+            or re.search(rf"^(def|class) {inside}\b", module.read_text(encoding="utf-8"), re.MULTILINE)
+        )
+        if not defined and not any(file.is_file() for file in files):
+            missing.append(f"{place}.{inside}")
+    assert missing == []
