@@ -147,7 +147,7 @@ def _reading(row: ReadingRecord, document: dict[str, Any] | None = None) -> Hear
 
 
 def _crystal(source: str, recorder: str = "") -> str:
-    """Name the crystal whose error several rates share; a host clock errs anew every night, so it has none."""
+    """Name the crystal whose error several rates share; a host clock's error is another one every night, so it has none."""
     return "" if source == "host clock" else f"{source} {recorder}".strip()
 
 

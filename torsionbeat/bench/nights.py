@@ -2,8 +2,8 @@
 
 A night that begins is entered in a folder of this user (``TORSIONBEAT_NIGHTS``, else beside the default bench log):
 one file with what it is, one that its process holds locked while it lives, one with its state about once a second.
-So any program of this user finds a running night, sees it and can stop it; an entry whose lock nobody holds is a
-night that was broken off. The operating system lets go of a lock when its process ends, however it ends.
+So any program of this user finds a running night, sees it and can stop it; an entry whose lock is not held is a
+night that was broken off. The operating system releases a lock when its process ends, however it ends.
 """
 
 from __future__ import annotations
@@ -111,7 +111,7 @@ def broken_off_nights(clock: str | None = None) -> tuple[Night, ...]:
 
 
 def forget_night(folder: Path) -> None:
-    """Strike out the entry of a night that was read since it was broken off; a running one stays."""
+    """Remove the entry of a night that was read since it was broken off; a running one stays."""
     for night, alive in _entries():
         if not alive and night.folder == folder.absolute():
             _remove(night.id)
@@ -184,7 +184,7 @@ def announced(
 ) -> Iterator[tuple[Night, _StopFile]]:
     """Enter a night while the ``with`` block lasts; give it, and the flag by which others end it.
 
-    The entry is struck out when the block ends, be it by an error of ours (which is told then and there), and stays
+    The entry is removed when the block ends, even by an error of ours (which is reported at once), and stays
     when the process is killed. Where it cannot be written, listening goes on without.
 
     Parameters
@@ -255,7 +255,7 @@ def _entries() -> list[tuple[Night, bool]]:
             row |= {"folder": Path(row["folder"]), "began": datetime.fromisoformat(row["began"])}
             night = Night(**row)
         except (OSError, ValueError, KeyError, TypeError):
-            continue  # being struck out at this moment, or damaged: nothing can be told of it
+            continue  # being removed at this moment, or damaged: it cannot be read
         found.append((night, _is_held(path.with_suffix(".lock"))))
     return sorted(found, key=lambda entry: entry[0].began)
 

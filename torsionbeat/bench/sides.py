@@ -1,6 +1,6 @@
 """The sides of a clock as its own: learnt once at the bench, known again in every later reading.
 
-The hearing calls the side of the first beat a, in each recording anew. Here the letters of a reading are made those of
+The hearing calls the side of the first beat a, in each recording separately. Here the letters of a reading are made those of
 its clock before anything is shown, kept or compared, by the sounds and the beat error that the bench log keeps
 (`torsionbeat.history.side_matching`), with the probability that they are right. The first reading kept of a clock gives
 its letters; which way the balance goes at a beat of side a is learnt from what the restorer saw (:func:`learn_sides`).
@@ -56,7 +56,7 @@ __all__ = [
 Side = Literal["a", "b"]
 
 LETTERED = ("beat_error_ms", "offset_deg", "swings", "wheels", "flutter", "sides")
-"""Parts of a reading's document that hang on the letters of the sides."""
+"""Parts of a reading's document that depend on the letters of the sides."""
 
 UNSURE = "sides-unsure"
 """Code of the remark that the sides were not recognised for certain."""

@@ -1,4 +1,4 @@
-"""A work told twice: the same again, or told anew with the amount that was missing. Pure functions of rows."""
+"""A work noted twice: the same again, or again with the amount that was missing. Pure functions of rows."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ class Doubles:
     lacking: tuple[WorkRecord, ...] = ()
 
     def remarks(self, clock: str, row: WorkRecord) -> tuple[Remark, ...]:
-        """Say what was made of it, and how to undo that."""
+        """Say what was done about it, and how to undo that."""
         told: list[Remark] = []
         if self.completed is not None:
             told.append(

@@ -18,7 +18,7 @@ from torsionbeat.whole_files import written_whole
 __all__ = ["DoubtBook", "fingerprint"]
 
 REMEMBERED_S = 7 * 86_400.0
-"""A command given again after more than a week is another one: the same words are then meant anew."""
+"""A command given again after more than a week is another one: the same words then mean another entry."""
 
 
 def fingerprint(where: str, table: str, content: Any) -> str:

@@ -101,7 +101,7 @@ class Entries(Answers):
         done_at : datetime or None
             Left out: now.
         completes_id : int or None
-            The work that this one tells anew: that one is taken back in the same write.
+            The work that this one replaces: that one is taken back in the same write.
         once : bool
             Where a work that stands says the same of the same moment, give that one and keep no other.
         write_id : str or None

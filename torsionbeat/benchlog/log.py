@@ -1,7 +1,7 @@
 """The bench log: what is known of each clock and everything that happened to it.
 
 ``open_log`` gives a ``BenchLog``. Its methods return copies of rows; what an ``add`` method returns is kept.
-Changing a copy changes nothing in the log. Nothing is ever deleted: what is put right leaves its trail.
+Changing a copy changes nothing in the log. Nothing is ever deleted: every correction leaves its trail.
 """
 
 from __future__ import annotations

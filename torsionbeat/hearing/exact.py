@@ -9,8 +9,8 @@ gamma distribution about its mean, so the likelihood of a sound with profile ``s
 with ``x`` the power over the floor and ``a`` the loudness of this one beat. That is a matched filter where the
 sound is weak (weights ``s``) and an edge detector where it is strong (weights near one): one rule for both. Where
 another clock ticks, its tick is a second source whose level in this one beat is as unknown as the sound's: ``1`` becomes
-``1 + b A``, with ``A`` what it adds at most and ``b`` its share. The profile is the mean of all beats laid over each
-other, found by turns with the times; it is laid anew until it begins at its place.
+``1 + b A``, with ``A`` what it adds at most and ``b`` its share. The profile is the mean of all
+beats, aligned; profile and times are found alternately, until the profile begins at its place.
 """
 
 from __future__ import annotations

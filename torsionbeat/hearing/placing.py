@@ -200,7 +200,7 @@ def _with_part_before(
 
 @dataclass(frozen=True, slots=True)
 class _Laid:
-    """Beats laid over each other, where their neighbours expect them, and where the sound of them all begins."""
+    """Beats aligned where their neighbours expect them, and where their mean sound begins."""
 
     found: ExactTimes
     certain: npt.NDArray[np.bool_]

@@ -2,8 +2,8 @@
 
 Input: the levels and strengths of the stretch. Output: the sounds of the clock, each with the number of its beat
 and its place in frames of 0.5 ms. The night is a row of such segments (:mod:`torsionbeat.hearing.listener`). Tracks are
-proposed by how the sound repeats (`search`, `pattern`) and put right by all their beats together (`path`); of a stretch of a
-few periods the peaks themselves tell (`few_beats`). Which sound is which is weighed in one account (`account`).
+proposed by how the sound repeats (`search`, `pattern`) and corrected by all their beats together (`path`); in a stretch of a
+few periods the peaks themselves are weighed (`few_beats`). Which sound is which is weighed in one account (`account`).
 """
 
 from __future__ import annotations
@@ -36,33 +36,33 @@ _SINGLE_SHARE = 0.8
 _ASTRAY = 16.0
 """Frames (8 ms) by which the typical single contact and the stack of them all may differ."""
 LEAST_SCORE, LEAST_SHARE = 8.0, 0.99
-"""Score and share of all probability from which a handful of beats is told: of 112 sounds without a clock none scored above
+"""Score and share of all probability from which a few beats are reported: of 112 sounds without a clock none scored above
 2.2, of 80 starts among real ticks 1 was wrong above 2 and none of 50 above 8."""
 MOST_ODDS, LEAST_RIVAL = 1000.0, 1e-4
-"""Odds are never taken for more than this, which is what they were tried on; rivals below the second share are left out."""
+"""Odds are capped at this, which is as far as they were tested; rivals below the second share are left out."""
 _LIKE, _ALIKE = 0.9, 5.0
 """Score that it adds where the beats of each side are as like each other as the first number says: crackles, rotors, syllables
 and drops of a tap seldom are."""
 MISTOLD = ((0.5, 0.005), (2.0, 0.05))
-"""The period may truly be so many times the one told, in such a share of recordings: who takes beats for periods tells half,
-hardly anyone tells twice (common practice, no source). Half the period of a clock in beat, with one side, explains its sounds
+"""The true period may be so many times the given one, in such a share of recordings: who counts beats as periods gives half,
+hardly anyone gives twice (common practice, no source). Half the period of a clock in beat, with one side, explains its sounds
 nearly as well as the whole: of two clean twins less than 8 ms out of beat neither was ever sure with both alike, one with the
 first share at 0.01."""
 _WHOLE = 3e-4
-"""A clock whose period is so nearly a whole number of another's ticks may be what was left of them."""
+"""A clock whose period is this near a whole number of another's ticks may be a residue of them."""
 _ON_TICKS, _MOSTLY = 7.0, 0.97
-"""Odds over chance, with so many of the beats on ticks, from which it is; where the evidence is high it is none."""
-# What is left of a clock that was taken out has less than this (no source).
+"""Odds over chance, with so many of the beats on ticks, from which it is one; where the evidence is high it is not."""
+# The residue of a clock that was removed has less than this (no source).
 _SURE_EVIDENCE = 300.0
-_ON_PEAK_S = 0.025  # the ring of one sound: a place so near to a peak is that peak
+_ON_PEAK_S = 0.025  # the ring of one sound: a place this near a peak is that peak
 _LEAST_GAP = 20  # beats: a stretch of fewer is filled by the tracks on either side
 _THE_SAME = 4.0
 """Frames (2 ms) within which two accounts give the same figures."""
 _TWO_OPINIONS = 2 * FEW_ROWS
-"""Periods up to which the account of few beats is asked too: the search of many beats has then but a few more than it needs, and
+"""Periods up to which the account of few beats is computed too: the search of many beats then has few more than it needs, and
 near the noise it took a contact for the drop (one noisy start in twenty, some 9 dB above the room)."""
 _SAME_SOUND = 30.0
-"""Frames (15 ms) within which two tracks have come upon one sound."""
+"""Frames (15 ms) within which two tracks follow the same sound."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,7 +113,7 @@ class ChapterHeard:
 
 @dataclass(frozen=True, slots=True)
 class _Stretch:
-    """A stretch as the search has it: strength and what rises in it (pooled frames, bands), and the power behind it."""
+    """A stretch as the search uses it: strength and what rises in it (pooled frames, bands), and the power behind it."""
 
     strength: FloatArray
     up: FloatArray
@@ -163,9 +163,9 @@ def hear_chapter(
 
 
 def _searched(stretch: _Stretch, wanted: Wanted) -> tuple[Found | None, ChapterHeard | None]:
-    """The clock that is to be heard by all its beats, and the account of few beats beside it, where that is asked.
+    """The clock whose beats are all to be used, and the account of few beats beside it, where one is needed.
 
-    Where no clock is found that way the account of few beats, or its doubt, is all that can be told.
+    Where no clock is found that way the account of few beats, or its doubt, is the answer.
     """
     duration_s = len(stretch.up) * stretch.pooled_s
     told_s = wanted.nominal_period_s
@@ -177,17 +177,17 @@ def _searched(stretch: _Stretch, wanted: Wanted) -> tuple[Found | None, ChapterH
         if few.sides and duration_s < FEW_ROWS * few_s:
             return None, few
         if few.sides:
-            # Many of its periods, though few of the one told: all its beats together say more than their peaks.
+            # Many of its periods, though few of the given one: all its beats together say more than their peaks.
             wanted = replace(wanted, nominal_period_s=few_s)
     found = find_clock(stretch.up, stretch.pooled_s, wanted, stretch.others)
     if found is None:
         return None, few
     if few is not None and few_s is not None and not few.sides and _near_told(found.period_s, few_s):
-        return None, few  # the same clock, by a search that knows no doubt
+        return None, few  # the same clock, by a search that gives no probability
     if len(found.pattern.first.frames) < FEW_ROWS:
         if told_s is not None and abs(found.period_s / told_s - 1) < 0.05:
             return None, few
-        # A period that was not told costs its range against what is left of it.
+        # A period that was not given has the prior of its whole range, against the small range searched here.
         price = float(np.log(np.log(wanted.longest_s / wanted.shortest_s) / (2 * NEAR)))
         return None, _hear_few(stretch, found.period_s, price, _longest_other(wanted)) or few
     if told_s is None or duration_s >= _TWO_OPINIONS * told_s:
@@ -224,12 +224,12 @@ def _later_than_half(other: Placed, one: Placed, period: float) -> float:
 
 
 def _near_told(period_s: float, told_s: float) -> bool:
-    """Whether a period is, within 5 %, one that was told, or half or twice of it."""
+    """Whether a period is, within 5 %, a given one, or half or twice that."""
     return any(abs(period_s / (times * told_s) - 1) < 0.05 for times in (0.5, 1.0, 2.0))
 
 
 def _of_both_sides(up: FloatArray, fine: FinePower, found: Found) -> Found:
-    """The clock with twice the period where what seems one side is both by turns: every other beat early, or softer."""
+    """The clock with twice the period where what seems one side is both alternating: every other beat early, or softer."""
     track = found.pattern.first
     if found.pattern.second is not None or len(track.frames) < 2 * FEW_ROWS:
         return found
@@ -242,8 +242,8 @@ def _of_both_sides(up: FloatArray, fine: FinePower, found: Found) -> Found:
 
 
 def _left_over(heard: ChapterHeard, frame_s: float, added: npt.NDArray[np.float16]) -> bool:
-    """Whether a clock is but what was left of another's ticks: whole numbers of them apart, and on them by no chance."""
-    # Of a clock that limps the interval is that of tick and tock together.
+    """Whether a clock is a residue of another's ticks: whole numbers of them apart, and on them more often than by chance."""
+    # The interval of a clock that is out of beat is that of tick and tock together.
     ticks = [2 * heard.period_frames * frame_s / other.interval_s for other in heard.others]
     if all(abs(number - round(number)) > _WHOLE * round(number) for number in ticks):
         return False
@@ -255,7 +255,7 @@ def _left_over(heard: ChapterHeard, frame_s: float, added: npt.NDArray[np.float1
     places = np.concatenate([drop.frame[drop.usable & drop.certain] for drop in drops])
     index = np.clip((places / POOLED_FRAMES).astype(np.int64)[:, None] + np.arange(-1, 3), 0, len(added) - 1)
     on_tick = (added[index] > 0).any(axis=(1, 2))
-    # The share of the time that ticks take says how likely it is that so many fall on one.
+    # The share of the time that ticks take is the probability that a beat falls on one by chance.
     ticking = (added[: len(added) // 4 * 4].reshape(-1, 4, added.shape[1]) > 0).any(axis=(1, 2))
     share = float(np.clip(np.mean(ticking), 0.01, _MOSTLY))
     count, on = len(on_tick), int(np.count_nonzero(on_tick))
@@ -333,7 +333,7 @@ def _longest_other(wanted: Wanted) -> float:
 def _hear_beats(
     up: FloatArray, fine: FinePower, found: Found, others: tuple[OtherClock, ...]
 ) -> ChapterHeard | None:
-    """Sounds of the beat along the tracks that were found, put right, with their roles."""
+    """Sounds of the beat along the tracks that were found, corrected, with their roles."""
     pattern = found.pattern
     period = pattern.period_frames * POOLED_FRAMES
     tracks = [
@@ -365,7 +365,7 @@ def _put_right(fine: FinePower, track: SoundTrack, period: float) -> SoundTrack:
 
 
 def _one_of_each(side: list[Placed]) -> list[Placed]:
-    """The sounds of a side, each once: of two tracks that came upon one sound the smoother stays."""
+    """The sounds of a side, each once: of two tracks of the same sound the smoother stays."""
     places = [typically_apart(sound, side[0]) for sound in side]
     kept: list[int] = []
     for number in sorted(range(len(side)), key=lambda number: _roughness(side[number])):
@@ -485,7 +485,7 @@ def _hear_few(
     pooled_s, fine = stretch.pooled_s, stretch.fine
     times, levels = peaks_of(rising(stretch.strength, STRONGEST), pooled_s)
     duration_s = len(stretch.up) * pooled_s
-    # Where no period was told, what the search heard to repeat is the answer: nothing else is meant.
+    # Where no period was given there is none to be mistaken about: what the search found is the answer.
     rivals = () if price else tuple((times_told * nominal_s, share) for times_told, share in MISTOLD)
     found = few_beats(
         times,
@@ -608,7 +608,7 @@ def _side(fine: FinePower, drop: Placed, contact: Placed | None, elsewhere: floa
             return SideHeard(drop, contact, ())
         passage = passage_of(drop, contact)
         together = _together(fine, drop, passage)
-        # Single contacts that were sought where the stack of them all has none are no contacts.
+        # Single contacts where the stack (average) of all beats shows none are rejected.
         astray = any(abs(passage - part.passage_frames) > _ASTRAY for part in together)
         return SideHeard(drop, None if astray else contact, together)
     return SideHeard(drop, None, () if elsewhere is None else _together(fine, drop, elsewhere))

@@ -1,7 +1,7 @@
 """Signs in the arc over days: a step that stays, and a course that comes again with every day.
 
 An air-driven clock lives on the warmth of the day: where its drive is short of it, the arc rises and falls with
-the hours. A drive that changes once, for good, leaves two levels with nothing between. Both are looked for in all
+the hours. A drive that changes once and stays so leaves two levels with nothing between. Both are looked for in all
 nights of a clock together, long recordings cut into hours.
 
 Thresholds in degrees are common practice, no source.

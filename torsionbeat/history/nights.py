@@ -104,7 +104,7 @@ def reading_from_document(document: dict[str, Any]) -> Reading:
     """Give back a reading from what ``torsionbeat analyse --json`` wrote (schema 1).
 
     The single sounds come back from the swings' times and levels; a document of an earlier version has no levels, and
-    the reading then has no events. Where it lacks them, beat numbers are counted anew from the times, and lift
+    the reading then has no events. Where it lacks them, beat numbers are counted again from the times, and lift
     passages follow from arcs and lift.
 
     Raises

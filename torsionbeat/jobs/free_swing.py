@@ -57,7 +57,7 @@ class ArcsSeen:
 
 @dataclass(frozen=True, slots=True)
 class SwingsHeard:
-    """Arcs of a reading's document (schema 1): its part without a drive, where that was lost in the midst."""
+    """Arcs of a reading's document (schema 1): its part without a drive, where the drive was lost midway."""
 
     document: dict[str, Any]
     within_deg: float | None = None

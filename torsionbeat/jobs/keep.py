@@ -1,4 +1,4 @@
-"""Keeping: everything that is put into a clock's log, and put right in it, each as one typed call.
+"""Keeping: everything that is entered in a clock's log or corrected in it, each as one typed call.
 
 Input: the clock's name and what happened, in degrees, grams, seconds and moments. Output: what was kept, as frozen values.
 The bench log is named by ``log`` (a path or URL; None is the default log).
@@ -79,7 +79,7 @@ class WorkRequest:
     """A work done: ``kind`` of ``WORK_KINDS``, ``what`` in words.
 
     ``details`` are its figures: ``added_g`` (all weights together, negative: taken off), ``doubt_g``; ``moved`` and
-    ``setting`` of the regulator in its units. ``at`` left out: now, or the moment of the work that it tells anew.
+    ``setting`` of the regulator in its units. ``at`` left out: now, or the moment of the work that it replaces.
     """
 
     clock: str
@@ -117,7 +117,7 @@ class TurnRequest:
 
 @dataclass(frozen=True, slots=True)
 class AmendRequest:
-    """An entry to put right: new values by the names in ``torsionbeat.benchlog.corrections.AMENDABLE``.
+    """An entry to correct: new values by the names in ``torsionbeat.benchlog.corrections.AMENDABLE``.
 
     ``details`` are merged into those there are; None takes one out.
     """

@@ -103,7 +103,7 @@ class Feed:
         self._wake()
 
     def forget(self, topic: str) -> None:
-        """Drop what was shown under a topic, for what begins anew."""
+        """Drop what was shown under a topic before it begins again."""
         with self._lock:
             self._latest = {key: event for key, event in self._latest.items() if event.topic != topic}
 

@@ -205,7 +205,7 @@ def _fields(body: bytes) -> dict[str, str]:
 
 
 def _stale(request: Request) -> Response:
-    """Answer a form of before the server started anew: nothing is carried out."""
+    """Answer a form from before the server's restart: nothing is carried out."""
     from torsionbeat.errors import InputError
     from torsionbeat.page.views import trouble
 

@@ -34,7 +34,7 @@ __all__ = ["make_app"]
 
 
 class _Files(StaticFiles):
-    """The page's own files, kept by the browser for as long as it is open and asked for anew at the next start."""
+    """The page's own files, kept by the browser for as long as it is open and requested again after the next start."""
 
     async def get_response(self, path: str, scope: Scope) -> Response:
         response = await super().get_response(path, scope)

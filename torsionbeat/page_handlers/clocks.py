@@ -43,7 +43,7 @@ SAID = {
 """What a page says after a form, by the word in its address."""
 
 MOST_JUDGED_AT_ONCE = 12
-"""A judgement reads each night anew, 5 ms or more: of a longer life the page is shown first, and it follows."""
+"""A judgement reads each night again, 5 ms or more: with more nights the page is shown first, and the judgement follows."""
 
 SHORT = {
     "hear-better": "Move the microphone: too few beats are heard",

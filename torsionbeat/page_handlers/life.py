@@ -1,4 +1,4 @@
-"""A clock's life put down and put right: notes and works, two nights compared, the report."""
+"""Entries of a clock's history made and corrected: notes and works; two nights compared, the report."""
 
 from __future__ import annotations
 
@@ -96,7 +96,7 @@ def turned(request: Request, form: dict[str, str]) -> Response:
 
 
 def _changes(kind: str, form: dict[str, str]) -> dict[str, Any]:
-    """What a form puts right in an entry, by the names of ``torsionbeat.benchlog.corrections.AMENDABLE``."""
+    """What a form corrects in an entry, by the names of ``torsionbeat.benchlog.corrections.AMENDABLE``."""
     found: dict[str, Any] = {}
     texts = {"note": "text", "work": "what"}
     moments = {"note": "written_at", "work": "done_at"}

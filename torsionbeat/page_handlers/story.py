@@ -36,7 +36,7 @@ LAWS = {
 class StoryLine:
     """One line: when, of which kind, in words, with more in small; ``outcome`` says how an expectation came out.
 
-    What was taken back is ``struck`` and says ``because``; ``anew`` is what a form to put it right begins with.
+    What was taken back is ``struck`` and says ``because``; ``anew`` is what the form that corrects it begins with.
     """
 
     when: datetime

@@ -31,8 +31,8 @@ __all__ = [
 ]
 
 EDGE_S = 0.00015
-"""Standard uncertainty of where a mean sound begins, besides its own scatter and a share of its rise: by so much the
-beginnings of the twin's voices, from sharp to soft and from loud to weak, differ among themselves."""
+"""Standard uncertainty of where a mean sound begins, besides its own scatter and a share of its rise: the
+beginnings of the twin's voices, from sharp to soft and from loud to weak, differ by this much."""
 
 IMPULSE_SHARE = 0.0005
 """Standard uncertainty of the arc, as a share of it, from the impulse itself: unlocking slows the balance and the
@@ -43,7 +43,7 @@ GREATEST_ARC_DEG = 750.0
 fifth too great): what gives a greater arc is not the contact."""
 
 LEAST_PASSAGES = 3
-"""Fewer passages of a side have no scatter to speak of."""
+"""Fewer passages of a side give no usable scatter."""
 
 LEAST_SHARE = 0.25
 """A side's arc counts where the contact was heard in so many of its beats: of fewer, the loudest may be others' sounds."""

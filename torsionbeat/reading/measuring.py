@@ -60,8 +60,8 @@ from torsionbeat.theory.two_sides import Joint
 __all__ = ["reading_of"]
 
 PULL_S = 0.01
-"""By so much (half-width) the sounds of another torsion clock that keeps step can draw a stretch's last middle against its
-first: one that crossed the contacts of a twin for 40 minutes drew it by 5 ms."""
+"""Half-width by which the sounds of another torsion clock that keeps step can shift a stretch's last middle against its
+first: one that crossed the contacts of a twin for 40 minutes shifted it by 5 ms."""
 
 FARTHEST_NOMINAL = 0.25
 """A period farther than this from the nominal one is another clock's, not a rate."""
@@ -151,7 +151,7 @@ def reading_of(
         figures = _figures_of(beats.where(part), jumps, heard, clock, timebase, together, beginnings)
     arcs[part] = single_arcs_deg(beats.where(part), clock, figures.steady)
     if figures.arc is None and heard.other_accounts:
-        arcs[:] = np.nan  # no arc is told of which the mean is not
+        arcs[:] = np.nan  # without a mean arc there are no single arcs either
     reading = Reading(
         recording=replace(_info(heard, name, seconds_per_sample), recorder=recorder),
         timebase=timebase,
@@ -181,7 +181,7 @@ def reading_of(
 
 
 def _losses_like(jumps: list[Jump], duration_s: float) -> list[tuple[float, float]]:
-    """Jumps that lost sound would make: all beats come earlier at once. As (share of the time, s)."""
+    """Jumps as lost sound causes them: all beats come earlier at once. As (share of the time, s)."""
     return [
         (min(jump.time_s / duration_s, 1.0), -jump.phase_s)
         for jump in jumps
@@ -219,7 +219,7 @@ def _figures_of(
     steady = mean_period(middle_s, number, at_jumps)
     steady = no_surer_than_its_parts(steady, middle_s, beats.drop_s[whole], number, at_jumps)
     steady = with_what_timing_hides(steady, number)
-    # A passage that travels unseen moves the middle of its side by half of it a beat: the mean of both sides by a
+    # An unseen change of the passage shifts the middle of its side by half of it a beat: the mean of both sides by a
     # quarter, and there are two beats to a period.
     by_travel_s = sum(side.mean_s * side.travel_uncertainty for side in together.values()) / 2
     by_pull_s = 0.0

@@ -28,16 +28,16 @@ from torsionbeat.sound.timebase import Timebase, host_timebase, unknown_timebase
 __all__ = ["LiveSource"]
 
 CLOCK_SET_S = 0.1
-"""A step of the clock of day is told from here on: well above what a busy computer puts between two readings."""
+"""Smallest step of the clock of day that is reported: well above what a busy computer puts between two readings."""
 
 SYNCHRONISED_AGAIN_NS = 600 * 10**9
 """How often the computer is asked about its clock: a daemon of network time corrects it every one to 30 minutes."""
 
 TICK_S = 0.1
-"""How long the queue is waited on before the time is looked at: short enough to end at once when told to."""
+"""Longest wait for the queue before the clock is checked: short enough to end promptly when asked to."""
 
 ENDING_SLACK_S = 1.0
-"""By time, listening ends so much later than planned, so that a device that is well ends by its frames."""
+"""Listening ends by the clock this much later than planned, so that a working device ends by its frames."""
 
 
 class _Intake:
@@ -150,13 +150,13 @@ class LiveSource:
         """Plain sentences on what went wrong so far."""
         rate_hz, doubled = self.sample_rate_hz, self._line.doubled_frames
         said = self._remarks + gap_remarks(self._gaps, rate_hz) + clock_remarks(self._steps_s)
-        # by the last fit: a new one each time somebody looks would be dear
+        # by the last fit: a new one at each call would be expensive
         found = unknown_timebase() if self._fitted is None else self._fitted[1]
         return said + timebase_remarks(found, rate_hz, doubled)
 
     @property
     def synchronised(self) -> bool | None:
-        """Whether the computer's clock was kept by network time all the while."""
+        """Whether network time kept the computer's clock throughout."""
         said = self._synchronised
         return False if False in said else True if said == {True} else None
 
@@ -199,7 +199,7 @@ class LiveSource:
     def moments(self, for_s: float | None = None) -> Iterator[Block | None]:
         """Yield what is heard as it arrives, and None ten times a second while nothing arrives.
 
-        So whoever listens sees the time go by at a device that delivers nothing: `silent_s` says for how long.
+        So the caller can notice a device that delivers nothing: `silent_s` says for how long.
 
         Parameters
         ----------
@@ -304,7 +304,7 @@ class LiveSource:
             self.on_event(what, **details)
 
     def _open(self) -> None:
-        """Open the device with a queue of its own, so that a stream that is gone cannot speak any more."""
+        """Open the device with a queue of its own, so that an abandoned stream cannot add to it."""
         self._queue = queue.Queue(self._queue_blocks)
         self._ended = threading.Event()
         self._stream = self._backend.open(

@@ -3,7 +3,7 @@
 Input: blocks with the moment of their arrival. Output: the same blocks with their place, gaps before them, and
 a ``ClockRow`` a second, that of the second's earliest block.
 
-A sound system may lose sound without a word: only the count of frames against the clock shows it. A block
+A sound system may lose sound without reporting it: only the count of frames against the clock shows it. A block
 that is late may be just late (the next ones catch up) or stand behind a loss (they never do). So when a
 block is later than the earliest of the last half minute by more than a limit, it and its followers are held
 until one of them is in time again, or until two seconds have passed: then the least lateness among them is
@@ -248,7 +248,7 @@ class Continuity:
         return False
 
     def _watch_pace(self, arrival: Arrival) -> None:
-        """Look at the pace anew four times a second; losses that were told stay in what is looked at."""
+        """Fit the pace again four times a second; reported losses stay in the data."""
         lag_s = arrival.monotonic_ns * 1e-9 - (arrival.stop_frame - self.doubled_frames) / self._rate
         at = arrival.monotonic_ns // PACE_BIN_NS
         if self._trail and at <= self._trail[-1][0]:

@@ -107,7 +107,7 @@ class Backend(Protocol):
         """
 
     def restart(self) -> None:
-        """Look for devices anew; no stream may be open."""
+        """Scan for devices again; no stream may be open."""
 
 
 class PortAudio:
@@ -235,7 +235,7 @@ class PortAudio:
         return stream
 
     def restart(self) -> None:
-        """Start PortAudio anew: it lists devices only when it starts.
+        """Restart PortAudio: it lists devices only when it starts.
 
         Raises
         ------

@@ -51,7 +51,7 @@ class HostState(NamedTuple):
     """What the system says of its clock at one moment.
 
     ``maxerror_s`` and ``esterror_s`` are the bound and the estimate that the daemon of network time left with the
-    kernel, ``offset_s`` what the kernel has still to slew, ``frequency_ppm`` what it adds to its crystal for good; None
+    kernel, ``offset_s`` what the kernel has still to slew, ``frequency_ppm`` its permanent correction of the crystal; None
     where that is not told.
     """
 

@@ -1,11 +1,11 @@
-"""Frames against the computer's clock: the recorder's pace, and the losses of sound that no one told.
+"""Frames against the computer's clock: the recorder's pace, and the losses of sound that nothing reported.
 
 Input: the count of frames at moments of the computer's clock, about one a second. Output: one pace for all, and steps in the
-residual: a loss without a word makes every later block late for good, and the length of a told gap is only as good as
+residual: an unreported loss makes every later block late permanently, and the length of a reported gap is only as good as
 the two seconds in which it was measured.
 
-A block of sound is never seen before it was recorded but may be seen late, so the earliest arrivals tell the time and
-the late ones tell how busy the computer was: the line is laid along the lower decile of the lateness in some forty
+A block of sound is never seen before it was recorded but may be seen late, so the earliest arrivals give the time and
+the late ones show how busy the computer was: the line is laid along the lower decile of the lateness in some forty
 segments, with Huber's weights (P. J. Huber, Robust Estimation of a Location Parameter, 1964), one slope for all and its
 own height for each stretch between interruptions. The scatter of the segments about the line gives the uncertainty.
 """
@@ -32,10 +32,10 @@ SEGMENTS = 40
 """So many segments give 38 degrees of freedom, where Student's factor is within 3 % of its limit."""
 
 LEAST_SEGMENTS = 8
-"""Below this the scatter of the segments says too little of itself: Student's factor passes 1.25."""
+"""Below this the scatter of the segments is too poorly known: Student's factor exceeds 1.25."""
 
 LEAST_ROWS_A_SEGMENT = 5
-"""The lower decile of fewer is their least, which a single early stamp rules."""
+"""The lower decile of fewer is their minimum, which a single early stamp determines."""
 
 LEAST_SPAN_S = 60.0
 """In less than a minute 5 ms of lateness are 100 ppm, more than any crystal is off."""
@@ -44,13 +44,13 @@ HUBER = 1.345
 """Huber's constant for 95 % efficiency on normal scatter."""
 
 DECILE = 0.1
-"""Of a computer that is busy nine tenths of the time the rest still tells the time."""
+"""On a computer that is busy nine tenths of the time the rest still gives the time."""
 
 WINDOWS = (10, 40, 160)
 """Rows on either side between which a step is sought: the first for losses close together, the last for small ones."""
 
 LEAST_STEP_S = 0.003
-"""Smaller steps are left in: sound systems of the desk hand blocks over to within a few ms (common practice, no source)."""
+"""Smaller steps are left in: desktop sound systems hand blocks over to within a few ms (common practice, no source)."""
 
 STEP_RATIO = 8.0
 """A step stands so far above the scatter of steps where none is: chance comes to 7 in an hour of 60 ms of jitter."""
@@ -59,18 +59,18 @@ CHANCE = 1 + 3 / STEP_RATIO
 """A step may stand by three standard deviations of its scatter above a window's limit, and that window not see it."""
 
 LEAST_ROWS_BEHIND = 20
-"""A loss is told by the rows behind it; with fewer a busy moment at the end would be taken for one."""
+"""A loss is detected by the rows behind it; with fewer a busy moment at the end would be taken for one."""
 
 MOST_STEPS = 60
-"""A night with more losses is no night to be mended."""
+"""A night with more losses is not worth correcting."""
 LEVEL_ROWS = 60
 """The height on either side of a step is that of so many rows: a minute, in which no crystal moves."""
 
 TOLD_LATE_S = 0.07
-"""Half of the shortest loss that is told (0.15 s): rows so late before a told gap stand behind its loss already."""
+"""Half of the shortest loss that is reported (0.15 s): rows so late before a reported gap come after its loss already."""
 
 LONGEST_PIECE = 40_000
-"""Rows searched for steps at a time, for the memory's sake: eleven hours."""
+"""Rows searched for steps at a time, to limit memory: eleven hours."""
 
 
 class HostFit(NamedTuple):
@@ -78,7 +78,7 @@ class HostFit(NamedTuple):
 
     ``slope`` is lateness gained a counted second, ``error`` its standard error with Student's factor as a share of the
     time, ``span_s`` the seconds of the computer's clock it rests on. ``steps`` are (frame, seconds): behind the frame the
-    sound stands so much later than it was counted; ``silent`` of them are losses that no one told. ``least_step_s`` is the
+    sound stands so much later than it was counted; ``silent`` of them are losses that nothing reported. ``least_step_s`` is the
     smallest loss that would have been seen; ``bend_s`` how far the lateness leaves its line for long.
     """
 
@@ -103,13 +103,13 @@ def fit_host(
     Parameters
     ----------
     stretch, frame : int64 array, shape (n,)
-        The run of sound between told interruptions, and the frames counted until then.
+        The run of sound between reported interruptions, and the frames counted until then.
     host_s : array, shape (n,)
         The computer's clock, from anywhere.
     sample_rate_hz : float
         The nominal rate.
     gap_starts : sequence of int
-        Frames at which told gaps begin, in order; a gap without one is taken to begin behind the last row before it.
+        Frames at which reported gaps begin, in order; a gap without one is taken to begin behind the last row before it.
 
     Returns
     -------
@@ -132,7 +132,7 @@ def fit_host(
             return None
         slope, error, span_s, bend_s = line
         sizes_s = _sizes(group, lateness_s - slope * counted_s)
-        # seen over a whole minute, what was only a busy moment is none
+        # over a whole minute a busy moment turns out to be no step
         left = {
             row: size_s
             for row, size_s in losses.items()
@@ -158,7 +158,7 @@ def fit_host(
 
 
 def _place(frame: IntArray, row: int, silent: bool, gap_starts: Sequence[int]) -> int:
-    """The frame of a step: in the midst of two rows, or where the told gap between them begins."""
+    """The frame of a step: halfway between two rows, or where the reported gap between them begins."""
     before, behind = int(frame[row - 1]), int(frame[row])
     if silent:
         return (before + behind) // 2
@@ -167,9 +167,9 @@ def _place(frame: IntArray, row: int, silent: bool, gap_starts: Sequence[int]) -
 
 
 def _told_late(stretch: IntArray, lateness_s: FloatArray) -> dict[int, float]:
-    """Rows before which sound was lost that was told as a gap only seconds later, with sizes.
+    """Rows before which sound was lost that was reported as a gap only seconds later, with sizes.
 
-    A loss near the limit at which it is told is told when jitter lifts it over that: what came in between stands late.
+    A loss near the reporting limit is reported when jitter lifts it over that limit: blocks between are late.
     """
     found = {}
     for row in (np.flatnonzero(np.diff(stretch)) + 1).tolist():
@@ -177,7 +177,7 @@ def _told_late(stretch: IntArray, lateness_s: FloatArray) -> dict[int, float]:
         before = lateness_s[first:row]
         if len(before) < 2 * WINDOWS[0]:
             continue
-        # the lower half of the minute before is in time, whatever its end is
+        # the first half of the minute before is in time even if its end is not
         tilt = _slope_of(before[: len(before) // 2])
         rest = before - tilt * np.arange(len(before))
         late_s = rest - _height(rest[: len(rest) // 2])
@@ -189,7 +189,7 @@ def _told_late(stretch: IntArray, lateness_s: FloatArray) -> dict[int, float]:
 
 
 def _slope_of(values: FloatArray) -> float:
-    """Rise from one value to the next, by the middle one of the rises over half of them."""
+    """Slope from one value to the next: the median of the rises over half of them."""
     half = len(values) // 2
     return float(np.median(values[half : 2 * half] - values[:half])) / half
 
@@ -212,8 +212,8 @@ def _height(level_s: FloatArray) -> float:
 def _silent_losses(
     stretch: IntArray, lateness_s: FloatArray
 ) -> tuple[dict[int, float], dict[int, int], float]:
-    """Rows, in order, before which sound was lost without a word, with sizes; the windows that saw them, in rows; and the
-    smallest loss that would be seen."""
+    """Rows, in order, before which sound was lost unreported, with sizes; the windows that detected them, in rows; and the
+    smallest loss that would be detected."""
     pieces = _pieces(stretch)
     found, seen_by, least_s = _seen_by_windows(lateness_s, pieces)
     sudden = _sudden(found, lateness_s, pieces)
@@ -237,12 +237,12 @@ def _pieces(stretch: IntArray) -> list[tuple[int, int]]:
 def _seen_by_windows(
     lateness_s: FloatArray, pieces: Sequence[tuple[int, int]]
 ) -> tuple[dict[int, float], dict[int, int], float]:
-    """Rows at which the lateness steps up and stays up, with sizes; the windows that saw them, in rows; and the smallest
-    step that would be seen."""
+    """Rows at which the lateness steps up and stays up, with sizes; the windows that detected them, in rows; and the smallest
+    step that would be detected."""
     found: dict[int, float] = {}
     seen_by: dict[int, int] = {}
     seen_s: list[float] = []
-    # at each row what the shorter windows have seen, in units of their limits
+    # at each row the largest step found by shorter windows, in units of their limits
     judged = np.zeros(len(lateness_s))
     for window in WINDOWS:
         scans = [(first, _scan(lateness_s[first:end], window)) for first, end in pieces]
@@ -251,7 +251,7 @@ def _seen_by_windows(
         if len(every) < 2 * window:
             continue
         limit_s = max(LEAST_STEP_S, STEP_RATIO * median_deviation(every))
-        # what a shorter window has seen, it has judged, with what came down again
+        # a step that a shorter window can detect was judged there, and rejected if it was temporary
         shorter_s = min(seen_s, default=math.inf)
         seen_s.append(limit_s)
         steps = [
@@ -271,7 +271,7 @@ def _seen_by_windows(
 def _sudden(
     found: Mapping[int, float], lateness_s: FloatArray, pieces: Sequence[tuple[int, int]]
 ) -> list[int]:
-    """Rows of the steps that are there at once: a pace that changes bends the level over minutes."""
+    """Rows of the steps that are sudden: a changing pace bends the level over minutes."""
     sharp = np.full(len(lateness_s), -math.inf)
     for first, end in pieces:
         scan = _scan(lateness_s[first:end], WINDOWS[0])
@@ -284,7 +284,7 @@ def _sudden(
 
 
 def _scan(lateness_s: FloatArray, window: int) -> FloatArray:
-    """For each row: by how much the level behind it stands above the one before, less the slope round about.
+    """For each row: by how much the level behind it stands above the one before, minus the local slope.
 
     The earliest of a window stand for it. What the two outer pairs of windows rise is taken as the slope, so a pace
     that is wrong, or changes, makes no step.
@@ -303,7 +303,7 @@ def _scan(lateness_s: FloatArray, window: int) -> FloatArray:
 
 
 def _losses(scan: FloatArray, window: int, limit_s: float) -> list[tuple[int, float]]:
-    """Rows at which the lateness steps up and stays up, with sizes: what comes down again was a busy computer."""
+    """Rows at which the lateness steps up and stays up, with sizes: what comes down again is a busy computer."""
     size = np.where(np.isfinite(scan), scan, 0.0)
     found: list[tuple[int, float]] = []
     taken = np.zeros(len(size), bool)

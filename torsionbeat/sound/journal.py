@@ -75,7 +75,7 @@ class Journal:
     Raises
     ------
     FileExistsError
-        There is a journal already, be it made at the same instant.
+        There is a journal already, even one made at the same instant.
     """
 
     def __init__(self, path: Path) -> None:

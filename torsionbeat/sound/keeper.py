@@ -31,7 +31,7 @@ __all__ = ["KEEPS", "Keeper", "planned_bytes"]
 KEEPS = ("sound", "beats", "figures")
 
 RESERVE_BYTES = 16 << 20
-"""Writing stops while this much is free, so that files can be closed and the machine lives."""
+"""Writing stops while this much is free, so that files can be closed and the computer keeps working."""
 
 BYTES_A_SAMPLE = 3
 """Sound is kept as FLAC of 24 bits, counted as if nothing could be coded shorter."""
@@ -311,7 +311,7 @@ class Keeper:
             raise DeviceError(f"{self.folder} is closed; begin another recording to keep more")
 
     def _fail(self, why: str) -> NoReturn:
-        """Stop for good, with what is kept intact."""
+        """Stop permanently; what was kept stays intact."""
         heard_s = self._heard_to / self.sample_rate_hz
         if self.folder.is_dir():
             left = "What was kept until then is intact; "

@@ -2,7 +2,7 @@
 
 Input: what the user states, or rows that set the count of frames captured against the computer's clock, and what the
 computer's system says of that clock. Output: a ``Timebase``, the recorder's crystal in ppm with a standard uncertainty
-(GUM, JCGM 100), and the places at which sound was lost without a word. The fit is `torsionbeat.sound.hostfit`'s.
+(GUM, JCGM 100), and the places of unreported losses of sound. The fit is `torsionbeat.sound.hostfit`'s.
 """
 
 from __future__ import annotations
@@ -77,12 +77,12 @@ class Timebase:
         For ``host clock``: whether the computer's clock was kept by network time; None where nobody could
         say.
     steps : tuple of (frame, seconds)
-        Behind each frame the sound stands so much later than it was counted: lost sound that no one told, and what
+        Behind each frame the sound stands so much later than it was counted: unreported losses, and what
         the length of a told gap was off by.
     silent : tuple of (frame, seconds)
-        Those of the steps that are losses without a word.
+        Those of the steps that are unreported losses.
     unseen_s : float
-        A single loss without a word up to this may stand in the count, hidden in the jitter.
+        A single unreported loss up to this size may be hidden in the jitter.
     span_s : float
         Time over which the crystal was measured.
     """
@@ -269,7 +269,7 @@ def _watched(table: npt.NDArray[np.int64], states: Sequence[HostState]) -> _Watc
     known = [state.frequency_ppm for state in states if state.frequency_ppm is not None]
     if not known:
         return _Watched(nothing, 0.0, bend_s, apart_ppm)
-    # what the kernel adds to its crystal for good is the middle of what it was seen to add
+    # the kernel's permanent correction of its crystal is the median of the corrections seen
     slewed_s = ahead_s - float(np.median(known)) * 1e-6 * kept_s
     size_s = float(np.ptp(slewed_s))
     if size_s <= _half_width_s(states):
@@ -306,7 +306,7 @@ def _kept_host_ppm(fit: HostFit, watched: _Watched, states: Sequence[HostState],
 def _hidden(fit: HostFit) -> float:
     """Standard uncertainty by losses too small to be seen, as a share of the time.
 
-    A step s in the midst of the span tilts a line through it by 1.5 s over the span; the beats step as well, the other
+    A step s in the middle of the span tilts a line through it by 1.5 s over the span; the beats step as well, the other
     way. What both keep cancels but for a half at most. What the reading takes out of the beats does not; that counts
     where sound was lost in this recording at all.
     """
