@@ -29,9 +29,9 @@ def test_an_error_on_the_way_leaves_the_old_one(tmp_path):
 
     def write(part):
         part.write_text("ne")
-        raise ZeroDivisionError
+        raise ZeroDivisionError("midway")
 
-    with pytest.raises(ZeroDivisionError), written_whole(path) as part:
+    with pytest.raises(ZeroDivisionError, match="midway"), written_whole(path) as part:
         write(part)
     assert path.read_text() == "old"
     assert [one.name for one in tmp_path.iterdir()] == ["reading.json"]

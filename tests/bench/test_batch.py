@@ -30,7 +30,7 @@ def test_an_error_of_ours_becomes_the_outcome_and_a_call_to_end_does_not(silence
     def end(_done, _of):
         raise CancelledError("ended")
 
-    with pytest.raises(CancelledError):
+    with pytest.raises(CancelledError, match="ended"):
         outcome_of(silence, CLOCK, Listening(), end)
 
 

@@ -84,7 +84,7 @@ def test_a_clock_is_listened_to_once_and_another_one_beside_it(begin):
 
 
 def test_an_error_that_is_told_strikes_the_night_out_and_any_other_leaves_it_broken_off(begin):
-    with pytest.raises(NothingHeardError), begin():
+    with pytest.raises(NothingHeardError, match="nothing"), begin():
         raise NothingHeardError("nothing")
     assert broken_off_nights() == ()
     with pytest.raises(KeyboardInterrupt), begin():

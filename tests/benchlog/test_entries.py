@@ -73,5 +73,5 @@ def test_labels_and_values_have_their_words():
 )
 def test_fields_in_order_must_be_in_order(low, high):
     check_clock(ClockRecord(name="x", kind="other", lift_tolerance_deg=0.0, **{low: 1.0, high: 2.0}))
-    with pytest.raises(InputError):
+    with pytest.raises(InputError, match="2"):
         check_clock(ClockRecord(name="x", kind="other", lift_tolerance_deg=0.0, **{low: 2.0, high: 1.0}))

@@ -290,7 +290,7 @@ def test_many_readings_are_written_while_others_wait_only_a_moment(full, history
 
 
 def test_errors_are_of_this_package(full):
-    with pytest.raises(TorsionbeatError):
+    with pytest.raises(TorsionbeatError, match=r"JSON object|history"):
         full.import_clock(json.loads("[]"), "x")
 
 

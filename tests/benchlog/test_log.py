@@ -64,7 +64,7 @@ def test_documents_can_be_left_in_the_database(log, reading):
     log.add_reading("Attic", reading(2.4))
     (found,) = log.readings("Attic", documents=False)
     assert found.figure("rate_s_per_day").nominal_value == 2.4
-    with pytest.raises(DetachedInstanceError):
+    with pytest.raises(DetachedInstanceError, match="document"):
         found.document.keys()
 
 

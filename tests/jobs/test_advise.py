@@ -75,7 +75,7 @@ def test_a_rate_typed_by_hand_is_brought_to_time_by_the_change_that_is_remembere
 
 
 def test_nothing_that_gives_a_rate_is_a_sentence():
-    with pytest.raises(InputError):
+    with pytest.raises(InputError, match="rate"):
         advise(AdviseRequest())
 
 

@@ -56,7 +56,8 @@ def test_what_cannot_be_is_refused():
         {"timebase_s_per_day": -0.1},
         {"nights": 0.0},
     ):
-        with pytest.raises(InputError):
+        (value,) = bad.values()
+        with pytest.raises(InputError, match=f"{value:g}"):
             Trial(RATE, **bad)
     for rate in (ufloat(14_401, 1), ufloat(-14_401, 1), ufloat(math.nan, 1)):
         with pytest.raises(InputError, match="rate is"):

@@ -190,7 +190,7 @@ def test_what_is_written_is_there_at_once_and_only_added_to(tmp_path):
     journal.close()
     journal.close()
     assert path.read_text().splitlines()[1] == '{"what":"ended","frame":6}'
-    with pytest.raises(FileExistsError):
+    with pytest.raises(FileExistsError, match="exists"):
         Journal(path)
     if os.name == "posix":
         assert path.stat().st_mode & 0o777 == 0o600

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import json
 from datetime import UTC, datetime
 from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
 
-from torsionbeat.terminal.telling import LONGEST, day, print_json, reading_line, tell
+from torsionbeat.terminal.telling import LONGEST, day, print_json, reading_line, say_or_print, tell
 
 
 @pytest.mark.parametrize(
@@ -59,3 +60,10 @@ def test_the_line_that_reads_a_night_names_clock_and_log_where_it_was_begun_for_
         reading_line(SimpleNamespace(folder=Path("/n"), clock="L", log=None))
         == "torsionbeat analyse /n --clock L"
     )
+
+
+def test_a_result_is_its_document_or_its_sentences_never_both(capsys):
+    say_or_print(True, {"rate": 2.4}, "It gains.")
+    assert json.loads(capsys.readouterr().out) == {"rate": 2.4}
+    say_or_print(False, {"rate": 2.4}, "It gains.", "It is in beat.")
+    assert capsys.readouterr().out.split() == ["It", "gains.", "It", "is", "in", "beat."]

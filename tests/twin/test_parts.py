@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
 from torsionbeat.errors import InputError
@@ -25,7 +27,7 @@ def test_a_part_is_taken_up_to_both_ends_of_its_range_and_no_further(make, good,
     for value in good:
         make(value)
     for value in bad:
-        with pytest.raises(InputError):
+        with pytest.raises(InputError, match=re.escape(f"{value:g}")):
             make(value)
 
 

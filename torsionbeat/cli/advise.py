@@ -10,7 +10,7 @@ import typer
 from torsionbeat.cli.correct import ClockOptions, StateOptions, WeightOptions, request_of
 from torsionbeat.cli.options import JsonOption, LogOption, OverwritePlot, PlotOption, takes_groups
 from torsionbeat.terminal.outputs import drawn_to
-from torsionbeat.terminal.telling import print_json, say
+from torsionbeat.terminal.telling import say_or_print
 
 __all__ = ["advise_command"]
 
@@ -38,7 +38,4 @@ def advise_command(
     draw = drawn_to(plot, log, overwrite)
     judgement = advise(request_of(clock, log, StateOptions(to=to, room=room), weights, about))
     draw(lambda: judgement_figure(judgement))
-    if json:
-        print_json(judgement_document(judgement))
-    else:
-        say(*judgement_sentences(judgement))
+    say_or_print(json, judgement_document(judgement), *judgement_sentences(judgement))

@@ -11,7 +11,7 @@ import typer
 from torsionbeat.cli.options import JsonOption, LogOption, OverwritePlot, PlotOption, TakesTexts, takes_groups
 from torsionbeat.errors import InputError
 from torsionbeat.terminal.outputs import drawn_to
-from torsionbeat.terminal.telling import print_json, say
+from torsionbeat.terminal.telling import say_or_print
 from torsionbeat.typed.amounts import rate_of, strip_thickness_um, thickness_um
 from torsionbeat.typed.sightings import SWING_HOW, arcs_seen, sighting_of
 from torsionbeat.typed.sources import document_of
@@ -106,10 +106,7 @@ def freeswing_command(
     draw = drawn_to(plot, log, overwrite)
     result = free_swing(FreeSwingRequest(arcs, period, at_arc, until, inertia, clock, log))
     draw(lambda: free_swing_figure(result))
-    if json:
-        print_json(result.document())
-    else:
-        say(*free_swing_sentences(result))
+    say_or_print(json, result.document(), *free_swing_sentences(result))
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,10 +191,7 @@ def spring_command(
     draw = drawn_to(plot, None, overwrite)
     result = strip(StripRequest(*measures, *change.asked(rate), room.rooms_c(), room.balance_metal))
     draw(lambda: strip_figure(result))
-    if json:
-        print_json(result.document())
-    else:
-        say(*strip_sentences(result))
+    say_or_print(json, result.document(), *strip_sentences(result))
 
 
 HANDCHECK_CLASS = TakesTexts
@@ -231,7 +225,4 @@ def handcheck_command(
     draw = drawn_to(plot, log, overwrite)
     result = hand_check(HandCheckRequest(seen, clock, log))
     draw(lambda: hand_figure(result))
-    if json:
-        print_json(result.document())
-    else:
-        say(*hand_check_sentences(result))
+    say_or_print(json, result.document(), *hand_check_sentences(result))

@@ -12,7 +12,7 @@ from torsionbeat.cli.options import JsonOption, LogOption, OverwritePlot, PlotOp
 from torsionbeat.cli.putting_right import amend_command, restore_command, undo_command
 from torsionbeat.errors import InputError
 from torsionbeat.terminal.outputs import drawn_to
-from torsionbeat.terminal.telling import print_json, say
+from torsionbeat.terminal.telling import print_json, say, say_or_print
 from torsionbeat.typed.times import moment_s
 
 if TYPE_CHECKING:
@@ -224,10 +224,11 @@ def export_command(
     history = history_document(name, log)
     written = write_history(history, path, overwrite=overwrite)
     counts = {key: len(rows) for key, rows in history.items() if isinstance(rows, list)}
-    if json:
-        print_json({"clock": name, "path": str(written), "rows": counts})
-    else:
-        say(f"Wrote the history of {name} to {written}: {counted(counts) or 'no entries yet'}.")
+    say_or_print(
+        json,
+        {"clock": name, "path": str(written), "rows": counts},
+        f"Wrote the history of {name} to {written}: {counted(counts) or 'no entries yet'}.",
+    )
 
 
 @app.command("import")
@@ -271,7 +272,4 @@ def sides_command(
     from torsionbeat.display.words import sides_sentences
 
     result = learn_sides(LearnSidesRequest(name, recording, moment_s(at), towards, other, log))
-    if json:
-        print_json(asdict(result))
-        return
-    say(*sides_sentences(name, result))
+    say_or_print(json, asdict(result), *sides_sentences(name, result))

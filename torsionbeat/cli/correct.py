@@ -13,7 +13,7 @@ from torsionbeat.cli.clock import FIELD_OF_OPTION
 from torsionbeat.cli.options import JsonOption, LogOption, OverwritePlot, PlotOption, takes_groups
 from torsionbeat.errors import InputError
 from torsionbeat.terminal.outputs import drawn_to
-from torsionbeat.terminal.telling import print_json, say
+from torsionbeat.terminal.telling import say_or_print
 from torsionbeat.typed.amounts import earlier_of, rate_of, stock_of
 from torsionbeat.typed.sources import document_of
 from torsionbeat.typed.times import moment
@@ -240,7 +240,4 @@ def correct_command(
         kept = keep_adjustment(judgement, log, done_at=done_at)
         document |= {"kept": list(kept.works), "trials_kept": kept.trials}
         said.append(kept_sentence(kept))
-    if json:
-        print_json(document)
-    else:
-        say(*said)
+    say_or_print(json, document, *said)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from torsionbeat.cli.options import ClockOptions, JsonOption, takes_groups
-from torsionbeat.terminal.telling import print_json, say
+from torsionbeat.terminal.telling import say, say_or_print
 from torsionbeat.typed.amounts import counted_arc
 from torsionbeat.typed.sources import side_of
 
@@ -90,7 +90,4 @@ def arc_command(
     request = TwoOffsetsRequest(*sides, turned, within, share_above_fork, swap_sides, clock.known())
     with Bar("Listening") as bar:
         result = two_offsets(request, progress=bar.share)
-    if json:
-        print_json(result.document())
-    else:
-        say(*two_offsets_sentences(result))
+    say_or_print(json, result.document(), *two_offsets_sentences(result))

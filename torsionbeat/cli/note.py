@@ -8,7 +8,7 @@ import typer
 
 from torsionbeat.cli.options import JsonOption, LogOption, TakesTexts
 from torsionbeat.errors import InputError
-from torsionbeat.terminal.telling import day, print_json, say
+from torsionbeat.terminal.telling import day, say_or_print
 from torsionbeat.typed.amounts import details_of
 from torsionbeat.typed.times import moment
 
@@ -49,7 +49,4 @@ def note_command(
     else:
         kept = keep_work(WorkRequest(clock, work, text, details_of(detail or []), at, log))
         said = f"Work kept on {clock}, {day(kept.entry.at)}, {work}: {kept.entry.what}"
-    if json:
-        print_json(kept_document(kept, clock))
-    else:
-        say(said, *kept.remarks)
+    say_or_print(json, kept_document(kept, clock), said, *kept.remarks)

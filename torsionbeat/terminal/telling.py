@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from torsionbeat.bench.nights import Night
 
-__all__ = ["LONGEST", "day", "print_json", "reading_line", "say", "tell", "tell_broken_off"]
+__all__ = ["LONGEST", "day", "print_json", "reading_line", "say", "say_or_print", "tell", "tell_broken_off"]
 
 LONGEST = 1500
 """Letters of a sentence that are shown: some twenty lines, more than any sentence of ours without what was typed."""
@@ -27,6 +27,22 @@ def say(*sentences: str) -> None:
 def print_json(value: object) -> None:
     """Print a value as JSON."""
     print(json.dumps(value, indent=2, ensure_ascii=False, allow_nan=False))
+
+
+def say_or_print(as_json: bool, document: object, *sentences: str) -> None:
+    """Print the document as JSON where that was asked for, else say the sentences.
+
+    Parameters
+    ----------
+    as_json : bool
+    document : object
+        What `json.dumps` takes.
+    *sentences : str
+    """
+    if as_json:
+        print_json(document)
+    else:
+        say(*sentences)
 
 
 def day(when: datetime | None) -> str:
