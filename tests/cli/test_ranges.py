@@ -12,9 +12,10 @@ import pytest
 from torsionbeat.benchlog.ranges import CLOCK_FIELDS
 from torsionbeat.cli.app import MODULES
 from torsionbeat.cli.clock import FIELD_OF_OPTION
-from torsionbeat.cli.ranges import GIVEN_UP, NEEDS, RANGES, checked
+from torsionbeat.cli.ranges import GIVEN_UP, NEEDS, checked
 from torsionbeat.errors import InputError
 from torsionbeat.terminal.command_list import COMMANDS
+from torsionbeat.typed.option_ranges import RANGES
 
 NAMES = [name for group in COMMANDS.values() for name in group]
 
