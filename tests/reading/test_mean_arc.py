@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from uncertainties import ufloat
 
+from torsionbeat.hearing.beginnings import SHARE_WEIGHTS
 from torsionbeat.hearing.heard import HeardSounds
 from torsionbeat.reading.beats import Beats, StackedPassage
 from torsionbeat.reading.figures import Clock
@@ -215,4 +216,29 @@ def test_passages_of_the_sides_differ_where_that_is_likelier_than_not():
 
     assert apart(0.4) == 0.0
     assert apart(0.6) == pytest.approx(0.0019, rel=1e-6)
-    assert apart(0.6, few=5) == 0.0  # two passages of side b
+    assert apart(0.6, few=5) == pytest.approx(0.0019, rel=1e-6)  # two passages of side b
+    assert apart(0.6, few=3) == 0.0  # one, which has no scatter
+
+
+def test_two_passages_a_side_tell_of_a_sound_timed_from_another_part():
+    """Side b's drops 16 ms late in two beats: the doubt of beginnings takes it up, and is as small as ever where they agree."""
+    number = np.arange(4)
+    rng = np.random.default_rng(3)
+    contact = 3.0 + 30.0 * number + 3e-4 * rng.standard_normal(4)
+
+    def doubt_of(late_s):
+        drop = contact + 1.05 + np.where(number % 2, late_s, 0.0) + 3e-4 * rng.standard_normal(4)
+        told = Beats(number, contact, drop, (contact + drop) / 2, drop - contact)
+        sounds = HeardSounds(
+            np.tile(number, 2),
+            np.repeat(["contact", "drop"], 4),
+            np.concatenate([contact, drop]) * 1000,
+            *(np.full(8, value) for value in (20.0, 100.0)),
+            np.ones(8, bool),
+            *(np.full(8, value) for value in (0.3, 0.0)),
+            np.zeros((8, len(SHARE_WEIGHTS))),
+        )
+        return beat_error_edge_s(beginnings_of(told, sounds, 0.001))
+
+    assert doubt_of(0.0) < 0.001
+    assert doubt_of(0.016) > 0.003  # 8 ms off: within three of them

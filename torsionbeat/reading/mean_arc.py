@@ -15,7 +15,7 @@ from torsionbeat.hearing.beginnings import SHARE_WEIGHTS
 from torsionbeat.hearing.heard import HeardSounds
 from torsionbeat.reading.beats import Beats, StackedPassage
 from torsionbeat.reading.figures import Clock, FloatArray, IntArray, UFloat
-from torsionbeat.reading.mean_period import SteadyPeriod
+from torsionbeat.reading.mean_period import USUAL_SCATTER_S, SteadyPeriod
 from torsionbeat.theory.robust import median_deviation
 from torsionbeat.theory.swing import arc_and_offset_deg, offset_deg
 from torsionbeat.theory.two_sides import BY_BEAT_ERROR, BY_PASSAGE, Joint, SoundDoubt, beginnings_of_both
@@ -44,6 +44,8 @@ fifth too great): what gives a greater arc is not the contact."""
 
 LEAST_PASSAGES = 3
 """Fewer passages of a side give no usable scatter."""
+LEAST_COMPARED = 2
+"""Two passages a side tell whether one of the sounds was timed from another of its parts, by far more than their scatter."""
 
 LEAST_SHARE = 0.25
 """A side's arc counts where the contact was heard in so many of its beats: of fewer, the loudest may be others' sounds."""
@@ -248,9 +250,13 @@ def _passages_apart_s(beats: Beats) -> tuple[float, float] | None:
     for side in (0, 1):
         rows = (beats.number % 2 == side) & np.isfinite(beats.passage_s)
         count = int(np.count_nonzero(rows))
-        if count < LEAST_PASSAGES:
+        if count < LEAST_COMPARED:
             return None
-        scatters.append(_scatter(beats.number[rows], beats.passage_s[rows]) / np.sqrt(count))
+        # what is known beforehand of a passage's scatter counts as one more, so that two that agree by luck are not sure
+        scatter = np.hypot(
+            _scatter(beats.number[rows], beats.passage_s[rows]), USUAL_SCATTER_S / np.sqrt(count - 1)
+        )
+        scatters.append(scatter / np.sqrt(count))
         means.append(_mean_over_stretch(beats.number[rows], beats.passage_s[rows], beats.number))
     return means[0] - means[1], float(np.linalg.norm(scatters))
 

@@ -26,14 +26,20 @@ import numpy.typing as npt
 
 from torsionbeat.theory.rate import student_factor
 
-__all__ = ["SteadyPeriod", "mean_period", "no_surer_than_its_parts", "with_what_timing_hides"]
+__all__ = [
+    "USUAL_SCATTER_S",
+    "SteadyPeriod",
+    "mean_period",
+    "no_surer_than_its_parts",
+    "with_what_timing_hides",
+]
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
 _MOST_GROUPS = 100
 """Matrices of this size are inverted in a millisecond, some hundred times for the likelihood."""
-_USUAL_SCATTER_S = 0.0007
+USUAL_SCATTER_S = 0.0007
 """Scatter of a beat's time before any is heard: of clear twins 0.7 ms with the clock's own jitter of 0.5 ms."""
 _PRIOR = 0.02
 """Of the strengths' prior: standard deviation of their logarithms 5; it holds those that the record does not tell."""
@@ -183,7 +189,7 @@ def with_what_timing_hides(steady: SteadyPeriod, number: IntArray) -> SteadyPeri
     """
     freedom = steady.degrees_of_freedom + 1
     factor = student_factor(freedom) / student_factor(10**6) * np.sqrt(1 + 8 / len(number))
-    scatter_s = _USUAL_SCATTER_S * factor / np.sqrt(freedom)
+    scatter_s = USUAL_SCATTER_S * factor / np.sqrt(freedom)
     of_period_s = 2 * scatter_s / np.sqrt(float(np.sum((number - number.mean()) ** 2)))
     of_side_s = 2 * scatter_s / np.sqrt(len(number))
     return replace(
