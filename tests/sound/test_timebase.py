@@ -218,10 +218,33 @@ def test_what_bends_against_the_recorder_may_be_the_clock_where_nothing_watches_
     assert watched == pytest.approx(0.030 * END_PPM)  # its own crystal says that it was not slewed
 
 
-@pytest.mark.parametrize(("ppm", "odd"), [(149.0, 0.0), (151.0, 151.0), (400.0, 400.0), (3000.0, 500.0)])
+ONE_SLEW_PPM = 1e6 * 0.128 / 3600
+"""A clock that is off by more than 128 ms is set, not slewed: so much in an hour."""
+
+
+@pytest.mark.parametrize(
+    ("ppm", "odd"),
+    [
+        (49.0, 0.0),
+        (51.0, ONE_SLEW_PPM),
+        (149.0, ONE_SLEW_PPM),
+        (151.0, 151.0),
+        (400.0, 400.0),
+        (3000.0, 500.0),
+    ],
+)
 def test_an_offset_that_no_crystal_has_may_be_a_slew_of_at_most_500_ppm(monkeypatch, ppm, odd):
     fit = FIT._replace(slope=-ppm * 1e-6 / (1 + ppm * 1e-6))
     assert doubt(monkeypatch, fit=fit) == pytest.approx(math.hypot(0.030 * END_PPM, odd / math.sqrt(3)))
+
+
+@pytest.mark.parametrize("crystal_ppm", [-45.0, 0.0, 45.0])
+def test_a_slew_of_100_ppm_that_nothing_watches_stays_within_the_interval_of_ten_minutes(
+    monkeypatch, crystal_ppm
+):
+    measured = crystal_ppm - 100.0
+    fit = FIT._replace(slope=-measured * 1e-6 / (1 + measured * 1e-6), span_s=620.0)
+    assert abs(measured - crystal_ppm) < 1.96 * doubt(monkeypatch, fit=fit)
 
 
 def test_clocks_of_one_computer_that_go_apart_as_no_crystals_do(monkeypatch):

@@ -47,6 +47,9 @@ than this against another is being slewed, or is no crystal's."""
 SLEW_PPM = 500.0
 """The most by which a kernel slews its clock to bring it to time (adjtime, and the phase lock of RFC 5905)."""
 
+STEPPED_S = 0.128
+"""A clock that is off by more is set and not slewed (step threshold of RFC 5905, from memory), so no slew adds up to more."""
+
 SLEWED_SHARE = 0.2
 """Of a slew that is known and taken out so much stays in doubt: the frequency under it is itself only estimated."""
 
@@ -295,6 +298,9 @@ def _kept_host_ppm(fit: HostFit, watched: _Watched, states: Sequence[HostState],
         # nothing watches the slewing but the recorder's own crystal: what bends against it may be the clock
         end_s = max(end_s, 2 * fit.bend_s)
         odd_ppm = min(offset_ppm, SLEW_PPM) if offset_ppm > LARGEST_CRYSTAL_PPM else 0.0
+        if UNKNOWN_HALF_WIDTH_PPM < offset_ppm <= LARGEST_CRYSTAL_PPM:
+            # more than crystals are sold to: they may be so far off, or the clock was being brought to time all the while
+            odd_ppm = min(offset_ppm, 1e6 * STEPPED_S / fit.span_s)
     else:
         # a slew in one half of the record leaves the line by half of itself
         end_s = max(end_s, 2 * watched.bend_s, SLEWED_SHARE * watched.slewed_s)
