@@ -11,8 +11,8 @@ from torsionbeat.hearing.account import Account, Roles
 from torsionbeat.hearing.bands import plan_bands
 from torsionbeat.hearing.search import Wanted
 from torsionbeat.hearing.segment import (
-    _of_mixed_sounds,
     _rivals,
+    _with_mixed_sounds,
     _with_second_opinion,
     hear_chapter,
     hear_pieces,
@@ -156,12 +156,13 @@ def test_a_second_opinion_of_the_same_sounds_changes_nothing(heard):
 def test_one_side_s_contact_may_be_what_is_heard_of_it(heard, side, sign):
     """Of each side one sound: moved a lift ahead and softened it is likelier a contact; then the middles lie a lift apart."""
     alone = [replace(one, contact=None, together=()) for one in heard.sides]
-    assert sum(rival.share for rival in _of_mixed_sounds(replace(heard, sides=tuple(alone)))) < 0.05
+    drops = replace(heard, sides=tuple(alone), rivals=())
+    assert sum(rival.share for rival in _with_mixed_sounds(drops).rivals) < 0.05
     drop = alone[side].drop
     early = replace(drop, frame=drop.frame - 400.0, loudness_db=drop.loudness_db - 8.0)
     alone[side] = replace(alone[side], drop=early)
-    rivals = _of_mixed_sounds(replace(heard, sides=tuple(alone)))
+    rivals = _with_mixed_sounds(replace(drops, sides=tuple(alone))).rivals
     likeliest = max(rivals, key=lambda rival: rival.share)
     assert likeliest.share > 0.5
     assert likeliest.later * sign == pytest.approx(400.0, abs=150.0)  # as wide as the beat error's prior
-    assert _of_mixed_sounds(heard) == ()
+    assert _with_mixed_sounds(heard) is heard

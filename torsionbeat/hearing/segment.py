@@ -154,7 +154,7 @@ def hear_chapter(
     if heard is None:
         return None, others
     if few is not None:
-        heard = _with_second_opinion(heard, few)
+        heard = _with_mixed_sounds(_with_second_opinion(heard, few))
     if added is not None and _left_over(heard, chapter.frame_s, added):
         return None, others
     if look_round and not others:
@@ -348,7 +348,7 @@ def _hear_beats(
     sides = [_with_parts_before(_one_of_each(side)) for side in sides]
     weighed = _weighed(sides, period)
     heard = _told(fine, sides, list(weighed[0].roles), period, others, found.score)
-    return None if heard is None else replace(heard, rivals=(*_rivals(weighed), *_of_mixed_sounds(heard)))
+    return None if heard is None else replace(heard, rivals=_rivals(weighed))
 
 
 def _summary(sound: Placed) -> tuple[float, float, float]:
@@ -447,10 +447,13 @@ def _rivals(weighed: list[Account]) -> tuple[Rival, ...]:
     return tuple(out)
 
 
-def _of_mixed_sounds(heard: ChapterHeard) -> tuple[Rival, ...]:
-    """The accounts in which one side's drop and the other's contact are what is heard, where either side has one sound."""
+def _with_mixed_sounds(heard: ChapterHeard) -> ChapterHeard:
+    """What was heard of few beats, with the accounts in which one side's drop and the other's contact are all that is heard.
+
+    Of many beats the mean shows a drop that is louder than a contact heard singly, so they are not asked.
+    """
     if len(heard.sides) != 2 or any(side.contact is not None or side.together for side in heard.sides):
-        return ()
+        return heard
     one, other = (side.drop for side in heard.sides)
     late, louder_db = _late(heard), other.loudness_db - one.loudness_db
     ways = [
@@ -458,11 +461,12 @@ def _of_mixed_sounds(heard: ChapterHeard) -> tuple[Rival, ...]:
         (-1, odds_of_mixed(-late, -louder_db, heard.period_frames)),
     ]
     total = 1 + sum(odds for _, (odds, _) in ways)
-    return tuple(
+    mixed = (
         Rival(odds / total, sign * passage, (None, None))
         for sign, (odds, passage) in ways
         if odds / total > LEAST_RIVAL
     )
+    return replace(heard, rivals=(*heard.rivals, *mixed))
 
 
 def _says_the_same(one: Account, other: Account) -> bool:
@@ -519,7 +523,7 @@ def _hear_few(
     if weighed:
         sides, roles = whole, list(weighed[0].roles)
     heard = _told(fine, sides, roles, period, stretch.others, few.score)
-    return None if heard is None else replace(heard, rivals=(*_rivals(weighed), *_of_mixed_sounds(heard)))
+    return None if heard is None else _with_mixed_sounds(replace(heard, rivals=_rivals(weighed)))
 
 
 def _with_what_is_before(
