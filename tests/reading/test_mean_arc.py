@@ -36,7 +36,7 @@ EDGES = joint(*[0.0003] * 4)
 
 
 def steady(error_s=0.0):
-    return SteadyPeriod(PERIOD_S, 1e-5, error_s, 1e-4, 1e-3, 0.0, 0.0, 50)
+    return SteadyPeriod(PERIOD_S, 1e-5, error_s, 1e-4, 1e-3, 0.0, 50)
 
 
 def passage_s(arc):

@@ -57,7 +57,7 @@ class SteadyPeriod:
     """Mean period over the stretch heard and half the side difference, seconds, with what was found of the noise.
 
     ``beat_error_s`` is half of (interval a to b minus interval b to a); ``event_noise_s`` the scatter of single
-    beats; ``trend_per_s`` the change of the period per second of time; ``start_s`` the time of beat 0.
+    beats; ``start_s`` the time of beat 0.
     """
 
     period_s: float
@@ -65,7 +65,6 @@ class SteadyPeriod:
     beat_error_s: float
     beat_error_uncertainty_s: float
     event_noise_s: float
-    walk_s: float
     start_s: float
     degrees_of_freedom: int
 
@@ -132,7 +131,6 @@ def mean_period(time_s: FloatArray, number: IntArray, jumps: tuple[float, ...] =
         beat_error,
         u_beat_error,
         float(np.sqrt(np.exp(strengths[0]))),
-        float(np.sqrt(np.exp(strengths[1]))),
         start,
         freedom,
     )
