@@ -62,7 +62,7 @@ def outcome_of(
     path : str
     clock, listening : Clock, Listening
     progress : callable, optional
-        Is told the frames read so far and, where the file says, of how many.
+        Called with the frames read so far and, where the file says, of how many.
 
     Raises
     ------

@@ -101,7 +101,7 @@ def _work(row: WorkRecord) -> Work:
 def readings_heard(log: BenchLog, clock: str, *, documents: bool = True) -> list[Heard]:
     """Give the rates of a clock's readings; one without a rate, or recorded while another was, is passed over.
 
-    With ``documents``, the wander within the latest recordings is measured, and their recorders are told apart.
+    With ``documents``, the wander within the latest recordings is measured, and their recorders are distinguished.
 
     Parameters
     ----------

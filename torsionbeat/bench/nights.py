@@ -124,7 +124,7 @@ def stop_night(night: Night) -> None:
 
 
 def night_state(night: Night) -> LiveState | None:
-    """Give the state that a night told last, with its reading, or None where it has told none yet."""
+    """Give the last state that a night wrote, with its reading, or None where it has written none yet."""
     from torsionbeat.history.nights import reading_from_document
     from torsionbeat.live.level import Level
     from torsionbeat.live.session import LiveState

@@ -26,7 +26,7 @@ BALANCE_SD_S_PER_DAY_PER_K = 1.0
 (`torsionbeat.theory.materials`), a bimetal or a helper spring more (common practice, no source)."""
 
 WORTH_SAYING_K = 0.05
-"""Nights that differ by less are told as equally warm: loggers show a tenth."""
+"""Nights that differ by less count as equally warm: loggers show a tenth."""
 
 
 def with_temperatures(heard: Sequence[Heard], room: Room | None) -> tuple[Heard, ...]:

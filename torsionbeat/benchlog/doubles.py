@@ -18,7 +18,7 @@ AMOUNTS = {"weights": ("added_g",), "regulator": ("moved", "setting")}
 
 
 SAME_HOUR = timedelta(hours=1)
-"""What is told again so soon after, now with its amount, is taken for the same work (common practice, no source)."""
+"""What is noted again so soon after, now with its amount, is taken for the same work (common practice, no source)."""
 
 
 def lacks_amount(kind: str, details: Mapping[str, Any]) -> bool:
@@ -30,7 +30,7 @@ def lacks_amount(kind: str, details: Mapping[str, Any]) -> bool:
 class Doubles:
     """What is there already of a work to be kept.
 
-    ``same``: it is kept to the letter. ``completed``: told before without its amount. ``alike``: told before with
+    ``same``: it is kept to the letter. ``completed``: noted before without its amount. ``alike``: noted before with
     an amount, nothing heard between. ``lacking``: others before it that still lack theirs.
     """
 
@@ -109,7 +109,7 @@ def doubles_of(
 
 
 def _completed(bare: Sequence[WorkRecord], what: str, when: datetime) -> WorkRecord | None:
-    """The last of the works without an amount that has the same words, or was told within the hour."""
+    """The last of the works without an amount that has the same words, or was noted within the hour."""
     again = (
         one for one in reversed(bare) if _told(one.what) == _told(what) or abs(one.done_at - when) < SAME_HOUR
     )

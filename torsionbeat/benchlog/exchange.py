@@ -158,7 +158,7 @@ def _write_table(path: Path, names: list[str], rows: list[dict[str, Any]]) -> No
 
 
 def _private(path: Path) -> TextIO:
-    """Open a file that nobody but its owner may read: a history says where a client's clock stands."""
+    """Open a file that only its owner may read: a history says where a client's clock stands."""
     handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
     return open(handle, "w", newline="", encoding="utf-8")
 

@@ -71,7 +71,7 @@ def regulator_course(
     Returns
     -------
     float or None
-        Where it stands now; None where nobody ever told.
+        Where it stands now; None where that was never noted.
     dict
         By the number of a work its details as they should be: of move and setting the one that was not typed follows
         from the other and from where the regulator stood before; only where they are not so already.

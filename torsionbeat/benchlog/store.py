@@ -145,7 +145,7 @@ def _need_driver(name: str) -> None:
 
 
 def _as_it_is(path: Path) -> tuple[int, ...]:
-    """What tells a file that nobody has touched since from any other."""
+    """What distinguishes a file that was not touched since from any other."""
     found = path.stat()
     return found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns
 

@@ -30,7 +30,7 @@ MOST_ROOMS = 5.0
 """Height of the arc's panel: ten degrees at least; limits are drawn where the arcs then still fill a fifth of it."""
 
 LEAST_BEATS, MOST_STRETCHES = 12, 24
-"""Fewest beats that a stretch's rate rests on, and most stretches that can be told apart at eight inches."""
+"""Fewest beats that a stretch's rate rests on, and most stretches that can be distinguished at eight inches."""
 
 LEAST_RATE_ROOM = 0.2
 """Least height of the rate's panel, s/day: below it a restorer has nothing to do."""
@@ -293,7 +293,7 @@ def _fit(reading: Reading) -> BeatFit | None:
 def _draw_limits(axes: Any, arcs: Sequence[float], clock: Clock) -> None:
     """Draw the healthy arc as a band and the knock arc as a line, where they leave the arcs to be seen.
 
-    Where the arcs would shrink to a line, the panel stays with them, and the limits are only told.
+    Where the arcs would shrink to a line, the panel stays with them, and the limits are only named.
     """
     limits = (clock.arc_low_deg, clock.arc_high_deg, clock.knock_arc_deg)
     low, high, knock = limits

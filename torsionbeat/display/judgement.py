@@ -28,16 +28,16 @@ __all__ = ["judgement_document", "judgement_sentences", "kept_sentence", "task_w
 
 
 WIDER = 1.3
-"""The long-run interval is told beside one night's where it is wider by this factor."""
+"""The long-run interval is given beside one night's where it is wider by this factor."""
 
 SAME_CHANCE = 0.005
 """A chance that moved by less was not touched by any trial."""
 
 SAME_ARC_DEG = 0.5
-"""An arc that changes by less is told as the same: nobody counts half a degree."""
+"""An arc that changes by less is called the same: nobody counts half a degree."""
 
 MAY_BE_WITHIN = 0.2
-"""Chance below which nobody is told that a clock may be within its tolerance already: one in five."""
+"""Chance below which it is not said that a clock may be within its tolerance already: one in five."""
 
 RATE_KINDS = ("change-weights", "move-regulator", "trial-step")
 """Tasks that touch the rate."""

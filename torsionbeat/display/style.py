@@ -179,7 +179,7 @@ def drawable(text: str, longest: int = 70) -> str:
 def head(figure: Any, *parts: str) -> None:
     """Write at the top of a figure what it shows, such as the clock's name, the recording and the date.
 
-    Letters that no font here has are told beside it.
+    Letters that no font here has are named beside it.
     """
     said = [drawable(part) for part in parts if part]
     if not said:
@@ -270,7 +270,7 @@ def empty_panel(axes: Any, why: str) -> None:
 
 
 def legend(axes: Any, **place: Any) -> None:
-    """Draw a legend whose marks can be told apart however small those of a crowd are."""
+    """Draw a legend whose marks can be distinguished however small those of a crowd are."""
     sizes = [line.get_markersize() for line in axes.lines if line.get_marker() in ("o", "s")]
     axes.legend(markerscale=3.5 / min(3.5, *sizes) if sizes else 1.0, **place)
 

@@ -43,7 +43,7 @@ def same_lift(before: Group, after: Group) -> bool:
 def comparison_remarks(
     before: Group, after: Group, same_recorder: bool, turned: bool | None = None
 ) -> list[Remark]:
-    """Say what differs between the two sides besides the clock's state, and what cannot be told.
+    """Say what differs between the two sides besides the clock's state, and what is not known.
 
     ``turned``: whether the letters of the second were exchanged by what was heard; None: the sounds did not tell.
 

@@ -37,7 +37,7 @@ LEAST_NIGHTS_A_SIDE = 3
 LEAST_DAYS = 1.9
 """Two nights and the day between, less a couple of hours."""
 LEAST_HOURS_OF_DAY = 14
-"""More than half of the day must be heard before a course of the day is told."""
+"""More than half of the day must be heard before a course of the day is reported."""
 BY_CHANCE = 1e-3
 """How seldom chance alone may make such a course."""
 HOUR_S = 3600.0

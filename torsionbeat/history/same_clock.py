@@ -3,7 +3,7 @@
 Two things speak against it. Figures that contradict what is known of the clock by themselves: a period far from the
 nominal one, most beats missing, a beat error no fork allows. And, where the clock was heard before and not worked on
 since, figures unlike those: rate, size of the beat error, arc, and by how much the drop is louder than the contact. Each
-difference gives log odds of "another clock, or work that nobody noted" against "the same, as it goes from night to night";
+difference gives log odds of "another clock, or work that was not noted" against "the same, as it goes from night to night";
 they add up with the prior odds, so that no single unusual night decides: a clock may lose its arc, and that must be kept.
 
 Input: what two readings say (:class:`ClockMarks`), the kinds of work done between. Output: remarks, none where all is well.

@@ -40,7 +40,7 @@ FALL_DB = 10.0
 """A tenth of the power: further down the room is reached."""
 
 CLEAR = 10.0
-"""Power over the room at its loudest below which the tones of a mean sound are not told: what noise leaves in a mean of 30
+"""Power over the room at its loudest below which the tones of a mean sound are not given: what noise leaves in a mean of 30
 beats is a tenth of that."""
 
 LONGEST_S = 0.04

@@ -256,7 +256,7 @@ def _judge(request: AdviseRequest, known: KnownOfClock, log: BenchLog | None) ->
 
 
 def _about_setting(works: Sequence[Work], course: Course, known: KnownOfClock) -> list[Remark]:
-    """Say that nobody knows where the regulator stands, where it was moved by an amount that was not noted."""
+    """Say that it is not known where the regulator stands, where it was moved by an amount that was not noted."""
     untold = [work for work in works if work.kind == "regulator" and not work.told]
     if course.setting is not None or not untold or known.regulator_low is None:
         return []

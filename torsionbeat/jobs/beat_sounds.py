@@ -92,7 +92,7 @@ def digest(
     ----------
     request : DigestRequest
     progress : callable, optional
-        Is told the share of the reading that is done, 0 to 1.
+        Called with the share of the reading that is done, 0 to 1.
     cancel : Flag, optional
 
     Raises
@@ -158,7 +158,7 @@ def portrait(
     ----------
     request : PortraitRequest
     progress : callable, optional
-        Is told the share of the reading that is done, 0 to 1.
+        Called with the share of the reading that is done, 0 to 1.
     cancel : Flag, optional
 
     Raises

@@ -97,7 +97,7 @@ def compare(
     ----------
     request : CompareRequest
     progress : callable, optional
-        Is told the share of each side's recordings that is heard, 0 to 1.
+        Called with the share of each side's recordings that is heard, 0 to 1.
     cancel : Flag, optional
         Calls the hearing off.
 
@@ -138,7 +138,7 @@ def groups_of(
     cancel : Flag, optional
         Asked whether to stop.
     """
-    request.clock.clock()  # a name that is not in the log is told before anything is heard
+    request.clock.clock()  # a name that is not in the log is an error before anything is heard
     groups: list[Group] = []
     earlier: datetime | None = None
     for side, temperature_c in zip((request.before, request.after), request.temperatures_c, strict=True):

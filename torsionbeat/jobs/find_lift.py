@@ -103,7 +103,7 @@ def find_lift(
     ----------
     request : FindLiftRequest
     progress : callable, optional
-        Is told the share of the reading that is done, 0 to 1.
+        Called with the share of the reading that is done, 0 to 1.
     cancel : Flag, optional
 
     Raises

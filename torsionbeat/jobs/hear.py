@@ -81,7 +81,7 @@ def hear(
     ----------
     request : HearRequest
     progress : callable, optional
-        Is told the share of the work that is done, 0 to 1.
+        Called with the share of the work that is done, 0 to 1.
     cancel : Flag, optional
         Set from anywhere, it ends the work within a second or so.
 

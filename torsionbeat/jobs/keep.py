@@ -263,7 +263,7 @@ def keep_note(request: NoteRequest, *, progress: Any = None, cancel: Any = None)
 
 
 def keep_work(request: WorkRequest, *, progress: Any = None, cancel: Any = None) -> EntryKept:
-    """Keep a work; told again with its amount it takes the place of the one without, told twice it is said so.
+    """Keep a work; sent again with its amount it replaces the one without; sent twice, a remark says so.
 
     Parameters
     ----------

@@ -161,7 +161,7 @@ def _birth(request: ReadingRequest, document: Mapping[str, Any]) -> Birth:
 
 
 def _is_same(row: ReadingRecord, birth: Birth, recording: Path | None) -> bool:
-    """Whether a row is of this recording; one kept before recordings had identities is told by folder and hour."""
+    """Whether a row is of this recording; one kept before recordings had identities is identified by folder and hour."""
     if row.recording_id or recording is None:
         return bool(birth.identity) and row.recording_id == birth.identity
     same_hour = birth.began is not None and abs(row.taken_at - birth.began) < timedelta(minutes=2)

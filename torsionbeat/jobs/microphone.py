@@ -87,7 +87,7 @@ def check_microphone(
     ----------
     request : CheckMicrophoneRequest
     on_state : callable, optional
-        Is told the state about once a second, and when no sound arrives.
+        Called with the state about once a second, and when no sound arrives.
     cancel : Flag, optional
         Ends the check sooner; what was heard until then is judged.
     source : LiveSound, optional

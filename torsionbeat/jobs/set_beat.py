@@ -119,7 +119,7 @@ def set_beat(
     ----------
     request : SetBeatRequest
     on_state : callable, optional
-        Is told the state at the beginning, at each beat and about once a second, or while no sound arrives.
+        Called with the state at the beginning, at each beat and about once a second, or while no sound arrives.
     cancel : Flag, optional
         Ends it; the last state is the result.
     source : LiveSound, optional

@@ -57,7 +57,7 @@ class Access:
     needs_code : bool
         Whether a device other than this computer must show the code first.
     on_new_code : callable, optional
-        Is told each new code: the first, and the next one as soon as one is spent.
+        Called with each new code: the first, and the next one as soon as one is spent.
     clock : callable
         Seconds, for the limit on tries.
     """

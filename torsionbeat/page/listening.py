@@ -167,7 +167,7 @@ class Listening:
             self._show(activity, "whole")
 
     def _told(self, show: Callable[[Any], None]) -> Callable[[Any], None]:
-        """Give what is told the states: a fault in showing one never ends a listening."""
+        """Give what is called with the states: a fault in showing one never ends a listening."""
 
         def told(state: Any) -> None:
             try:

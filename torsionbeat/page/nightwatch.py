@@ -1,7 +1,7 @@
 """Nights of this computer as the page sees them: those other programs listen to, and those that were broken off.
 
 Input: the entries of ``torsionbeat.bench.nights``. Output: the line at the head of every page, the state of a night that
-a terminal listens to, and what became of nights that ended with a kill or a power cut: they are read, and it is told.
+a terminal listens to, and what became of nights that ended with a kill or a power cut: they are read, the result is announced.
 """
 
 from __future__ import annotations
@@ -49,7 +49,7 @@ class NightWatch:
         self._line = ""
 
     def start(self, tell: Callable[[str], None]) -> None:
-        """Begin to look; ``tell`` is told what became of broken nights."""
+        """Begin to look; ``tell`` is called with what became of broken nights."""
         for work in (self._look, lambda: self._mend(tell)):
             thread = threading.Thread(target=work, name="night watch", daemon=True)
             self._threads.append(thread)

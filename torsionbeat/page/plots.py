@@ -144,7 +144,7 @@ def arc_plot(reading: Reading, sides: dict[str, str]) -> Plot | None:
     low_edge, high_edge = _range(np.concatenate(shown), least=LEAST_ARC_SPAN_DEG)
     limits = _arc_limits(reading.clock)
     near = [limit for limit in limits if low_edge - 60 <= limit["y"] <= high_edge + 60]
-    if near:  # limits are drawn where the arcs can still be seen beside them, and told where not
+    if near:  # limits are drawn where the arcs can still be seen beside them, and named where not
         low_edge = min(low_edge, *(limit["y"] - 3 for limit in near))
         high_edge = max(high_edge, *(limit["y"] + 3 for limit in near))
     far = [limit["label"] for limit in limits if limit not in near]

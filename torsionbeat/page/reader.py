@@ -106,7 +106,7 @@ def read_recording(
     log : str or None
     limits : Limits
     told : callable
-        Is told what has become of it, and gives it as it stands.
+        Called with what has become of it, and gives it as it stands.
     hold : callable
         Takes the process while it runs, None when it has ended.
     """

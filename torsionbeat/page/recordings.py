@@ -345,7 +345,7 @@ class Recordings:
         with (
             contextlib.suppress(OSError),
             written_whole(path) as part,
-        ):  # a full disk is told where sound is written
+        ):  # a full disk is reported where sound is written
             part.write_text(json.dumps(asdict(one)), encoding="utf-8")
 
     def _tell(self, one: Recording) -> None:

@@ -108,9 +108,9 @@ def serve(
     make_app : callable
         Makes what answers (`torsionbeat.page_handlers.app.make_app`) of the bench, the hosts and the cookie's name.
     address : callable
-        Is told the one line with the page's address, as soon as it answers.
+        Called with the one line with the page's address, as soon as it answers.
     tell : callable
-        Is told everything else: the access code, and how a listening ended with the server.
+        Called with everything else: the access code, and how a listening ended with the server.
 
     Raises
     ------

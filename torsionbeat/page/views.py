@@ -37,7 +37,7 @@ __all__ = [
 ]
 
 STATUS = {InputError: 422, BenchLogError: 503, DeviceError: 503}
-"""What a browser is told with an error of ours; nothing heard is no fault of the request and is 422 too."""
+"""The HTTP status of an error of ours; nothing heard is no fault of the request and is 422 too."""
 
 
 @cache

@@ -76,7 +76,7 @@ def hear(
 ) -> Heard:
     """Listen to a whole recording, with a second ear for a reference clock if one is given.
 
-    ``progress`` is told the frames read so far.
+    ``progress`` is called with the frames read so far.
 
     Parameters
     ----------

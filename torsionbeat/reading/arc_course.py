@@ -126,7 +126,7 @@ def _course(
 
 
 LEAST_BEATS = 24
-"""Arcs below which a bend is not told from scatter: six for each of the four figures fitted."""
+"""Arcs below which a bend cannot be distinguished from scatter: six for each of the four figures fitted."""
 
 CLOSE_SHARE = 0.01
 """Within one per cent of its steady value an arc counts as settled: it moves the rate by less than 0.1 s a day (strip's
@@ -145,7 +145,7 @@ class Settling:
     """An arc under way: time constant with its 95 % interval, the arc at the end and the one it nears.
 
     ``wait_s`` is how long after the last beat the arc will be within one per cent of its steady value; all that is
-    nan where the travel is too straight for the steady value to be told.
+    nan where the travel is too straight for the steady value to be known.
     """
 
     time_constant_s: float

@@ -156,7 +156,7 @@ def _sides(sides: OwnSides | None) -> dict[str, float | str] | None:
 
 
 def _synchronised(timebase: Timebase) -> dict[str, bool | None]:
-    """Whether the computer's clock was kept by network time, where the seconds come from it; None: nobody could say."""
+    """Whether the computer's clock was kept by network time, where the seconds come from it; None: unknown."""
     return {"synchronised": timebase.synchronised} if timebase.source == "host clock" else {}
 
 

@@ -35,7 +35,7 @@ APART_S = 0.045
 practice, no source), and the second part of a drop comes within 40 ms."""
 
 BELIEVED = 0.004
-"""Chance by noise below which flutter is told: 1 in 250 recordings, as for wheels."""
+"""Chance by noise below which flutter is reported: 1 in 250 recordings, as for wheels."""
 
 LEAST_BEATS = 10
 """Beats of a side below which nothing can be said of its echoes."""

@@ -29,7 +29,7 @@ _LEAST_RATIO = 15.0
 """A step stands so many times above the spread of its neighbours: a clock's own wander does not in months of beats."""
 
 TOLD_S, TOLD_SHARE = 0.004, 0.3
-"""Of a jump, what moved is told where it is more than this and no small share of what moved besides: medians of ten
+"""Of a jump, what moved is reported where it is more than this and no small share of what moved besides: medians of ten
 beats of a side leave some milliseconds in either."""
 
 

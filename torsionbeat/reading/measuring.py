@@ -70,7 +70,7 @@ LEAST_BEATS = 3
 """Two intervals: a period, and a first idea of its scatter."""
 
 LEAST_FOR_JUMPS = 20
-"""Beats below which a jump cannot be told from a few scattered beats: five of a side are needed on either side of it."""
+"""Beats below which a jump cannot be distinguished from a few scattered beats: five of a side are needed on either side of it."""
 
 LEAST_PRESENT = 16
 """Beats that the stretch after a break must have before it stands for the clock as it is now: eight of each side."""
@@ -110,7 +110,7 @@ def reading_of(
     name : str
         Name of the recording.
     remarks : tuple of str
-        What is to be told besides, before the reading's own remarks.
+        Remarks that go before the reading's own remarks.
     recorder : str
         What recorded it; empty where that is not known.
 

@@ -2,7 +2,7 @@
 
 Each account gives its own beat error and arc. To small shares of probability the figure is the mean of the mixture with its
 standard uncertainty (JCGM 101, 7.6: the distribution of the output is what counts); where the other accounts have more, a
-figure on which they do not agree is not told. The period is the same in all of them.
+figure on which they do not agree is not given. The period is the same in all of them.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from torsionbeat.theory.swing import arc_and_offset_deg
 __all__ = ["arc_in_doubt_deg", "beat_error_in_doubt_ms", "remark_on_accounts"]
 
 WITHHELD = 0.05
-"""Share of the other accounts from which a figure on which they do not agree is not told: beyond it the 95 % interval of the
+"""Share of the other accounts from which a figure on which they do not agree is not given: beyond it the 95 % interval of the
 mixture is that of two figures and of none."""
 AGREES = 2.0
 """Accounts agree where they differ by less than so many standard uncertainties."""
@@ -82,7 +82,7 @@ def remark_on_accounts(
     s_per_sample, period_s : float
     clock : Clock
     told : tuple
-        Beat error and arc that are told, None where they are withheld.
+        Beat error and arc that are given, None where they are withheld.
     """
     if not others:
         return None

@@ -41,7 +41,7 @@ LEAST_WAVE_TURNS = 8
 50 healthy nights whose drive wandered by 3 % showed a wave of 4.3 turns; with 8 none of 120)."""
 
 BELIEVED = 0.004
-"""False alarm of the whole search below which a fault is told: with what theory leaves out, fewer than 1 healthy
+"""False alarm of the whole search below which a fault is reported: with what theory leaves out, fewer than 1 healthy
 night in 50 shows one (``tests/benchmarks/wheels.py``)."""
 
 REACH = 4
@@ -58,7 +58,7 @@ OWN_SHARE = 0.5
 """Share of a change of loudness that must be contact's or drop's own: a noise that comes and goes changes both alike."""
 
 MOST_FAULTS = 3
-"""Turns told at most; what comes back beyond them is told when these are mended."""
+"""Turns reported at most; what comes back beyond them is reported when these are mended."""
 
 INTERVAL_DOUBT = 2e-4
 """How far off the interval of another clock may be that the hearing gives: 10 ms in a lag of 90 s, twice over."""
@@ -220,7 +220,7 @@ def _unexplained(passage: FloatArray, rows: Sequence[_Row]) -> FloatArray:
 
 
 def _in_tune(wave: Turn, told: Turn, span: int) -> bool:
-    """Whether a wave's frequency is a whole number of times a told turn's, as near as this many beats can tell."""
+    """Whether a wave's frequency is a whole number of times a reported turn's, as near as this many beats can tell."""
     times = told.beats / wave.beats
     return round(times) >= 1 and abs(times - round(times)) * span / told.beats < folding.LINE_BINS
 

@@ -60,7 +60,7 @@ PACE_APART_BINS = 8
 """Two seconds: 60 ms of jitter make 0.5 % of them, and a loss is in an eighth of the rises of half a minute."""
 
 FIRST_HOLD_S = 8.0
-"""Right after the opening no loss is told before the pace is: 3 % take so long to stand above 60 ms of jitter."""
+"""Right after the opening no loss is reported before the pace is known: 3 % take so long to stand above 60 ms of jitter."""
 
 COPIES = 8
 """So many blocks back a copy is looked for: sound systems hand over a few blocks together."""

@@ -1,7 +1,7 @@
 """The computer's own clocks, and what its system says of them.
 
 Output: counts in ns for the rows that set frames against time; whether network time keeps the clock: True, False or None
-(nobody can say); and how far off the system thinks it, by adjtimex(2) of Linux.
+(unknown); and how far off the system thinks it, by adjtimex(2) of Linux.
 """
 
 from __future__ import annotations
@@ -52,7 +52,7 @@ class HostState(NamedTuple):
 
     ``maxerror_s`` and ``esterror_s`` are the bound and the estimate that the daemon of network time left with the
     kernel, ``offset_s`` what the kernel has still to slew, ``frequency_ppm`` its permanent correction of the crystal; None
-    where that is not told.
+    where that is not known.
     """
 
     synchronised: bool | None = None

@@ -168,7 +168,7 @@ class JournalRecord:
     def identity(self) -> str:
         """What tells this recording from every other, wherever its folder lies: given at its birth, never changed.
 
-        Journals that were begun without one are told by their first clock row; "" where there is none.
+        Journals that were begun without one are identified by their first clock row; "" where there is none.
         """
         given = str((self.begun or {}).get("identity", ""))
         if given or not self.rows:

@@ -91,7 +91,7 @@ class Keeper:
     memory_s : float
         So much of the sound last heard is held for `keep`.
     synchronised : bool, optional
-        Whether network time keeps the computer's clock; None where nobody can say.
+        Whether network time keeps the computer's clock; None where that is unknown.
     recorder : str
         What records: the microphone, where it is plugged in.
     free_bytes : callable, optional

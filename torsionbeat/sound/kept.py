@@ -151,7 +151,7 @@ class KeptReader:
     def _left_out(self) -> Iterator[tuple[int, int]]:
         """Stretches that were heard but not kept: neither in a gap nor in a file, be that missing now.
 
-        After the last sound of a recording that was broken off, nobody knows what was kept.
+        After the last sound of a recording that was broken off, it is not known what was kept.
         """
         taken = [(start, stop) for start, stop, _ in self.journal.gaps]
         here = {path.name: path for path in self.files}

@@ -13,7 +13,7 @@ ODD_PACE_PPM = 1000.0
 
 
 class Remark(str):
-    """A doubt told to the user: a plain sentence, with a stable code that programs may act on.
+    """A doubt for the user: a plain sentence, with a stable code that programs may act on.
 
     It prints, joins and is kept as its sentence; nothing decides by the wording, only by ``code``.
 
@@ -76,7 +76,7 @@ def gap_remarks(gaps: Sequence[tuple[int, int, str]], sample_rate_hz: float, mos
     sample_rate_hz : float
         Samples a second.
     most : int
-        How many are told one by one.
+        How many are listed one by one.
 
     Examples
     --------

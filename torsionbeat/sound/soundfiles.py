@@ -30,7 +30,7 @@ LARGEST_STEP_FRAMES = 1 << 34
 """Damage is not searched further than this: nearly five hours at 1 MHz, more than two days at 96 kHz."""
 
 MOST_HOLES_TOLD = 5
-"""More sentences would be read by nobody; the rest is told in all."""
+"""Nobody reads more sentences; the rest is given as a total."""
 MOST_FRAMES_TRIED = 20_000
 """Half an hour of FLAC frames of 4096 samples: damage is not searched further."""
 

@@ -77,11 +77,11 @@ class Timebase:
         How fast the recorder's crystal runs: above 0, a true second holds more samples than the rate says.
     standard_uncertainty_ppm : float
     synchronised : bool or None
-        For ``host clock``: whether the computer's clock was kept by network time; None where nobody could
+        For ``host clock``: whether the computer's clock was kept by network time; None where nothing could
         say.
     steps : tuple of (frame, seconds)
         Behind each frame the sound stands so much later than it was counted: unreported losses, and what
-        the length of a told gap was off by.
+        the length of a reported gap was off by.
     silent : tuple of (frame, seconds)
         Those of the steps that are unreported losses.
     unseen_s : float
@@ -198,7 +198,7 @@ def host_timebase(
     states : sequence of HostState
         What the computer's system said of its clock during the recording, in order of time.
     gaps : sequence of (start_frame, stop_frame, why)
-        The gaps that were told, in order.
+        The reported gaps, in order.
 
     Returns
     -------

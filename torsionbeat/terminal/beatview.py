@@ -142,7 +142,7 @@ def beat_line(setting: BeatSetting, advice: str, side_names: tuple[str, str] = (
 
 
 def setting_words(state: BeatState) -> str:
-    """Say what to do: the advice, or where no angle can be told, what would give one."""
+    """Say what to do: the advice, or where no angle is known, what would give one."""
     if state.advice is not None:
         return state.advice.sentence
     if state.setting is None:

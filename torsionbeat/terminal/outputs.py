@@ -180,7 +180,7 @@ def _log_files(log: str | None) -> list[Path]:
     try:
         url = locate(log)
     except TorsionbeatError:
-        return []  # told by what opens it
+        return []  # reported by what opens it
     if url.drivername != "sqlite" or url.database is None:
         return []
     return [Path(url.database + aside) for aside in SQLITE_ASIDE]
@@ -301,7 +301,7 @@ def _make_folder(option: str, path: Path) -> None:
 
 
 def _distinct(paths: Sequence[Path]) -> list[str]:
-    """Names by which paths can be told apart: the file's own, with its folder's where two are alike, then numbered.
+    """Names by which paths can be distinguished: the file's own, with its folder's where two are alike, then numbered.
 
     Examples
     --------

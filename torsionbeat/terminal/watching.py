@@ -99,7 +99,7 @@ class CheckTeller:
 
 
 class Watcher:
-    """Is told each state: shows it, and writes the status file once a minute.
+    """Called with each state: shows it, and writes the status file once a minute.
 
     Parameters
     ----------
@@ -147,7 +147,7 @@ def show_night(result: ListenResult, request: ListenRequest, *, quiet: bool) -> 
     Raises
     ------
     TorsionbeatError
-        What failed last on the way; what failed before it is told.
+        What failed last on the way; earlier failures are reported already.
     """
     from torsionbeat.display.terminal import print_reading
 
