@@ -108,3 +108,20 @@ def test_no_picture_is_made_where_none_is_asked_for(tmp_path):
     taken.write_bytes(b"mine")
     with pytest.raises(InputError, match="add --overwrite"):
         drawn_to(taken, None, False)
+
+
+def test_links_in_a_ring_are_refused_in_words(tmp_path):
+    """A link to itself, and two to each other, as an output; as a recording beside an output they are read later, and refused."""
+    for name, target in (("loop", "loop"), ("here", "there"), ("there", "here")):
+        (tmp_path / name).symlink_to(tmp_path / target)
+    for name in ("loop", "here"):
+        with pytest.raises(InputError, match="leads back to itself"):
+            refuse_harm([("--json", tmp_path / name)])
+    (tmp_path / "out").mkdir()
+    Outputs((tmp_path / "loop", tmp_path / "night.flac"), str(tmp_path / "out"), None)
+
+
+@pytest.mark.parametrize("asked", [("", None, None), (None, "", None), (None, None, ""), (None, None, "-")])
+def test_an_output_without_a_name_is_refused_before_anything_is_read(asked):
+    with pytest.raises(InputError, match=r"empty name|must end in"):
+        Outputs((Path("night.flac"),), *asked)

@@ -62,6 +62,8 @@ def refuse_harm(
     for option, path in outputs:
         if not path.parent.is_dir():
             raise InputError(f"{path} cannot be written: there is no folder {path.parent}; make it first")
+        if os.path.islink(os.path.realpath(path)):
+            raise InputError(f"{option} is {path}, a link that leads back to itself; give another name")
         for what, other in kept:
             if _same(path, other):
                 raise InputError(
@@ -193,7 +195,9 @@ def _same(one: Path, other: Path) -> bool:
             return True
     except OSError:
         pass  # one of them is not there yet
-    return one.resolve() == other.resolve()
+    return os.path.realpath(one) == os.path.realpath(
+        other
+    )  # of links that lead in a ring it gives one of them
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,7 +233,11 @@ class Outputs:
         several = len(self.recordings) > 1
         asked = (("--json", self.json), ("--events", self.events), ("--plot", self.plot))
         paths = [(option, Path(name)) for option, name in asked if name is not None and name != "-"]
+        if self.plot == "-":
+            raise InputError("the plot is to go to -; its name must end in .png, .svg or .pdf")
         for option, name in asked:
+            if name == "":
+                raise InputError(f"{option} has an empty name; give the name of a file or folder")
             if name is not None and name.endswith(SLASHES):
                 _make_folder(option, Path(name))
         targets: list[tuple[str, Path]] = []
@@ -308,10 +316,10 @@ def _distinct(paths: Sequence[Path]) -> list[str]:
     >>> _distinct([Path("north/night.flac"), Path("south/night.flac"), Path("day.flac")])
     ['north-night.flac', 'south-night.flac', 'day.flac']
     """
-    names = [path.name or str(path.resolve().name) for path in paths]
+    names = [path.name or os.path.basename(os.path.realpath(path)) for path in paths]
     alike = {name for name in names if names.count(name) > 1}
     named = [
-        f"{path.resolve().parent.name}-{name}" if name in alike else name
+        f"{Path(os.path.realpath(path)).parent.name}-{name}" if name in alike else name
         for path, name in zip(paths, names, strict=True)
     ]
     seen: dict[str, int] = {}
