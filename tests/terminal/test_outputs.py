@@ -118,7 +118,7 @@ def test_links_in_a_ring_are_refused_in_words(tmp_path):
         with pytest.raises(InputError, match="leads back to itself"):
             refuse_harm([("--json", tmp_path / name)])
     (tmp_path / "out").mkdir()
-    Outputs((tmp_path / "loop", tmp_path / "night.flac"), str(tmp_path / "out"), None)
+    Outputs((tmp_path / "loop", tmp_path / "night.flac"), str(tmp_path / "out"), None, None)
 
 
 @pytest.mark.parametrize("asked", [("", None, None), (None, "", None), (None, None, ""), (None, None, "-")])
