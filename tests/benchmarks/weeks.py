@@ -54,11 +54,25 @@ class Case:
     effect: float = 1.0  # what the regulator does, against what it would: 0 is one that slips
     away_days: int = 0  # how long the clock was away before its third night
     bounces: tuple[int, float] = (-1, 0.0)  # a night that was odd, and by how much
+    looked: bool = True  # whether somebody said where the regulator stands
 
 
-FAULTS = ("forgotten", "late", "twice", "no amount", "a side's grams", "milligrams", "kept twice")
-"""What one note is: the last three say the grams of one side as those of all, a thousand times the grams, and are kept by
-two commands that tell the same."""
+FAULTS = (
+    "forgotten",
+    "late",
+    "twice",
+    "no amount",
+    "a side's grams",
+    "milligrams",
+    "kept twice",
+    "a day early",
+    "two halves",
+    "not done",
+    "wrong way",
+)
+"""What one note is, after those of the first four names: the grams of one side as those of all; a thousand times the grams;
+kept by two commands that tell the same; dated before the reading it followed; in two notes of half each; kept though
+nothing was done; of what was done the other way round (weights taken off that should be put on)."""
 
 CASES = (
     Case("calm", 0.3),
@@ -70,6 +84,10 @@ CASES = (
     Case("memory", memory=1.6),
     *(Case(what, fault=(1, what)) for what in FAULTS),
     Case("dead regulator", 0.5, effect=0.0),
+    Case("weak regulator", 0.5, effect=0.1),
+    Case("strong regulator", 0.5, effect=8.0),
+    Case("nobody looked", 0.5, scale=(-5.0, 5.0, 2.0), looked=False),
+    Case("another clock", 0.5, bounces=(2, 600.0)),
     Case("a year away", 0.5, away_days=365),
     Case("odd night", 0.5, bounces=(1, 40.0)),
 )
@@ -145,14 +163,18 @@ class Bench:
     def adjust(self, number: int, grams: float, move: float, given: tuple[str, ...]) -> None:
         """Do what was advised, and note it as the case has it."""
         rng, when = self.rng, (self.evening(number) + timedelta(hours=12)).isoformat()
-        self.clock.mass_g += grams * (1 + WEIGHT_ERROR * rng.uniform(-1, 1))
-        self.clock.setting += move + 0.01 * rng.uniform(-1, 1) * bool(move)
         night, fault = self.case.fault
-        if number != night or fault == "kept twice":
-            for _ in range(1 + (number == night)):
+        done = {"not done": 0.0, "wrong way": -1.0}.get(fault, 1.0) if number == night else 1.0
+        self.clock.mass_g += done * grams * (1 + WEIGHT_ERROR * rng.uniform(-1, 1))
+        self.clock.setting += done * move + 0.01 * rng.uniform(-1, 1) * bool(move)
+        if number != night or fault in ("kept twice", "not done", "wrong way"):
+            for _ in range(1 + (number == night and fault == "kept twice")):
                 self.do("correct", "--clock", "Lamp", *given, "--keep", "--when", when)
             return
-        grams *= {"a side's grams": 0.5, "milligrams": 1000.0}.get(fault, 1.0)
+        grams *= {"a side's grams": 0.5, "milligrams": 1000.0, "two halves": 0.5}.get(fault, 1.0)
+        move *= 0.5 if fault == "two halves" else 1.0
+        if fault == "a day early":
+            when = (self.evening(number) - timedelta(hours=12)).isoformat()
         notes = [("weights", "weights", f"added_g={grams:.4f}")] if grams else []
         notes += [("regulator", "regulator", f"moved={move:.4f}")] if move else []
         for what, kind, detail in notes:
@@ -160,7 +182,7 @@ class Bench:
             note = ("note", "Lamp", f"{what} changed", "--work", kind, *amount, "--when", when)
             if fault == "late":
                 self.late.append(note)
-            for _ in range({"forgotten": 0, "late": 0, "twice": 2}.get(fault, 1)):
+            for _ in range({"forgotten": 0, "late": 0, "twice": 2, "two halves": 2}.get(fault, 1)):
                 self.do(*note)
 
 
@@ -173,7 +195,8 @@ def follow(number: int, case: Case, folder: str) -> tuple[str, list[str]]:
     said_to_do, clock.effect = clock.effect, clock.effect * case.effect
     bench = Bench(clock, case, f"{folder}/{number}-{case.name}.sqlite", rng)
     low, high, stands = (str(one) for one in case.scale)
-    scale = ("--regulator-low", low, "--regulator-high", high, "--regulator-setting", stands)
+    scale = ("--regulator-low", low, "--regulator-high", high)
+    scale += ("--regulator-setting", stands) if case.looked else ()
     told = (
         ()
         if case.guess is None

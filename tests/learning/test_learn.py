@@ -33,8 +33,8 @@ CALM = [tuple(Trial(ufloat(5.0, 0.01), handling_s_per_day=0.0) for _ in range(30
 """Twelve other clocks that never differ from night to night: what is then left of the wander is the smallest there is."""
 
 
-ONE_IN_FIFTY_ODD = float(ndtri(1 - (0.05 - 0.95 * 0.02) / 0.98 / 2)) / 1.96
-"""What an interval of a single reading widens by where one in fifty is odd: those lie nearly all (0.95 of them, being off by
+ONE_IN_100_ODD = float(ndtri(1 - (0.05 - 0.95 * 0.01) / 0.99 / 2)) / 1.96
+"""What an interval of a single reading widens by where one in eighty is odd: those lie nearly all (0.95 of them, being off by
 20 or 150 s/day) outside, so that less than 0.05 is left for the others."""
 
 
@@ -85,8 +85,8 @@ def test_the_first_reading_alone_leaves_the_prior_as_it_was():
     learnt = learn([Trial(ufloat(-300, 1))], prior, others=CALM)
     assert learnt.rate_s_per_day.nominal_value == pytest.approx(-300, abs=0.05)
     # One belief in 13 is of a clock like none of the others: that is the tenth on top.
-    assert learnt.rate_s_per_day.std_dev == pytest.approx(ONE_IN_FIFTY_ODD, rel=0.1)
-    assert learnt.mixture.branches[Branch("reading", 0)] == pytest.approx(0.02, rel=0.05)
+    assert learnt.rate_s_per_day.std_dev == pytest.approx(ONE_IN_100_ODD, rel=0.1)
+    assert learnt.mixture.branches[Branch("reading", 0)] == pytest.approx(0.01, rel=0.05)
     # A log-normal's median is its mean over the root of 1 + (sd / mean)^2: 0.98 of it; half a grid's step on top.
     assert learnt.response.per_gram.nominal_value == pytest.approx(0.0035, rel=0.04)
     assert learnt.source_right == pytest.approx(1 - prior.chance_wrong, abs=0.03)
@@ -135,9 +135,7 @@ def test_the_crystal_of_one_recorder_errs_alike_in_all_readings():
     # The step is known to the readings' own 0.3 s/day (root of 2 * (2.51^2 - 2.5^2)), the rate only to 2.5.
     # Either may be the odd one in fifty, so that 95 % are not 2 but 2.6 standard deviations; the wander on top.
     assert 6 * learnt.response.s_per_day_per_gram.std_dev < 2
-    assert learnt.rate_s_per_day.std_dev == pytest.approx(
-        2.5 * ONE_IN_FIFTY_ODD, abs=0.15
-    )  # the wander on top
+    assert learnt.rate_s_per_day.std_dev == pytest.approx(2.5 * ONE_IN_100_ODD, abs=0.15)  # the wander on top
     apart = learn(
         [Trial(one.rate_s_per_day, one.mass_g, handling_s_per_day=0.0) for one in rows], prior, others=CALM
     )

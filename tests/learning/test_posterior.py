@@ -44,7 +44,7 @@ class WrittenOut:
         steps = [k for k in range(1, n) if strip[k] == strip[k - 1]]
         branches = [(Branch("nothing", 0), 0 * later[0], 1.0)]
         for k in range(n):
-            branches += [(Branch("reading", k), sd * np.eye(n)[k], 0.01) for sd in (20.0, 150.0)]
+            branches += [(Branch("reading", k), sd * np.eye(n)[k], 0.005) for sd in (20.0, 150.0)]
         for k in steps:
             if rows[k].unknown:
                 continue

@@ -162,11 +162,16 @@ def test_nights_needed_at_either_end():
 
 
 def test_a_known_effect_lets_weights_leave_the_rest_to_the_regulator():
-    """640 s/day by pieces of a gram: what they leave, the regulator takes, whole where it is known, 0.3 where not."""
+    """640 s/day by pieces of a gram: what they leave, the regulator takes, where it is known, or where that is much."""
     stock = Stock((Piece(1.0),), tolerance_percent=0.5)
     known = decide(clock(640.0, 1.0, effect_sd=1.0), 1.0, regulator=regulator(), stock=stock)
     left = clock(640.0, 1.0).long_run(Change(known.weights.total_g)).mean[0]
     assert known.change.move == pytest.approx(-left / 20, abs=0.05)
     unsure = decide(clock(640.0, 1.0, effect_sd=9.0), 1.0, regulator=regulator(), stock=stock)
     left = clock(640.0, 1.0).long_run(Change(unsure.weights.total_g)).mean[0]
-    assert unsure.change.move == pytest.approx(-0.3 * left / 20, abs=0.05)
+    assert unsure.change.move == pytest.approx(-left / 20, abs=0.05)
+    unsure = decide(clock(640.0, 1.0, effect_sd=9.0), 9.0, regulator=regulator(), stock=stock)
+    assert (unsure.weights is not None, unsure.change.move) == (
+        True,
+        0.0,
+    )  # 44 s/day, less than five tolerances

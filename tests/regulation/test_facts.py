@@ -7,6 +7,7 @@ from dataclasses import replace
 import pytest
 
 from torsionbeat.learning.response import (
+    GUESS_WRONG,
     MEASURED_WRONG,
     TOLD_WRONG,
     per_gram_from_inertia,
@@ -92,7 +93,7 @@ def test_a_change_remembered_goes_before_all_and_counts_every_side():
 def test_the_regulator_is_told_or_follows_from_the_length_of_the_strip():
     told = prior_response(replace(STRIP, regulator_unit="mm", regulator_effect=-8.0, regulator_doubt=1.0))
     assert same(told.per_unit, per_unit_from_effect(-8.0, 1.0))
-    assert told.unit_chance_wrong == TOLD_WRONG
+    assert told.unit_chance_wrong == GUESS_WRONG
     length = prior_response(replace(STRIP, regulator_unit="mm"))
     assert same(length.per_unit, per_unit_from_length(100.0))
     assert length.unit_chance_wrong == MEASURED_WRONG

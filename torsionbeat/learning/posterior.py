@@ -59,10 +59,10 @@ ODD_READING_SDS = (20.0, 150.0)  # a knock or a draught, and a slip of the clock
 ODD_STEP_SDS = (30.0, 400.0)
 """Standard deviations (s/day) of an odd reading and of a step that was not what was noted: a little, and a lot."""
 
-ODD_READING, ODD_STEP = 0.02, 0.005
-"""Chances of each: a reading in fifty, a note in two hundred (no source). With a reading in two hundred, promises of clocks
-that had one bad night held 90 of 100, and 88 where notes, memory and guess were wrong besides; at a fiftieth 94 and 91, a
-bad night costs a night less, and the second promise of a calm clock is a sixth wider."""
+ODD_READING, ODD_STEP = 0.01, 0.005
+"""Chances of each: a reading in a hundred, a note in two hundred (no source). With a reading in two hundred, promises of clocks
+that had one bad night held 90 of 100, and 88 where notes, memory and guess were wrong besides; at a fiftieth 94 and 91, and
+the second promise of a calm clock is a sixth wider."""
 
 UNNOTED_STEP = 0.01
 """Chance that something was done between two readings though nothing is noted: forgotten more often than noted wrong

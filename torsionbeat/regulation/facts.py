@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from torsionbeat.learning.response import (
+    GUESS_WRONG,
     MEASURED_WRONG,
     TOLD_WRONG,
     Response,
@@ -62,7 +63,7 @@ def prior_response(facts: Facts) -> Response:
     """
     per_gram, source, wrong = _per_gram(facts)
     per_unit: UFloat = None
-    unit_wrong = TOLD_WRONG
+    unit_wrong = GUESS_WRONG
     if facts.regulator_effect is not None:
         per_unit = per_unit_from_effect(facts.regulator_effect, facts.regulator_doubt)
     elif facts.regulator_unit in LENGTH_UNITS and facts.strip_length_mm is not None:
