@@ -17,11 +17,13 @@ import numpy as np
 import numpy.typing as npt
 
 from torsionbeat.hearing.exact import ExactTimes, FinePower, aligned
-from torsionbeat.theory.edges import AFTER, BEFORE, RISE_DOUBT, TAIL, edge_and_rise, onset_in
+from torsionbeat.theory.edges import AFTER, TAIL, onset_in
 from torsionbeat.theory.robust import SIGMA_PER_MEDIAN
+from torsionbeat.theory.two_sides import pairs_of_choices
 
 __all__ = [
     "REACH",
+    "SHARE_PAIRS",
     "SHARE_WEIGHTS",
     "Beginning",
     "PartBefore",
@@ -40,15 +42,19 @@ LOOK_BACK = 100
 before their peak (realsounds)."""
 BEGINS = 0.02
 """Share of its greatest power at which a sound begins."""
-_SHARES = BEGINS * 1.6 ** np.arange(-4.0, 5.0)  # four steps either way: 2.3 spreads
-_SHARE_SPREAD = 0.8
-"""Other shares at which it may be said to begin (each 1.6 times the one before), and the spread of their natural logarithm about
-`BEGINS`. Of 102 mean sounds of six real ticks in rooms spreads of 0.6 to 0.9 are equally likely; with 0.6 the arcs' intervals
-held 86 in 100, with 0.8 91."""
+_SHARE_SPREAD = 0.6
+"""Spread of the natural logarithm of the share that is truly passed there: a room adds to the rest of a sound more than to its
+beginning, bands and frames blur it. Of 326 mean sounds of six real ticks in rooms, from 20 dB up, 0.6 is the likeliest
+(realsounds, open seeds; 0.45 and 0.8 are less likely by factors beyond 1000)."""
+_SHARES = BEGINS * 1.4 ** np.arange(-4.0, 5.0)  # four steps either way: 2.2 spreads
+_SIDES_ALIKE = 0.7
+"""Correlation of that logarithm for the sounds of a kind on both sides, which one fork makes in one room (161 pairs of the same
+sounds: 0.8 is the likeliest, 0.5 to 0.95 are within a factor of 20)."""
 # A normal distribution of the logarithm, cut at the last share.
-SHARE_WEIGHTS: FloatArray = np.exp(-0.5 * (np.log(_SHARES / BEGINS) / _SHARE_SPREAD) ** 2)
-SHARE_WEIGHTS /= SHARE_WEIGHTS.sum()
-"""How likely each of those shares is the one at which the sound begins."""
+SHARE_PAIRS: FloatArray = pairs_of_choices(np.log(_SHARES / BEGINS) / _SHARE_SPREAD, _SIDES_ALIKE)
+"""How likely each pair of those shares is the one at which the sounds of a kind begin on both sides, shape (shares, shares)."""
+SHARE_WEIGHTS: FloatArray = SHARE_PAIRS.sum(axis=0)
+"""How likely each is for one sound."""
 _AVERAGED, _SURE, _LEAST_MEAN = 3, 3.0, 3
 """Frames averaged, standard errors above zero, and beats at least, for a part to be heard in the mean."""
 _BAND_SHOWS = 4.0
@@ -56,11 +62,14 @@ _BAND_SHOWS = 4.0
 _UNSEEN = 4.0
 """Frames (2 ms) of doubt where too few beats are there to look into their mean."""
 _QUIET, _PART = 24, 5
-"""Frames of quiet (12 ms) that part two sounds; and by which a part must begin earlier than the edge to count as one."""
+"""Frames of quiet (12 ms) that part two sounds; and between two shares, from which they are passed by different parts."""
+_AHEAD = 3
+"""Frames ahead of the edge from which a part in the mean is one that no single beat shows: the edge itself is extrapolated to
+zero, so the mean of a sound without such a part passes `BEGINS` behind it."""
+_READ_OFF = 0.4
+"""Frames (0.2 ms) to which the crossing of a share tells where a sound begins: half of 77 sharp real ticks are within."""
 _SURELY_ANOTHER = 5.0
 """Standard errors above zero from which something before the quiet stretch is a sound of its own: some thirty are looked at."""
-_OWN_RISE = 14
-"""Frames of a first part that its own rise is followed in."""
 _HIDDEN_LEAD = 12.0
 """Frames (6 ms) by which a sound may begin before what is heard, where the room hides `BEGINS` of it or more: of six real ticks
 one has a part of a tenth of its power 19 ms before its peak, four have none."""
@@ -108,8 +117,8 @@ def beginning_of(fine: FinePower, found: ExactTimes, certain: npt.NDArray[np.boo
     """Where the first part of a sound begins that is heard in the mean of all beats.
 
     A sound begins where its power first passes `BEGINS` of its greatest; the mean of many beats shows that far below the
-    room. What lies before a quiet stretch is another sound, or its dying away. A first part is extrapolated along its own
-    rise, but not beyond where half a per cent of the power is passed.
+    room. What lies before a quiet stretch is another sound, or its dying away. A first part that only the mean shows is not
+    extrapolated: where it begins is the mean over the shares that it may be taken at.
 
     Parameters
     ----------
@@ -139,19 +148,15 @@ def beginning_of(fine: FinePower, found: ExactTimes, certain: npt.NDArray[np.boo
         return plain
     passed = course.begins_at_each(_SHARES)
     start, softest = course.passes(BEGINS), course.passes(_SOFTER)
-    begins, by_rise = found.edge, found.edge_uncertainty
-    if course.first - start >= _PART:
-        head = min(start, BEFORE)
-        part = laid[:, start - head : start + _OWN_RISE].mean(axis=0)
-        own, rise = edge_and_rise(np.maximum(part - 1, 0))
-        begins = float(np.clip(start - head + own + BEFORE, softest - 1, start)) - LOOK_BACK
-        by_rise = RISE_DOUBT * rise
     before = course.before(start)
     if before is not None:
         # What the account takes for a sound of its own is no part of this one.
         passed = np.where(passed - LOOK_BACK < before.end, start, passed)
         softest = start if softest - LOOK_BACK < before.end else softest
-    choices = np.asarray(passed - LOOK_BACK - begins, np.float64)
+    middle = float(SHARE_WEIGHTS @ passed)
+    choices = passed - middle
+    shows = course.first - start >= _AHEAD
+    begins, by_rise = (middle - LOOK_BACK, _READ_OFF) if shows else (found.edge, found.edge_uncertainty)
     by_share = float(np.sqrt(SHARE_WEIGHTS @ choices**2))
     doubts = (by_rise, by_share, course.scatter(), course.hidden_lead())
     softer = begins - float(softest - LOOK_BACK)
@@ -178,19 +183,43 @@ class _Course:
         return _Course(each, mean, doubt, first, float(mean[first:].max(initial=0.0)))
 
     def passes(self, share: float) -> int:
-        """Frame at which the mean first passes a share of its greatest value, and is surely above the room."""
-        return _first_of(self.mean > np.maximum(share * self.top, _SURE * self.doubt), self.first)
+        """Frame at which the mean first passes a share of its greatest value, and is surely above the room.
 
-    def begins_at_each(self, shares: FloatArray) -> IntArray:
+        Of a first part that stands above `BEGINS` the greater shares are sought behind where it begins: what they leave quiet
+        between two parts of a sound parts it not.
+        """
+        heard = self.mean > self._least(share)
+        if share <= BEGINS:
+            return _first_of(heard, self.first)
+        begins = self.passes(BEGINS)
+        return (
+            begins + int(np.argmax(heard[begins : self.first + 1]))
+            if heard[begins : self.first].any()
+            else self.first
+        )
+
+    def _least(self, share: float) -> FloatArray:
+        return np.maximum(share * self.top, _SURE * self.doubt)
+
+    def _crosses(self, share: float, frame: int) -> float:
+        """The same to a fraction of a frame: between the last frame below and the first above, on a straight line."""
+        low, high = float(self.mean[frame - 1]), float(self.mean[frame])
+        return (
+            frame - 1 + float(np.clip((self._least(share)[frame] - low) / max(high - low, 1e-12), 0.0, 1.0))
+        )
+
+    def begins_at_each(self, shares: FloatArray) -> FloatArray:
         """Frame at which the sound begins if it does so at each share: where it is passed, or where the rise to it begins if
         that is another part than the one at which the share before is passed."""
-        out: list[int] = []
+        out: list[float] = []
         for share in shares:
             frame = self.passes(float(share))
-            if out and frame - out[-1] > _PART:
+            at = self._crosses(float(share), frame)
+            if out and at - out[-1] > _PART:
                 while self.mean[frame - 1] < self.mean[frame]:
                     frame -= 1
-            out.append(frame)
+                at = float(frame)
+            out.append(at)
         return np.array(out)
 
     def before(self, begins: int) -> PartBefore | None:

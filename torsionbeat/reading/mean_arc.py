@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from torsionbeat.hearing.account import ALIKE, ALIKE_SHARE, UNLIKE_SHARE
-from torsionbeat.hearing.beginnings import SHARE_WEIGHTS
+from torsionbeat.hearing.beginnings import SHARE_PAIRS, SHARE_WEIGHTS
 from torsionbeat.hearing.heard import HeardSounds
 from torsionbeat.reading.beats import Beats, StackedPassage
 from torsionbeat.reading.figures import Clock, FloatArray, IntArray, UFloat
@@ -50,10 +50,9 @@ LEAST_COMPARED = 2
 LEAST_SHARE = 0.25
 """A side's arc counts where the contact was heard in so many of its beats: of fewer, the loudest may be others' sounds."""
 
-SAME_SHARE = 0.5
-"""Share of clocks in which the sounds of a kind begin at the same share of their power on both sides (of 49 pairs of real ticks
-0.7 is the likeliest, and 0.3 to 0.9 are within a factor of 3 of it), and correlation of what else leaves them in doubt: what
-the room hides of one contact it hides of the other."""
+ALIKE_FORKS = 0.5
+"""Correlation of what else leaves the sounds of a kind on both sides in doubt: what the room hides of one contact it hides of the
+other (no source)."""
 
 BEYOND_CHANCE = 3.0
 """Standard uncertainties by which two sides must differ before the difference is taken for a fault (1 in 370)."""
@@ -220,8 +219,8 @@ def beginnings_of(beats: Beats, sounds: HeardSounds, seconds_per_sample: float) 
     longest = 0.0 if apart is None else float(np.nanmedian(beats.passage_s))
     return beginnings_of_both(
         doubts,
-        SHARE_WEIGHTS,
-        same=SAME_SHARE,
+        SHARE_PAIRS,
+        alike_forks=ALIKE_FORKS,
         apart=apart,
         alike=(ALIKE, ALIKE_SHARE * longest, UNLIKE_SHARE * longest),
     )

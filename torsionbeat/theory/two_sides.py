@@ -4,8 +4,8 @@ Where a sound begins is in doubt by its own shape, and that doubt is common to a
 lift both ways, so the passages from contact to drop take the same time on both sides: where they come out alike, none of the
 four sounds was timed from another of its parts, unless two of them by as much; where they differ, the most doubtful sound is
 the likeliest to be off. And one fork makes both sides' contacts: where one begins at a smaller share of its power, the other
-does so too. All joint choices are weighed (a mixture of normal distributions); what comes out is by how much later each sound
-begins, with the covariance of all four. Pure; any unit of time.
+mostly does so too. All joint choices are weighed (a mixture of normal distributions); what comes out is by how much later each
+sound begins, with the covariance of all four. Pure; any unit of time.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from scipy.special import logsumexp
 
 from torsionbeat.errors import InputError
 
-__all__ = ["BY_BEAT_ERROR", "BY_PASSAGE", "Joint", "SoundDoubt", "beginnings_of_both"]
+__all__ = ["BY_BEAT_ERROR", "BY_PASSAGE", "Joint", "SoundDoubt", "beginnings_of_both", "pairs_of_choices"]
 
 FloatArray = npt.NDArray[np.float64]
 
@@ -54,11 +54,44 @@ class Joint:
         return float(np.sqrt(weights @ self.covariance @ weights))
 
 
+def pairs_of_choices(places: FloatArray, alike: float) -> FloatArray:
+    """How likely each pair of choices is for the sounds of one kind on both sides, shape (choices, choices).
+
+    Parameters
+    ----------
+    places : ndarray
+        shape (choices,): by how many of its standard deviations each choice lies from the likeliest.
+    alike : float
+        Correlation of both sides' places, from 0 to below 1.
+
+    Returns
+    -------
+    ndarray
+        A normal distribution of two variables, taken at the choices; its sum is 1.
+
+    Raises
+    ------
+    InputError
+        A correlation of 1 or more, or below 0.
+
+    Examples
+    --------
+    >>> pairs = pairs_of_choices(np.array([-1.0, 0.0, 1.0]), 0.7)
+    >>> print(f"{pairs[0, 0] / pairs[0, 2]:.1f}")  # exp(2 * 0.7 / (1 - 0.7**2))
+    15.6
+    """
+    if not 0 <= alike < 1:
+        raise InputError(f"correlation is {alike:g}; from 0 to below 1 it can be weighed.")
+    one, two = np.meshgrid(places, places, indexing="ij")
+    pairs = np.exp(-0.5 * (one**2 - 2 * alike * one * two + two**2) / (1 - alike**2))
+    return np.asarray(pairs / pairs.sum())
+
+
 def beginnings_of_both(
     sounds: Sequence[SoundDoubt | None],
-    weights: FloatArray,
+    pairs: FloatArray,
     *,
-    same: float,
+    alike_forks: float,
     apart: tuple[float, float] | None = None,
     alike: tuple[float, float, float] = (1.0, 0.0, 0.0),
 ) -> Joint:
@@ -68,11 +101,11 @@ def beginnings_of_both(
     ----------
     sounds : sequence of SoundDoubt or None
         Contact and drop of side a, contact and drop of side b; None where one is not heard.
-    weights : ndarray
-        shape (choices,): probability of each choice.
-    same : float
-        Share of clocks in which the same choice holds for the sounds of a kind on both sides; and correlation of their
-        shared scatters.
+    pairs : ndarray
+        shape (choices, choices): probability of each pair of choices for the sounds of a kind on both sides
+        (`pairs_of_choices`).
+    alike_forks : float
+        Correlation of the shared scatters of the sounds of a kind on both sides.
     apart : tuple of float, optional
         By how much longer the passage of side a was measured than that of side b, and its standard uncertainty by the scatter
         of single beats.
@@ -95,14 +128,14 @@ def beginnings_of_both(
     One contact in doubt by 3 ms, the other sounds by 0.1; its passage comes out 4 ms longer: it begins later by nearly that.
 
     >>> sounds = [SoundDoubt(np.zeros(1), spread) for spread in (3.0, 0.1, 0.1, 0.1)]
-    >>> joint = beginnings_of_both(sounds, np.ones(1), same=0.0, apart=(4.0, 0.1))
+    >>> joint = beginnings_of_both(sounds, np.ones((1, 1)), alike_forks=0.0, apart=(4.0, 0.1))
     >>> print(f"{joint.later[0]:.2f} {joint.spread_of(np.array([1.0, 0, 0, 0])):.2f}")
     3.98 0.20
     """
     heard = [sound is not None for sound in sounds]
     if apart is not None and not all(heard):
         raise InputError(f"passages of both sides need all four sounds; {sum(heard)} were given.")
-    index, log_weight = _choices(heard, weights, same)
+    index, log_weight = _choices(heard, pairs)
     offsets = np.zeros((len(log_weight), 4))
     shared = np.zeros(4)
     own = np.zeros((4, 4))
@@ -111,7 +144,7 @@ def beginnings_of_both(
             offsets[:, number] = sound.choices[index[:, number]]
             own[number, number] = sound.spread**2
             shared[number] = sound.shared
-    fork = np.eye(4) + same * (np.eye(4, k=2) + np.eye(4, k=-2))
+    fork = np.eye(4) + alike_forks * (np.eye(4, k=2) + np.eye(4, k=-2))
     own += np.outer(shared, shared) * fork
     before = np.exp(log_weight) @ offsets
     parts = [(log_weight, offsets, own)]
@@ -145,15 +178,14 @@ def beginnings_of_both(
     return Joint(later, covariance, unlike)
 
 
-def _choices(heard: list[bool], weights: FloatArray, same: float) -> tuple[npt.NDArray[np.int64], FloatArray]:
+def _choices(heard: list[bool], pairs: FloatArray) -> tuple[npt.NDArray[np.int64], FloatArray]:
     """Every joint choice (choices, 4), and the logarithm of its probability."""
-    count = len(weights)
-    both = (1 - same) * np.outer(weights, weights) + same * np.diag(weights)
+    count, weights = len(pairs), pairs.sum(axis=1)
     grids, logs = [], []
     for contact_or_drop in (0, 1):
         pair = [heard[contact_or_drop], heard[contact_or_drop + 2]]
         one, two = np.meshgrid(np.arange(count if pair[0] else 1), np.arange(count if pair[1] else 1))
-        share = both[one, two] if all(pair) else weights[one + two] if any(pair) else np.ones(one.shape)
+        share = pairs[one, two] if all(pair) else weights[one + two] if any(pair) else np.ones(one.shape)
         grids.append((one.ravel(), two.ravel()))
         logs.append(np.log(np.maximum(share.ravel(), 1e-300)))
     contacts, drops = (np.arange(len(log)) for log in logs)
