@@ -575,7 +575,10 @@ FAULTS: list[Fault] = [
         "hearing/test_beginnings.py",
         doubt_by_share_dropped=("doubts = (by_rise, by_share,", "doubts = (by_rise,"),
         hidden_lead_dropped=("course.scatter(), course.hidden_lead())", "course.scatter())"),
-        first_part_not_sought=("if course.first - start >= _PART:", "if False:"),
+        first_part_not_sought=("shows = course.first - start >= _AHEAD", "shows = False"),
+        greater_shares_parted_by_quiet=("if share <= BEGINS:", "if True:"),
+        sides_no_more_alike_than_chance=("_SIDES_ALIKE = 0.7", "_SIDES_ALIKE = 0.0"),
+        shares_twice_as_far_apart=("_SHARE_SPREAD = 0.6", "_SHARE_SPREAD = 1.2"),
         dying_away_taken_for_the_beginning=(
             "                return earliest\n    return first",
             "                return earliest\n    return 0",

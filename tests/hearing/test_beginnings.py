@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from torsionbeat.hearing.bands import plan_bands
-from torsionbeat.hearing.beginnings import REACH, beginning_in, beginning_of
+from torsionbeat.hearing.beginnings import REACH, SHARE_PAIRS, SHARE_WEIGHTS, beginning_in, beginning_of
 from torsionbeat.hearing.exact import FinePower, settled
 
 RATE_HZ = 16_000
@@ -91,6 +91,14 @@ def test_a_first_part_near_the_share_at_which_sounds_begin_leaves_the_beginning_
     near = [20 * np.sqrt(f * (1 - f)) for f in np.clip([weight - 0.12, weight, weight + 0.12], 0, 1)]
     # The second part is followed down into the valley between both, up to 4 of the 20 frames.
     assert 0.8 * min(near) <= begins.uncertainty < max(near) + 1.5
+
+
+def test_shares_are_spread_and_correlated_as_those_of_real_ticks_were():
+    """By the weights themselves: nine shares a factor of 1.4 apart, cut at 2.2 deviations, which takes some 5 % off both."""
+    steps = np.log(1.4) * np.arange(-4, 5)
+    spread = np.sqrt(SHARE_WEIGHTS @ steps**2)
+    assert spread == pytest.approx(0.6, rel=0.07)
+    assert steps @ SHARE_PAIRS @ steps / spread**2 == pytest.approx(0.7, abs=0.05)
 
 
 def test_a_first_part_of_a_tenth_is_the_beginning_and_hardly_in_doubt(chapter_of):
