@@ -577,7 +577,7 @@ FAULTS: list[Fault] = [
         hidden_lead_dropped=("course.scatter(), course.hidden_lead())", "course.scatter())"),
         first_part_not_sought=("shows = course.first - start >= _AHEAD", "shows = False"),
         greater_shares_parted_by_quiet=("if share <= BEGINS:", "if True:"),
-        sides_no_more_alike_than_chance=("_SIDES_ALIKE = 0.7", "_SIDES_ALIKE = 0.0"),
+        sides_no_more_alike_than_chance=("_SIDES_ALIKE = 0.5", "_SIDES_ALIKE = 0.0"),
         shares_twice_as_far_apart=("_SHARE_SPREAD = 0.6", "_SHARE_SPREAD = 1.2"),
         dying_away_taken_for_the_beginning=(
             "                return earliest\n    return first",

@@ -22,6 +22,7 @@ from torsionbeat.theory.robust import SIGMA_PER_MEDIAN
 from torsionbeat.theory.two_sides import pairs_of_choices
 
 __all__ = [
+    "HIDDEN_LEAD",
     "REACH",
     "SHARE_PAIRS",
     "SHARE_WEIGHTS",
@@ -47,9 +48,9 @@ _SHARE_SPREAD = 0.6
 beginning, bands and frames blur it. Of 326 mean sounds of six real ticks in rooms, from 20 dB up, 0.6 is the likeliest
 (realsounds, open seeds; 0.45 and 0.8 are less likely by factors beyond 1000)."""
 _SHARES = BEGINS * 1.4 ** np.arange(-4.0, 5.0)  # four steps either way: 2.2 spreads
-_SIDES_ALIKE = 0.7
+_SIDES_ALIKE = 0.5
 """Correlation of that logarithm for the sounds of a kind on both sides, which one fork makes in one room (161 pairs of the same
-sounds: 0.8 is the likeliest, 0.5 to 0.95 are within a factor of 20)."""
+sounds: 0.8 is the likeliest, 0.5 to 0.95 are within a factor of 20; with 0.7 the beat error's intervals held 89 in 100)."""
 # A normal distribution of the logarithm, cut at the last share.
 SHARE_PAIRS: FloatArray = pairs_of_choices(np.log(_SHARES / BEGINS) / _SHARE_SPREAD, _SIDES_ALIKE)
 """How likely each pair of those shares is the one at which the sounds of a kind begin on both sides, shape (shares, shares)."""
@@ -70,7 +71,7 @@ _READ_OFF = 0.4
 """Frames (0.2 ms) to which the crossing of a share tells where a sound begins: half of 77 sharp real ticks are within."""
 _SURELY_ANOTHER = 5.0
 """Standard errors above zero from which something before the quiet stretch is a sound of its own: some thirty are looked at."""
-_HIDDEN_LEAD = 12.0
+HIDDEN_LEAD = 12.0
 """Frames (6 ms) by which a sound may begin before what is heard, where the room hides `BEGINS` of it or more: of six real ticks
 one has a part of a tenth of its power 19 ms before its peak, four have none."""
 _SOFTER, _LEAST_SOFTER = 0.005, 4.0
@@ -255,7 +256,7 @@ class _Course:
         """Standard uncertainty by what the room may hide before the first part that is heard."""
         room = _SURE * self.doubt[2 : max(self.first - 4, 8)]
         hidden = float(np.median(room)) / self.top
-        return _HIDDEN_LEAD * float(np.clip((hidden - _SOFTER) / (BEGINS - _SOFTER), 0.0, 1.0))
+        return HIDDEN_LEAD * float(np.clip((hidden - _SOFTER) / (BEGINS - _SOFTER), 0.0, 1.0))
 
 
 def _averaged(series: FloatArray) -> FloatArray:

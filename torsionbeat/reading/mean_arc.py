@@ -11,7 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from torsionbeat.hearing.account import ALIKE, ALIKE_SHARE, UNLIKE_SHARE
-from torsionbeat.hearing.beginnings import SHARE_PAIRS, SHARE_WEIGHTS
+from torsionbeat.hearing.bands import FRAME_S
+from torsionbeat.hearing.beginnings import HIDDEN_LEAD, SHARE_PAIRS, SHARE_WEIGHTS
 from torsionbeat.hearing.heard import HeardSounds
 from torsionbeat.reading.beats import Beats, StackedPassage
 from torsionbeat.reading.figures import Clock, FloatArray, IntArray, UFloat
@@ -119,6 +120,8 @@ def mean_arc_deg(
     scatters = np.array([found.scatter for found in per_side.values()])
     by_begin = np.array([found.per_second * BY_PASSAGE[side] for side, found in per_side.items()])
     covariance = by_begin @ beginnings.covariance @ by_begin.T + np.diag(scatters**2)
+    leads = np.array([found.by_lead for found in per_side.values()])
+    covariance += np.outer(leads, leads) * np.where(np.eye(len(leads)) > 0, 1.0, ALIKE_FORKS)
     weights = _weights_of(covariance)
     mean, spread = float(weights @ values), float(np.sqrt(weights @ covariance @ weights))
     if len(values) == 2 and abs(values[0] - values[1]) > BEYOND_CHANCE * float(np.sqrt(np.trace(covariance))):
@@ -130,11 +133,13 @@ def mean_arc_deg(
 
 @dataclass(frozen=True, slots=True)
 class _SideArc:
-    """Mean arc of one side in degrees, its standard uncertainty by scatter, and what a longer passage changes of it."""
+    """Mean arc of one side in degrees, its standard uncertainty by scatter, and what a longer passage changes of it;
+    ``by_lead``: standard uncertainty by what the room hides of a contact that is heard in the mean of all beats alone."""
 
     arc: float
     scatter: float
     per_second: float
+    by_lead: float = 0.0
 
 
 def _weights_of(covariance: FloatArray) -> FloatArray:
@@ -164,7 +169,8 @@ def _side_arc(
         if not (np.isfinite(arc) and clock.lift_deg < arc < GREATEST_ARC_DEG):
             return None
         doubt_s = float(np.hypot(together[side].uncertainty_s, 2 * EDGE_S))
-        return _SideArc(float(arc), float(arc) * doubt_s / passage_s, 0.0)
+        by_lead = float(arc) * HIDDEN_LEAD * FRAME_S / passage_s
+        return _SideArc(float(arc), float(arc) * doubt_s / passage_s, 0.0, by_lead)
     rows = mine & np.isfinite(arcs)
     count = int(np.count_nonzero(rows))
     if count < LEAST_PASSAGES or count <= LEAST_SHARE * np.count_nonzero(mine):
