@@ -18,6 +18,7 @@ from torsionbeat.hearing.account import (
     _log_of_unlocking,
     accounts,
     evenly_ticking,
+    likeness_of,
     log_of_passage,
     odds_of_mixed,
     presence_curve,
@@ -25,6 +26,9 @@ from torsionbeat.hearing.account import (
 
 PERIOD = 120_000.0
 CHANCE = (-4.0, 4.0)
+
+
+UNTOLD = {"standing_db": 0.0, "likeness": 0.0}
 
 
 def sound(place, loudness_db, share=1.0, evidence=400.0, rows=30):
@@ -204,15 +208,15 @@ def test_unlockings_are_as_many_as_they_are_said_to_be():
 def test_one_sound_a_side_a_lift_early_and_softer_is_the_contact():
     """In beat and as loud as the first side's drop it is a drop; a lift of 300 ms early and 8 dB softer it is a contact."""
     period = 40_000.0
-    assert odds_of_mixed(0.0, 0.0, period)[0] < 0.01
-    odds, passage = odds_of_mixed(-600.0, -8.0, period)
+    assert odds_of_mixed(0.0, 0.0, period, **UNTOLD)[0] < 0.01
+    odds, passage = odds_of_mixed(-600.0, -8.0, period, **UNTOLD)
     assert odds > 1
     assert passage == pytest.approx(
         600.0, abs=150.0
     )  # the beat error's prior, 0.4 % of the period, says no more
     # late it would be further out of beat still, and a contact is seldom the louder
-    assert odds_of_mixed(600.0, -8.0, period)[0] < 0.05 * odds
-    assert odds_of_mixed(-600.0, 8.0, period)[0] < 0.5 * odds
+    assert odds_of_mixed(600.0, -8.0, period, **UNTOLD)[0] < 0.05 * odds
+    assert odds_of_mixed(-600.0, 8.0, period, **UNTOLD)[0] < 0.5 * odds
 
 
 def test_odds_of_mixed_sounds_are_those_of_the_priors_integrated():
@@ -224,4 +228,37 @@ def test_odds_of_mixed_sounds_are_those_of_the_priors_integrated():
     contact *= stats.norm(-5.0, 6.0).pdf(louder_db)
     drop = beat.pdf(late) * stats.t(3, 0, 4.0).pdf(louder_db)
     # nine points stand for the passage's distribution
-    assert odds_of_mixed(late, louder_db, period)[0] == pytest.approx(0.05 * contact / drop, rel=0.25)
+    assert odds_of_mixed(late, louder_db, period, **UNTOLD)[0] == pytest.approx(
+        0.05 * contact / drop, rel=0.25
+    )
+
+
+def test_a_drop_that_stands_high_above_the_room_has_no_unheard_other():
+    """Drops differ by Student's distribution (3 degrees, 4 dB): so often the other is softer by all that the first stands."""
+    plain = odds_of_mixed(-600.0, -8.0, 40_000.0, **UNTOLD)[0]
+    for standing_db in (8.0, 30.0):
+        odds = odds_of_mixed(-600.0, -8.0, 40_000.0, standing_db=standing_db, likeness=0.0)[0]
+        assert odds / plain == pytest.approx(2 * stats.t(3).cdf(-standing_db / 4))
+
+
+def test_two_sounds_that_are_alike_are_of_one_kind():
+    """Two drops are as alike as 0.93 (Student, 3 degrees, 0.04), a contact and a drop as 0.71 (normal, 0.1)."""
+    plain = odds_of_mixed(-600.0, -8.0, 40_000.0, **UNTOLD)[0]
+    for likeness in (0.91, 0.98):
+        odds = odds_of_mixed(-600.0, -8.0, 40_000.0, standing_db=0.0, likeness=likeness)[0]
+        # More alike than drops mostly are is no less like two drops.
+        one_kind = stats.t(3, 0.93, 0.04).pdf(min(likeness, 0.93))
+        assert plain / odds == pytest.approx(one_kind / stats.norm(0.71, 0.1).pdf(likeness))
+    # What noise made unlike tells of nothing.
+    assert odds_of_mixed(-600.0, -8.0, 40_000.0, standing_db=0.0, likeness=0.6)[0] == plain
+
+
+def test_likeness_is_that_of_the_roots_of_the_powers_laid_over_each_other():
+    one = np.zeros((80, 2), np.float32)
+    one[20:30] = (4.0, 1.0)
+    moved = np.roll(one, 5, axis=0)
+    assert likeness_of(one, 9 * moved) == pytest.approx(1.0)
+    assert likeness_of(one, np.roll(one, 10, axis=0)) == pytest.approx(0.6, abs=0.001)  # 6 of its 10 frames
+    # Roots 2 and 1 against 1 and 2: 4 of 5.
+    assert likeness_of(one, one[:, ::-1]) == pytest.approx(0.8)
+    assert likeness_of(one, np.zeros_like(one)) == 0.0

@@ -154,13 +154,20 @@ def test_a_second_opinion_of_the_same_sounds_changes_nothing(heard):
 
 @pytest.mark.parametrize(("side", "sign"), [(1, 1), (0, -1)])
 def test_one_side_s_contact_may_be_what_is_heard_of_it(heard, side, sign):
-    """Of each side one sound: moved a lift ahead and softened it is likelier a contact; then the middles lie a lift apart."""
+    """Of each side one sound: moved a lift ahead, softened and of another pitch it is likelier a contact, where the room may hide
+    a drop; then the middles lie a lift apart. A drop that stands high has none that is unheard."""
     alone = [replace(one, contact=None, together=()) for one in heard.sides]
     drops = replace(heard, sides=tuple(alone), rivals=())
     assert sum(rival.share for rival in _with_mixed_sounds(drops).rivals) < 0.05
     drop = alone[side].drop
     early = replace(drop, frame=drop.frame - 400.0, loudness_db=drop.loudness_db - 8.0)
+    early = replace(early, profile=np.roll(drop.profile, 30, axis=0))
     alone[side] = replace(alone[side], drop=early)
+    clear = _with_mixed_sounds(replace(drops, sides=tuple(alone))).rivals
+    assert sum(rival.share for rival in clear) < 0.1
+    soft = alone[1 - side].drop
+    soft = replace(soft, profile=soft.profile / soft.profile.max())
+    alone[1 - side] = replace(alone[1 - side], drop=soft)
     rivals = _with_mixed_sounds(replace(drops, sides=tuple(alone))).rivals
     likeliest = max(rivals, key=lambda rival: rival.share)
     assert likeliest.share > 0.5

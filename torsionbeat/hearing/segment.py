@@ -13,7 +13,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from torsionbeat.hearing.account import Account, Roles, Sound, accounts, evenly_ticking, odds_of_mixed
+from torsionbeat.hearing.account import (
+    Account,
+    Roles,
+    Sound,
+    accounts,
+    evenly_ticking,
+    likeness_of,
+    odds_of_mixed,
+)
 from torsionbeat.hearing.bands import CHUNK_FRAMES, POOLED_FRAMES, STRONGEST, rising
 from torsionbeat.hearing.beginnings import LOOK_BACK, Together, passages_together
 from torsionbeat.hearing.exact import FinePower
@@ -455,12 +463,19 @@ def _with_mixed_sounds(heard: ChapterHeard) -> ChapterHeard:
     if len(heard.sides) != 2 or any(side.contact is not None or side.together for side in heard.sides):
         return heard
     one, other = (side.drop for side in heard.sides)
-    late, louder_db = _late(heard), other.loudness_db - one.loudness_db
-    ways = [
-        (1, odds_of_mixed(late, louder_db, heard.period_frames)),
-        (-1, odds_of_mixed(-late, -louder_db, heard.period_frames)),
-    ]
+    ways = []
+    for sign, drop, sound in ((1, one, other), (-1, other, one)):
+        odds = odds_of_mixed(
+            sign * _late(heard),
+            sound.loudness_db - drop.loudness_db,
+            heard.period_frames,
+            standing_db=10 * float(np.log10(max(float(drop.profile.max()), 1e-3))),
+            likeness=likeness_of(one.profile, other.profile),
+        )
+        ways.append((sign, odds))
     total = 1 + sum(odds for _, (odds, _) in ways)
+    if 1 - 1 / total < 1 / MOST_ODDS:
+        return heard
     mixed = (
         Rival(odds / total, sign * passage, (None, None))
         for sign, (odds, passage) in ways
