@@ -87,10 +87,13 @@ SAME_DROP_DB = 4.0
 MIXED = 0.05
 """Share of recordings with one sound a side in which those are one side's drop and the other's contact, for each of the two ways:
 near the noise one of 24 live starts."""
-DROPS_ALIKE, UNLIKE_KINDS = (0.93, 0.04), (0.71, 0.10)
+HEARD_DB = 10.0
+"""How far a sound stands above the room, in its loudest band and frame, from which it is mostly found (at 9 dB starts near the
+noise lose every third contact)."""
+DROPS_ALIKE, UNLIKE_KINDS, ANY_LIKENESS = (0.93, 0.04), (0.71, 0.10), 0.05
 """How alike the mean sounds are (cosine of the roots of their profiles): both sides' drops (median and scale of Student's
 distribution, 3), and a contact with the other side's drop (mean and deviation); 161 and 151 pairs of real ticks in rooms, from
-20 dB up. Noise makes like sounds unlike: what is less alike than the first says nothing."""
+20 dB up. In so many of either it is anything: noise makes like sounds unlike."""
 MOST_MOVED = 6
 """Frames (3 ms) by which two mean sounds may lie apart: each was laid at its own place."""
 MOST_SOUNDS = 5
@@ -295,7 +298,7 @@ def odds_of_mixed(
     each = log_student(out_of_beat + passages, 0.0, OUT_OF_BEAT * period, 2.0)
     mixed = np.log(MIXED / len(passages)) + float(logsumexp(each))
     mixed += float(log_normal(louder_db, *LOUDNESS_DB["contact"]))
-    mixed += float(np.log(2 * stdtr(3, -max(standing_db, 0.0) / SAME_DROP_DB)))
+    mixed += float(np.log(2 * stdtr(3, -max(standing_db - HEARD_DB, 0.0) / SAME_DROP_DB)))
     drops = float(log_student(out_of_beat, 0.0, OUT_OF_BEAT * period, 2.0))
     drops += float(log_student(louder_db, 0.0, SAME_DROP_DB)) + _log_of_likeness(likeness)
     weights = np.exp(each - each.max())
@@ -321,10 +324,11 @@ def likeness_of(one: npt.NDArray[np.float32], other: npt.NDArray[np.float32]) ->
 
 
 def _log_of_likeness(likeness: float) -> float:
-    """Odds (logarithm) that two sounds so alike are of one kind; never below 1 to 1."""
-    one_kind = log_student(min(likeness, DROPS_ALIKE[0]), *DROPS_ALIKE)
-    unlike = log_normal(max(likeness, UNLIKE_KINDS[0]), *UNLIKE_KINDS)
-    return max(float(one_kind - unlike), 0.0)
+    """Odds (logarithm) that two sounds so alike are of one kind."""
+    of_one_kind = np.exp(log_student(min(likeness, DROPS_ALIKE[0]), *DROPS_ALIKE))
+    of_two = np.exp(log_normal(likeness, *UNLIKE_KINDS))
+    one, two = ((1 - ANY_LIKENESS) * density + ANY_LIKENESS for density in (of_one_kind, of_two))
+    return float(np.log(one / two))
 
 
 def _log_of_both(one: float, two: float) -> float:
