@@ -39,7 +39,7 @@ def test_a_tick_begins_with_its_first_part(chapter_of, first_db, apart_s):
     fine = fine_of(chapter_of(sound))
     plan = plan_bands(RATE_HZ)
     places = np.rint((times + apart_s - plan.frame_middle_s) / plan.frame_s).astype(np.int64)
-    found = settled(fine, places, 24)
+    found = settled(fine, places, 24, in_doubt=True)
     begins = found.frames + beginning_of(fine, found, np.ones(len(places), bool)).frames
     away_s = begins * plan.frame_s + plan.frame_middle_s - times
     # a window of 1.5 ms shows a sound up to 0.75 ms early
@@ -52,7 +52,7 @@ def test_what_lies_before_a_quiet_stretch_is_another_sound(chapter_of):
     fine = fine_of(chapter_of(sound))
     plan = plan_bands(RATE_HZ)
     places = np.rint((times + 0.04 - plan.frame_middle_s) / plan.frame_s).astype(np.int64)
-    found = settled(fine, places, 24)
+    found = settled(fine, places, 24, in_doubt=True)
     assert beginning_of(fine, found, np.ones(len(places), bool)).frames == pytest.approx(found.edge, abs=1.0)
 
 
@@ -62,7 +62,7 @@ def placed(chapter_of, first_db, apart_s, room=NOISE, count=40):
     fine = fine_of(chapter_of(sound))
     plan = plan_bands(RATE_HZ)
     places = np.rint((times + apart_s - plan.frame_middle_s) / plan.frame_s).astype(np.int64)
-    found = settled(fine, places, 24)
+    found = settled(fine, places, 24, in_doubt=True)
     begins = beginning_of(fine, found, np.ones(len(places), bool))
     away = float(np.median(found.frames - (times - plan.frame_middle_s) / plan.frame_s))
     return begins, -away, apart_s / plan.frame_s - away
@@ -144,7 +144,7 @@ def test_of_two_beats_the_mean_is_not_looked_into(chapter_of):
     fine = fine_of(chapter_of(sound))
     plan = plan_bands(RATE_HZ)
     places = np.rint((times - plan.frame_middle_s) / plan.frame_s).astype(np.int64)
-    found = settled(fine, places, 24)
+    found = settled(fine, places, 24, in_doubt=True)
     two = np.arange(len(places)) < 2
     assert beginning_of(fine, found, two).frames == found.edge
     assert beginning_of(fine, found, two).uncertainty >= 4.0
@@ -165,7 +165,7 @@ def test_a_sound_that_is_there_all_the_time_before_is_another_ones(chapter_of):
     fine = fine_of(chapter_of(sound.astype(np.float32)))
     plan = plan_bands(RATE_HZ)
     places = np.rint((times - plan.frame_middle_s) / plan.frame_s).astype(np.int64)
-    found = settled(fine, places, 24)
+    found = settled(fine, places, 24, in_doubt=True)
     begins = beginning_of(fine, found, np.ones(len(places), bool))
     assert begins.frames == pytest.approx(found.edge, abs=1.0)
     assert begins.uncertainty < 12

@@ -305,7 +305,7 @@ def match(
     )
 
 
-def settled(fine: FinePower, places: IntArray, search: int) -> ExactTimes:
+def settled(fine: FinePower, places: IntArray, search: int, *, in_doubt: bool = False) -> ExactTimes:
     """Match, and lay the profile anew until it begins at its place.
 
     The profile settles wherever its energy lies within the search, and can creep to one end of it with all times. Each
@@ -319,8 +319,10 @@ def settled(fine: FinePower, places: IntArray, search: int) -> ExactTimes:
         shape (beats,): where each beat is expected, in frames.
     search : int
         Frames either side of each place.
+    in_doubt : bool
+        Work out the edge's uncertainty too (`match`).
     """
-    found = match(fine, places, search, passes=3, in_doubt=False)
+    found = match(fine, places, search, passes=3, in_doubt=in_doubt)
     laid_at = places
     for _ in range(_LAID_ANEW):
         begins = np.rint(found.frames + np.clip(found.edge, -BEFORE, AFTER - 16)).astype(np.int64)
@@ -328,7 +330,7 @@ def settled(fine: FinePower, places: IntArray, search: int) -> ExactTimes:
         if laid_at is not places and moved < _AT_REST:
             break
         laid_at = begins
-        found = match(fine, begins, search // 2, passes=3, in_doubt=False)
+        found = match(fine, begins, search // 2, passes=3, in_doubt=in_doubt)
     return found
 
 
