@@ -61,3 +61,11 @@ def test_sounds_at_random_times_are_no_clock(seed):
 
 def test_too_short_a_sound():
     assert find_clock(rising(5, [], duration_s=5.0), FRAME_S, ANY) is None
+
+
+@pytest.mark.parametrize("periods", np.arange(0.9, 1.3, 0.025).round(3))
+def test_a_stretch_of_little_more_than_one_period_is_searched_without_a_stumble(periods):
+    """From one period told to 1.05 there is no lag within 4.5 % of it: nothing is found, and nothing fails."""
+    up = rising(5, [(12.0, 1.7, 0.1)], duration_s=12.0 * periods)
+    found = find_clock(up, FRAME_S, Wanted(12.0, 4.0, 121.0))
+    assert found is None or found.period_s < 12.0 * periods

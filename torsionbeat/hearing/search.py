@@ -86,8 +86,10 @@ def find_clock(
         correlation = without_other_cadence(correlation, frame_s, other)
     best: Found | None = None
     nominal = wanted.nominal_period_s
-    if nominal is not None and nominal < duration_s:
+    low = high = 0.0
+    if nominal is not None:
         low, high = nominal * (1 - _NEAR_NOMINAL), min(nominal * (1 + _NEAR_NOMINAL), duration_s / 1.1)
+    if low < high:  # of a stretch that holds little more than one period there is nothing to lay on itself
         near = Wanted(nominal, low, high, min(wanted.fraction_s, 0.45 * wanted.shortest_s))
         best = _best_of(
             _candidates(correlation, frame_s, low, high, _LEAST_SCORE, 6), correlation, rising, frame_s, near
