@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -180,8 +181,31 @@ def test_nothing_is_changed_by_a_reading_that_may_be_the_odd_one(share, kind):
     advice = correct(
         learnt, from_rate(rows[-1].rate_s_per_day), stock=STOCK, regulator=regulator, tolerance_s_per_day=1.0
     )
-    assert (learnt.last_reading_odd >= 0.25) is (kind == "night")
+    assert (learnt.last_does_not_fit >= 0.25) is (kind == "night")
     assert advice.kind == kind
+
+
+def test_a_last_rate_far_from_all_is_acted_on_only_when_the_next_night_says_the_same():
+    """A reading of another clock, or a note of what was not done: 750 s/day off what two trials lead to expect."""
+    course = [
+        Trial(ufloat(640.0, 0.1)),
+        Trial(ufloat(190.0, 0.1), mass_g=3.0, mass_doubt_g=0.02),
+        Trial(ufloat(790.0, 0.1), mass_g=4.0, mass_doubt_g=0.01),
+    ]
+    course.append(replace(course[-1], mass_doubt_g=0.0))
+    kinds = []
+    for nights in (3, 4):
+        rows = course[:nights]
+        learnt = learn(rows, Response(per_gram_usual(), per_unit_from_effect(20, 6)), half_travel=5.0)
+        advice = correct(
+            learnt,
+            from_rate(rows[-1].rate_s_per_day),
+            stock=STOCK,
+            regulator=Regulator("turns", -5, 5, 0, 0.02),
+            tolerance_s_per_day=1.0,
+        )
+        kinds.append(advice.kind)
+    assert kinds == ["night", "adjust"]
 
 
 def test_a_clock_of_the_wander_of_its_nights_is_not_chased():

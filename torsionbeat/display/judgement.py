@@ -140,7 +140,7 @@ def _left_alone(judgement: Judgement) -> str:
             "Leave weights and regulator as they are: no weight at hand and no step of the regulator brings it nearer "
             f"than it is (within {tolerance:g} s a day: {chance})."
         )
-    if judgement.learnt.last_reading_odd >= DOUBTED_READING:
+    if judgement.learnt.last_does_not_fit >= DOUBTED_READING:
         return (
             "Change nothing yet: the last reading does not fit what was heard and noted before it. Listen for another night, "
             "which tells whether that reading or a note is wrong, and look at the notes in its log: grams of "

@@ -286,10 +286,15 @@ class Learnt:
         return self.effect_at_most < HARDLY * abs(float(self.prior.s_per_day_per_unit.nominal_value))
 
     @property
-    def last_reading_odd(self) -> float:
-        """Chance that the last reading is itself the odd one, and not what was noted before it."""
-        last = Branch("reading", self.trials - 1)
-        return 1.0 if last in self.mixture.fixed else self.mixture.branches.get(last, 0.0)
+    def last_does_not_fit(self) -> float:
+        """Chance that the last reading is odd itself, or that what was noted before it was not what was done.
+
+        Which of the two it is, another night tells and nothing else.
+        """
+        last = (Branch("reading", self.trials - 1), Branch("step", self.trials - 1))
+        if any(one in self.mixture.fixed for one in last):
+            return 1.0
+        return sum(self.mixture.branches.get(one, 0.0) for one in last)
 
     @property
     def effect_spread(self) -> float:

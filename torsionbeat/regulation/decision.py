@@ -32,8 +32,8 @@ unsteady clock look calm. Half as many clocks that differ by 3 s/day are then wr
 tenth of a night longer; `SURE` at 0.95 did the same and kept clocks of 1 s/day waiting for more than a night."""
 
 DOUBTED_READING = 0.25
-"""Chance of the last reading being odd from which nothing is changed by it: whether it was the reading or a note of what was
-done before it, one more night tells, and a change made by the wrong one of them takes the clock away from time."""
+"""Chance of the last reading, or of what was noted before it, being odd from which nothing is changed by it: which of them it
+was, one more night tells, and a change made by the wrong one takes the clock away from time."""
 
 WEIGHTS_COST = 1.0  # the clock is stopped and opened
 REGULATOR_COST = 0.3
@@ -150,7 +150,7 @@ def decide(
     if chance >= SURE and learnt.long_run_if_unsteady().within(tolerance) >= SURE_IF_UNSTEADY:
         return Action("leave", chance)
     mean, sd = now.core
-    if abs(mean) <= DOUBT * sd or learnt.last_reading_odd >= DOUBTED_READING:
+    if abs(mean) <= DOUBT * sd or learnt.last_does_not_fit >= DOUBTED_READING:
         return Action("night", chance)
     if stock is None and regulator is None:
         raise InputError(
