@@ -17,9 +17,11 @@ from torsionbeat.jobs.advise import Judgement
 from torsionbeat.jobs.keep_adjustment import Kept
 from torsionbeat.learning.priors import WANDER_GRID
 from torsionbeat.reading.document import figure_document
+from torsionbeat.regulation.beatsetting import BeatAdvice
 from torsionbeat.regulation.correction import LOCK
 from torsionbeat.regulation.decision import DOUBTED_READING, SURE
 from torsionbeat.regulation.order import Task
+from torsionbeat.regulation.stock import WeightChange
 from torsionbeat.regulation.temperature import NOT_ENOUGH
 from torsionbeat.regulation.waiting import duration_words
 from torsionbeat.sound.remarks import remark_codes
@@ -216,7 +218,6 @@ def kept_sentence(kept: Kept) -> str:
 def judgement_document(judgement: Judgement) -> dict[str, Any]:
     """Give the judgement as JSON's own kinds."""
     advice, response = judgement.correction, judgement.learnt.response
-    weights = advice.weights
     margins = [
         None if guard is None else figure_document(guard.margin_deg)
         for guard in (advice.knock_now, advice.knock_after)
@@ -229,18 +230,7 @@ def judgement_document(judgement: Judgement) -> dict[str, Any]:
         "action": advice.kind,
         "chance_within": advice.chance_within,
         "nights_more": advice.nights,
-        "weights": None
-        if weights is None
-        else {
-            "a_side_g": weights.a_side_g,
-            "total_g": weights.total_g,
-            "sides": weights.sides,
-            "pieces_a_side": [
-                {"mass_g": piece.mass_g, "thickness_mm": piece.thickness_mm, "count": count}
-                for piece, count in weights.pieces
-            ],
-            "disc_thickness_mm": weights.thickness_mm,
-        },
+        "weights": None if advice.weights is None else _weights_document(advice.weights),
         "exact_grams_a_side": figure_document(advice.grams_a_side),
         "regulator_move": advice.regulator_move,
         "regulator_setting": advice.regulator_setting,
@@ -252,15 +242,7 @@ def judgement_document(judgement: Judgement) -> dict[str, Any]:
         "arc_after_deg": figure_document(advice.arc_after_deg),
         "knock_margin_deg": margins[0],
         "knock_margin_after_deg": margins[1],
-        "beat": None
-        if advice.beat is None
-        else {
-            "offset_deg": figure_document(advice.beat.offset_deg),
-            "turn_deg": figure_document(advice.beat.turn_deg),
-            "fork_towards": advice.beat.fork_towards,
-            "suspension_towards": advice.beat.suspension_towards,
-            "needed": advice.beat.needed,
-        },
+        "beat": None if advice.beat is None else _beat_document(advice.beat),
         "settle_s": advice.settle_s,
         "listen_s": advice.listening.duration_s,
         "listen_basis": advice.listening.basis,
@@ -285,6 +267,29 @@ def judgement_document(judgement: Judgement) -> dict[str, Any]:
             "remarks": list(judgement.room.remarks),
         }
     return document
+
+
+def _weights_document(weights: WeightChange) -> dict[str, Any]:
+    return {
+        "a_side_g": weights.a_side_g,
+        "total_g": weights.total_g,
+        "sides": weights.sides,
+        "pieces_a_side": [
+            {"mass_g": piece.mass_g, "thickness_mm": piece.thickness_mm, "count": count}
+            for piece, count in weights.pieces
+        ],
+        "disc_thickness_mm": weights.thickness_mm,
+    }
+
+
+def _beat_document(beat: BeatAdvice) -> dict[str, Any]:
+    return {
+        "offset_deg": figure_document(beat.offset_deg),
+        "turn_deg": figure_document(beat.turn_deg),
+        "fork_towards": beat.fork_towards,
+        "suspension_towards": beat.suspension_towards,
+        "needed": beat.needed,
+    }
 
 
 def _weight_words(judgement: Judgement) -> str:

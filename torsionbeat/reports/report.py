@@ -7,7 +7,7 @@ Texts from the bench log are escaped by Jinja2; figures hold them as outlines of
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from io import StringIO
@@ -198,51 +198,71 @@ def inline_svg(figure: Any, prefix: str) -> str:
     )
 
 
+Drawn = tuple[str, Any, str, str]
+"""A picture's name, its figure, what it shows for those who do not see it, and its caption."""
+
+
 def _pictures(story: ClockStory) -> dict[str, Picture]:
     from markupsafe import Markup
 
     prefixes = (f"f{number}-" for number in count())
-    made: dict[str, Picture] = {}
+    # Text in a figure is drawn as outlines and its comments are taken out: nothing is left to escape.
+    return {
+        name: Picture(Markup(inline_svg(figure, next(prefixes))), alt, caption)
+        for name, figure, alt, caption in (
+            *_pictures_of_comparison(story),
+            *_pictures_of_last_reading(story),
+            *_pictures_of_history(story),
+        )
+    }
 
-    def add(name: str, make: Callable[[], Any], alt: str, caption: str) -> None:
-        # Its text is drawn as outlines and its comments are taken out: nothing is left to escape.
-        made[name] = Picture(Markup(inline_svg(make(), next(prefixes))), alt, caption)
 
+def _pictures_of_comparison(story: ClockStory) -> Iterator[Drawn]:
+    name, comparison = story.clock.name, story.comparison
+    if comparison is None:
+        return
+    yield (
+        "comparison",
+        comparison_figure(comparison),
+        f"Arc and rate of {name} in every recording before and after, and wander of the rate",
+        "Every recording before and after with its 95 % interval, and how far the rate wanders.",
+    )
+    if has_mean_sounds(comparison):
+        yield (
+            "voices",
+            mean_sounds_figure(comparison),
+            f"Mean sounds of contact and drop of {name}, before and after, on each side",
+            "The mean sound of contact and drop, before and after the work.",
+        )
+
+
+def _pictures_of_last_reading(story: ClockStory) -> Iterator[Drawn]:
     name = story.clock.name
-    if story.comparison is not None:
-        add(
-            "comparison",
-            lambda: comparison_figure(story.comparison),  # type: ignore[arg-type]
-            f"Arc and rate of {name} in every recording before and after, and wander of the rate",
-            "Every recording before and after with its 95 % interval, and how far the rate wanders.",
-        )
-        if has_mean_sounds(story.comparison):
-            add(
-                "voices",
-                lambda: mean_sounds_figure(story.comparison),  # type: ignore[arg-type]
-                f"Mean sounds of contact and drop of {name}, before and after, on each side",
-                "The mean sound of contact and drop, before and after the work.",
-            )
-    if story.nights:
-        last = story.nights[-1].reading
-        add(
-            "evidence",
-            lambda: evidence_figure(last, sound=False),
-            f"Time error of every beat, what a straight line leaves of it, and the arc: {name}, last reading",
-            "The evidence behind the last reading: every beat that was heard.",
-        )
-        add(
-            "beat",
-            lambda: beat_error_figure(last),
-            f"Beat error of {name} through the last reading",
-            "The beat error through the last reading.",
-        )
-        add(
-            "stability",
-            lambda: stability_figure([last]),
-            f"Wander of the rate of {name} over averaging times, with 95 % limits",
-            "How far the rate wanders when it is averaged over longer and longer times.",
-        )
+    if not story.nights:
+        return
+    last = story.nights[-1].reading
+    yield (
+        "evidence",
+        evidence_figure(last, sound=False),
+        f"Time error of every beat, what a straight line leaves of it, and the arc: {name}, last reading",
+        "The evidence behind the last reading: every beat that was heard.",
+    )
+    yield (
+        "beat",
+        beat_error_figure(last),
+        f"Beat error of {name} through the last reading",
+        "The beat error through the last reading.",
+    )
+    yield (
+        "stability",
+        stability_figure([last]),
+        f"Wander of the rate of {name} over averaging times, with 95 % limits",
+        "How far the rate wanders when it is averaged over longer and longer times.",
+    )
+
+
+def _pictures_of_history(story: ClockStory) -> Iterator[Drawn]:
+    name = story.clock.name
     if len(story.readings) > 1:
         rates, arcs, beats = (
             [
@@ -252,27 +272,25 @@ def _pictures(story: ClockStory) -> dict[str, Picture]:
             for figure in ("rate_s_per_day", "arc_deg", "beat_error_ms")
         )
         works = [DatedWork(work.done_at, work.what) for work in story.works]
-        add(
+        yield (
             "owner",
-            lambda: owner_figure(rates, works),
+            owner_figure(rates, works),
             f"What {name} gains or loses in a day at every reading, with the works between them",
             "Each time the clock was listened to; the numbers are those of the works above.",
         )
-        add(
+        yield (
             "history",
-            lambda: history_figure(rates, arcs, works, beats),
+            history_figure(rates, arcs, works, beats),
             f"Rate, arc and beat error of {name} at every reading, with the works between them",
             "Every reading, and the works between them.",
         )
-    decay = story.decay
-    if decay is not None:
-        add(
+    if story.decay is not None:
+        yield (
             "decay",
-            lambda: decay_figure(decay),
+            decay_figure(story.decay),
             f"Arc of {name} swinging down without its drive, with the laws of drag and of rubbing",
             "The last free swing: drag of the air takes a share of every swing, rubbing the same angle.",
         )
-    return made
 
 
 def _summary(story: ClockStory, owner: OwnerStory) -> list[str]:
