@@ -14,7 +14,7 @@ import pytest
 
 from torsionbeat.errors import DeviceError, InputError
 from torsionbeat.jobs.report import gather
-from torsionbeat.reports.report import inline_svg, report_html, write_pdf, write_report
+from torsionbeat.reports.report import report_html, write_pdf, write_report
 from torsionbeat.reports.workshop import Workshop
 
 BEGIN = datetime(2026, 2, 3, 20, tzinfo=UTC)
@@ -152,17 +152,6 @@ def test_a_full_disk_is_told(html, tmp_path, monkeypatch):
     monkeypatch.setattr(Path, "write_bytes", full)
     with pytest.raises(DeviceError, match="No space left on device; free the disk"):
         write_report(html, tmp_path / "report.html")
-
-
-def test_svg_keeps_its_shape_and_loses_fixed_size_dates_and_comments(night):
-    from torsionbeat.display.nightplots import stability_figure
-
-    svg = inline_svg(stability_figure([night]), "x1-")
-    head = svg[: svg.index(">")]
-    assert "viewBox" in head
-    assert not re.search(r'\s(width|height)="', head)
-    assert "<!--" not in svg
-    assert "metadata" not in svg
 
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")

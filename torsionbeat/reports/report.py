@@ -7,17 +7,11 @@ Texts from the bench log are escaped by Jinja2; figures hold them as outlines of
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
-from dataclasses import dataclass
 from datetime import datetime
-from io import StringIO
-from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from torsionbeat.display import style
 from torsionbeat.display.changes import (
-    comparison_figure,
     comparison_sentences,
     leading_rows,
     row_cells,
@@ -26,11 +20,7 @@ from torsionbeat.display.changes import (
 from torsionbeat.display.changes import (
     value_words as estimate_value,
 )
-from torsionbeat.display.clockplots import DatedFigure, DatedWork, decay_figure, history_figure, owner_figure
-from torsionbeat.display.evidence import evidence_figure
 from torsionbeat.display.glossary import CAUTIONS, WORDS
-from torsionbeat.display.nightplots import beat_error_figure, stability_figure
-from torsionbeat.display.portrait import has_mean_sounds, mean_sounds_figure
 from torsionbeat.display.words import (
     duration_words,
     figure_rows,
@@ -45,6 +35,7 @@ from torsionbeat.history.comparison_rows import Row
 from torsionbeat.jobs.report import ClockStory
 from torsionbeat.reading.figures import Reading
 from torsionbeat.reports.owner_page import OwnerStory, owner_story
+from torsionbeat.reports.pictures import pictures_of
 from torsionbeat.reports.printing import pdf_of
 from torsionbeat.reports.workshop import Workshop
 from torsionbeat.sound.remarks import Remark
@@ -64,16 +55,7 @@ if TYPE_CHECKING:
     from torsionbeat.benchlog import ClockRecord, ReadingRecord
     from torsionbeat.jobs.advise import Judgement
 
-__all__ = ["Picture", "inline_svg", "report_html", "write_pdf", "write_report"]
-
-
-@dataclass(frozen=True, slots=True)
-class Picture:
-    """A figure for the page: the SVG element, what it shows for those who do not see it, and its caption."""
-
-    svg: Any
-    alt: str
-    caption: str
+__all__ = ["report_html", "write_pdf", "write_report"]
 
 
 def report_html(
@@ -149,7 +131,7 @@ def report_html(
         ],
         handchecks=[_handcheck_row(one) for one in story.handchecks],
         measured=_measured(story),
-        pictures=_pictures(story),
+        pictures=pictures_of(story),
         words=WORDS,
         cautions=CAUTIONS,
     )
@@ -179,118 +161,6 @@ def write_pdf(html: str, path: str | Path) -> None:
         The browser failed, or the disk refused it.
     """
     _write(Path(path), pdf_of(html))
-
-
-def inline_svg(figure: Any, prefix: str) -> str:
-    """Give a figure as an SVG element for a page; ``prefix`` keeps its ids apart from other figures'."""
-    stream = StringIO()
-    with style.styled():
-        figure.savefig(stream, format="svg", dpi=style.PIXELS_PER_INCH, metadata={"Date": None})
-    text = stream.getvalue()
-    text = text[text.index("<svg") :]
-    text = re.sub(r"<metadata>.*?</metadata>|<!--.*?-->", "", text, flags=re.DOTALL)
-    text = re.sub(r'\bid="', f'id="{prefix}', text)
-    text = re.sub(r"url\(#", f"url(#{prefix}", text)
-    text = re.sub(r'href="#', f'href="#{prefix}', text)
-    # The page gives the size; the view box keeps the shape.
-    return re.sub(
-        r'(<svg[^>]*?) (?:width|height)="[^"]*"', r"\1", re.sub(r' height="[^"]*"', "", text, count=1)
-    )
-
-
-Drawn = tuple[str, Any, str, str]
-"""A picture's name, its figure, what it shows for those who do not see it, and its caption."""
-
-
-def _pictures(story: ClockStory) -> dict[str, Picture]:
-    from markupsafe import Markup
-
-    prefixes = (f"f{number}-" for number in count())
-    # Text in a figure is drawn as outlines and its comments are taken out: nothing is left to escape.
-    return {
-        name: Picture(Markup(inline_svg(figure, next(prefixes))), alt, caption)
-        for name, figure, alt, caption in (
-            *_pictures_of_comparison(story),
-            *_pictures_of_last_reading(story),
-            *_pictures_of_history(story),
-        )
-    }
-
-
-def _pictures_of_comparison(story: ClockStory) -> Iterator[Drawn]:
-    name, comparison = story.clock.name, story.comparison
-    if comparison is None:
-        return
-    yield (
-        "comparison",
-        comparison_figure(comparison),
-        f"Arc and rate of {name} in every recording before and after, and wander of the rate",
-        "Every recording before and after with its 95 % interval, and how far the rate wanders.",
-    )
-    if has_mean_sounds(comparison):
-        yield (
-            "voices",
-            mean_sounds_figure(comparison),
-            f"Mean sounds of contact and drop of {name}, before and after, on each side",
-            "The mean sound of contact and drop, before and after the work.",
-        )
-
-
-def _pictures_of_last_reading(story: ClockStory) -> Iterator[Drawn]:
-    name = story.clock.name
-    if not story.nights:
-        return
-    last = story.nights[-1].reading
-    yield (
-        "evidence",
-        evidence_figure(last, sound=False),
-        f"Time error of every beat, what a straight line leaves of it, and the arc: {name}, last reading",
-        "The evidence behind the last reading: every beat that was heard.",
-    )
-    yield (
-        "beat",
-        beat_error_figure(last),
-        f"Beat error of {name} through the last reading",
-        "The beat error through the last reading.",
-    )
-    yield (
-        "stability",
-        stability_figure([last]),
-        f"Wander of the rate of {name} over averaging times, with 95 % limits",
-        "How far the rate wanders when it is averaged over longer and longer times.",
-    )
-
-
-def _pictures_of_history(story: ClockStory) -> Iterator[Drawn]:
-    name = story.clock.name
-    if len(story.readings) > 1:
-        rates, arcs, beats = (
-            [
-                DatedFigure(one.taken_at, getattr(night.reading, figure))
-                for one, night in zip(story.readings, story.nights, strict=True)
-            ]
-            for figure in ("rate_s_per_day", "arc_deg", "beat_error_ms")
-        )
-        works = [DatedWork(work.done_at, work.what) for work in story.works]
-        yield (
-            "owner",
-            owner_figure(rates, works),
-            f"What {name} gains or loses in a day at every reading, with the works between them",
-            "Each time the clock was listened to; the numbers are those of the works above.",
-        )
-        yield (
-            "history",
-            history_figure(rates, arcs, works, beats),
-            f"Rate, arc and beat error of {name} at every reading, with the works between them",
-            "Every reading, and the works between them.",
-        )
-    if story.decay is not None:
-        yield (
-            "decay",
-            decay_figure(story.decay),
-            f"Arc of {name} swinging down without its drive, with the laws of drag and of rubbing",
-            "The last free swing: drag of the air takes a share of every swing, rubbing the same angle.",
-        )
 
 
 def _summary(story: ClockStory, owner: OwnerStory) -> list[str]:
