@@ -253,6 +253,9 @@ FAULTS: list[Fault] = [
             "student_factor(10**6) * np.sqrt(1 + 8 / len(number))",
             "student_factor(10**6)",
         ),
+        timing_hides_without_student=("* factor / np.sqrt(freedom)", "/ np.sqrt(freedom)"),
+        timing_hides_as_many_differences=("* factor / np.sqrt(freedom)", "* factor"),
+        timing_hides_twice_as_much=("USUAL_SCATTER_S = 0.0007", "USUAL_SCATTER_S = 0.0014"),
         parts_of_few_beats_forgotten=("max([0.0, *beyond])", "0.0"),
         difference_of_parts_taken_whole=("max(part.period_uncertainty_s**2 - variance, 0.0)", "0.0"),
         rate_walk_covariance_doubled=(
@@ -547,6 +550,11 @@ FAULTS: list[Fault] = [
     *of(
         "hearing/account.py",
         "hearing/test_account.py",
+        mixed_sounds_as_usual_as_drops=("np.log(MIXED / len(passages))", "np.log(1 / len(passages))"),
+        mixed_sounds_without_their_levels=(
+            'mixed += float(log_normal(louder_db, *LOUDNESS_DB["contact"]))',
+            "mixed += 0.0",
+        ),
         no_sound_of_two_parts=(
             "TWO_PARTS, PARTS_APART_FRAMES, PART_DB = 1 / 6,",
             "TWO_PARTS, PARTS_APART_FRAMES, PART_DB = 1e-9,",

@@ -166,6 +166,11 @@ FAULTS: list[Fault] = [
         recorder_s_bend_counted_once=("end_s = max(end_s, 2 * fit.bend_s)", "end_s = max(end_s, fit.bend_s)"),
         half_of_a_slew_in_doubt=("SLEWED_SHARE = 0.2", "SLEWED_SHARE = 0.5"),
         crystals_of_300_ppm=("LARGEST_CRYSTAL_PPM = 150.0", "LARGEST_CRYSTAL_PPM = 300.0"),
+        slews_of_a_quarter_second=("STEPPED_S = 0.128", "STEPPED_S = 0.256"),
+        crystals_beyond_what_they_are_sold_to=(
+            "if UNKNOWN_HALF_WIDTH_PPM < offset_ppm",
+            "if 1e9 < offset_ppm",
+        ),
         slew_without_end=("min(offset_ppm, SLEW_PPM) if", "offset_ppm if"),
         ends_not_a_rectangle=(
             "odd_ppm) / math.sqrt(3)\n",
