@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+import asyncio
+from concurrent.futures import ThreadPoolExecutor
+
+import pytest
+
 from torsionbeat.page.access import Access
 
 
@@ -47,6 +52,40 @@ def test_streams_are_limited(page, monkeypatch):
     monkeypatch.setattr(type(page.bench.feed), "streams", 24)
     full = page.get("/events?topics=live")
     assert (full.status, full.headers["retry-after"]) == (503, "10")
+
+
+@pytest.mark.parametrize("stated", ["2.3", "2.4"])
+def test_a_stream_ends_when_its_page_is_gone_whatever_the_server_states(page, stated):
+    """uvicorn 0.30 states 2.4 and lets a stream send into nothing: 24 pages that were closed shut out the next."""
+    page.get("/clocks")
+    sent, open_streams = [], []
+    headers = {"host": "127.0.0.1:8000", "accept": "text/event-stream", "cookie": page.cookie}
+    scope = {
+        "type": "http", "http_version": "1.1", "method": "GET", "path": "/events", "raw_path": b"/events",
+        "query_string": b"topics=live", "scheme": "http", "client": ("127.0.0.1", 9), "server": ("127.0.0.1", 8000),
+        "headers": [(k.encode(), v.encode()) for k, v in headers.items()], "root_path": "",
+        "asgi": {"version": "3.0", "spec_version": stated},
+    }  # fmt: skip
+    waiting = [{"type": "http.disconnect"}, {"type": "http.request", "body": b"", "more_body": False}]
+
+    async def receive():
+        if len(waiting) == 1:  # it is gone once the stream has begun
+            while not sent or sent[-1].get("body") != b"retry: 1000\n\n":
+                await asyncio.sleep(0.01)
+            open_streams.append(page.bench.feed.streams)
+        return waiting.pop() if waiting else {"type": "http.disconnect"}
+
+    async def send(message):
+        sent.append(message)
+
+    def run():
+        asyncio.run(asyncio.wait_for(page.app(scope, receive, send), 20))
+
+    with ThreadPoolExecutor(1) as thread:  # a browser that is open in this process has a loop of its own
+        thread.submit(run).result()
+    assert sent[0]["status"] == 200
+    assert open_streams == [1]
+    assert page.bench.feed.streams == 0
 
 
 def test_the_first_page_is_that_of_the_clocks(page):

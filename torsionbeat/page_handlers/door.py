@@ -7,6 +7,7 @@ from urllib.parse import quote
 from starlette.requests import Request
 from starlette.responses import PlainTextResponse, RedirectResponse, Response, StreamingResponse
 from starlette.routing import Route
+from starlette.types import Receive, Scope, Send
 
 from torsionbeat.display.glossary import CAUTIONS, WORDS
 from torsionbeat.errors import InputError
@@ -24,6 +25,18 @@ MOST_TOPICS = 12
 """More topics than the page has: what asks for more is no browser of ours."""
 
 
+class _UntilGone(StreamingResponse):
+    """A stream that ends when its page is gone.
+
+    Servers that state ASGI 2.4 promise that sending to a page that is gone fails; some versions of uvicorn state it and
+    send into nothing, and such a stream would count as open forever. So the disconnect is listened for in any case.
+    """
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        stated = {**scope.get("asgi", {}), "spec_version": "2.3"}
+        await super().__call__({**scope, "asgi": stated}, receive, send)
+
+
 async def events(request: Request) -> Response:
     """Stream what changes, from the last change the page has seen."""
     feed = bench_of(request).feed
@@ -35,7 +48,7 @@ async def events(request: Request) -> Response:
         )
     last = request.headers.get("last-event-id") or request.query_params.get("since", "")
     topics = frozenset(request.query_params.get("topics", "").split()[:MOST_TOPICS])
-    return StreamingResponse(
+    return _UntilGone(
         feed.stream(last[:40], topics), media_type="text/event-stream", headers={"x-accel-buffering": "no"}
     )
 
