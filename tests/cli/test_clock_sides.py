@@ -145,3 +145,30 @@ def test_while_the_beat_is_set_the_sides_are_the_clocks_own(shelf, recordings):
     errors = [state.setting.beat_error_ms.nominal_value for state in states]
     assert errors[0] == pytest.approx(errors[1], abs=5)  # ms: of the last swings, a few times their scatter
     assert all("towards the window" in state.advice.sentence for state in states)
+
+
+def test_taught_at_the_bench_from_the_folder_of_a_night_that_still_runs(shelf, recordings, tmp_path):
+    path, beats = recordings["first"]
+    folder = tmp_path / "night"
+    listened = shelf(
+        *("listen", "--from", str(path), "--pace", "0", "--clock", "Shelf", "--keep", "sound"),
+        *("--folder", str(folder), "--quiet"),
+    )
+    assert listened.status == 0, listened.err
+    # In the middle of a night there is half of its sound, and neither its last lines nor a reading.
+    (folder / "reading.json").unlink()
+    sound = next(folder.glob("sound-*.flac"))
+    sound.write_bytes(sound.read_bytes()[: sound.stat().st_size * 2 // 3])
+    journal = (folder / "journal.jsonl").read_text().splitlines()
+    (folder / "journal.jsonl").write_text("\n".join(journal[: len(journal) * 2 // 3]) + "\n")
+    moment, _ = beats[4]
+    taught = shelf(
+        "clock", "sides", "Shelf", str(folder), "--at", f"{moment:.1f}s", "--towards", "the window", "--json"
+    )
+    assert taught.status == 0, taught.err
+    said = json.loads(taught.out)
+    assert abs(said["beat_s"] - moment) < 1.0
+    # By the whole recording, a period later, it is the same.
+    later = f"{beats[6][0]:.1f}s"
+    again = shelf("clock", "sides", "Shelf", str(path), "--at", later, "--towards", "the window", "--json")
+    assert json.loads(again.out)["names"] == said["names"]

@@ -252,7 +252,12 @@ def import_command(
 @app.command("sides")
 def sides_command(
     name: Name,
-    recording: Annotated[Path, typer.Argument(help="Made while you watched the balance.")],
+    recording: Annotated[
+        Path,
+        typer.Argument(
+            help="Made while you watched the balance; the folder of a night that is still running will do."
+        ),
+    ],
     at: Annotated[
         str, typer.Option(metavar="MOMENT", help="When it went by, from the start, as 12.5s or 1:35.")
     ],
