@@ -11,8 +11,9 @@ from scipy.stats import norm
 from uncertainties import ufloat
 
 from torsionbeat.errors import InputError
+from torsionbeat.learning.design import Branch
 from torsionbeat.learning.learnt import Change, Learnt, Spread
-from torsionbeat.learning.posterior import Branch, Mixture
+from torsionbeat.learning.mixture import Mixture
 from torsionbeat.learning.response import Response
 from torsionbeat.learning.warmth import Warmth
 

@@ -10,8 +10,9 @@ from scipy.stats import norm
 from uncertainties import ufloat
 
 from torsionbeat.errors import InputError
+from torsionbeat.learning.design import Branch
 from torsionbeat.learning.learnt import Change, Learnt
-from torsionbeat.learning.posterior import Branch, Mixture
+from torsionbeat.learning.mixture import Mixture
 from torsionbeat.learning.response import Regulator, Response
 from torsionbeat.regulation.decision import decide, nights_needed
 from torsionbeat.regulation.stock import Piece, Stock

@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from torsionbeat.errors import InputError
+from torsionbeat.learning.design import Branch
 from torsionbeat.learning.learnt import Learnt, Outlier
-from torsionbeat.learning.posterior import Branch, Mixture, infer
+from torsionbeat.learning.mixture import Mixture
+from torsionbeat.learning.posterior import infer
 from torsionbeat.learning.response import Response
 from torsionbeat.learning.trials import Trial
 from torsionbeat.learning.warmth import Warmth

@@ -15,7 +15,9 @@ from typing import NamedTuple
 import numpy as np
 
 from torsionbeat.errors import InputError
-from torsionbeat.learning.posterior import LEAST_GROWN, Branch, Mixture
+from torsionbeat.learning.design import Branch
+from torsionbeat.learning.likelihood import LEAST_GROWN
+from torsionbeat.learning.mixture import Mixture
 from torsionbeat.learning.priors import HALF_DAY_S, right_per_gram
 from torsionbeat.learning.response import Response
 from torsionbeat.learning.warmth import Warmth
