@@ -563,8 +563,8 @@ FAULTS: list[Fault] = [
         whole_beside_its_part=("if not (parts and (own.whole", "if not (False and (own.whole"),
     ),
     *of(
-        "hearing/segment.py",
-        "hearing/test_segment.py",
+        "hearing/sides.py",
+        "hearing/test_sides.py",
         same_figures_are_rivals=(
             "return max(*apart, abs(_middle_late(one)",
             "return False and max(*apart, abs(_middle_late(one)",
@@ -574,8 +574,8 @@ FAULTS: list[Fault] = [
         "hearing/segment.py",
         "hearing/test_listener.py",
         parts_before_are_no_sounds=(
-            "sides = [_with_parts_before(_one_of_each(side)) for",
-            "sides = [_one_of_each(side) for",
+            "sides = [with_parts_before(one_of_each(side)) for",
+            "sides = [one_of_each(side) for",
         ),
     ),
     *of(
@@ -593,8 +593,8 @@ FAULTS: list[Fault] = [
         ),
     ),
     *of(
-        "hearing/segment.py",
-        "hearing/test_segment.py",
+        "hearing/sides.py",
+        "hearing/test_sides.py",
         second_opinion_of_no_weight=("Rival(0.5, later, passages)", "Rival(1e-4, later, passages)"),
         second_opinion_turned=("(-1 if turned else 1) * _late(few)", "_late(few)"),
     ),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from torsionbeat.hearing.cadence import autocorrelation, score_periods, strongest_cadences
+from torsionbeat.hearing.search import autocorrelation, score_periods, strongest_cadences
 
 FRAME_S = 0.004
 

@@ -34,7 +34,8 @@ from torsionbeat.hearing.heard import (
 from torsionbeat.hearing.other_clocks import OtherClock
 from torsionbeat.hearing.placing import Placed
 from torsionbeat.hearing.search import Wanted
-from torsionbeat.hearing.segment import Chapter, ChapterHeard, SideHeard, hear_pieces
+from torsionbeat.hearing.segment import Chapter, hear_pieces
+from torsionbeat.hearing.sides import ChapterHeard, SideHeard
 from torsionbeat.theory.edges import BEFORE
 
 __all__ = ["CHAPTER_CHUNKS", "Listener"]

@@ -15,14 +15,13 @@ import numpy.typing as npt
 
 from torsionbeat.hearing.account import log_student
 from torsionbeat.hearing.bands import rising
-from torsionbeat.hearing.cadence import autocorrelation, score_periods, strongest_cadences
+from torsionbeat.hearing.search import autocorrelation, score_periods, strongest_cadences
 
 __all__ = [
     "EvenTrain",
     "OtherClock",
     "even_train",
     "find_other_clock",
-    "without_other_cadence",
     "without_other_clock",
     "without_other_clocks",
 ]
@@ -218,25 +217,6 @@ def without_other_clocks(
         added = more if added is None else added + more
         others.append(other)
     return strength, tuple(others), added
-
-
-def without_other_cadence(correlation: FloatArray, frame_s: float, other: OtherClock) -> FloatArray:
-    """Autocorrelation less what it shows at the neighbouring multiples of the other clock's interval.
-
-    Parameters
-    ----------
-    correlation : ndarray
-        shape (lags,).
-    frame_s : float
-        Length of a frame.
-    other : OtherClock
-    """
-    lags = len(correlation)
-    index = np.arange(lags)
-    steps = np.rint(np.arange(-12, 13) * other.interval_s / frame_s).astype(np.int64)
-    around = correlation[np.minimum(np.abs(index[None, :] + steps[:, None]), lags - 1)]
-    out: FloatArray = (correlation - np.median(around, axis=0)).astype(np.float32)
-    return out
 
 
 def _best_shift(reference: FloatArray, profile: FloatArray, reach: int = 6) -> int:

@@ -1,5 +1,10 @@
 """Which period? From rising strength to the pattern of one clock, or to none.
 
+Input: rising strength at a few hundred frames a second. The autocorrelation of each band (Wiener-Khinchin, by FFT) shows every
+pair of like sounds at its distance; a clock of period T puts a peak at T, 2 T, 3 T ... The mean of the autocorrelation over
+those multiples, divided by its own scatter in a room without a clock, is the score of a cadence: about normal with unit
+variance where there is nothing, so that a few million periods tried reach about 5.3 by chance.
+
 The score of a period says that something repeats; it does not say that it is a clock (a sentence repeats its
 syllables, rain its drops). So each candidate period is verified: a track must run through all its periods,
 with its partner half a period away.
@@ -13,8 +18,6 @@ import numpy as np
 import numpy.typing as npt
 
 from torsionbeat.hearing.bands import STRONGEST
-from torsionbeat.hearing.cadence import Cadence, autocorrelation, score_periods, strongest_cadences
-from torsionbeat.hearing.other_clocks import OtherClock, without_other_cadence
 from torsionbeat.hearing.pattern import (
     FEW_ROWS,
     LEAST_TRACK_SCORE,
@@ -28,7 +31,17 @@ from torsionbeat.hearing.pattern import (
     sounds_round,
 )
 
-__all__ = ["Found", "Wanted", "find_clock", "find_second_clock"]
+__all__ = [
+    "Cadence",
+    "Found",
+    "Wanted",
+    "autocorrelation",
+    "find_clock",
+    "find_second_clock",
+    "score_periods",
+    "strongest_cadences",
+    "without_other_cadence",
+]
 
 FloatArray = npt.NDArray[np.float32]
 
@@ -38,6 +51,14 @@ _LEAST_SCORE_UNTOLD = 5.6
 """The same where no period was told: many more periods are tried, and chance reaches higher."""
 _NEAR_NOMINAL = 0.045
 """Share by which a clock may be off the period told: an hour a day, more than any regulator sets right."""
+
+
+@dataclass(frozen=True, slots=True)
+class Cadence:
+    """A period in seconds and its score."""
+
+    period_s: float
+    score: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,8 +81,132 @@ class Found:
     score: float
 
 
+def autocorrelation(rising: FloatArray, lags: int, strongest: float = 6.0) -> FloatArray:
+    """Autocorrelation summed over bands, shape (lags,), in units of its scatter where nothing repeats.
+
+    ``rising`` has shape (frames, bands).
+
+    Parameters
+    ----------
+    rising : ndarray
+        shape (frames, bands): how far each band rises above the room.
+    lags : int
+        How many lags.
+    strongest : float
+        Larger values count as this.
+    """
+    from scipy import fft
+
+    frames = len(rising)
+    lags = min(lags, frames - 1)
+    size = fft.next_fast_len(frames + lags, real=True)
+    summed = np.zeros(size // 2 + 1, np.float32)
+    used = 0
+    for band in range(rising.shape[1]):
+        series = np.clip(rising[:, band], -2, strongest).astype(np.float32)
+        series -= series.mean()
+        variance = float(series.var())
+        if variance <= 0:
+            continue
+        spectrum = fft.rfft(series, size)
+        summed += (spectrum.real**2 + spectrum.imag**2) / np.float32(variance)
+        used += 1
+    total = fft.irfft(summed, size)[:lags].astype(np.float64)
+    if used:
+        total /= np.sqrt(used * (frames - np.arange(lags, dtype=np.float64)))
+    out: FloatArray = total.astype(np.float32)
+    return out
+
+
+def score_periods(
+    correlation: FloatArray,
+    frame_s: float,
+    shortest_s: float,
+    longest_s: float,
+    *,
+    multiples: int,
+    width: int,
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    """Periods tried, in seconds, and the score of each.
+
+    ``width`` frames of the autocorrelation are pooled, which allows for that much spread of the single beat.
+
+    Parameters
+    ----------
+    correlation : ndarray
+        shape (lags,).
+    frame_s : float
+        Length of a frame.
+    shortest_s : float
+    longest_s : float
+    multiples : int
+        Multiples of a period that are summed.
+    width : int
+        Frames that are pooled.
+    """
+    from scipy.ndimage import uniform_filter1d
+
+    pooled = uniform_filter1d(correlation, width) * np.sqrt(width) if width > 1 else correlation
+    multiples = max(1, min(multiples, int(len(pooled) * frame_s / shortest_s)))
+    step = frame_s * max(width, 2) / 2 / multiples
+    periods = np.arange(shortest_s, longest_s + step, step)
+    score = np.zeros(len(periods))
+    count = np.zeros(len(periods))
+    for multiple in range(1, multiples + 1):
+        lag = np.rint(multiple * periods / frame_s).astype(np.int64)
+        inside = int(np.searchsorted(lag, len(pooled)))
+        score[:inside] += pooled[lag[:inside]]
+        count[:inside] += 1
+    return periods, np.where(count > 0, score / np.sqrt(np.maximum(count, 1)), 0.0)
+
+
+def strongest_cadences(
+    periods: npt.NDArray[np.float64], scores: npt.NDArray[np.float64], count: int
+) -> list[Cadence]:
+    """The best periods, each at least 500 ppm from the better ones: nearer, a track follows either.
+
+    Parameters
+    ----------
+    periods : ndarray
+        shape (n,), seconds.
+    scores : ndarray
+        shape (n,).
+    count : int
+        How many are wanted.
+    """
+    left = scores.copy()
+    found: list[Cadence] = []
+    for _ in range(count):
+        best = int(np.argmax(left))
+        if not left[best] > 0:
+            break
+        found.append(Cadence(float(periods[best]), float(left[best])))
+        left[np.abs(periods - periods[best]) < 5e-4 * periods[best]] = 0
+    return found
+
+
+def without_other_cadence(correlation: FloatArray, frame_s: float, interval_s: float) -> FloatArray:
+    """Autocorrelation less what it shows at the neighbouring multiples of another clock's interval.
+
+    Parameters
+    ----------
+    correlation : ndarray
+        shape (lags,).
+    frame_s : float
+        Length of a frame.
+    interval_s : float
+        Of the other clock, from one sound to the same sound again.
+    """
+    lags = len(correlation)
+    index = np.arange(lags)
+    steps = np.rint(np.arange(-12, 13) * interval_s / frame_s).astype(np.int64)
+    around = correlation[np.minimum(np.abs(index[None, :] + steps[:, None]), lags - 1)]
+    out: FloatArray = (correlation - np.median(around, axis=0)).astype(np.float32)
+    return out
+
+
 def find_clock(
-    rising: FloatArray, frame_s: float, wanted: Wanted, others: tuple[OtherClock, ...] = ()
+    rising: FloatArray, frame_s: float, wanted: Wanted, others_s: tuple[float, ...] = ()
 ) -> Found | None:
     """The clock with the period told, or else the one that stands out most; None where there is none.
 
@@ -73,8 +218,8 @@ def find_clock(
         Length of a frame.
     wanted : Wanted
         What is known or asked of the clock.
-    others : tuple of OtherClock
-        Other clocks that are heard.
+    others_s : tuple of float
+        Intervals of other clocks that are heard.
     """
     duration_s = len(rising) * frame_s
     longest = min(wanted.longest_s, duration_s / 1.5)
@@ -82,8 +227,8 @@ def find_clock(
         return None
     lags = int(min(0.62 * len(rising), 40 * longest / frame_s))
     correlation = autocorrelation(rising, lags)
-    for other in others:
-        correlation = without_other_cadence(correlation, frame_s, other)
+    for interval_s in others_s:
+        correlation = without_other_cadence(correlation, frame_s, interval_s)
     best: Found | None = None
     nominal = wanted.nominal_period_s
     low = high = 0.0

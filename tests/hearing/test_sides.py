@@ -1,0 +1,85 @@
+"""The sides of the beat: accounts that differ are rivals, and those that say the same are not."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from torsionbeat.hearing.account import Account, Roles
+from torsionbeat.hearing.search import Wanted
+from torsionbeat.hearing.segment import hear_chapter
+from torsionbeat.hearing.sides import rivals_of, with_mixed_sounds, with_second_opinion
+
+
+@pytest.fixture(scope="module")
+def heard(six, chapter_of):
+    return hear_chapter(chapter_of(six[1]), Wanted(6.0, 4.0, 121.0))[0]
+
+
+def test_accounts_that_give_the_same_figures_are_norivals_of():
+    """Two names for one beginning are no doubt of it; another beginning is, with its share of all."""
+    accounts = [
+        Account(0.0, (Roles(3, 1), Roles(3, 1)), (300.0, 300.0), 5.0),
+        Account(-0.1, (Roles(3, 0), Roles(3, 1)), (301.0, 300.0), 5.0),
+        Account(-3.0, (Roles(3, 2), Roles(3, 1)), (260.0, 300.0), 5.0),
+    ]
+    (rival,) = rivals_of(accounts)
+    assert rival.share == pytest.approx(np.exp(-3) / (1 + np.exp(-0.1) + np.exp(-3)))
+    assert rival.later == pytest.approx((300 - 260) / -2)  # side a's middle is later by half of that
+    assert rivals_of(accounts[:2]) == ()
+
+
+def moved(heard, side, frames):
+    """The same with one side's drops so many frames later."""
+    sides = list(heard.sides)
+    drop = sides[side].drop
+    sides[side] = replace(sides[side], drop=replace(drop, frame=drop.frame + frames))
+    return replace(heard, sides=tuple(sides))
+
+
+@pytest.mark.parametrize(("side", "later"), [(1, -200.0), (0, 200.0)])
+@pytest.mark.parametrize("turned", [False, True])
+def test_a_second_opinion_that_has_other_drops_is_a_rival(heard, side, later, turned):
+    """A side's drops 100 ms early, or the other's late: the second side comes so much earlier, however the sides are named."""
+    other = moved(heard, side, later)
+    if turned:
+        other = replace(other, sides=other.sides[::-1])
+    (rival,) = with_second_opinion(heard, other).rivals[len(heard.rivals) :]
+    assert rival.share == 0.5
+    assert rival.later == pytest.approx(-200.0, abs=1.0)
+    passages = [float(np.median(one.drop.frame - one.contact.frame)) for one in heard.sides]
+    passages[side] += later
+    assert rival.passages == pytest.approx(tuple(passages), abs=10.0)
+
+
+def test_a_second_opinion_of_the_same_sounds_changes_nothing(heard):
+    assert with_second_opinion(heard, moved(heard, 1, 20.0)) is heard
+    assert with_second_opinion(heard, replace(heard, sides=heard.sides[::-1])) is heard
+    assert with_second_opinion(heard, replace(heard, sides=heard.sides[:1])) is heard
+    other_clock = replace(moved(heard, 1, 300.0), period_frames=1.05 * heard.period_frames)
+    assert with_second_opinion(heard, other_clock) is heard
+
+
+@pytest.mark.parametrize(("side", "sign"), [(1, 1), (0, -1)])
+def test_one_side_s_contact_may_be_what_is_heard_of_it(heard, side, sign):
+    """Of each side one sound: moved a lift ahead, softened and of another pitch it is likelier a contact, where the room may hide
+    a drop; then the middles lie a lift apart. A drop that stands high has none that is unheard."""
+    alone = [replace(one, contact=None, together=()) for one in heard.sides]
+    drops = replace(heard, sides=tuple(alone), rivals=())
+    assert sum(rival.share for rival in with_mixed_sounds(drops).rivals) < 0.05
+    drop = alone[side].drop
+    early = replace(drop, frame=drop.frame - 400.0, loudness_db=drop.loudness_db - 8.0)
+    early = replace(early, profile=np.roll(drop.profile, 30, axis=0))
+    alone[side] = replace(alone[side], drop=early)
+    clear = with_mixed_sounds(replace(drops, sides=tuple(alone))).rivals
+    assert sum(rival.share for rival in clear) < 0.1
+    soft = alone[1 - side].drop
+    soft = replace(soft, profile=soft.profile / soft.profile.max())
+    alone[1 - side] = replace(alone[1 - side], drop=soft)
+    rivals = with_mixed_sounds(replace(drops, sides=tuple(alone))).rivals
+    likeliest = max(rivals, key=lambda rival: rival.share)
+    assert likeliest.share > 0.5
+    assert likeliest.later * sign == pytest.approx(400.0, abs=150.0)  # as wide as the beat error's prior
+    assert with_mixed_sounds(heard) is heard

@@ -1,0 +1,335 @@
+"""The sides of the beat: which of their sounds is which, and what other accounts there are of them.
+
+Input: the sounds of each side as they were placed. Output: drop and contact of each side (single contacts, or what all beats
+together give), and the rivals: other accounts of the same sounds with their share of all probability. Which sound is which is
+weighed in one account (`account`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from torsionbeat.hearing.account import Account, Roles, Sound, accounts, likeness_of, odds_of_mixed
+from torsionbeat.hearing.beginnings import LOOK_BACK, Together, passages_together
+from torsionbeat.hearing.exact import FinePower
+from torsionbeat.hearing.other_clocks import OtherClock
+from torsionbeat.hearing.placing import Placed, passage_of, typically_apart
+from torsionbeat.hearing.sounds_again import NOT_SOUGHT, SoundsAgain, sounds_again
+
+__all__ = [
+    "ChapterHeard",
+    "Rival",
+    "SideHeard",
+    "named",
+    "one_of_each",
+    "rivals_of",
+    "summary",
+    "weighed_accounts",
+    "with_mixed_sounds",
+    "with_parts_before",
+    "with_second_opinion",
+    "with_what_is_before",
+]
+
+_SINGLE_SHARE = 0.8
+"""Share of beats in which a contact must be certain for the single ones to be better than all stacked (averaged)."""
+_ASTRAY = 16.0
+"""Frames (8 ms) by which the typical single contact and the stack of them all may differ."""
+MOST_ODDS, LEAST_RIVAL = 1000.0, 1e-4
+"""Odds are capped at this, which is as far as they were tested; rivals below the second share are left out."""
+_THE_SAME = 4.0
+"""Frames (2 ms) within which two accounts give the same figures."""
+_SAME_SOUND = 30.0
+"""Frames (15 ms) within which two tracks follow the same sound."""
+
+
+@dataclass(frozen=True, slots=True)
+class SideHeard:
+    """One side of the beat: its drop, its contact if single contacts are heard, else what the stack gave, if anything."""
+
+    drop: Placed
+    contact: Placed | None
+    together: tuple[Together, ...]
+    again: SoundsAgain = NOT_SOUGHT
+
+
+@dataclass(frozen=True, slots=True)
+class Rival:
+    """Another account of the sounds: its share of all probability, by how many frames more the second side's middle comes
+    late, and the passages by side."""
+
+    share: float
+    later: float
+    passages: tuple[float | None, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ChapterHeard:
+    """The clock in one chapter; ``sides`` has one or two entries, the second half a period after the first.
+
+    Without any side it is a clock of whose sounds is not yet sure which is which.
+    """
+
+    period_frames: float
+    sides: tuple[SideHeard, ...]
+    others: tuple[OtherClock, ...]
+    second_period_s: float | None
+    score: float = 0.0
+    rivals: tuple[Rival, ...] = ()
+
+
+def with_second_opinion(heard: ChapterHeard, few: ChapterHeard) -> ChapterHeard:
+    """What was heard, with the account of few beats as a rival where its drops are other sounds; neither is the likelier."""
+    period = heard.period_frames
+    if not len(heard.sides) == len(few.sides) == 2 or abs(few.period_frames / period - 1) > 0.01:
+        return heard
+    apart = typically_apart(few.sides[0].drop, heard.sides[0].drop) / period
+    turned = abs(apart - round(apart)) > 0.25
+    later = (-1 if turned else 1) * _late(few) - _late(heard)
+    if abs(later) < _SAME_SOUND:
+        return heard
+    passages = tuple(
+        None if side.contact is None else passage_of(side.drop, side.contact)
+        for side in (reversed(few.sides) if turned else few.sides)
+    )
+    return replace(heard, rivals=(*heard.rivals, Rival(0.5, later, passages)))
+
+
+def _late(heard: ChapterHeard) -> float:
+    """Frames by which the second side's drop comes later than half a period after the first's."""
+    one, other = (side.drop for side in heard.sides)
+    return _later_than_half(other, one, heard.period_frames)
+
+
+def _later_than_half(other: Placed, one: Placed, period: float) -> float:
+    """Frames by which a sound of one side comes later than half a period after one of the other side."""
+    return typically_apart(other, one) % period - period / 2
+
+
+def summary(sound: Placed) -> tuple[float, float, float]:
+    """Place against the side's strongest track, loudness of the mean sound in dB, share of beats where it is certain."""
+    return sound.place, sound.loudness_db, sound.share
+
+
+def one_of_each(side: list[Placed]) -> list[Placed]:
+    """The sounds of a side, each once: of two tracks of the same sound the smoother stays."""
+    places = [typically_apart(sound, side[0]) for sound in side]
+    kept: list[int] = []
+    for number in sorted(range(len(side)), key=lambda number: _roughness(side[number])):
+        if all(abs(places[number] - places[other]) > _SAME_SOUND for other in kept):
+            kept.append(number)
+    return [side[number] for number in sorted(kept, key=lambda number: places[number])]
+
+
+def with_parts_before(side: list[Placed]) -> list[Placed]:
+    """The sounds of a side; where something is only heard before one of them, also that, and both as one sound.
+
+    It may be the contact, and the other the unlocking.
+    """
+    every = [(typically_apart(sound, side[0]), 2, sound) for sound in side]
+    for sound in side:
+        if sound.before is None or sound.whole is None:
+            continue
+        place = typically_apart(sound.before, side[0])
+        if all(abs(place - other) > _SAME_SOUND for other, _, known in every if known is not sound):
+            every += [(place, 0, sound.before), (place, 1, sound.whole)]
+    return [sound for *_, sound in sorted(every, key=lambda one: one[:2])]
+
+
+def _roughness(sound: Placed) -> float:
+    """How unevenly a sound falls, in frames: the 0.8 quantile of its second differences; the seldom ones come last."""
+    at = sound.frame[sound.certain & sound.usable]
+    if len(at) < 5 or sound.share < 0.5:
+        return 1e6 - sound.share
+    bend = np.diff(at, 2)
+    bend = bend[np.abs(bend) < 0.5 * float(np.median(np.diff(at)))]
+    return float(np.quantile(np.abs(bend), 0.8)) if len(bend) else 1e6 - sound.share
+
+
+def weighed_accounts(sides: list[list[Placed]], period: float) -> list[Account]:
+    """All accounts of the sounds, the likeliest first."""
+    sounds = [_sounds_of(side) for side in sides]
+    out_of_half = _later_than_half(sides[1][0], sides[0][0], period) if len(sides) == 2 else 0.0
+    return accounts(sounds, out_of_half, period)
+
+
+def _sounds_of(side: list[Placed]) -> list[Sound]:
+    """The sounds of a side as the account weighs them."""
+    out = [
+        Sound.of(
+            typically_apart(sound, side[0]), sound.loudness_db, sound.evidence[sound.usable], sound.chance
+        )
+        for sound in side
+    ]
+    for group, main in enumerate(side):
+        if main.before is None or not any(sound is main.before for sound in side):
+            continue
+        first, whole = (
+            next(number for number, sound in enumerate(side) if sound is part)
+            for part in (main.before, main.whole)
+        )
+        out[first], out[whole], out[group] = out[group].with_first_part(out[first], group)
+    return out
+
+
+def rivals_of(weighed: list[Account]) -> tuple[Rival, ...]:
+    """What the other accounts say, those that say the same taken together; none where all of them are beyond doubt wrong."""
+    if not weighed:
+        return ()
+    shares = np.exp(np.array([account.score for account in weighed]) - weighed[0].score)
+    shares /= shares.sum()
+    own = _middle_late(weighed[0])
+    others = [
+        (share, account)
+        for share, account in zip(shares.tolist(), weighed, strict=True)
+        if not _says_the_same(account, weighed[0])
+    ]
+    if sum(share for share, _ in others) < 1 / MOST_ODDS:
+        return ()
+    out: list[Rival] = []
+    for share, account in others:
+        if share < LEAST_RIVAL:
+            break
+        out.append(Rival(share, _middle_late(account) - own, account.passages))
+    return tuple(out)
+
+
+def with_mixed_sounds(heard: ChapterHeard) -> ChapterHeard:
+    """What was heard of few beats, with the accounts in which one side's drop and the other's contact are all that is heard.
+
+    Of many beats the mean shows a drop that is louder than a contact heard singly, so they are not asked.
+    """
+    if len(heard.sides) != 2 or any(side.contact is not None or side.together for side in heard.sides):
+        return heard
+    one, other = (side.drop for side in heard.sides)
+    ways = []
+    for sign, drop, sound in ((1, one, other), (-1, other, one)):
+        odds = odds_of_mixed(
+            sign * _late(heard),
+            sound.loudness_db - drop.loudness_db,
+            heard.period_frames,
+            standing_db=10 * float(np.log10(max(float(drop.profile.max()), 1e-3))),
+            likeness=likeness_of(one.profile, other.profile),
+        )
+        ways.append((sign, odds))
+    total = 1 + sum(odds for _, (odds, _) in ways)
+    if 1 - 1 / total < 1 / MOST_ODDS:
+        return heard
+    mixed = (
+        Rival(odds / total, sign * passage, (None, None))
+        for sign, (odds, passage) in ways
+        if odds / total > LEAST_RIVAL
+    )
+    return replace(heard, rivals=(*heard.rivals, *mixed))
+
+
+def _says_the_same(one: Account, other: Account) -> bool:
+    """Whether two accounts give the same figures, under whatever names."""
+    apart = [abs((a or 0.0) - (b or 0.0)) for a, b in zip(one.passages, other.passages, strict=True)]
+    return max(*apart, abs(_middle_late(one) - _middle_late(other))) < _THE_SAME
+
+
+def _middle_late(account: Account) -> float:
+    """Frames by which the middle of the second side's lift comes later than half a period after the first's."""
+    if len(account.passages) < 2:
+        return 0.0
+    return account.out_of_beat - ((account.passages[1] or 0.0) - (account.passages[0] or 0.0)) / 2
+
+
+def with_what_is_before(
+    sides: list[list[Placed]], whole: list[list[Placed]], roles: list[Roles], period: float
+) -> list[Account]:
+    """Accounts that differ from the one of a few beats by what is heard before its sounds alone; none where nothing is.
+
+    Parameters
+    ----------
+    sides : list of lists of Placed
+        The sounds of each side.
+    whole : list of lists of Placed
+        The same with what is heard before them.
+    roles : list of Roles
+        Which of ``sides`` is drop and contact, by side.
+    period : float
+        Full period in frames.
+    """
+    if all(sound.before is None for side in sides for sound in side):
+        return []
+    own = [
+        None if role.contact is None else passage_of(side[role.drop], side[role.contact])
+        for side, role in zip(sides, roles, strict=True)
+    ]
+    return [
+        account
+        for account in weighed_accounts(whole, period)
+        if all(
+            one is other if one is None or other is None else abs(one - other) < LOOK_BACK
+            for one, other in zip(account.passages, own, strict=True)
+        )
+    ]
+
+
+def named(
+    fine: FinePower,
+    sides: list[list[Placed]],
+    roles: list[Roles],
+    period: float,
+    others: tuple[OtherClock, ...],
+    score: float,
+) -> ChapterHeard | None:
+    """The sounds under their names; None where not even two drops of a side are certain.
+
+    Parameters
+    ----------
+    fine : FinePower
+    sides : list of lists of Placed
+        The sounds of each side.
+    roles : list of Roles
+        Which of them is drop and contact, by side.
+    period : float
+        Full period in frames.
+    others : tuple of OtherClock
+        Other clocks that are heard.
+    score : float
+        Of the cadence, or of the account of few beats.
+    """
+    passages = [
+        None if role.contact is None else passage_of(side[role.drop], side[role.contact])
+        for side, role in zip(sides, roles, strict=True)
+    ]
+    heard = []
+    for number, (side, role) in enumerate(zip(sides, roles, strict=True)):
+        contact = None if role.contact is None else side[role.contact]
+        elsewhere = passages[1 - number] if len(sides) > 1 else None
+        one = _side(fine, side[role.drop], contact, elsewhere)
+        heard.append(replace(one, again=sounds_again(fine, one.drop, one.contact, period)))
+    if not any(np.count_nonzero(side.drop.certain) >= 2 for side in heard):
+        return None
+    return ChapterHeard(period, tuple(heard), others, None, score)
+
+
+def _side(fine: FinePower, drop: Placed, contact: Placed | None, elsewhere: float | None) -> SideHeard:
+    """One side: single contacts, or what all of them together give, at the other side's passage if need be."""
+    drop = replace(drop, kind="drop")
+    if contact is not None:
+        contact = replace(contact, kind="contact")
+        if _share_of_beats(contact, drop) > _SINGLE_SHARE:
+            return SideHeard(drop, contact, ())
+        passage = passage_of(drop, contact)
+        together = _together(fine, drop, passage)
+        # Single contacts where the stack (average) of all beats shows none are rejected.
+        astray = any(abs(passage - part.passage_frames) > _ASTRAY for part in together)
+        return SideHeard(drop, None if astray else contact, together)
+    return SideHeard(drop, None, () if elsewhere is None else _together(fine, drop, elsewhere))
+
+
+def _share_of_beats(contact: Placed, drop: Placed) -> float:
+    """Share of the beats, told by their drops, in which a contact is certain: where the drop is lost is no beat."""
+    beats = contact.usable & drop.usable & drop.certain
+    return float(np.mean(contact.certain[beats])) if beats.any() else 0.0
+
+
+def _together(fine: FinePower, drop: Placed, passage: float) -> tuple[Together, ...]:
+    rows = np.flatnonzero(drop.usable & drop.certain)
+    return passages_together(fine, rows, drop.frame[rows], passage)
