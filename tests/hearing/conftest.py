@@ -7,9 +7,8 @@ import dataclasses
 import numpy as np
 import pytest
 
-from torsionbeat.hearing.bands import BandEar, RoomFloor, plan_bands
+from torsionbeat.hearing.bands import BandEar, Chapter, RoomFloor, plan_bands
 from torsionbeat.hearing.listener import Listener
-from torsionbeat.hearing.segment import Chapter
 from torsionbeat.twin import Balance, Drive, Escapement, Recorder, Room, TwinClock, simulate
 
 RATE_HZ = 16_000

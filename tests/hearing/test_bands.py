@@ -12,6 +12,8 @@ from torsionbeat.hearing.bands import (
     POOLED_FRAMES,
     POWER_OF_LEVEL,
     BandEar,
+    ChannelEar,
+    RoomFloor,
     plan_bands,
 )
 
@@ -176,3 +178,19 @@ def test_clipped_samples_are_counted():
 
 def test_ear_that_heard_nothing_has_nothing_to_finish():
     assert BandEar(plan_bands(RATE_HZ)).finish() == []
+
+
+def test_a_chapter_is_the_chunks_taken_in_and_not_forgotten_however_much_room_there_was_at_first():
+    plan = plan_bands(16_000)
+    noise = np.random.default_rng(7).standard_normal(16_000 * 12).astype(np.float32)
+    few, many = ChannelEar(plan, 1), ChannelEar(plan, 500)
+    room, chunks = RoomFloor(), BandEar(plan).feed(noise)
+    strength = [room.strength(chunk.pooled)[0].astype(np.float16) for chunk in chunks]
+    for ear in (few, many):
+        for chunk in chunks:
+            ear.take(chunk)
+        ear.forget(3)
+        chapter = ear.chapter(plan.frame_s)
+        assert ear.chunks == len(chunks) - 3 == len(chapter.floors)
+        np.testing.assert_array_equal(chapter.levels, np.concatenate([one.levels for one in chunks[3:]]))
+        np.testing.assert_array_equal(chapter.strength, np.concatenate(strength[3:]))

@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 
 from torsionbeat.hearing.account import Account, Roles
+from torsionbeat.hearing.heard import VoiceProfile
 from torsionbeat.hearing.search import Wanted
 from torsionbeat.hearing.segment import hear_chapter
-from torsionbeat.hearing.sides import rivals_of, with_mixed_sounds, with_second_opinion
+from torsionbeat.hearing.sides import rivals_of, sides_are_swapped, with_mixed_sounds, with_second_opinion
 
 
 @pytest.fixture(scope="module")
@@ -83,3 +84,22 @@ def test_one_side_s_contact_may_be_what_is_heard_of_it(heard, side, sign):
     assert likeliest.share > 0.5
     assert likeliest.later * sign == pytest.approx(400.0, abs=150.0)  # as wide as the beat error's prior
     assert with_mixed_sounds(heard) is heard
+
+
+def test_sides_are_swapped_where_the_drops_sound_like_the_other_side_s(heard):
+    """Drops of another pitch on either side: one profile in the lowest band, one in the highest."""
+    low, high = (np.zeros_like(heard.sides[0].drop.profile) for _ in range(2))
+    low[20:30, 0] = high[20:30, -1] = 50.0
+    sides = tuple(
+        replace(side, drop=replace(side.drop, profile=profile))
+        for side, profile in zip(heard.sides, (low, high), strict=True)
+    )
+    heard = replace(heard, sides=sides)
+    voices = {
+        (name, "drop"): VoiceProfile(name, "drop", 0.0005, 0.0, one, 9)
+        for name, one in zip("ab", (low, high), strict=True)
+    }
+    assert not sides_are_swapped(voices, heard, 0)  # its first beat is on side a, the low one
+    assert sides_are_swapped(voices, heard, 1)
+    assert not sides_are_swapped({}, heard, 1)
+    assert not sides_are_swapped(voices, replace(heard, sides=sides[:1]), 1)

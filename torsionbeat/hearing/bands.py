@@ -11,7 +11,7 @@ over the last nine chunks, whichever is higher, so that speech or a lorry raises
 Each frame is a window of 1.5 ms, the next one begins 0.5 ms later. Windowed cosines and sines, made orthogonal to
 parabolas so that hum, rumble and the fundamental of a voice fall out, are laid against the samples by matrix
 products; the squares, summed by band, are the power. Level 0 means that there was no sound at all: digital
-silence, a stuck converter, a stretch that was lost.
+silence, a stuck converter, a stretch that was lost. The levels and strengths of an hour or so make a chapter.
 """
 
 from __future__ import annotations
@@ -27,11 +27,14 @@ from torsionbeat.errors import InputError
 __all__ = [
     "CHUNK_FRAMES",
     "EDGES_HZ",
+    "POOLED_CHUNK",
     "POOLED_FRAMES",
     "POWER_OF_LEVEL",
     "STRONGEST",
     "BandEar",
     "BandPlan",
+    "ChannelEar",
+    "Chapter",
     "Chunk",
     "RoomFloor",
     "plan_bands",
@@ -47,6 +50,7 @@ CHUNK_FRAMES = 2048
 
 POOLED_FRAMES = 8
 """Frames pooled into one for the search: 4 ms."""
+POOLED_CHUNK = CHUNK_FRAMES // POOLED_FRAMES  # pooled frames in a chunk
 
 STEPS_PER_DB = 2.0
 """Half-decibel steps, which a byte holds over 125 dB."""
@@ -274,6 +278,88 @@ def _middle(values: deque[FloatArray]) -> FloatArray:
     """Median by band, the upper one of an even number."""
     ordered: FloatArray = np.sort(np.array(values), axis=0)[len(values) // 2]
     return ordered
+
+
+@dataclass(frozen=True, slots=True)
+class Chapter:
+    """Levels (frames, bands), strength (pooled frames, bands), and by chunk the room's floor and deviation (chunks, bands)."""
+
+    frame_s: float
+    levels: npt.NDArray[np.uint8]
+    strength: npt.NDArray[np.float16]
+    floors: FloatArray
+    deviations: FloatArray
+
+
+class ChannelEar:
+    """One channel: its bands, its room, and the levels of the open chapter, in arrays that are made once.
+
+    ``room_for`` is the number of chunks for which these have room from the first.
+    """
+
+    def __init__(self, plan: BandPlan, room_for: int) -> None:
+        self._room_for = room_for
+        self.bands = BandEar(plan)
+        self.room = RoomFloor()
+        self.chunks = 0
+        self.clipped = 0
+        self.bad = 0
+        self.peak = 0.0
+        self._levels = np.empty((0, plan.bands), np.uint8)
+        self._strength = np.empty((0, plan.bands), np.float16)
+        self._floors = np.empty((0, plan.bands), np.float32)
+        self._deviations = np.empty((0, plan.bands), np.float32)
+
+    def take(self, chunk: Chunk) -> None:
+        """Add a chunk to the open chapter."""
+        strength, floor, deviation = self.room.strength(chunk.pooled)
+        at = self.chunks
+        if at == len(self._floors):
+            self._grow()
+        self._levels[at * CHUNK_FRAMES : (at + 1) * CHUNK_FRAMES] = chunk.levels
+        with np.errstate(under="ignore"):
+            self._strength[at * POOLED_CHUNK : (at + 1) * POOLED_CHUNK] = strength
+        self._floors[at], self._deviations[at] = floor, deviation
+        self.chunks += 1
+        self.clipped += chunk.clipped_samples
+        self.bad += chunk.bad_samples
+        self.peak = max(self.peak, chunk.peak)
+
+    def _grow(self) -> None:
+        """Room for a whole chapter at once; pages that are never written cost nothing."""
+        for name, frames in (
+            ("_levels", CHUNK_FRAMES),
+            ("_strength", POOLED_CHUNK),
+            ("_floors", 1),
+            ("_deviations", 1),
+        ):
+            old = getattr(self, name)
+            new = np.empty((max(self._room_for, self.chunks + 64) * frames, old.shape[1]), old.dtype)
+            new[: len(old)] = old
+            setattr(self, name, new)
+
+    def chapter(self, frame_s: float) -> Chapter:
+        """What is held, as views that end with the next chunk."""
+        return Chapter(
+            frame_s,
+            self._levels[: self.chunks * CHUNK_FRAMES],
+            self._strength[: self.chunks * POOLED_CHUNK],
+            self._floors[: self.chunks],
+            self._deviations[: self.chunks],
+        )
+
+    def forget(self, chunks: int) -> None:
+        """Let the first chunks go; the rest moves to the front."""
+        for name, frames in (
+            ("_levels", CHUNK_FRAMES),
+            ("_strength", POOLED_CHUNK),
+            ("_floors", 1),
+            ("_deviations", 1),
+        ):
+            array = getattr(self, name)
+            kept = array[chunks * frames : self.chunks * frames]
+            array[: len(kept)] = kept
+        self.chunks -= chunks
 
 
 def rising(strength: FloatArray, strongest: float, before: int = 8, apart: int = 2) -> FloatArray:

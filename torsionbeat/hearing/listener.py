@@ -1,7 +1,7 @@
 """The listener: takes sound block by block, in bounded memory, and tells what clock it heard.
 
 The same listener hears a file and a live microphone. Sound becomes band levels at once (:mod:`bands`); an hour and
-a half of levels make a chapter, which is heard as a whole (:mod:`chapter`); the beats of all chapters are numbered
+a half of levels make a chapter, which is heard as a whole (:mod:`segment`); the beats of all chapters are numbered
 along one line. The same samples give the same result however they are cut into blocks.
 """
 
@@ -16,11 +16,9 @@ import numpy.typing as npt
 
 from torsionbeat.hearing.bands import (
     CHUNK_FRAMES,
-    POOLED_FRAMES,
-    BandEar,
     BandPlan,
+    ChannelEar,
     Chunk,
-    RoomFloor,
     plan_bands,
 )
 from torsionbeat.hearing.heard import (
@@ -34,8 +32,8 @@ from torsionbeat.hearing.heard import (
 from torsionbeat.hearing.other_clocks import OtherClock
 from torsionbeat.hearing.placing import Placed
 from torsionbeat.hearing.search import Wanted
-from torsionbeat.hearing.segment import Chapter, hear_pieces
-from torsionbeat.hearing.sides import ChapterHeard, SideHeard
+from torsionbeat.hearing.segment import hear_pieces
+from torsionbeat.hearing.sides import ChapterHeard, first_heard, sides_are_swapped, typical_start
 from torsionbeat.theory.edges import BEFORE
 
 __all__ = ["CHAPTER_CHUNKS", "Listener"]
@@ -48,7 +46,6 @@ CHAPTER_CHUNKS = 4400
 
 Sided = TypeVar("Sided", SegmentPassage, VoiceProfile)
 
-_POOLED_CHUNK = CHUNK_FRAMES // POOLED_FRAMES
 _LEAST_GAP_FRAMES = 200
 """A tenth of a second: a shorter loss hides no more than a single sound."""
 _ALIKE_FRAMES = 20.0
@@ -58,72 +55,6 @@ ANOTHER_PERIOD = 2e-3
 minutes of one clock heard twice can differ by."""
 
 _MOST_CHANNELS = 8  # a studio interface has no more that hear one clock; each costs as much as the first
-
-
-class _Ear:
-    """One channel: its bands, its room, and the levels of the open chapter, in arrays that are made once."""
-
-    def __init__(self, plan: BandPlan) -> None:
-        self.bands = BandEar(plan)
-        self.room = RoomFloor()
-        self.chunks = 0
-        self.clipped = 0
-        self.bad = 0
-        self.peak = 0.0
-        self._levels = np.empty((0, plan.bands), np.uint8)
-        self._strength = np.empty((0, plan.bands), np.float16)
-        self._floors = np.empty((0, plan.bands), np.float32)
-        self._deviations = np.empty((0, plan.bands), np.float32)
-
-    def take(self, chunk: Chunk) -> None:
-        strength, floor, deviation = self.room.strength(chunk.pooled)
-        at = self.chunks
-        if at == len(self._floors):
-            self._grow()
-        self._levels[at * CHUNK_FRAMES : (at + 1) * CHUNK_FRAMES] = chunk.levels
-        with np.errstate(under="ignore"):
-            self._strength[at * _POOLED_CHUNK : (at + 1) * _POOLED_CHUNK] = strength
-        self._floors[at], self._deviations[at] = floor, deviation
-        self.chunks += 1
-        self.clipped += chunk.clipped_samples
-        self.bad += chunk.bad_samples
-        self.peak = max(self.peak, chunk.peak)
-
-    def _grow(self) -> None:
-        """Room for a whole chapter at once; pages that are never written cost nothing."""
-        for name, frames in (
-            ("_levels", CHUNK_FRAMES),
-            ("_strength", _POOLED_CHUNK),
-            ("_floors", 1),
-            ("_deviations", 1),
-        ):
-            old = getattr(self, name)
-            new = np.empty((max(CHAPTER_CHUNKS, self.chunks + 64) * frames, old.shape[1]), old.dtype)
-            new[: len(old)] = old
-            setattr(self, name, new)
-
-    def chapter(self, frame_s: float) -> Chapter:
-        """What is held, as views that end with the next chunk."""
-        return Chapter(
-            frame_s,
-            self._levels[: self.chunks * CHUNK_FRAMES],
-            self._strength[: self.chunks * _POOLED_CHUNK],
-            self._floors[: self.chunks],
-            self._deviations[: self.chunks],
-        )
-
-    def forget(self, chunks: int) -> None:
-        """Let the first chunks go; the rest moves to the front."""
-        for name, frames in (
-            ("_levels", CHUNK_FRAMES),
-            ("_strength", _POOLED_CHUNK),
-            ("_floors", 1),
-            ("_deviations", 1),
-        ):
-            array = getattr(self, name)
-            kept = array[chunks * frames : self.chunks * frames]
-            array[: len(kept)] = kept
-        self.chunks -= chunks
 
 
 @dataclass(slots=True)
@@ -176,7 +107,9 @@ class Listener:
     ) -> None:
         self._plan: BandPlan = plan_bands(sample_rate_hz)
         self._channels = channels
-        self._ears = {number: _Ear(self._plan) for number in range(min(channels, _MOST_CHANNELS))}
+        self._ears = {
+            number: ChannelEar(self._plan, CHAPTER_CHUNKS) for number in range(min(channels, _MOST_CHANNELS))
+        }
         self._channel: int | None = 0 if channels == 1 else None
         nominal = nominal_period_s
         self._wanted = Wanted(
@@ -423,7 +356,7 @@ class Listener:
 
     def _numbers(self, story: _Story, heard: ChapterHeard, base: int) -> list[int]:
         """Number of the first beat of each side, continued from the earlier chapters."""
-        places = [_typical_start(side, heard.period_frames) for side in heard.sides]
+        places = [typical_start(side, heard.period_frames) for side in heard.sides]
         half = heard.period_frames / 2
         rows_ahead = 0
         if len(places) == 2:
@@ -433,7 +366,7 @@ class Listener:
             first = 0
             if len(places) == 2:
                 # Side a is the side of the first beat heard.
-                starts = [_first_heard(side) for side in heard.sides]
+                starts = [first_heard(side) for side in heard.sides]
                 first = 0 if starts[0] <= starts[1] else 1
             story.anchor_sample = (base + places[0]) * self._plan.hop
             story.anchor_beat = first
@@ -441,7 +374,7 @@ class Listener:
             away = ((base + places[0]) * self._plan.hop - story.anchor_sample) / (half * self._plan.hop)
             first = story.anchor_beat + round(away)
             # Only where the phase does not tell the sides apart are their sounds asked.
-            if abs(away - round(away)) > 0.15 and _sides_are_swapped(story.voices, heard, first):
+            if abs(away - round(away)) > 0.15 and sides_are_swapped(story.voices, heard, first):
                 first += 1 if away > round(away) else -1
             story.anchor_sample = (base + places[0]) * self._plan.hop
             story.anchor_beat = first
@@ -517,40 +450,6 @@ def _clearness(pieces: list[tuple[int, ChapterHeard]]) -> float:
     """How well a channel hears the clock: evidence of the drops, cut off so that one bang does not decide."""
     evidence = [float(np.median(side.drop.evidence)) for _, heard in pieces for side in heard.sides]
     return 1.0 + float(np.mean(evidence)) if evidence else 0.0
-
-
-def _sides_are_swapped(voices: dict[tuple[str, str], VoiceProfile], heard: ChapterHeard, first: int) -> bool:
-    """Whether the drops sound like the other sides' drops: a lost stretch of unknown length can swap the sides."""
-    if len(heard.sides) != 2 or ("a", "drop") not in voices or ("b", "drop") not in voices:
-        return False
-    known = {side: np.log1p(voices[side, "drop"].profile).ravel() for side in "ab"}
-    now = [np.log1p(side.drop.profile).ravel() for side in heard.sides]
-    names = "ab" if first % 2 == 0 else "ba"
-    straight = sum(_alike(now[index], known[names[index]]) for index in (0, 1))
-    swapped = sum(_alike(now[index], known[names[1 - index]]) for index in (0, 1))
-    return swapped > straight + 0.1
-
-
-def _alike(one: npt.NDArray[np.float32], two: npt.NDArray[np.float32]) -> float:
-    """Cosine of two profiles, at the best of a few shifts."""
-    best = 0.0
-    for shift in range(-15, 16, 5):
-        moved = np.roll(two, shift)
-        best = max(best, float(one @ moved / max(float(np.linalg.norm(one) * np.linalg.norm(moved)), 1e-9)))
-    return best
-
-
-def _typical_start(side: SideHeard, period_frames: float) -> float:
-    """Frame at which row 0 of a side would fall, were the clock quite regular."""
-    rows = np.arange(len(side.drop.frame))
-    sure = side.drop.certain & side.drop.usable
-    chosen = sure if np.count_nonzero(sure) >= 2 else side.drop.usable
-    return float(np.median(side.drop.frame[chosen] - period_frames * rows[chosen]))
-
-
-def _first_heard(side: SideHeard) -> float:
-    sure = side.drop.certain & side.drop.usable
-    return float(side.drop.frame[sure][0]) if sure.any() else float(side.drop.frame[0])
 
 
 def _voice(placed: Placed, side: str, frame_s: float) -> VoiceProfile:

@@ -21,13 +21,13 @@ from torsionbeat.hearing.bands import (
     CHUNK_FRAMES,
     POOLED_FRAMES,
     BandEar,
+    Chapter,
     Chunk,
     RoomFloor,
     plan_bands,
     rising,
 )
 from torsionbeat.hearing.exact import FinePower, laid_anywhere, match
-from torsionbeat.hearing.segment import Chapter
 from torsionbeat.sound.timebase import Timebase
 from torsionbeat.theory.robust import SIGMA_PER_MEDIAN, median_deviation
 

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from torsionbeat.hearing.account import Roles, evenly_ticking
-from torsionbeat.hearing.bands import CHUNK_FRAMES, POOLED_FRAMES, STRONGEST, rising
+from torsionbeat.hearing.bands import CHUNK_FRAMES, POOLED_CHUNK, POOLED_FRAMES, STRONGEST, Chapter, rising
 from torsionbeat.hearing.exact import FinePower
 from torsionbeat.hearing.few_beats import NEAR, FewBeats, few_beats, peaks_of
 from torsionbeat.hearing.other_clocks import OtherClock, without_other_clocks
@@ -35,11 +35,10 @@ from torsionbeat.hearing.sides import (
     with_what_is_before,
 )
 
-__all__ = ["Chapter", "hear_chapter", "hear_pieces"]
+__all__ = ["hear_chapter", "hear_pieces"]
 
 FloatArray = npt.NDArray[np.float32]
 
-_POOLED_CHUNK = CHUNK_FRAMES // POOLED_FRAMES
 LEAST_SCORE, LEAST_SHARE = 8.0, 0.99
 """Score and share of all probability from which a few beats are reported: of 112 sounds without a clock none scored above
 2.2, of 80 starts among real ticks 1 was wrong above 2 and none of 50 above 8."""
@@ -62,17 +61,6 @@ _LEAST_GAP = 20  # beats: a stretch of fewer is filled by the tracks on either s
 _TWO_OPINIONS = 2 * FEW_ROWS
 """Periods up to which the account of few beats is computed too: the search of many beats then has few more than it needs, and
 near the noise it took a contact for the drop (one noisy start in twenty, some 9 dB above the room)."""
-
-
-@dataclass(frozen=True, slots=True)
-class Chapter:
-    """Levels (frames, bands), strength (pooled frames, bands), and by chunk the room's floor and deviation (chunks, bands)."""
-
-    frame_s: float
-    levels: npt.NDArray[np.uint8]
-    strength: npt.NDArray[np.float16]
-    floors: FloatArray
-    deviations: FloatArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,7 +220,7 @@ def hear_pieces(
         part = Chapter(
             chapter.frame_s,
             chapter.levels[first * CHUNK_FRAMES : last * CHUNK_FRAMES],
-            chapter.strength[first * _POOLED_CHUNK : last * _POOLED_CHUNK],
+            chapter.strength[first * POOLED_CHUNK : last * POOLED_CHUNK],
             chapter.floors[first:last],
             chapter.deviations[first:last],
         )

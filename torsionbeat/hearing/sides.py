@@ -10,10 +10,12 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+import numpy.typing as npt
 
 from torsionbeat.hearing.account import Account, Roles, Sound, accounts, likeness_of, odds_of_mixed
 from torsionbeat.hearing.beginnings import LOOK_BACK, Together, passages_together
 from torsionbeat.hearing.exact import FinePower
+from torsionbeat.hearing.heard import VoiceProfile
 from torsionbeat.hearing.other_clocks import OtherClock
 from torsionbeat.hearing.placing import Placed, passage_of, typically_apart
 from torsionbeat.hearing.sounds_again import NOT_SOUGHT, SoundsAgain, sounds_again
@@ -22,10 +24,13 @@ __all__ = [
     "ChapterHeard",
     "Rival",
     "SideHeard",
+    "first_heard",
     "named",
     "one_of_each",
     "rivals_of",
+    "sides_are_swapped",
     "summary",
+    "typical_start",
     "weighed_accounts",
     "with_mixed_sounds",
     "with_parts_before",
@@ -333,3 +338,48 @@ def _share_of_beats(contact: Placed, drop: Placed) -> float:
 def _together(fine: FinePower, drop: Placed, passage: float) -> tuple[Together, ...]:
     rows = np.flatnonzero(drop.usable & drop.certain)
     return passages_together(fine, rows, drop.frame[rows], passage)
+
+
+def sides_are_swapped(voices: dict[tuple[str, str], VoiceProfile], heard: ChapterHeard, first: int) -> bool:
+    """Whether the drops sound like the other sides' drops: a lost stretch of unknown length can swap the sides.
+
+    Parameters
+    ----------
+    voices : dict
+        Mean sounds so far, by side and kind.
+    heard : ChapterHeard
+        The next chapter.
+    first : int
+        Number of its first side's first beat, as the phase has it: even on side a.
+    """
+    if len(heard.sides) != 2 or ("a", "drop") not in voices or ("b", "drop") not in voices:
+        return False
+    known = {side: np.log1p(voices[side, "drop"].profile).ravel() for side in "ab"}
+    now = [np.log1p(side.drop.profile).ravel() for side in heard.sides]
+    names = "ab" if first % 2 == 0 else "ba"
+    straight = sum(_alike(now[index], known[names[index]]) for index in (0, 1))
+    swapped = sum(_alike(now[index], known[names[1 - index]]) for index in (0, 1))
+    return swapped > straight + 0.1
+
+
+def _alike(one: npt.NDArray[np.float32], two: npt.NDArray[np.float32]) -> float:
+    """Cosine of two profiles, at the best of a few shifts."""
+    best = 0.0
+    for shift in range(-15, 16, 5):
+        moved = np.roll(two, shift)
+        best = max(best, float(one @ moved / max(float(np.linalg.norm(one) * np.linalg.norm(moved)), 1e-9)))
+    return best
+
+
+def typical_start(side: SideHeard, period_frames: float) -> float:
+    """Frame at which row 0 of a side would fall, were the clock quite regular."""
+    rows = np.arange(len(side.drop.frame))
+    sure = side.drop.certain & side.drop.usable
+    chosen = sure if np.count_nonzero(sure) >= 2 else side.drop.usable
+    return float(np.median(side.drop.frame[chosen] - period_frames * rows[chosen]))
+
+
+def first_heard(side: SideHeard) -> float:
+    """Frame of a side's first certain drop, or else of its first."""
+    sure = side.drop.certain & side.drop.usable
+    return float(side.drop.frame[sure][0]) if sure.any() else float(side.drop.frame[0])
