@@ -91,8 +91,6 @@ FAULTS: list[Fault] = [
         q_of_half_the_decrement=("np.hypot(0.5, np.pi / delta)", "np.hypot(0.5, np.pi / delta / 2)"),
         damping_ratio_of_one_over_q=("figure(0.5 / q_within(q))", "figure(1.0 / q_within(q))"),
         lengthening_by_a_quarter=("np.log1p(-0.25 / q_within(q) ** 2)", "np.log1p(-0.5 / q_within(q) ** 2)"),
-        energy_without_the_half=("figure(0.5 * inertia * 1e-9", "figure(inertia * 1e-9"),
-        day_of_a_thousand_seconds=("figure(86.4 * drive_power_uw", "figure(3.6 * drive_power_uw"),
         one_parameter_less_in_aicc=(
             "spread, parameters = max(squares / n, np.finfo(float).tiny), free + 1",
             "spread, parameters = max(squares / n, np.finfo(float).tiny), free",
@@ -116,6 +114,8 @@ FAULTS: list[Fault] = [
         "theory/escapement.py",
         "theory/test_escapement.py",
         "published/test_swing_published.py",
+        energy_without_the_half=("figure(0.5 * inertia * 1e-9", "figure(inertia * 1e-9"),
+        day_of_a_thousand_seconds=("figure(86.4 * drive_power_uw", "figure(3.6 * drive_power_uw"),
         cosine_for_sine=("drive * np.sin(np.radians(phase))", "drive * np.cos(np.radians(phase))"),
         integral_over_pi=("integral / (2 * np.pi * half * omega**2)", "integral / (np.pi * half * omega**2)"),
         push_after_quickens=(

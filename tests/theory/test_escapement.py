@@ -11,7 +11,7 @@ from scipy.optimize import brentq
 
 from torsionbeat.errors import InputError
 from torsionbeat.theory import escapement
-from torsionbeat.theory.decay import damping_lengthening
+from torsionbeat.theory.decay import arc_at_deg, damping_lengthening
 
 PERIOD_S = 15.0
 OMEGA = 2 * math.pi / PERIOD_S
@@ -163,3 +163,26 @@ def test_drag_alone_leaves_the_period_to_first_order():
 def test_absurd_arguments_are_refused(call, message):
     with pytest.raises(InputError, match=message):
         call()
+
+
+def test_energy_and_power():
+    """Half kappa A^2 is the same energy; a loss of 2 pi / Q of it in each period is the power."""
+    inertia, arc, q = 404_457.0, 270.0, 725.0
+    kappa = inertia * 1e-9 * (2 * math.pi / PERIOD_S) ** 2
+    energy = escapement.swing_energy_uj(inertia, arc, PERIOD_S)
+    assert energy == pytest.approx(0.5e6 * kappa * math.radians(135) ** 2, rel=1e-12)
+    after_one = escapement.swing_energy_uj(
+        inertia, arc_at_deg(PERIOD_S, arc, math.pi / (q * PERIOD_S)), PERIOD_S
+    )
+    # First order in the loss of a period, 2 pi / Q = 0.9 %.
+    assert escapement.drive_power_uw(inertia, arc, PERIOD_S, q) == pytest.approx(
+        (energy - after_one) / PERIOD_S, rel=0.01
+    )
+    assert escapement.energy_per_day_mj(inertia, arc, PERIOD_S, q) == pytest.approx(
+        86.4 * escapement.drive_power_uw(inertia, arc, PERIOD_S, q), rel=1e-12
+    )
+
+
+def test_inertia_below_nothing_is_refused():
+    with pytest.raises(InputError, match=r"inertia is -1 g mm2"):
+        escapement.swing_energy_uj(-1, 270, 15)

@@ -18,6 +18,7 @@ from torsionbeat.errors import InputError
 from torsionbeat.reading.figures import FloatArray, UFloat
 from torsionbeat.sound.remarks import Remark
 from torsionbeat.theory import decay
+from torsionbeat.theory.escapement import energy_per_day_mj
 from torsionbeat.theory.limits import arc_within, period_within, within
 from torsionbeat.theory.rate import student_factor
 from torsionbeat.theory.robust import COVERAGE
@@ -240,7 +241,7 @@ def _drive(
     """What the drive must give: millijoules a day, and nanowatts (1 mJ a day is 1000 / 86.4 nW)."""
     if inertia_g_mm2 is None:
         return None, None
-    energy = decay.energy_per_day_mj(inertia_g_mm2, at_deg, period_s, 1000.0) * 1000 / q
+    energy = energy_per_day_mj(inertia_g_mm2, at_deg, period_s, 1000.0) * 1000 / q
     return energy, 1e3 * energy / 86.4
 
 

@@ -5,8 +5,8 @@ Import the module that holds the formula:
 ==============  =======================================================================================
 `swing`         arc, offset and lift passage from one another; beat error; knock; speed at the middle
 `rate`          period and rate; the straight line through a row of beats; conversions
-`decay`         free swing, Q, settling, the power the drive must give
-`escapement`    what the drive does to the period
+`decay`         free swing, Q, settling
+`escapement`    the power the drive must give, and what it does to the period
 `spring`        the suspension strip: stiffness, period, arc's effect, stresses, temperature
 `strip_change`  what each measure of the strip does to the rate; the strip that brings a clock to time
 `weights`       masses and inertia of weights; grams that bring a clock to time

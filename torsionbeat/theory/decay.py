@@ -1,4 +1,4 @@
-"""The free swing: how the arc dies away without a drive, and what the drive must give.
+"""The free swing: how the arc dies away without a drive, and the Q that says so.
 
 Two laws. Air drag takes the same share of the arc from every swing, arc = start * exp(-pi t / (Q T)); dry
 rubbing takes the same angle, a straight line. Together, d(arc)/dt = -air * arc - dry, with ``air`` in 1/s
@@ -40,8 +40,6 @@ __all__ = [
     "compare_laws",
     "damping_lengthening",
     "damping_ratio",
-    "drive_power_uw",
-    "energy_per_day_mj",
     "fit_free_swing",
     "half_life_s",
     "log_decrement",
@@ -51,7 +49,6 @@ __all__ = [
     "q_from_log_decrement",
     "q_over_laws",
     "settling_time_s",
-    "swing_energy_uj",
     "time_to_arc_s",
 ]
 
@@ -228,73 +225,6 @@ def damping_lengthening(q: npt.ArrayLike) -> Figure:
     -1.08
     """
     return figure(np.expm1(-0.5 * np.log1p(-0.25 / q_within(q) ** 2)))
-
-
-@elementwise
-def swing_energy_uj(inertia_g_mm2: npt.ArrayLike, arc_deg: npt.ArrayLike, period_s: npt.ArrayLike) -> Figure:
-    """Energy of the swing in microjoules: half inertia times the square of the greatest speed.
-
-    Parameters
-    ----------
-    inertia_g_mm2 : array_like
-        Moment of inertia of the balance.
-    arc_deg : array_like
-        Arc, end to end.
-    period_s : array_like
-        Full period.
-
-    Examples
-    --------
-    >>> round(swing_energy_uj(404_457, arc_deg=270, period_s=15))
-    197
-    """
-    inertia = within("inertia", inertia_g_mm2, 0, 1e12, "g mm2", "give grams times millimetres squared")
-    speed = np.pi * np.radians(arc_within(arc_deg)) / period_within(period_s)
-    return figure(0.5 * inertia * 1e-9 * speed**2 * 1e6)
-
-
-@elementwise
-def drive_power_uw(
-    inertia_g_mm2: npt.ArrayLike, arc_deg: npt.ArrayLike, period_s: npt.ArrayLike, q: npt.ArrayLike
-) -> Figure:
-    """Power in microwatts the drive must give to keep an arc: 2 pi energy / (Q T).
-
-    Parameters
-    ----------
-    inertia_g_mm2, arc_deg, period_s, q : array_like
-        Moment of inertia of the balance; arc; full period; Q at this arc (see `FreeSwing.q_at`).
-    """
-    return figure(
-        2
-        * np.pi
-        * swing_energy_uj(inertia_g_mm2, arc_deg, period_s)
-        / (q_within(q) * period_within(period_s))
-    )
-
-
-@elementwise
-def energy_per_day_mj(
-    inertia_g_mm2: npt.ArrayLike, arc_deg: npt.ArrayLike, period_s: npt.ArrayLike, q: npt.ArrayLike
-) -> Figure:
-    """Energy in millijoules the swing loses, and the drive replaces, in a day.
-
-    Parameters
-    ----------
-    inertia_g_mm2 : array_like
-        Moment of inertia of the balance.
-    arc_deg : array_like
-        Arc, end to end.
-    period_s : array_like
-        Full period.
-    q : array_like
-        Quality factor.
-
-    Examples
-    --------
-    >>> round(energy_per_day_mj(404_457, arc_deg=270, period_s=15, q=725), 1)
-    9.8
-    """
-    return figure(86.4 * drive_power_uw(inertia_g_mm2, arc_deg, period_s, q))
 
 
 @dataclass(frozen=True, slots=True)

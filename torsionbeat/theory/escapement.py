@@ -1,4 +1,4 @@
-"""What the drive does to the period: Airy's integral, and an impulse that replaces the loss of the swing.
+"""The drive: the energy it must give, and what it does to the period (Airy's integral, an impulse that replaces the loss).
 
 An impulse given before the middle of the swing shortens the period, one after it lengthens it, one given
 evenly about the middle leaves it alone, to first order in drive over restoring torque (G. B. Airy, "On the
@@ -30,11 +30,81 @@ from torsionbeat.theory.rate import DAY_S
 
 __all__ = [
     "drive_lengthening",
+    "drive_power_uw",
+    "energy_per_day_mj",
     "impulse_lengthening",
     "impulse_rate_s_per_day",
     "short_impulse_rate_s_per_day",
     "steady_push_lengthening",
+    "swing_energy_uj",
 ]
+
+
+@elementwise
+def swing_energy_uj(inertia_g_mm2: npt.ArrayLike, arc_deg: npt.ArrayLike, period_s: npt.ArrayLike) -> Figure:
+    """Energy of the swing in microjoules: half inertia times the square of the greatest speed.
+
+    Parameters
+    ----------
+    inertia_g_mm2 : array_like
+        Moment of inertia of the balance.
+    arc_deg : array_like
+        Arc, end to end.
+    period_s : array_like
+        Full period.
+
+    Examples
+    --------
+    >>> round(swing_energy_uj(404_457, arc_deg=270, period_s=15))
+    197
+    """
+    inertia = within("inertia", inertia_g_mm2, 0, 1e12, "g mm2", "give grams times millimetres squared")
+    speed = np.pi * np.radians(arc_within(arc_deg)) / period_within(period_s)
+    return figure(0.5 * inertia * 1e-9 * speed**2 * 1e6)
+
+
+@elementwise
+def drive_power_uw(
+    inertia_g_mm2: npt.ArrayLike, arc_deg: npt.ArrayLike, period_s: npt.ArrayLike, q: npt.ArrayLike
+) -> Figure:
+    """Power in microwatts the drive must give to keep an arc: 2 pi energy / (Q T).
+
+    Parameters
+    ----------
+    inertia_g_mm2, arc_deg, period_s, q : array_like
+        Moment of inertia of the balance; arc; full period; Q at this arc (see `torsionbeat.theory.decay.FreeSwing.q_at`).
+    """
+    return figure(
+        2
+        * np.pi
+        * swing_energy_uj(inertia_g_mm2, arc_deg, period_s)
+        / (q_within(q) * period_within(period_s))
+    )
+
+
+@elementwise
+def energy_per_day_mj(
+    inertia_g_mm2: npt.ArrayLike, arc_deg: npt.ArrayLike, period_s: npt.ArrayLike, q: npt.ArrayLike
+) -> Figure:
+    """Energy in millijoules the swing loses, and the drive replaces, in a day.
+
+    Parameters
+    ----------
+    inertia_g_mm2 : array_like
+        Moment of inertia of the balance.
+    arc_deg : array_like
+        Arc, end to end.
+    period_s : array_like
+        Full period.
+    q : array_like
+        Quality factor.
+
+    Examples
+    --------
+    >>> round(energy_per_day_mj(404_457, arc_deg=270, period_s=15, q=725), 1)
+    9.8
+    """
+    return figure(86.4 * drive_power_uw(inertia_g_mm2, arc_deg, period_s, q))
 
 
 def drive_lengthening(
