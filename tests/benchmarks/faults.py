@@ -246,12 +246,12 @@ FAULTS: list[Fault] = [
         "reading/mean_period.py",
         "reading/test_mean_period.py",
         students_factor_dropped=(
-            "student_factor(freedom) / student_factor(10**6) * np.sqrt(1 + 8 / len(number))",
-            "np.sqrt(1 + 8 / len(number))",
+            "student_factor(freedom) / student_factor(10**6) * np.sqrt(1 + 8 / len(number))\n    beats",
+            "np.sqrt(1 + 8 / len(number))\n    beats",
         ),
         few_beat_factor_dropped=(
-            "student_factor(10**6) * np.sqrt(1 + 8 / len(number))",
-            "student_factor(10**6)",
+            "student_factor(10**6) * np.sqrt(1 + 8 / len(number))\n    beats",
+            "student_factor(10**6)\n    beats",
         ),
         timing_hides_without_student=("* factor / np.sqrt(freedom)", "/ np.sqrt(freedom)"),
         timing_hides_as_many_differences=("* factor / np.sqrt(freedom)", "* factor"),
@@ -536,8 +536,11 @@ FAULTS: list[Fault] = [
     *of(
         "theory/two_sides.py",
         "theory/test_two_sides.py",
-        choices_of_the_sides_apart=("+ same * np.diag(weights)", "+ 0 * np.diag(weights)"),
-        what_one_fork_hides_apart=("fork = np.eye(4) + same *", "fork = np.eye(4) + 0 *"),
+        choices_of_the_sides_apart=(
+            "pairs[one, two] if all(pair)",
+            "weights[one] * weights[two] if all(pair)",
+        ),
+        what_one_fork_hides_apart=("fork = np.eye(4) + alike_forks *", "fork = np.eye(4) + 0 *"),
         passages_weigh_no_choice=(
             "log_weight - 0.5 * missing**2 / total",
             "log_weight - 0.0 * missing**2 / total",

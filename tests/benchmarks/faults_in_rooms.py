@@ -91,17 +91,17 @@ FAULTS: list[Fault] = [
         "benchlog/doubles.py",
         "benchlog/test_doubles.py",
         heard_at_the_edge=("<= heard <= max(one, other)", "< heard < max(one, other)"),
-        the_first_bare_one=("completed = again[-1] if again", "completed = again[0] if again"),
+        the_first_bare_one=("one for one in reversed(bare) if", "one for one in bare if"),
         an_hour_included=("abs(one.done_at - when) < SAME_HOUR", "abs(one.done_at - when) <= SAME_HOUR"),
         alike_whatever_the_amount=(
-            "and _amount(typed(one.details), kind) == _amount(typed(details), kind)",
+            "and _amount(typed(one.details), kind) == amount",
             "and True",
         ),
         settings_worked_out_compared=(
             "and typed(one.details) == typed(details)",
             "and one.details == dict(details)",
         ),
-        the_earliest_alike=("for one in reversed(near)", "for one in near"),
+        the_earliest_alike=("for one in reversed(works)", "for one in works"),
         same_whatever_the_moment=("            and one.done_at == at.astimezone(UTC)\n", ""),
         one_amount_of_all=(
             "any(name in details for name in AMOUNTS[kind])",
