@@ -1,12 +1,12 @@
-"""The account of a beat: which of its sounds is what, all readings weighed against each other.
+"""The account of a beat: which of its sounds is which, all interpretations compared by probability.
 
-Along the sounds of one or two sides go every choice of drop and contact; each gets a score, the natural logarithm of its
-probability up to a constant: is each sound there as often as its role asks, as loud against the drop, at its place; are the
-passages of both sides alike; is the clock near to in beat. No choice is made before all are weighed, and how far the
-runner-up lies behind says how much the choice is to be trusted.
+Every choice of drop and contact among the sounds of one or two sides gets a score, the natural logarithm of its probability
+up to a constant: is each sound present as often as its role requires, as loud relative to the drop, at its place; are the
+passages of both sides equal; is the clock nearly in beat. All choices are scored before one is taken, and the distance to the
+runner-up says how reliable it is.
 
-Places and times are in frames of 0.5 ms from one origin a side, loudness in dB, scores in nats. What the scores take for
-granted of clocks is one table (`PRESENCE`, `LOUDNESS_DB` and the constants after them), common practice, no source.
+Places and times are in frames of 0.5 ms from one origin a side, loudness in dB, scores in nats. What the scores assume
+about clocks is one table (`PRESENCE`, `LOUDNESS_DB` and the constants after them), common practice, no source.
 """
 
 from __future__ import annotations
@@ -54,14 +54,14 @@ a drop that is 30 dB softer than its contact is an echo."""
 FOREIGN_DB = (-20.0, 14.0)
 """The same of a foreign sound, Student's distribution with 3 degrees of freedom: it may be anything."""
 SAME_FORK_DB, SAME_FORK = 3.0, 0.85
-"""One fork makes both contacts: against their drops they differ by so much (scale), in this share of clocks."""
+"""One fork makes both contacts: their levels relative to their drops differ by this scale, in this share of clocks."""
 BOTH, NONE, ONE = 0.83, 0.12, 0.025
 """Contacts are heard on both sides, on neither, on one given side only: clocks of one sound exist, half a pair needs a reason."""
 UNLOCKING, REBOUND, FOREIGN = 0.35, 0.5, 0.5
 """How many sounds of each role a side has between contact and drop, after either, and anywhere else."""
 UNLOCKS_SOON, UNLOCKING_SHARE = 0.8, 0.15
-"""In so many clocks the unlocking follows its contact within some such share of the lift passage (exponential), in the others
-it falls anywhere in it."""
+"""Share of clocks whose unlocking follows its contact soon, and the mean delay as a share of the lift passage (exponential);
+in the others it falls anywhere in the passage."""
 TWO_PARTS, PARTS_APART_FRAMES, PART_DB = 1 / 6, 76.0, (-10.0, 6.0)
 """Share of sounds with a first part that 12 ms of quiet or more part from the rest, the frames within which it may begin
 (`beginnings.LOOK_BACK` less the quiet), and how much softer it is: one of six real ticks has one, 10 dB softer."""
@@ -83,7 +83,7 @@ ways), by 8 % in the others (one was timed from another of its parts)."""
 OUT_OF_BEAT = 0.004
 """Beat error as a share of the period, scale of a Student distribution (2): 5 deg of offset at an arc of 470 is 0.7 %."""
 SAME_DROP_DB = 4.0
-"""Levels of both sides' drops differ by so much (scale of Student's distribution, 3): like pallets and teeth."""
+"""Scale of the difference in level of both sides' drops (Student's distribution, 3): like pallets and teeth."""
 MIXED = 0.05
 """Share of recordings with one sound a side in which those are one side's drop and the other's contact, for each of the two ways:
 near the noise one of 24 live starts."""
@@ -93,20 +93,20 @@ noise lose every third contact)."""
 DROPS_ALIKE, UNLIKE_KINDS, ANY_LIKENESS = (0.93, 0.04), (0.71, 0.10), 0.05
 """How alike the mean sounds are (cosine of the roots of their profiles): both sides' drops (median and scale of Student's
 distribution, 3), and a contact with the other side's drop (mean and deviation); 161 and 151 pairs of real ticks in rooms, from
-20 dB up. In so many of either it is anything: noise makes like sounds unlike."""
+20 dB up. In the last share of either it is anything: noise makes like sounds unlike."""
 MOST_MOVED = 6
-"""Frames (3 ms) by which two mean sounds may lie apart: each was laid at its own place."""
+"""Frames (3 ms) by which two mean sounds may be offset: each was aligned at its own place."""
 MOST_SOUNDS = 5
 """Unlocking, contact, drop, banking and an echo."""
-# Closer at either end, where a share tells most: seldom there, and nearly always.
+# Closer at either end, where a share is most informative: rarely present, and nearly always.
 _SHARES = np.concatenate(
     [[0.002, 0.005, 0.01, 0.02, 0.04, 0.07], np.arange(0.1, 0.95, 0.05), [0.95, 0.97, 0.985, 0.995, 0.999]]
 )
-# Each share stands for what lies nearer to it than to its neighbours.
+# Each share represents what is nearer to it than to its neighbours.
 _BETWEEN = np.concatenate([[0.0], (_SHARES[1:] + _SHARES[:-1]) / 2, [1.0]])
 _LEVEL_SPREADS = (0.35, 0.7, 1.0)
 """Spreads of the evidence of a sound that is there (natural logarithm): 1.5, 3 and 4 dB. With 6 dB a
-level near chance explained sounds that are seldom there as well as sounds that always are."""
+level near chance explained sounds that are rarely present as well as sounds that always are."""
 # Middles of nine equal parts of a normal distribution.
 _NORMAL_POINTS = ndtri((np.arange(9) + 0.5) / 9)
 # The quantile of `placing`; levels nearer together than this (natural logarithm) are one.
@@ -234,7 +234,7 @@ def presence_curve(evidence: FloatArray, chance: tuple[float, float]) -> FloatAr
     """Score of a sound that is there in a share of the beats, for each of `_SHARES`.
 
     Where it is there its evidence is log-normal about a level that is sought; where not it is chance's, flat between the
-    two marks of ``chance`` and exponential beyond. This tells what is always there but faint from what is rare but loud.
+    two marks of ``chance`` and exponential beyond. This separates what is always present but faint from what is rare but loud.
     """
     low, high = chance
     beyond = evidence - high

@@ -9,7 +9,7 @@ Band levels become onset strength, how far the sound rises above the room, in un
 over the last nine chunks, whichever is higher, so that speech or a lorry raises the floor and not the strength.
 
 Each frame is a window of 1.5 ms, the next one begins 0.5 ms later. Windowed cosines and sines, made orthogonal to
-parabolas so that hum, rumble and the fundamental of a voice fall out, are laid against the samples by matrix
+parabolas so that hum, rumble and the fundamental of a voice fall out, are correlated with the samples by matrix
 products; the squares, summed by band, are the power. Level 0 means that there was no sound at all: digital
 silence, a stuck converter, a stretch that was lost. The levels and strengths of an hour or so make a chapter.
 """
@@ -114,7 +114,7 @@ def plan_bands(sample_rate_hz: float) -> BandPlan:
     Raises
     ------
     InputError
-        Below 8 kHz, where a tick has lost what it is told by.
+        Below 8 kHz, where a tick has lost the band that identifies it.
     """
     if not 8000 <= sample_rate_hz <= 400_000:
         raise InputError(

@@ -1,11 +1,11 @@
-"""Beginnings: where a sound begins in the mean of all its beats, and how far that is in doubt.
+"""Beginnings: where a sound begins in the mean of all its beats, and how uncertain that is.
 
-Input: the beats of one sound, laid over each other. Output: the frame at which it begins, with a standard uncertainty that is
-common to all beats. Real ticks swell, or have parts tens of milliseconds apart of which the first is the weakest: at how small
-a share of its greatest power a sound begins is then a matter of choice, and the beginning no surer than that choice.
+Input: the beats of one sound, stacked. Output: the frame at which it begins, with a standard uncertainty that is common to all
+beats. Real ticks swell, or have parts tens of milliseconds apart, the first being the weakest: the share of its greatest power
+at which a sound begins is then a matter of choice, and the beginning is no more certain than that choice.
 
-Of a contact that no single beat tells (`passages_together`) the mean of all beats is searched for a sudden rise that dies away,
-of any length from 2 to 16 ms: the matched filter of a decaying tick in even noise. Each band counts by what it holds of the
+Where no single beat shows the contact (`passages_together`) the mean of all beats is searched for a sudden rise that decays, of
+any length from 2 to 16 ms: the matched filter of a decaying tick in even noise. Each band is weighted by its share of the
 sound. Frames are 0.5 ms.
 """
 
@@ -59,25 +59,25 @@ SHARE_WEIGHTS: FloatArray = SHARE_PAIRS.sum(axis=0)
 _AVERAGED, _SURE, _LEAST_MEAN = 3, 3.0, 3
 """Frames averaged, standard errors above zero, and beats at least, for a part to be heard in the mean."""
 _BAND_SHOWS = 4.0
-"""Standard errors of the mean power of so many beats which the highest of 80 frames of noise hardly reaches."""
+"""Standard errors of the mean power that the highest of 80 frames of noise hardly reaches."""
 _UNSEEN = 4.0
-"""Frames (2 ms) of doubt where too few beats are there to look into their mean."""
+"""Frames (2 ms) of uncertainty where there are too few beats to examine their mean."""
 _QUIET, _PART = 24, 5
 """Frames of quiet (12 ms) that part two sounds; and between two shares, from which they are passed by different parts."""
 _AHEAD = 3
 """Frames ahead of the edge from which a part in the mean is one that no single beat shows: the edge itself is extrapolated to
 zero, so the mean of a sound without such a part passes `BEGINS` behind it."""
 _READ_OFF = 0.4
-"""Frames (0.2 ms) to which the crossing of a share tells where a sound begins: half of 77 sharp real ticks are within."""
+"""Frames (0.2 ms) to which the crossing of a share locates the beginning: half of 77 sharp real ticks are within."""
 _SURELY_ANOTHER = 5.0
 """Standard errors above zero from which something before the quiet stretch is a sound of its own: some thirty are looked at."""
 HIDDEN_LEAD = 12.0
 """Frames (6 ms) by which a sound may begin before what is heard, where the room hides `BEGINS` of it or more: of six real ticks
 one has a part of a tenth of its power 19 ms before its peak, four have none."""
 _SOFTER, _LEAST_SOFTER = 0.005, 4.0
-"""A softer part shows before the sound where this share of its power is passed so many frames (2 ms) earlier."""
+"""A softer part shows before the sound where this share of its power is passed this many frames (2 ms) earlier."""
 _DRAWS = 24
-"""Times that the beats are drawn anew: their scatter is then known to a seventh."""
+"""Bootstrap resamplings of the beats: their scatter is then known to a seventh."""
 REACH = 100
 """Frames either side of the place in which the sound is sought (50 ms)."""
 _LOUDEST = 8.0
@@ -240,7 +240,7 @@ class _Course:
         return PartBefore(first - LOOK_BACK, last + 1 - LOOK_BACK, power / self.top)
 
     def scatter(self) -> float:
-        """Standard deviation of that frame, for `BEGINS`, where the beats are drawn anew."""
+        """Standard deviation of that frame, for `BEGINS`, over bootstrap resamplings of the beats."""
         rng = np.random.default_rng(len(self.each))
         count = len(self.each)
         drawn = rng.multinomial(count, np.full(count, 1 / count), _DRAWS) / count
@@ -299,7 +299,7 @@ def passages_together(
     """Passage of a side whose single contacts are not heard; for both halves apart where each stands by itself.
 
     ``rows`` and ``drops``, shape (beats,): period numbers and frames of its drops; ``passage``: where to look.
-    Empty where even all beats together tell nothing.
+    Empty where even all beats together show nothing.
 
     Parameters
     ----------
@@ -340,7 +340,7 @@ def _together(
     ahead = drops - places
     sound = _cut_round(fine, places)
     begins, height = beginning_in(sound.mean(axis=0))
-    # The same search laid where no sound is: well before the contact, where the balance swings silently.
+    # The same search where no sound is: well before the contact, where the balance swings silently.
     away = [beginning_in(_cut_round(fine, places - step * REACH).mean(axis=0))[1] for step in range(4, 28, 2)]
     if height < _STANDS * max(away):
         return None

@@ -1,7 +1,7 @@
-"""Exact times: each sound laid against the learnt sound of its kind and side.
+"""Exact times: each sound matched with the learnt sound of its kind and side.
 
 Input: band powers round the rough places of one sound, in units of the room's floor, two thousand frames a second.
-Output: the times in frames, to a fraction of a frame, with what speaks for each. Noise power in a band follows a
+Output: the times in frames, to a fraction of a frame, with the evidence for each. Noise power in a band follows a
 gamma distribution about its mean, so the likelihood of a sound with profile ``s`` that begins at ``t`` is
 
     sum over frames and bands of   -log(1 + a s) - x / (1 + a s)
@@ -49,8 +49,8 @@ share of 3 besides lost a tenth of the beats of one recording of real ticks (rea
 _COARSE = 3
 """Frames (1.5 ms) from shift to shift where both levels are sought at once; the sound's own rise is longer."""
 _LAID_ANEW, _AT_REST = 6, 4.0
-"""A profile is laid anew at most so often, and until it begins within so many frames (2 ms) of its place: it then lies
-well inside the search of the last match, 6 frames or more."""
+"""Most times that a profile is aligned again, and frames (2 ms) of its place within which it must begin: it is then well
+inside the search of the last match, 6 frames or more."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +74,7 @@ class ExactTimes:
 
 @dataclass(frozen=True, slots=True)
 class FinePower:
-    """Power over the room's floor at any frame of a stretch of sound, made from its levels when asked for.
+    """Power over the noise floor at any frame of a stretch of sound, calculated from its levels on demand.
 
     ``levels`` shape (frames, bands); ``floors`` shape (chunks, bands), power; ``added``, shape (pooled frames,
     bands) or None, is what another clock adds to the room at each moment, as a multiple of the floor.
@@ -102,7 +102,7 @@ class FinePower:
         after : int
             Frames behind it.
         step : int
-            Take one of so many frames.
+            Take one of this many frames.
         """
         index = places[:, None] + np.arange(-before, after, step)[None, :]
         inside = (index >= 0) & (index < len(self.levels))
@@ -196,7 +196,7 @@ def _explained(
     loudness: FloatArray,
     shifts: IntArray,
 ) -> npt.NDArray[np.float64]:
-    """Log likelihood of the whole window with the sound laid at each of the shifts, shape (loudness, shifts).
+    """Log likelihood of the whole window with the sound at each of the shifts, shape (loudness, shifts).
 
     Before and behind the sound the mean does not depend on the shift: there running sums serve all shifts.
     """
@@ -306,10 +306,10 @@ def match(
 
 
 def settled(fine: FinePower, places: IntArray, search: int, *, in_doubt: bool = False) -> ExactTimes:
-    """Match, and lay the profile anew until it begins at its place.
+    """Match, and align the profile again until it begins at its place.
 
     The profile settles wherever its energy lies within the search, and can creep to one end of it with all times. Each
-    time it is laid where it was found to begin, until that moves no more.
+    time it is aligned where it was found to begin, until that no longer moves.
 
     Parameters
     ----------

@@ -2,7 +2,7 @@
 
 With fewer than nine periods no track stands out by itself. So the peaks of rising strength are taken as points in time and
 loudness, and every clock that pairs of them suggest (period, phase, lift passage or none, out of beat or one side only) is
-scored: each sound that it foretells is there, at its time and as loud as its kind, or is missing, against the chance that the
+scored: each sound that it predicts is there, at its time and as loud as its kind, or is missing, against the chance that the
 room puts a peak there; then what clocks are like, and the price of each number that was fitted (Laplace; P. Gregory and
 T. Loredo, Astrophys. J. 398 (1992) 146). An ordinary clock that ticks in the room is the rival of every such account: its
 ticks are taken out first.
@@ -37,42 +37,42 @@ SPREAD_DB = 4.0
 LEAST_DB = 7.0
 """Peaks of 5 times the background-noise deviation and more."""
 _MOST_FITTED = 40
-"""Guesses of each kind that are fitted: four live starts, asked at three moments each, gave the same with 20, 40 and 120; 40
+"""Guesses of each kind that are fitted: four live starts, evaluated at three moments each, gave the same with 20, 40 and 120; 40
 take half the time of 120."""
 _MOST_PEAKS = 36
 """The loudest that suggest clocks: pairs of them; all peaks are weighed."""
 NEAR = 0.045
-"""The period lies within this share of the one told, as in `search`."""
+"""The period is within this share of the given one, as in `search`."""
 _PARTS, _MOST_STEPS, _SHORTEST_S = (2, 3, 5), 3, 4.0
-"""A period told may be so many times the true one, and those times each other; no torsion clock is faster than the last, in
+"""A given period may be these multiples of the true one, and products of them; no torsion clock is faster than the last, in
 seconds (common practice, no source)."""
 _NEAR_PART, _OF_A_PART = 0.01, 0.01
 """A part of the best period lies within this share of the true one; and the share of recordings in which it is the true one."""
 _FRAMES_PER_S = 2000.0
 """Frames of `bands.FRAME_S`."""
 _SHORTEST_PASSAGE_S, _LONGEST_PASSAGE, _FARTHEST_OUT = 0.04, 0.075, 0.08
-"""Passages and distances from half a period that are thought of: `account` gives no more any weight."""
+"""Passages and distances from half a period that are considered: `account` gives larger ones no weight."""
 # As far as beats that few heard are known to: two accounts nearer than that are one (no source).
 _SAME_S, _SAME_PERIOD, _SAME_PASSAGE_S = 0.02, 0.003, 0.015
 _GRID_S = 0.012  # below `_SAME_S`, so that two accounts of one clock fall into one cell or its neighbour
 _CELLS = 1 << 15
 """Cells of the grid to a number: 2**14 of 12 ms either way are 196 s, more than any period; four numbers make one of 60 bits."""
 _ROUNDING = 1e-11
-"""An eigenvalue of whole numbers is no smaller against the largest unless it is nought: 135 rows have them down to 1e-8."""
+"""An eigenvalue of whole numbers is no smaller against the largest unless it is zero: 135 rows have them down to 1e-8."""
 _HALF, _LATE, _AHEAD = np.array([[0.0, 0.0, 0.5, 0.5], [0.0, 0.0, 1.0, 1.0], [0.0, -1.0, 0.0, -1.0]])[
     ..., None
 ]
 """Sounds of a period, drop and contact of each side: how each depends on period, lateness of the second side and passage."""
 _ONE_SIDED, _NO_CONTACT = 0.02, 0.15
-"""Share of clocks of which one side only is heard, and of which no contact is."""
+"""Share of clocks with only one side heard, and with no contact heard."""
 _CONTACT_DB = (-5.0, 5.0)
 """Contact against drop: softer by some 5 dB, give or take 5 dB (no source)."""
 _LEAST_TRAIN, _MOST_TRAINS = 10.0, 2
 """An even train with a score above 10 is an ordinary clock: two of them are looked for."""
 _PLACE_S = 0.02
-"""Longest distance of a peak from where a sound is foretold."""
+"""Longest distance of a peak from where a sound is predicted."""
 _LOUDER = 0.15
-"""Of two peaks at one place the louder one is taken, so much a dB."""
+"""Score for each dB, by which the louder of two peaks at one place is taken."""
 _EDGE_S = 0.05  # a sound so near to an end or a gap is not heard whole
 _MISSING = float(np.log(1 - HEARD))  # a sound that is not there, by the share of those that are
 
@@ -178,7 +178,7 @@ def few_beats(
 def _in_parts(peaks: _Peaks, weighed: list[FewBeats], periods_s: list[float], near: float) -> list[FewBeats]:
     """Accounts at whole parts of the best period so far, as long as those are better.
 
-    A clock that goes four times in the period told gives that period an account of a quarter of its beats.
+    A clock that goes four times in the given period gives that period an account of a quarter of its beats.
     """
     out: list[FewBeats] = []
     best = max(weighed, key=lambda one: one.score, default=None)
@@ -262,7 +262,7 @@ def _likely(peaks: _Peaks, guesses: FloatArray) -> FloatArray:
 
 
 def _roughly(peaks: _Peaks, guesses: FloatArray) -> FloatArray:
-    """Score of what each guess foretells, the levels left out. All guesses have the same kinds of sounds."""
+    """Score of what each guess predicts, the levels left out. All guesses have the same kinds of sounds."""
     drop, period, late, passage = np.nan_to_num(guesses).T
     rows = np.arange(-2, int(peaks.duration_s / period.min()) + 3)
     score = np.zeros(len(guesses))
@@ -311,7 +311,7 @@ def _fitted(peaks: _Peaks, guesses: FloatArray, near: float) -> tuple[FloatArray
     columns = np.stack(np.broadcast_arrays(1.0, number, _LATE, _AHEAD), axis=-1)
     design = (columns * heard[..., None]).reshape(len(guesses), -1, 4)
     rest = np.where(heard, peaks.times[taken] - _due(guesses, number), 0.0).reshape(len(guesses), -1, 1)
-    # Of numbers that its peaks do not tell (no contact, or all of one side) a guess gets the least. Not `pinv`: it would lose
+    # For parameters that its peaks do not determine (no contact, or one side) a guess gets the least. Not `pinv`: it would lose
     # half the digits of the numbers themselves.
     turned = design.swapaxes(-1, -2)
     size, axes = np.linalg.eigh(turned @ design)
@@ -350,7 +350,7 @@ def _due(guesses: FloatArray, number: FloatArray) -> FloatArray:
 
 
 def _laid(peaks: _Peaks, guesses: FloatArray) -> tuple[FloatArray, IntArray, FloatArray]:
-    """What each guess foretells, laid on the peaks: score (guesses), peak taken (guesses, sounds, rows; -1: none) and median
+    """What each guess predicts, matched with the peaks: score (guesses), peak taken (guesses, sounds, rows; -1: none) and median
     level (guesses, sounds; NaN: none)."""
     due = _due(guesses, _numbers(peaks, guesses))
     expected = peaks.sounding(due) & _sounds(guesses)[..., None]

@@ -93,7 +93,7 @@ class DropsAgain:
 
     @staticmethod
     def joined(parts: Sequence[DropsAgain]) -> DropsAgain:
-        """All parts in order of beat; of a beat that two parts searched the first one tells."""
+        """All parts in order of beat; for a beat that two parts searched the first one is kept."""
         rows: list[tuple[npt.NDArray[Any], ...]] = []
         searched = np.zeros(0, np.int64)
         for part in parts:
@@ -125,7 +125,7 @@ class SegmentPassage:
 
 @dataclass(frozen=True, slots=True)
 class OtherAccount:
-    """Another account of which sound is which, less likely than the one told, and not beyond doubt the wrong one.
+    """Another account of which sound is which, less likely than the one reported, but not certainly wrong.
 
     ``share`` of all probability; ``later_samples`` by how much more the middles of side b come late against half a period
     after side a's (the beat error grows by that); lift passages of sides a and b, None where it has no contact.
@@ -185,10 +185,10 @@ class Heard:
     """Channels on which another clock is heard instead, and its period (samples)."""
     one_sided: bool = False
     unsure: bool = False
-    """A clock is heard, but not yet surely which sound is which; nothing of it is told."""
+    """A clock is heard, but which sound is which is not yet certain; no figure is given."""
     drops_again: DropsAgain = field(default_factory=lambda: DropsAgain.joined(()))
     other_accounts: tuple[OtherAccount, ...] = ()
-    """Other accounts of which sound is which that are not beyond doubt wrong."""
+    """Other accounts of which sound is which that are not certainly wrong."""
     clipped_samples: int = 0
     bad_samples: int = 0
     peak: float = 0.0
@@ -201,9 +201,9 @@ class Heard:
         Parameters
         ----------
         steps : sequence of (sample, samples)
-            Behind each sample all stands so many samples later than it was counted.
+            After each sample everything is this many samples later than it was counted.
         silent : sequence of (sample, samples)
-            Those of the steps at which sound was lost without a word: they become gaps.
+            Those of the steps at which sound was lost without being reported: they become gaps.
         """
         if not steps:
             return self

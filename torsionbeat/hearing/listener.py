@@ -1,4 +1,4 @@
-"""The listener: takes sound block by block, in bounded memory, and tells what clock it heard.
+"""The listener: takes sound block by block, in bounded memory, and reports the clock it heard.
 
 The same listener hears a file and a live microphone. Sound becomes band levels at once (:mod:`bands`); an hour and
 a half of levels make a chapter, which is heard as a whole (:mod:`segment`); the beats of all chapters are numbered
@@ -59,7 +59,7 @@ _MOST_CHANNELS = 8  # a studio interface has no more that hear one clock; each c
 
 @dataclass(slots=True)
 class _Story:
-    """What the chapters closed so far have told."""
+    """What was found in the chapters closed so far."""
 
     sounds: list[HeardSounds] = field(default_factory=list)
     drops_again: list[DropsAgain] = field(default_factory=list)
@@ -166,7 +166,7 @@ class Listener:
 
     def _rest(self, together: Iterable[Chunk]) -> None:
         """A long stretch without any sound ends the chapter and is in none: a clock that fills only a small part of one
-        is not told apart from what is not there.
+        cannot be distinguished from noise.
         """
         self._silent_chunks = 0 if any(chunk.levels.any() for chunk in together) else self._silent_chunks + 1
         if self._silent_chunks < LONG_SILENCE_CHUNKS:
@@ -179,7 +179,7 @@ class Listener:
         self._first_chunk += held
 
     def _chapter_chunks(self) -> int:
-        # Many channels are told apart early, so that they fill no more memory than two.
+        # The best of many channels is chosen early, so that they fill no more memory than two.
         return CHAPTER_CHUNKS if len(self._ears) <= 2 else 2 * CHAPTER_CHUNKS // len(self._ears)
 
     def _note_gaps(self, together: tuple[Chunk, ...]) -> None:
@@ -198,7 +198,7 @@ class Listener:
                 self._gaps.append([base + int(first), base + int(last)])
 
     def finish(self) -> Heard:
-        """End of the sound: close the last chapter and tell everything."""
+        """End of the sound: close the last chapter and report everything."""
         if not self._finished:
             self._take({number: ear.bands.finish() for number, ear in self._ears.items()})
             if next(iter(self._ears.values())).chunks:
@@ -207,7 +207,7 @@ class Listener:
         return self._told(self._story)
 
     def heard_so_far(self) -> Heard:
-        """What would be told if the sound ended with the last whole chunk; nothing is changed by asking."""
+        """What would be reported if the sound ended with the last whole chunk; the call changes nothing."""
         story = self._copy_of_story()
         channel = self._channel or 0
         if next(iter(self._ears.values())).chunks > 8:
@@ -373,7 +373,7 @@ class Listener:
         else:
             away = ((base + places[0]) * self._plan.hop - story.anchor_sample) / (half * self._plan.hop)
             first = story.anchor_beat + round(away)
-            # Only where the phase does not tell the sides apart are their sounds asked.
+            # Their sounds are compared only where the phase does not distinguish the sides.
             if abs(away - round(away)) > 0.15 and sides_are_swapped(story.voices, heard, first):
                 first += 1 if away > round(away) else -1
             story.anchor_sample = (base + places[0]) * self._plan.hop
@@ -429,7 +429,7 @@ def _turned(part: Sided, odd: bool) -> Sided:
 
 
 def _period(pieces: list[tuple[int, ChapterHeard]]) -> float | None:
-    """The period (frames) of a clock of which both sides are heard; None where none is."""
+    """The period (frames) of a clock with both sides heard; None without one."""
     found = [heard.period_frames for _, heard in pieces if len(heard.sides) == 2]
     return float(np.median(found)) if found else None
 

@@ -36,7 +36,7 @@ _LONGEST_S = 2.2
 _LEAST_SCORE = 25.0
 """In units of what the correlation scatters by where nothing repeats."""
 _ENOUGH_S = 1800.0
-"""Half an hour holds some thousand ticks: more would tell nothing new."""
+"""Half an hour holds some thousand ticks: more would add nothing."""
 _ROWS = 48
 """Rows compared at a time: enough for a median, few enough to follow a clock that drifts."""
 _MOST_OTHERS = 3
@@ -77,7 +77,7 @@ def find_other_clock(strength: FloatArray, frame_s: float, longest_s: float) -> 
     longest_s = min(_LONGEST_S, longest_s)
     if longest_s <= _SHORTEST_S or len(strength) * frame_s < 30:
         return None
-    # Half an hour is hundreds of ticks: no need to lay a whole night's part against itself.
+    # Half an hour is hundreds of ticks: no need to correlate a whole night's part with itself.
     up = rising(strength[: round(_ENOUGH_S / frame_s)], 6.0)
     lags = int(min(len(up) // 2, 90 / frame_s))
     correlation = autocorrelation(up, lags)
@@ -131,8 +131,8 @@ def without_other_clock(
 ) -> tuple[FloatArray, npt.NDArray[np.float16]]:
     """Strength with the other clock's ticks measured against each other instead of against the room.
 
-    Two intervals make a row, so that a tick and a tock are told apart; 48 rows are compared at a time, and the
-    rows follow the other clock as it drifts. Also gives back what the other clock adds to the room at each
+    Two intervals make a row, so that tick and tock are kept separate; 48 rows are compared at a time, and the
+    rows follow the other clock as it drifts. Also returns what the other clock adds to the room at each
     moment, in units of strength, shape as ``strength``.
 
     Parameters
@@ -240,7 +240,7 @@ def even_train(
 ) -> EvenTrain:
     """The even train of peaks that explains most; no peaks and a score of 0 where none has six ticks.
 
-    Where a stretch is too short for `find_other_clock` its peaks still tell.
+    For a stretch that is too short for `find_other_clock`.
 
     Parameters
     ----------

@@ -30,9 +30,9 @@ REACH = 160
 HEARD = 0.93
 """Share of beats whose sound is heard, before hearing."""
 LEAST_MARGIN = 7.0
-"""Odds below which the rough track stays. 36 of 166 tracks lay below it and had rows moved; none was wrong."""
+"""Odds below which the rough track is kept. 36 of 166 tracks were below it and had rows moved; none was wrong."""
 _SEARCH = 24
-"""Frames either side (12 ms) within which a sound of the track is laid exactly."""
+"""Frames either side (12 ms) within which a sound of the track is placed exactly."""
 _APART, _MOST_TOPS, _LEAST_TOP = 10, 6, 3.0
 """Tops are 5 ms apart or more, six in a window at most, and above this evidence."""
 _BEAM = 60
@@ -50,7 +50,7 @@ _LEVELS = (0.35, 1.2)
 _LEAST_ROWS = 6
 """Fewer rows show no wander of phase and period."""
 _AWAY_WINDOWS = 80
-"""Windows without the beat that tell how dense tops are there."""
+"""Windows without the beat that show how dense tops are there."""
 
 
 @dataclass(slots=True)
@@ -205,7 +205,7 @@ def _best_path(
 
 
 def _let_go(beam: _Beam, turns: float) -> None:
-    """The clock goes on by so many periods."""
+    """The clock advances by this many periods."""
     move = np.array([[1.0, turns], [0.0, 1.0]])
     beam.state = beam.state @ move.T
     beam.spread = move @ beam.spread @ move.T + np.diag([_PHASE_STEP**2 * turns, _PERIOD_STEP**2 * turns])

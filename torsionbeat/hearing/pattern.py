@@ -57,7 +57,7 @@ _CLEAR_HEIGHT = 0.75 * _CAP
 LONGEST_LIFT = 0.13
 """Longest lift passage sought, as a share of the period."""
 NEAREST = 6
-"""Two sounds of a beat are at least so many pooled frames apart (24 ms); nearer, the second is an echo."""
+"""Least distance of two sounds of a beat in pooled frames (24 ms); nearer, the second is an echo."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,7 +168,7 @@ def pattern_at(rising: FloatArray, period_frames: float, *, width: int = 3) -> P
     first = follow(rising, middles, columns // 2, width=width, passes=2)
     if first.score < least_score(rows) - 2:
         return None
-    # A sound near the edge of its row falls now into one row, now into the next: lay the rows about it and go again.
+    # A sound near the edge of its row falls now into one row, now into the next: centre the rows on it and repeat.
     shift = float(np.median(first.frames - middles))
     start = (shift + 0.5 * period_frames) % period_frames
     rows = int(np.ceil((len(rising) - start) / period_frames)) + 1

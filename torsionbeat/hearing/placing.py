@@ -3,7 +3,7 @@
 Input: the rough frames of one sound. Output: exact ones (:mod:`torsionbeat.hearing.exact`). A bang beside a beat can be taken
 for it. What gives it away is that it misses the place where its neighbours expect the beat, and that it does not sound like
 the beat; one of the two alone does not, for a clock may turn a corner (its drive was lost, its case was knocked), and weak
-beats all sound like the room. Certain is what chance, the same search laid where the beat is not, does not reach.
+beats all sound like the room. A sound is certain where chance (the same search away from the beat) does not reach its evidence.
 
 Places are frames of 0.5 ms from the start of the stretch; evidence is a natural logarithm of odds.
 """
@@ -31,11 +31,11 @@ _LEAST_SEARCH, _SEARCH = 10, 24
 """Frames by which a beat may lie from where its neighbours put it, at least and at most: 5 to 12 ms. With 3 ms two of 28 sure
 beats of a sound of two parts came to the end of the search (realsounds)."""
 _WEAK = 25.0
-"""Evidence beyond chance below which chance is asked again, with a profile learnt anew."""
+"""Evidence beyond chance below which chance is measured again, with a newly learnt profile."""
 _NEARLY_ALL = 0.75
-"""Share of the beats beyond chance below which chance itself is asked once more, with the profile learnt anew."""
+"""Share of the beats beyond chance below which chance is measured once more, with the newly learnt profile."""
 _CHANCE_TRIALS = 600
-"""Places without a beat at which chance is asked: its 0.8 quantile is then one of 1.6 in 100; beside another clock, where
+"""Places without a beat at which chance is measured: its 0.8 quantile is then one of 1.6 in 100; beside another clock, where
 each takes ten times the work, half as many."""
 # Of the trials, talk and bangs in a tenth of them left out: explained with the next.
 _CHANCE_SHARE = 0.8
@@ -50,7 +50,7 @@ _NEARLY_EACH = 0.85
 _CORNER = 60.0
 """Frames (30 ms) by which the beat may turn a corner from one row to the next."""
 _FEW, _SOME = 2, 0.04
-"""Beats, and share of the certain ones, laid elsewhere than their neighbours from which it is no single bang or corner."""
+"""Beats, and share of the certain ones, placed away from their neighbours, from which it is no single bang or corner."""
 _BEFORE_DOUBT = 2.0
 """Frames (1 ms) of doubt of where a sound before another begins: to within two of the windows' steps (1.5 ms long)."""
 _AS_LOUD = 6.0
@@ -228,7 +228,7 @@ def _laid(fine: FinePower, found: ExactTimes, rows: IntArray, period: float) -> 
 
 
 def _at_one_part(fine: FinePower, laid: _Laid, rows: IntArray, period: float) -> _Laid:
-    """The beats of a sound of two parts all laid at the same part, where some of them were laid at the other.
+    """The beats of a sound of two parts, all aligned at the same part where some were aligned at the other.
 
     Two sounds as loud as each other and 10 to 30 ms apart (contact and unlocking) can be found as one, some beats at the
     first and some at the second. Where the mean of them begins is then right for those at the second and too early, by more
@@ -285,7 +285,7 @@ def _chance(
     profile: FloatArray,
     prior: float | None,
 ) -> tuple[float, float, float]:
-    """Evidence that chance seldom reaches, likeness, and evidence that it seldom misses: the same search where no beat is."""
+    """Evidence that chance rarely reaches, likeness, and evidence that it rarely misses: the same search where no beat is."""
     wanted = _CHANCE_TRIALS if fine.added is None else _CHANCE_TRIALS // 2
     trials = max(3, int(np.ceil(wanted / max(len(frames), 1))))
     if trials * len(frames) > 2000:
@@ -299,7 +299,7 @@ def _chance(
 
 
 def of_a_kind(found: ExactTimes, certain: npt.NDArray[np.bool_], unlike: float) -> npt.NDArray[np.bool_]:
-    """Which sounds are as like the mean sound and as loud as most, where likeness tells sounds from the room at all.
+    """Which sounds are as like the mean sound and as loud as most, where likeness distinguishes sounds from the room at all.
 
     Those are the clock's wherever they fall: the beat may turn a corner. A bang is unlike, or far too loud.
 
@@ -309,7 +309,7 @@ def of_a_kind(found: ExactTimes, certain: npt.NDArray[np.bool_], unlike: float) 
     certain : ndarray of bool
         shape (n,): which beats were surely heard.
     unlike : float
-        Likeness that the room alone may reach: where most sounds lie below it, none is told from it.
+        Likeness that the room alone may reach: where most sounds are below it, none can be distinguished.
     """
     if np.count_nonzero(certain) < 8:
         return np.zeros(len(certain), bool)
@@ -331,8 +331,8 @@ def expected_places(
 ) -> tuple[npt.NDArray[np.float64], float, npt.NDArray[np.bool_]]:
     """Where each row's neighbours put it, by how much single rows miss that, and which rows may stay as they are.
 
-    A bang taken for the beat draws its neighbours' expectation with it, most where there are few of them, at the
-    ends. So what misses by far is left out and the rest asked again; what sounds like the clock stays in.
+    A bang mistaken for the beat biases its neighbours' expectation, most where there are few of them, at the
+    ends. So outliers are left out and the rest is evaluated again; what sounds like the clock is kept.
 
     Parameters
     ----------

@@ -1,7 +1,7 @@
 """Reference ticks: a quartz clock in the same recording measures the recorder's own crystal.
 
 Input: band levels of a stretch of sound (a ``Chapter``) and the interval at which the clock is known to tick. Output:
-that interval as the recorder counted it. The ticks are laid out in rows of half a minute, folded by the
+that interval as the recorder counted it. The ticks are arranged in rows of half a minute, folded by the
 interval; a straight line through the rows (all slopes and phases tried) finds them, the same matched sound that
 times the torsion clock times each tick, and a least-squares line with Huber's weights (P. J. Huber, Robust Estimation
 of a Location Parameter, 1964) gives the interval. A recorder that runs fast counts more samples in each interval.
@@ -38,7 +38,7 @@ FloatArray = npt.NDArray[np.float64]
 # Watches tick five times a second; of pips farther apart than 10 s a segment holds too few.
 SHORTEST_S, LONGEST_S = 0.2, 10.0
 FARTHEST_PPM = 400.0
-"""Recorder and quartz clock together may be off by so much."""
+"""Most by which recorder and quartz clock together may be off."""
 
 ROW_S = 30.0
 """Ticks are stacked over half a minute, in which no crystal drifts."""
@@ -46,8 +46,8 @@ LEAST_HEIGHT = 9.0
 """Standard deviations: of the hundred thousand lines tried, chance brings one to about 5."""
 
 LEAST_TICKS, LEAST_SHARE = 60, 0.25
-"""So many ticks, and such a share of those that must be there: in step with a clock that is not there, chance and the
-clock that is measured bring about a tenth (held against the twin)."""
+"""Least number of ticks, and least share of those expected: in step with a clock that is not there, chance and the clock that is
+measured give about a tenth (held against the twin)."""
 
 OWN_S = 0.15
 """A tick this near to a sound of the clock that is measured may be that sound, its echo, or one that goes with it."""

@@ -46,11 +46,11 @@ __all__ = [
 FloatArray = npt.NDArray[np.float32]
 
 _LEAST_SCORE = 4.5
-"""Score of a cadence near the period that was told, above which its track is tried."""
+"""Score of a cadence near the given period, above which its track is tried."""
 _LEAST_SCORE_UNTOLD = 5.6
-"""The same where no period was told: many more periods are tried, and chance reaches higher."""
+"""The same where no period was given: many more periods are tried, and chance reaches higher."""
 _NEAR_NOMINAL = 0.045
-"""Share by which a clock may be off the period told: an hour a day, more than any regulator sets right."""
+"""Share by which a clock may be off the given period: an hour a day, more than any regulator sets right."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +69,7 @@ class Wanted:
     shortest_s: float
     longest_s: float
     fraction_s: float = 1.8
-    """Shortest distance of beats that is taken for the clock's own when whole fractions of a period are tried."""
+    """Shortest distance of beats that is accepted as the clock's own when whole fractions of a period are tried."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,7 +208,7 @@ def without_other_cadence(correlation: FloatArray, frame_s: float, interval_s: f
 def find_clock(
     rising: FloatArray, frame_s: float, wanted: Wanted, others_s: tuple[float, ...] = ()
 ) -> Found | None:
-    """The clock with the period told, or else the one that stands out most; None where there is none.
+    """The clock with the given period, or else the clearest one; None where there is none.
 
     Parameters
     ----------
@@ -234,7 +234,7 @@ def find_clock(
     low = high = 0.0
     if nominal is not None:
         low, high = nominal * (1 - _NEAR_NOMINAL), min(nominal * (1 + _NEAR_NOMINAL), duration_s / 1.1)
-    if low < high:  # of a stretch that holds little more than one period there is nothing to lay on itself
+    if low < high:  # a stretch of little more than one period cannot be correlated with itself
         near = Wanted(nominal, low, high, min(wanted.fraction_s, 0.45 * wanted.shortest_s))
         best = _best_of(
             _candidates(correlation, frame_s, low, high, _LEAST_SCORE, 6), correlation, rising, frame_s, near
@@ -248,7 +248,7 @@ def find_clock(
 
 
 def _behind(rising: FloatArray, frame_s: float, faster: Found, wanted: Wanted) -> Found | None:
-    """The clock with the period told, behind a faster one some whole number of whose periods comes near to it."""
+    """The clock with the given period, masked by a faster one with a whole multiple of its period near it."""
     nominal = wanted.nominal_period_s
     if nominal is None or nominal > len(rising) * frame_s / 3:
         return None
@@ -409,7 +409,7 @@ def _prove(
 
 
 def _two_sided(rising: FloatArray, period_frames: float) -> bool:
-    """Whether a period has both sides of a beat: it is then a clock's own, and twice that is nobody's."""
+    """Whether a period has both sides of a beat: it is then a clock's own, and twice that is not."""
     pattern = pattern_at(rising, period_frames)
     if pattern is None or pattern.second is None:
         return False

@@ -44,16 +44,16 @@ LEAST_SCORE, LEAST_SHARE = 8.0, 0.99
 2.2, of 80 starts among real ticks 1 was wrong above 2 and none of 50 above 8."""
 _LIKE, _ALIKE = 0.9, 5.0
 """Score that it adds where the beats of each side are as like each other as the first number says: crackles, rotors, syllables
-and drops of a tap seldom are."""
+and drops of a tap rarely are."""
 MISTOLD = ((0.5, 0.005), (2.0, 0.05))
-"""The true period may be so many times the given one, in such a share of recordings: who counts beats as periods gives half,
+"""The true period may be this multiple of the given one, in this share of recordings: who counts beats as periods gives half,
 hardly anyone gives twice (common practice, no source). Half the period of a clock in beat, with one side, explains its sounds
 nearly as well as the whole: of two clean twins less than 8 ms out of beat neither was ever sure with both alike, one with the
 first share at 0.01."""
 _WHOLE = 3e-4
 """A clock whose period is this near a whole number of another's ticks may be a residue of them."""
 _ON_TICKS, _MOSTLY = 7.0, 0.97
-"""Odds over chance, with so many of the beats on ticks, from which it is one; where the evidence is high it is not."""
+"""Log odds over chance, with this share of the beats on ticks, from which it is one; where the evidence is high it is not."""
 # The residue of a clock that was removed has less than this (no source).
 _SURE_EVIDENCE = 300.0
 _ON_PEAK_S = 0.025  # the ring of one sound: a place this near a peak is that peak

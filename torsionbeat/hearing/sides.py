@@ -144,7 +144,7 @@ def with_parts_before(side: list[Placed]) -> list[Placed]:
 
 
 def _roughness(sound: Placed) -> float:
-    """How unevenly a sound falls, in frames: the 0.8 quantile of its second differences; the seldom ones come last."""
+    """How unevenly a sound falls, in frames: the 0.8 quantile of its second differences; rare sounds come last."""
     at = sound.frame[sound.certain & sound.usable]
     if len(at) < 5 or sound.share < 0.5:
         return 1e6 - sound.share
@@ -204,7 +204,7 @@ def rivals_of(weighed: list[Account]) -> tuple[Rival, ...]:
 def with_mixed_sounds(heard: ChapterHeard) -> ChapterHeard:
     """What was heard of few beats, with the accounts in which one side's drop and the other's contact are all that is heard.
 
-    Of many beats the mean shows a drop that is louder than a contact heard singly, so they are not asked.
+    Not used with many beats: their mean shows a drop that is louder than a contact heard singly.
     """
     if len(heard.sides) != 2 or any(side.contact is not None or side.together for side in heard.sides):
         return heard
@@ -330,7 +330,7 @@ def _side(fine: FinePower, drop: Placed, contact: Placed | None, elsewhere: floa
 
 
 def _share_of_beats(contact: Placed, drop: Placed) -> float:
-    """Share of the beats, told by their drops, in which a contact is certain: where the drop is lost is no beat."""
+    """Share of the beats with a certain drop in which the contact is certain too."""
     beats = contact.usable & drop.usable & drop.certain
     return float(np.mean(contact.certain[beats])) if beats.any() else 0.0
 

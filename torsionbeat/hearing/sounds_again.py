@@ -30,11 +30,11 @@ REACH_S, REACH_OF_PERIOD = 0.45, 0.06
 """How long after the drop it is sought: four teeth of 0.1 s each; in quick clocks no longer than a part of the period, so
 that it and the control stretches fit between two beats."""
 CONTROLS = 4
-"""Control stretches: with one alone, eight beats that flutter would be needed to tell them from noise."""
+"""Control stretches: with one alone, eight beats that flutter would be needed to distinguish them from noise."""
 OWN, LEAD, GAP, RISES = 15, 5, 2, 2
-"""Steps of the drop's own sound that are compared; steps that are averaged before it, at such a distance; steps of the rise."""
+"""Steps of the drop's own sound that are compared; steps that are averaged before it, and their distance; steps of the rise."""
 RISE_DB, BELOW_DB, ALIKE = 8.0, 15.0, 0.5
-"""A drop again rises by so much within some steps, is no softer against the mean drop, and no less like it."""
+"""Least rise of a drop again, most by which it is softer than the mean drop, and least correlation with it."""
 EASY_RISE_DB, EASY_BELOW_DB, EASY_ALIKE = 4.0, 25.0, 0.2
 """The same for what counts towards a sound that every beat has, an echo or a banking: near the limits in each beat, it is
 above them in some."""
@@ -43,8 +43,8 @@ LEAST_BEATS = 10
 BATCH = 128
 """Beats looked at together, or up to twice as many: 20 MB."""
 USUAL_DB, USUAL_STEPS = 8.0, 6
-"""A drop again stands so far above what most beats have within so many steps of the same distance: an echo or a banking is
-usual there, and scatters by some dB from beat to beat."""
+"""Level of a drop again above what most beats have within this many steps of the same distance: an echo or a banking is usual
+there, and scatters by some dB from beat to beat."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,4 +1,4 @@
-"""Where the clock's own trials contradict what was held of it: told in words, never averaged in silence."""
+"""Where the clock's own trials contradict what was believed of it: said in words, never averaged silently."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ LOST = 0.4
 """A source is said to be outranked where its chance of being right has fallen to this share of what it was."""
 
 LIKELY = 0.5
-"""Chance from which another size or sign of the regulator's effect is told."""
+"""Chance from which another size or sign of the regulator's effect is reported."""
 
 LEAST_TRIALS = 2
 """Readings below which the clock has shown nothing of its answer."""
@@ -79,7 +79,7 @@ def _regulator(learnt: Learnt) -> list[Remark]:
 
 
 def _chance_of_sign(learnt: Learnt, told: float) -> float:
-    """Chance that the effect has the other sign than was told."""
+    """Chance that the effect has the opposite sign to the given one."""
     from scipy.special import ndtr
 
     m = learnt.mixture

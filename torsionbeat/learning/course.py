@@ -292,7 +292,7 @@ def _doubles(works: list[Work]) -> list[Work]:
 
 
 def _first_setting(works: Sequence[Work], on_record: float | None) -> float | None:
-    """The regulator's setting before all works, from the first note that tells it, else the record."""
+    """The regulator's setting before all works, from the first note that states it, else the record."""
     place = 0.0
     moves = [work for work in works if work.kind == "regulator"]
     for work in moves:

@@ -52,10 +52,10 @@ LONGEST_WALK_DAYS = 10.0
 """A walk does not go on for longer than this between two readings: the room returns."""
 
 MOST_UNMERGED = 12
-"""Readings up to which every night stands for itself."""
+"""Readings up to which no nights are merged."""
 
 LATEST_UNMERGED = 3
-"""The last nights stand for themselves: a walk shows there."""
+"""The last nights are never merged: a walk shows there."""
 
 
 class Branch(NamedTuple):
@@ -159,7 +159,7 @@ class Design:
         self._add(mean_k, warmth.told.std_dev, 0.0)
 
     def free(self, branch: Branch) -> None:
-        """Take a branch as sure: its reading or its step says nothing any more."""
+        """Take a branch as certain: its reading or its step carries no information any more."""
         if branch.what == "reading":
             self.own = self.own.copy()
             self.own[branch.trial] += ODD_READING_SDS[-1] ** 2
@@ -190,9 +190,9 @@ class Design:
 
 
 def blocks_of(rows: Sequence[Trial]) -> npt.NDArray[np.int64]:
-    """Number the blocks: where there are many nights, those of one state and one crystal are put together by a few.
+    """Number the blocks: where there are many nights, a few at a time of one state and one crystal are merged.
 
-    A few, and the last ones not at all, so that a walk still shows.
+    Only a few, and the last ones not at all, so that a walk still shows.
     """
     count = max(math.ceil(len(rows) / MOST_UNMERGED), 1)
     block, size = [0], 1

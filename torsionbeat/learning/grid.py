@@ -20,17 +20,17 @@ from torsionbeat.reading.figures import FloatArray
 __all__ = ["Grid"]
 
 HEAVY_GAP = 0.03
-"""Share of the posterior in a gap of the grid from which it is looked at: a thirtieth moves no interval's end."""
+"""Share of the posterior in a gap of the grid from which it is refined: a thirtieth moves no interval's end."""
 
 STEEP = 0.8
 """Difference of the logarithm between neighbours up to which a straight line between them will do (a standard deviation
 then holds about two points)."""
 
 WIDE_GAP = 0.3
-"""Widest gap of ln g where there is weight: a third of what is known of it beforehand."""
+"""Widest gap of ln g where there is weight: a third of its prior standard deviation."""
 
 CACHED = 60_000
-"""Weights worked out at a time: half a megabyte, which stays in a core's cache (no source)."""
+"""Weights calculated at a time: half a megabyte, which stays in a core's cache (no source)."""
 
 NEGLIGIBLE = 30.0
 """Points of the grid whose weight is below the heaviest's by this in the logarithm (1e-13) are left out."""
@@ -42,7 +42,7 @@ class Grid:
     def __init__(self, likelihood: Likelihood, prior: Response, belief: EffectParts) -> None:
         self.likelihood, self.prior, self.belief = likelihood, prior, belief
         self.names, self.variance, self.log_chance = likelihood.design.branches()
-        # Nothing is learnt of the effect before the regulator was moved: one part then stands for all.
+        # Nothing is learnt of the effect before the regulator was moved: one part then represents all.
         self.moved = bool(np.any(likelihood.design.place))
         self.parts = belief if self.moved else EffectParts(np.ones(1), np.zeros(1), np.zeros(1), ("",))
         self.log_g = np.empty(0)
@@ -130,7 +130,7 @@ class Grid:
 def _beside(log_g: FloatArray, log: FloatArray, rise: float) -> npt.NDArray[np.bool_]:
     """The gaps beside the highest point in which the peak is not yet resolved.
 
-    That is where the two ends of a gap differ by more than a rise, or where the slopes on either side of it, drawn on to
+    That is where the two ends of a gap differ by more than a rise, or where the slopes on either side of it, extrapolated to
     its middle, rise above both ends by half of that: a narrow peak may stand between two points of equal height.
     """
     peak = int(np.argmax(log))

@@ -20,7 +20,7 @@ MOST_TRIALS = 200
 """More readings of one clock than this are years of nights: the oldest are not needed."""
 
 WORTH_NAMING = 0.5
-"""Chance from which an odd reading or step is told: more likely than not."""
+"""Chance from which an odd reading or step is reported: more likely than not."""
 
 RUNNER_UP = 0.1
 """Chance from which another that may be the odd one instead is named beside it."""
@@ -34,14 +34,14 @@ def learn(
     others: Sequence[Sequence[Trial]] = (),
     per_kelvin: UFloat = None,
 ) -> Learnt:
-    """Learn from the trials of a clock, in order of time, and from what was held of it before.
+    """Learn from the trials of a clock, in order of time, and from what was believed of it before.
 
     Parameters
     ----------
     trials : sequence of Trial
         At least one; the last is the clock as it stands.
     prior : Response
-        What is held of its answer without any trial.
+        What is believed of its answer without any trial.
     half_travel : float, optional
         Half the travel of the regulator in its units; None where there is none, or only its effect is known.
     others : sequence of sequences of Trial

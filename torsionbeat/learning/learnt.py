@@ -34,7 +34,7 @@ CORE = 0.158655254
 """Share of a normal distribution below one standard deviation under its mean."""
 
 HARDLY = 0.2
-"""Share of what was said of the regulator below which it hardly works: a guess is seldom out by a factor of five."""
+"""Share of the stated effect below which the regulator hardly works: a guess is rarely off by a factor of five."""
 
 QUANTILE_STEPS = 60
 """Most steps towards a quantile: by slope, or by halving where that leaves the bracket; about eight are needed."""
@@ -74,7 +74,7 @@ class Spread:
     @property
     def moments(self) -> tuple[float, float]:
         """Mean and standard deviation; of a posterior's rate, less what the parts too small to be kept add to it, which
-        are the widest: what is told of a rate goes by `core` and quantiles."""
+        are the widest: what is reported of a rate is from `core` and quantiles."""
         mean = float(self.weight @ self.mean)
         return mean, math.sqrt(float(self.weight @ (self.variance + (self.mean - mean) ** 2)))
 
@@ -85,7 +85,7 @@ class Spread:
         return middle, (high - low) / 2
 
     def size_up_to(self, most: float = math.inf) -> float:
-        """Expected absolute value, where no more than so much is counted."""
+        """Expected absolute value, capped at ``most``."""
         from scipy.special import ndtr
 
         sd = np.sqrt(self.variance)
@@ -106,7 +106,7 @@ class Spread:
         return float(self.weight @ (ndtr((limit - self.mean) / sd) - ndtr((-limit - self.mean) / sd)))
 
     def quantile(self, share: float) -> float:
-        """Value below which so much of it lies (Newton's method within a bracket)."""
+        """Value below which this share of it lies (Newton's method within a bracket)."""
         from scipy.special import ndtr
 
         sd = np.sqrt(self.variance)
@@ -131,7 +131,7 @@ class Learnt:
     """What the trials say.
 
     ``outliers`` are readings and steps that do not fit; ``warmth`` is how warm its nights were, where that is known: all
-    rates are then at its one temperature. ``has_regulator`` tells whether there is one at all.
+    rates are then at its one temperature. ``has_regulator`` says whether there is one at all.
     """
 
     mixture: Mixture
@@ -217,7 +217,7 @@ class Learnt:
         setting_doubt: float = 0.0,
         handling_s_per_day: float = 0.0,
     ) -> UFloat:
-        """Rate of the next night after adding weight (all sides together) and moving the regulator by so many units.
+        """Rate of the next night after adding weight (all sides together) and moving the regulator by some units.
 
         Parameters
         ----------
@@ -291,7 +291,7 @@ class Learnt:
     def last_does_not_fit(self) -> float:
         """Chance that the last reading is odd itself, or that what was noted before it was not what was done.
 
-        Which of the two it is, another night tells and nothing else.
+        Only another night shows which of the two it is.
         """
         last = (Branch("reading", self.trials - 1), Branch("step", self.trials - 1))
         if any(one in self.mixture.fixed for one in last):
@@ -325,7 +325,7 @@ class Learnt:
 
     @property
     def source_right(self) -> float:
-        """Chance that what was held of the weights before the trials is right."""
+        """Chance that what was believed of the weights before the trials is right."""
         return float(self.mixture.weight @ right_per_gram(np.log(self.mixture.per_gram), self.prior))
 
     def effect_chances(self) -> dict[str, float]:
@@ -345,7 +345,7 @@ class Learnt:
 
 
 def _weighted_quantile(value: FloatArray, weight: FloatArray, share: float) -> float:
-    """The value below which so much of the weight lies."""
+    """The value below which this share of the weight lies."""
     order = np.argsort(value)
     place = int(np.searchsorted(np.cumsum(weight[order]), share))
     return float(value[order][min(place, len(order) - 1)])

@@ -21,7 +21,7 @@ from torsionbeat.reading.figures import FloatArray
 __all__ = ["LEAST_GROWN", "Likelihood", "Products", "Wander"]
 
 WALKS = 0.25
-"""Chance that the wander adds up from night to night (a random walk) instead of coming anew (no source)."""
+"""Chance that the wander adds up from night to night (a random walk) instead of being independent (no source)."""
 
 LEAST_GROWN = 0.05
 """Floor of 1 + g m: no balance loses more than nearly all its inertia."""

@@ -30,7 +30,7 @@ class Mixture:
 
     ``state`` and ``state_variance`` are the long-run y now (s/day), ``effect`` (with variance and covariance with the
     state) what a unit of the regulator gains, ``per_gram`` the growth of T^2 by a gram counted from the first trial,
-    ``log_g_sd`` the spread of its logarithm that a point of the grid stands for,
+    ``log_g_sd`` the spread of its logarithm that a point of the grid represents,
     ``mass_g`` what was added since. ``wander`` is the night-to-night standard deviation. ``effect_names`` (p,) say which
     part of the belief in the effect it came from. ``branches`` gives the chance of each branch, ``fixed`` those that were
     sure. ``log_evidence`` compares two courses of one clock.

@@ -46,11 +46,11 @@ COARSE_POINTS = 24
 """Grid of ln g: 15 to 1500 s/day a gram, ten times less and more than usual; a fifth of an octave apart."""
 
 SOURCE_POINTS = np.array([-3.0, -2.0, -1.0, 0.0, 1.0, 2.0, 3.0])
-"""Points at which a source of the answer is looked at from the first, in its standard deviations: a sharp one would stand
-unseen between two points of the coarse grid."""
+"""Points about the source's own answer that are evaluated from the first, in its standard deviations: a sharp one would be
+missed between two points of the coarse grid."""
 
 REFINEMENTS = 11
-"""Halvings of the grid at a peak: to 1e-4 of ln g, below what any trial tells."""
+"""Halvings of the grid at a peak: to 1e-4 of ln g, below what any trial can resolve."""
 
 
 def infer(
@@ -68,7 +68,7 @@ def infer(
     rows : sequence of Trial
         In order of time.
     prior : Response
-        What is held of its answer without any trial.
+        What is believed of its answer without any trial.
     half_travel : float, optional
         Half the travel of the regulator in its units; None where there is none.
     others : sequence of sequences of Trial

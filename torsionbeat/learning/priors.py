@@ -61,16 +61,16 @@ WRONG_SHARES = {"size": 0.45, "sign": 0.45, "unknown": 0.10}
 With a third for the sign, promises held 90 of 100 where it was wrong (`tests/benchmarks/regulation.py`)."""
 
 NO_TRAVEL_UNITS = 5.0
-"""Half the travel of a regulator whose travel nobody gave, in its units (a screw of ten turns)."""
+"""Half the travel of a regulator whose travel was not given, in its units (a screw of ten turns)."""
 
 SHARPEST_LOG_SD = 1e-3
-"""No answer is known beforehand to better than a part in a thousand."""
+"""No prior answer is known to better than a part in a thousand."""
 
 TINY = 1e-300
 """Keeps a logarithm finite where a density underflows."""
 
 WANDER_GRID = np.geomspace(0.06, 13.0, 11)
-"""Wander from night to night (s/day): below the first nobody sees it, above the last it is a fault, not wander."""
+"""Wander from night to night (s/day): below the first it cannot be seen, above the last it is a fault, not wander."""
 
 WANDER_SCALE = 1.0  # s/day: the median of the half-t
 WANDER_FREEDOM = 1.0
@@ -93,7 +93,7 @@ OTHERS_LOG_SD = 0.7
 """Spread of the wander between clocks of a kind in one workshop: a factor of two."""
 
 MOST_OTHERS = 12
-"""Other clocks that are asked; more change nothing."""
+"""Other clocks that are used; more change nothing."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -118,7 +118,7 @@ def right_per_gram(log_per_gram: FloatArray, prior: Response) -> FloatArray:
 
 
 def told_log_per_gram(prior: Response) -> tuple[float, float]:
-    """Middle and standard deviation of ln per_gram by what was told of it."""
+    """Mean and standard deviation of ln per_gram according to its source."""
     relative = prior.per_gram.std_dev / prior.per_gram.nominal_value
     return math.log(prior.per_gram.nominal_value), max(math.sqrt(math.log1p(relative**2)), SHARPEST_LOG_SD)
 
@@ -144,7 +144,7 @@ def effect_parts(prior: Response, half_travel: float | None) -> EffectParts:
     prior : Response
         With ``per_unit`` where something was said of it.
     half_travel : float or None
-        Half the travel in units; None where there is no regulator, or nobody gave its travel.
+        Half the travel in units; None where there is no regulator, or its travel was not given.
     """
     half = half_travel or NO_TRAVEL_UNITS
     broad = [(weight, 0.0, spread / half, "unknown") for weight, spread in EFFECT_SPREADS]

@@ -39,7 +39,7 @@ USUAL_RATE_S_PER_DAY = 900.0
 """About 3 g a side slow such a clock by about 15 min/day (common practice, no source)."""
 
 USUAL_DOUBT = 0.5
-"""Relative doubt of that for a clock of which nothing else is known."""
+"""Relative standard uncertainty of that for a clock about which nothing else is known."""
 
 LARGEST_DOUBT = 0.6
 """A relative doubt beyond would make the effect's sign doubtful, which its data do not say."""
@@ -50,7 +50,7 @@ class Regulator:
     """A regulator in its own units, from its lowest to its highest setting, and where it stands.
 
     ``step`` is the smallest move that can be made on purpose; a setting is taken to be good to half of it. ``is_known``
-    tells whether somebody said where it stands: else the setting is only supposed, and moves alone may be told.
+    says whether its setting was stated: else it is only supposed, and only moves may be advised.
 
     Raises
     ------
@@ -99,7 +99,7 @@ class Regulator:
 
 
 MEASURED_WRONG = 0.04
-"""Chance that an answer worked out from measures is wrong: a measure misread, a wrong material (no source)."""
+"""Chance that an answer calculated from measures is wrong: a measure misread, a wrong material (no source)."""
 
 TOLD_WRONG = 0.2
 """Chance that a memory is wrong by more than it says (no source; with a fiftieth, promises on clocks of wrong memories held
@@ -112,12 +112,12 @@ guesses are within 1 s/day after three trials; with a tenth, promises held 88 of
 
 @dataclass(frozen=True, slots=True)
 class Response:
-    """What is held of a clock's answer before a trial, or after one.
+    """What is believed of a clock's answer before a trial, or after one.
 
     ``per_gram`` (1/g, of the weights in all) and ``per_unit`` (one over a unit of the regulator; None without
     one) are ``uncertainties`` values, ``source`` says in words what they rest on. ``chance_wrong`` and
     ``unit_chance_wrong`` are the chances that the two are not merely off by their uncertainty but wrong. ``usual`` says
-    that nothing is held of this clock but what is usual.
+    that nothing is known of this clock but what is usual.
     """
 
     per_gram: UFloat
@@ -285,7 +285,7 @@ def per_gram_from_weights(
 
 
 def per_gram_usual() -> UFloat:
-    """Growth of T^2 by a gram in a clock of which nothing is known (common practice, no source)."""
+    """Growth of T^2 by a gram in a clock about which nothing is known (common practice, no source)."""
     return _known(2 * USUAL_RATE_S_PER_DAY / DAY_S / USUAL_GRAMS, USUAL_DOUBT)
 
 

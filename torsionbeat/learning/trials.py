@@ -63,7 +63,7 @@ class Trial:
     label : str
         What to call it in a sentence.
     unknown : bool
-        Something was changed before this reading by an amount that nobody noted.
+        Something was changed before this reading by an amount that was not noted.
     day : float, optional
         When, in days from any origin; left out, trials are a day apart.
     nights : float

@@ -1,6 +1,6 @@
-"""The room's temperature in a clock's nights: rates are brought to one temperature, and the doubt of that is counted.
+"""The room's temperature in a clock's nights: rates are corrected to one temperature, and the uncertainty of that is counted.
 
-Input: trials, some of which say how warm it was, and what is held of the change of rate by a kelvin. Output: the
+Input: trials, some with a temperature, and what is believed of the change of rate by a kelvin. Output: the
 temperature to which rates are brought, how far nights differ from it, and what the clock's own nights say of a kelvin.
 """
 
@@ -23,7 +23,7 @@ USUAL_PER_K, USUAL_PER_K_SD = -7.0, 7.0
 (`torsionbeat.theory.spring.temperature_rate_s_per_day_per_k`)."""
 
 CALM_NIGHT_S_PER_DAY = 0.7
-"""Wander supposed of two nights whose difference is laid to their temperatures: half of all clocks wander less."""
+"""Wander assumed for two nights whose difference is ascribed to their temperatures: half of all clocks wander less."""
 
 SHARED_NIGHT = 0.5
 """Neighbouring differences share a night, so each counts half."""
@@ -41,8 +41,8 @@ class Warmth:
     """How warm a clock's nights were.
 
     ``reference_c`` is the mean of the known temperatures; ``above_k`` (n,) how far each night was from it, 0 where that is
-    not known, ``known`` (n,) whether it is; ``spread_k`` the standard deviation of the known ones; ``told`` what is held of a
-    kelvin (s/day) beforehand, ``learnt`` the same by the clock's own nights too.
+    not known, ``known`` (n,) whether it is; ``spread_k`` the standard deviation of the known ones; ``told`` the given
+    effect of a kelvin (s/day), ``learnt`` the same with the clock's own nights.
     """
 
     reference_c: float
@@ -78,11 +78,11 @@ class Warmth:
         )
 
     def bring(self) -> FloatArray:
-        """What to take off each rate (s/day) to bring it to the one temperature, by what was told of a kelvin."""
+        """What to take off each rate (s/day) to bring it to the one temperature, by the given effect of a kelvin."""
         return np.asarray(self.told.nominal_value * self.above_k)
 
     def unknown_variance(self) -> FloatArray:
-        """Variance (n,) that a temperature which nobody noted adds to its night's rate."""
+        """Variance (n,) that a temperature which was not noted adds to its night's rate."""
         return np.asarray((1 - self.known) * self.next_variance)
 
     @property
@@ -92,7 +92,7 @@ class Warmth:
 
 
 def _learnt(rows: Sequence[Trial], told: UFloat) -> UFloat:
-    """What a kelvin does, by what was told and by neighbouring nights without work between them."""
+    """The effect of a kelvin, from the given one and from neighbouring nights without work between them."""
     from uncertainties import ufloat
 
     precision = 1 / told.std_dev**2 if told.std_dev else math.inf

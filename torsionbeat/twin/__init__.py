@@ -1,6 +1,6 @@
 """A simulated clock in a simulated room, for demonstration, teaching and tests.
 
-The clock is integrated from event to event (`balance`, `swing`, `clock`), its sounds are laid into a room
+The clock is integrated from event to event (`balance`, `swing`, `clock`), its sounds are placed in a room
 full of others (`voices`, `grains`, `noises`, `room`) and taken down by a recorder with faults of its own
 (`recorder`, `rendering`). What really happened is kept as the truth (`truth`). `levels` sets how far a clock
 stands above the noise; `scenes` holds ready-made cases.

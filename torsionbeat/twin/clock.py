@@ -39,7 +39,7 @@ class TwinClock:
     train_faults : tuple of BadTooth or Eccentric
         What the wheels do as they come round.
     flutter : Flutter or None
-        Bursts of drops; told in the truth as sounds of the kind ``flutter``.
+        Bursts of drops; in the truth they are sounds of the kind ``flutter``.
     """
 
     balance: Balance = field(default_factory=lambda: Balance(60.0))

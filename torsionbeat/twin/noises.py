@@ -1,6 +1,6 @@
 """Steady noise of a room: pink and white noise, rain, mains hum.
 
-Every source is asked for the next n samples and gives float32; it keeps its filters' state and its place.
+Every source returns the next n samples as float32; it keeps the state of its filters and its position.
 """
 
 from __future__ import annotations

@@ -23,12 +23,12 @@ from torsionbeat.whole_files import written_whole
 
 __all__ = ["Rendering", "simulate"]
 
-CHUNK = 1 << 16  # samples made at a time, whatever block size is asked for
+CHUNK = 1 << 16  # samples made at a time, whatever the block size
 LONGEST_S = 400 * 3600.0  # two weeks and more: the longest that a restorer waits
 
 
 class Rendering:
-    """A simulated recording: its sound, made when asked for, and its truth.
+    """A simulated recording: its sound, made on demand, and its truth.
 
     Attributes
     ----------
@@ -93,7 +93,7 @@ class Rendering:
         Raises
         ------
         InputError
-            A block of no frames was asked for.
+            The block size is zero.
         """
         if frames < 1:
             raise InputError(f"a block of {frames} frames is too short: ask for 1 or more.")
@@ -125,7 +125,7 @@ class Rendering:
     ) -> Path:
         """Write the sound (.flac, .wav, .ogg by its ending) and beside it the truth.
 
-        The file appears under its name only when it is whole. `on_progress` is told the part done, 0 to 1.
+        The file appears under its name only when it is complete. `on_progress` gets the share done, 0 to 1.
 
         Parameters
         ----------
