@@ -55,7 +55,7 @@ class BeatCut:
 
 
 def chosen_beats(count: int, wanted: int | None) -> npt.NDArray[np.int64]:
-    """Rows of so many beats spread evenly over ``count``, in pairs of neighbours so that both sides are there.
+    """Rows of this many beats spread evenly over ``count``, in pairs of neighbours so that both sides are there.
 
     Examples
     --------

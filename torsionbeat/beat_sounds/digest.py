@@ -101,7 +101,7 @@ def _faded(sound: Samples, rate_hz: float) -> Samples:
 
 
 def _slower(sound: Samples, times: float) -> Samples:
-    """The same pitch, so many times slower: librosa's phase vocoder."""
+    """The same pitch, this many times slower: librosa's phase vocoder."""
     import librosa
 
     hop = VOCODER_WINDOW // 4

@@ -28,7 +28,7 @@ ROOM_SHARE = 0.25
 """Share of the columns that hold the room alone: those before the contact, and most of a lift passage."""
 
 SILENCE = 1e-9
-"""A room is at least so much weaker than the loudest tone: 90 dB, what 16 bits hold; some recorders write plain zeros."""
+"""A room is at least this much weaker than the loudest tone: 90 dB, what 16 bits hold; some recorders write plain zeros."""
 
 PART_DB = 6.0
 """Rise above its surroundings at which another sound in the mean is marked: twice what a mean of ten beats scatters."""

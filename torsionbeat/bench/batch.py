@@ -119,7 +119,7 @@ def analyse_many(
 def _told(
     paths: Sequence[str], clock: Clock, listening: Listening, processes: int
 ) -> Generator[tuple[int, float | Outcome], None, None]:
-    """Yield what the processes tell: (place of the path, share done) and at last (place, outcome)."""
+    """Yield what the processes report: (place of the path, share done) and at last (place, outcome)."""
     context = get_context("spawn")
     running: dict[Connection, _Running] = {}
     waiting = list(enumerate(paths))[::-1]

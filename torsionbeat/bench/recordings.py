@@ -1,4 +1,4 @@
-"""Which recording it is, and when it began: what tells a night from every other, and dates it.
+"""Which recording it is, and when it began: what identifies a night, and dates it.
 
 A kept folder was given an identity when it was begun, and notes the clock of day; a file is identified by its digest, and
 dated by what it says of itself, else by its date, which is that of its end.

@@ -62,7 +62,7 @@ UNSURE = "sides-unsure"
 """Code of the remark that the sides were not recognised for certain."""
 
 MOVES_THE_BEAT = ("beat", "spring", "cleaning", "level", "other")
-"""Kinds of work after which the beat error may be another (common practice, no source): its sign then tells little."""
+"""Kinds of work after which the beat error may be another (common practice, no source): its sign then says little."""
 
 MOST_COMPARED = 3
 """Latest readings whose sounds a new one is compared with, besides those that were learnt: a microphone that was moved

@@ -39,7 +39,7 @@ class Flag(Protocol):
 
 
 class LiveSound(Source, Protocol):
-    """A source that can be told to end."""
+    """A source that can be stopped."""
 
     @property
     def synchronised(self) -> bool | None:
@@ -198,7 +198,7 @@ def stopped_by(source: LiveSound, *flags: Flag | None) -> Iterator[None]:
 def blocks_within(
     source: LiveSound, duration_s: float | None, on_silence: Callable[[], None]
 ) -> Iterator[Block]:
-    """Yield the blocks of a source until it is stopped or so much was heard.
+    """Yield the blocks of a source until it is stopped or long enough was heard.
 
     Parameters
     ----------

@@ -244,7 +244,7 @@ def _kinds(table: Any) -> str:
 
 
 def _last_standing(session: Session) -> dict[int, tuple[int, ReadingRecord]]:
-    """Count the standing readings of each clock and fetch the last: first the few columns that tell, then those rows."""
+    """Count the standing readings of each clock and fetch the last: first the few columns that decide, then those rows."""
     columns = ("id", "clock_id", "supersedes_id", "retracted_at", "recording_id", "taken_at")
     rows: dict[int, list[Any]] = {}
     for row in session.execute(select(*(getattr(ReadingRecord, name) for name in columns))):

@@ -182,7 +182,7 @@ def amend(
     kind, number : str, int
         Which entry.
     changes : dict
-        New values by the names in ``AMENDABLE``; ``details`` are laid over those there are, None takes one out.
+        New values by the names in ``AMENDABLE``; ``details`` are merged into the existing ones, None removes one.
     reason : str
 
     Raises

@@ -239,11 +239,11 @@ def _here(row: list[Any], ready: ReadyRows, new: dict[str, dict[int, int]], cloc
 
 
 def _numbers(session: Session, table: type[History], count: int) -> list[int]:
-    """Give the numbers that so many new rows have here: known beforehand, they are written in one go."""
+    """Give the numbers that this many new rows get here: with them known, the rows are written in one go."""
     if session.get_bind().dialect.name == "postgresql":
         drawn = text("SELECT nextval(pg_get_serial_sequence(:name, 'id')) FROM generate_series(1, :count)")
         return list(session.scalars(drawn, {"name": table.__tablename__, "count": count}))
-    first = (session.scalar(select(func.max(table.id))) or 0) + 1  # nobody else writes meanwhile
+    first = (session.scalar(select(func.max(table.id))) or 0) + 1  # no other program writes meanwhile
     return list(range(first, first + count))
 
 

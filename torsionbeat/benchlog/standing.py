@@ -97,7 +97,7 @@ def regulator_course(
 
 
 def typed(details: Mapping[str, Any]) -> dict[str, Any]:
-    """Give the details of a work without what was worked out from the others.
+    """Give the details of a work without what was calculated from the others.
 
     >>> typed({"moved": 1.0, "setting": 6.0, "derived": "setting"})
     {'moved': 1.0}

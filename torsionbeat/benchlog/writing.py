@@ -1,6 +1,6 @@
 """Writing once: every write carries an identity, so that it can be sent again without being kept twice.
 
-A server can break off after it was told to keep a write and before it said that it did. The write is then sent
+A server can break off after it was asked to commit a write and before it confirmed it. The write is then sent
 again under the same identity, which the log takes only once; where the server stays away, what is not known is
 said so, and ``torsionbeat.benchlog.doubt`` remembers the identity for when the same command is given again.
 """
@@ -36,7 +36,7 @@ LOST = ("08", "57P")
 
 
 class _LostError(Exception):
-    """The connection broke; ``at_commit``: after the server was told to keep what was sent."""
+    """The connection broke; ``at_commit``: after the server was asked to commit."""
 
     def __init__(self, words: str, at_commit: bool) -> None:
         super().__init__(words)

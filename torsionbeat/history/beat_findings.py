@@ -44,7 +44,7 @@ LEAST_SLOPE_PER_DEG = 0.1
 LEAST_CORRELATION = 0.75
 """More than half of the changes of the rate are then those of the cause."""
 BY_CHANCE = 5e-4
-"""How seldom chance alone may make the rate seem to follow something."""
+"""Greatest probability that chance alone makes the rate seem to follow something."""
 
 SLIP_BLOCKS = 12
 """Half an hour to an hour each in a night: thirds of them hold four."""

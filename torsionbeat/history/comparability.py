@@ -45,7 +45,7 @@ def comparison_remarks(
 ) -> list[Remark]:
     """Say what differs between the two sides besides the clock's state, and what is not known.
 
-    ``turned``: whether the letters of the second were exchanged by what was heard; None: the sounds did not tell.
+    ``turned``: whether the letters of the second were exchanged by what was heard; None: the sounds did not show it.
 
     Parameters
     ----------
@@ -54,7 +54,7 @@ def comparison_remarks(
     same_recorder : bool
         Both sides were recorded with one device.
     turned : bool, optional
-        Whether the letters of the second were exchanged by what was heard; None: the sounds did not tell.
+        Whether the letters of the second were exchanged by what was heard; None: the sounds did not show it.
     """
     said = _timebase_remarks(before, after, same_recorder)
     said += _different(before, after, "lift", lambda r: r.clock.lift_deg, "deg", "Arcs rest on the lift")

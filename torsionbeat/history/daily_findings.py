@@ -39,7 +39,7 @@ LEAST_DAYS = 1.9
 LEAST_HOURS_OF_DAY = 14
 """More than half of the day must be heard before a course of the day is reported."""
 BY_CHANCE = 1e-3
-"""How seldom chance alone may make such a course."""
+"""Greatest probability that chance alone makes such a course."""
 HOUR_S = 3600.0
 """Seconds of an hour."""
 

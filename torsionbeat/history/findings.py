@@ -3,7 +3,7 @@
 Input: the nights of a clock in order of time (the last one is judged by itself, all of them since the last
 work together) and its free swings. Output: findings. Each needs a figure that chance gives once in a
 thousand (`torsionbeat.history.finding.SURE`) and that is large enough to matter at the bench. How often each
-fault is named, and how seldom a healthy clock raises one, is measured by tests/benchmarks/findings.py.
+fault is named, and how rarely a healthy clock raises one, is measured by tests/benchmarks/findings.py.
 """
 
 from __future__ import annotations

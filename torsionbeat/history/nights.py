@@ -82,7 +82,7 @@ class Group:
 def counted_once(nights: Sequence[Night]) -> tuple[Night, ...]:
     """Give nights of which no two were recorded at the same time: of those that overlap the one with most beats heard.
 
-    The same stretch read twice tells nothing new, and two microphones at one clock hear the same wander; counted twice
+    The same stretch read twice adds nothing, and two microphones at one clock hear the same wander; counted twice
     they would make every interval too narrow. A night whose moment is not known stays.
     """
     kept: list[Night] = []

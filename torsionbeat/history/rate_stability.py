@@ -107,7 +107,7 @@ def pooled_deviations(readings: Sequence[Reading]) -> dict[float, Estimate]:
 
     Nights are pooled by the degrees of freedom (SP 1065, 5.4.1) that each of them has at that averaging time, but
     no more than a random walk of the rate leaves: over an hour or more the arc carries the rate along, and one
-    night shows too little of that to tell which noise it is.
+    night shows too little of that to identify the noise.
     """
     squares: dict[float, list[tuple[float, float]]] = {}
     for reading in readings:

@@ -44,7 +44,7 @@ CLEAR = 10.0
 beats is a tenth of that."""
 
 LONGEST_S = 0.04
-"""Of a mean sound so much is weighed: all that is kept of it."""
+"""How much of a mean sound is compared: all that is kept of it."""
 
 OF_MEAN = 0.12
 """Scatter of one strike's tones, as a share: the twin's strikes (real ones: common practice, no source)."""

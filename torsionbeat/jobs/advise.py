@@ -58,7 +58,7 @@ class AdviseRequest:
     log : str, optional
         The bench log; None: the default log.
     rate_s_per_day : ufloat, optional
-        The rate as it is now, typed by hand; it stands for the clock after all works.
+        The rate as it is now, typed by hand; it represents the clock after all works.
     reading : dict, optional
         A reading's document (schema 1), in the same place.
     arc_deg : ufloat, optional
@@ -190,7 +190,7 @@ class _Gathered:
 
 @dataclass(frozen=True, slots=True)
 class _Held:
-    """What is held of the clock besides its trials: answer, half the regulator's travel, other clocks, a kelvin."""
+    """What is believed of the clock besides its trials: answer, half the regulator's travel, other clocks, a kelvin."""
 
     prior: Response
     half_travel: float | None

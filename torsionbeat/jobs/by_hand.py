@@ -228,7 +228,7 @@ class TwoOffsetsRequest:
 class TwoOffsetsResult:
     """The arc (end to end), the change of the offset and the two beat errors it follows from.
 
-    ``arc_if_exchanged_deg`` is the arc if side a before is side b after, where the sounds did not tell; else None.
+    ``arc_if_exchanged_deg`` is the arc if side a before is side b after, where the sounds did not show it; else None.
     """
 
     arc_deg: UFloat

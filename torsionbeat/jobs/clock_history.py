@@ -163,7 +163,7 @@ def clock_history(request: HistoryRequest, *, progress: Any = None, cancel: Any 
     request : HistoryRequest
         What is wanted.
     progress : object
-        Told the share done, 0 to 1; a job this short has none to tell.
+        Called with the share done, 0 to 1; a job this short never calls it.
     cancel : object
         Asked whether to stop; a job this short runs to its end.
 
@@ -196,7 +196,7 @@ def list_clocks(request: ListRequest, *, progress: Any = None, cancel: Any = Non
     request : ListRequest
         What is wanted.
     progress : object
-        Told the share done, 0 to 1; a job this short has none to tell.
+        Called with the share done, 0 to 1; a job this short never calls it.
     cancel : object
         Asked whether to stop; a job this short runs to its end.
 

@@ -217,7 +217,7 @@ def _heard_nights(
 
 
 def _begun(path: Path) -> datetime | None:
-    """When a recording that listen kept began; a sound file does not tell."""
+    """When a recording that listen kept began; a sound file does not say."""
     with open_recording(path) as recording:
         begun_ns = recording.begun_utc_ns
     return None if begun_ns is None else datetime.fromtimestamp(begun_ns / 1e9, UTC)

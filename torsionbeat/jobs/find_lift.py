@@ -159,7 +159,7 @@ def keep_lift(found: FindLiftResult, clock: str, log: str | None = None) -> Find
 def lift_of_counts(
     reading: Reading, counted: tuple[CountedArc, ...]
 ) -> tuple[UFloat, tuple[UFloat, ...], tuple[Remark, ...]]:
-    """Give the lift that counted arcs and a reading's passages tell, that of each count, and remarks.
+    """Give the lift that counted arcs and a reading's passages give, that of each count, and remarks.
 
     Each count's error is taken as a rectangle of its half-width; the counts as independent.
 
@@ -181,7 +181,7 @@ def lift_of_counts(
 def lift_of_free_swing(
     reading: Reading, counted: tuple[CountedArc, ...]
 ) -> tuple[UFloat, tuple[UFloat, ...], tuple[Remark, ...]]:
-    """Give the lift that a free swing tells, its counts, passages and decay fitted together; that of each count; remarks.
+    """Give the lift that a free swing gives, its counts, passages and decay fitted together; that of each count; remarks.
 
     Raises
     ------

@@ -160,7 +160,7 @@ def add_clock(request: ClockRequest, *, progress: Any = None, cancel: Any = None
     request : ClockRequest
         What is wanted.
     progress : object
-        Told the share done, 0 to 1; a job this short has none to tell.
+        Called with the share done, 0 to 1; a job this short never calls it.
     cancel : object
         Asked whether to stop; a job this short runs to its end.
 
@@ -196,7 +196,7 @@ def change_clock(request: ClockRequest, *, progress: Any = None, cancel: Any = N
     request : ClockRequest
         What is wanted.
     progress : object
-        Told the share done, 0 to 1; a job this short has none to tell.
+        Called with the share done, 0 to 1; a job this short never calls it.
     cancel : object
         Asked whether to stop; a job this short runs to its end.
 
@@ -246,7 +246,7 @@ def keep_note(request: NoteRequest, *, progress: Any = None, cancel: Any = None)
     request : NoteRequest
         What is wanted.
     progress : object
-        Told the share done, 0 to 1; a job this short has none to tell.
+        Called with the share done, 0 to 1; a job this short never calls it.
     cancel : object
         Asked whether to stop; a job this short runs to its end.
 
@@ -270,7 +270,7 @@ def keep_work(request: WorkRequest, *, progress: Any = None, cancel: Any = None)
     request : WorkRequest
         What is wanted.
     progress : object
-        Told the share done, 0 to 1; a job this short has none to tell.
+        Called with the share done, 0 to 1; a job this short never calls it.
     cancel : object
         Asked whether to stop; a job this short runs to its end.
 
@@ -321,7 +321,7 @@ def keep_hand_check(request: HandCheckRequest, *, progress: Any = None, cancel: 
     request : HandCheckRequest
         What is wanted.
     progress : object
-        Told the share done, 0 to 1; a job this short has none to tell.
+        Called with the share done, 0 to 1; a job this short never calls it.
     cancel : object
         Asked whether to stop; a job this short runs to its end.
 
@@ -353,7 +353,7 @@ def undo_entry(request: TurnRequest, *, progress: Any = None, cancel: Any = None
     request : TurnRequest
         What is wanted.
     progress : object
-        Told the share done, 0 to 1; a job this short has none to tell.
+        Called with the share done, 0 to 1; a job this short never calls it.
     cancel : object
         Asked whether to stop; a job this short runs to its end.
 
@@ -379,7 +379,7 @@ def restore_entry(request: TurnRequest, *, progress: Any = None, cancel: Any = N
     request : TurnRequest
         What is wanted.
     progress : object
-        Told the share done, 0 to 1; a job this short has none to tell.
+        Called with the share done, 0 to 1; a job this short never calls it.
     cancel : object
         Asked whether to stop; a job this short runs to its end.
 
@@ -405,7 +405,7 @@ def amend_entry(request: AmendRequest, *, progress: Any = None, cancel: Any = No
     request : AmendRequest
         What is wanted.
     progress : object
-        Told the share done, 0 to 1; a job this short has none to tell.
+        Called with the share done, 0 to 1; a job this short never calls it.
     cancel : object
         Asked whether to stop; a job this short runs to its end.
 

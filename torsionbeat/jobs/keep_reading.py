@@ -109,7 +109,7 @@ def keep_reading(request: ReadingRequest, *, progress: Any = None, cancel: Any =
     request : ReadingRequest
         What is wanted.
     progress : object
-        Told the share done, 0 to 1; a job this short has none to tell.
+        Called with the share done, 0 to 1; a job this short never calls it.
     cancel : object
         Asked whether to stop; a job this short runs to its end.
 

@@ -51,7 +51,7 @@ __all__ = [
 ]
 
 FOLLOW_EVERY_S = 0.5
-"""A night tells its state about once a second."""
+"""A night reports its state about once a second."""
 
 LONGEST_S = 31 * 86400.0
 """Longer than any rate needs, and shorter than what would fill a disk unnoticed."""
@@ -145,9 +145,9 @@ def listen(
     ----------
     request : ListenRequest
     on_state : callable, optional
-        Is told the state about once a second and at every new figure; while it runs, blocks wait.
+        Called with the state about once a second and at every new figure; while it runs, blocks wait.
     on_begin : callable, optional
-        Is told the night once it is entered among the running ones.
+        Called with the night once it is entered among the running ones.
     cancel : Flag, optional
         Ends the night, which is then read as it is.
     source : LiveSound, optional
@@ -245,7 +245,7 @@ def finish_night(
     clock : KnownClock
         With a name, the reading is kept in the bench log; ``Night.known`` gives the one it was begun for.
     progress : callable, optional
-        Is told the share that is read, 0 to 1.
+        Called with the share that is read, 0 to 1.
     cancel : Flag, optional
         Calls it off.
 
@@ -280,7 +280,7 @@ def follow_night(night: Night, *, on_state: Callable[[LiveState], None], cancel:
     night : Night
         Of `torsionbeat.bench.nights.running_nights`.
     on_state : callable
-        Is told each new state, about once a second.
+        Called with each new state, about once a second.
     cancel : Flag, optional
         Ends the seeing.
     """
@@ -294,9 +294,9 @@ def follow_night(night: Night, *, on_state: Callable[[LiveState], None], cancel:
 
 
 class _Teller:
-    """Is told each state: tells other programs and the caller, and keeps each new reading in the folder.
+    """Receives each state: passes it to other programs and the caller, and keeps each new reading in the folder.
 
-    What it tells is in the letters of the clock's own sides, as setting in beat and the kept reading have them.
+    What it reports is in the letters of the clock's own sides, as setting in beat and the kept reading have them.
     """
 
     def __init__(
@@ -314,7 +314,7 @@ class _Teller:
             self._lettered = ReadNight(state.reading, datetime.now(UTC), voices=state.voices)
             if self._sides is not None:
                 self._lettered = self._sides.own(self._lettered)[0]
-            with contextlib.suppress(OSError):  # a full disk is told by the keeper
+            with contextlib.suppress(OSError):  # a full disk is reported by the keeper
                 write_reading(self._night.folder, self._lettered.reading)
         if self._lettered is not None:
             state = replace(state, reading=self._lettered.reading, voices=self._lettered.voices)
@@ -347,7 +347,7 @@ def _sides_of(clock: KnownClock) -> KnownSides | None:
     try:
         with open_log(clock.log, must_exist=True) as log:
             return known_sides(log, clock.name)
-    except (BenchLogError, InputError):  # told when the reading is to be kept there
+    except (BenchLogError, InputError):  # called when the reading is to be kept there
         return None
 
 
@@ -359,7 +359,7 @@ def _entered(
     heard_s: float,
     failures: list[TorsionbeatError],
 ) -> ListenResult:
-    """Keep the reading in the folder and in the log; what fails is told beside it."""
+    """Keep the reading in the folder and in the log; what fails is reported beside it."""
     kept_for, reading = None, night.reading
     try:
         write_reading(folder, reading)

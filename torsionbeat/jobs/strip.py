@@ -93,7 +93,7 @@ class StripRequest:
     rate_s_per_day : float or None
         Rate now: which strip brings it to time?
     thicker_um, longer_mm, wider_mm : float or None
-        What does a strip do that is so much thicker, longer, wider?
+        What does a strip do that is thicker, longer, wider by these amounts?
     new_material : str or None
         What does the same strip of another material do?
     rooms_c : (float, float) or None

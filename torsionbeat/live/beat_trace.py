@@ -22,7 +22,7 @@ from torsionbeat.theory.swing import arc_and_offset_deg, offset_deg
 __all__ = ["BeatSetting", "BeatTrace"]
 
 FIRST_SCATTER_MS = 1.0
-"""Scatter of one value as long as too few have been heard to tell: that of a clock heard well."""
+"""Scatter of one value until enough have been heard to measure it: that of a clock heard well."""
 
 LEAST_SCATTER_MS = 0.3  # a run of equal values must not look exact (no source)
 EDGE_MS = 0.6
@@ -30,7 +30,7 @@ EDGE_MS = 0.6
 AGREES = 4.0
 """Four standard deviations: an unchanged setting misses it once in 16 000 values of a normal distribution."""
 LEAST_CHANGE_MS = 3.0
-"""A smaller change is not told from the scatter of one swing."""
+"""A smaller change cannot be distinguished from the scatter of one swing."""
 ARC_BEATS = 6
 """Arcs of the last three swings give the mean."""
 LONGEST = 200

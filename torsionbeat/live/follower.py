@@ -34,7 +34,7 @@ LEARN_BEATS = 3
 """Beats of each side after which its sound counts as learnt."""
 
 MISSED_BEATS = 4
-"""After so many beats in a row that were not heard the clock is learnt anew."""
+"""After this many beats in a row that were not heard the clock is learnt again."""
 
 LOUDNESS = np.array([0.25, 0.5, 1.0, 2.0, 4.0], np.float32)
 """Factors of power tried: a beat may be 6 dB softer or louder than the mean of its kind."""

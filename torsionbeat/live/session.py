@@ -43,17 +43,17 @@ ASKING_AHEAD_S = 60.0
 LONGEST_BETWEEN_S = 300.0
 """What a screen shows is never older than five minutes."""
 SHORTEST_BETWEEN_S = 10.0
-"""New figures sooner cost the computer more than they tell."""
+"""More frequent figures cost the computer more than they are worth."""
 GROWTH = 0.25
-"""Figures are worked out anew after a quarter more sound: all the work of a night is then a few times its last."""
+"""Figures are recalculated after a quarter more sound: all the work of a night is then a few times its last."""
 UNKNOWN_PERIOD_S = 12.0
-"""A period to begin with where none is told: that of the fastest 400-day kinds."""
+"""A period to begin with where none is given: that of the fastest 400-day kinds."""
 
 AWAY_S = 2.0
 """A microphone that has delivered nothing for so long is shown as gone: no sound system holds back more than a second."""
 
 STATE_S = 1.0
-"""How often the state is told while nothing arrives."""
+"""How often the state is reported while nothing arrives."""
 
 WITHDRAWN = " The figures shown before are no longer sure."
 """Said where the newest asking gives none: of a handful of beats one more can leave two accounts."""
@@ -361,12 +361,12 @@ def listen_live(
     keeper : Keeper, optional
         Where sound and journal are kept. Where it fails, listening goes on, and a remark says so. It is left open.
     planned_s : float, optional
-        End after so much, lost stretches included; a source that can tell the time (``moments``) ends by it, so a
+        End after this long, lost stretches included; a source that knows the time (``moments``) ends by it, so a
         device that delivers nothing ends too.
     reference : ReferenceEar, optional
         Hears a quartz clock in the same room, by which the recorder's crystal is then known.
     on_state : callable, optional
-        Is told the state about once a second, and at every new figure; for as long as it takes, blocks wait.
+        Called with the state about once a second, and at every new figure; for as long as it takes, blocks wait.
     work_clock : callable
         Seconds of work, by which the cost of asking is known.
 
@@ -408,18 +408,18 @@ def listen_live(
 
 
 def moments_of(source: Source, planned_s: float | None = None) -> Iterator[Block | None]:
-    """Blocks, and None while nothing arrives where the source can tell.
+    """Blocks, and None while nothing arrives, where the source knows.
 
     Parameters
     ----------
     source : Source
     planned_s : float, optional
-        A source that can tell the time ends by it.
+        A source that knows the time ends by it.
     """
     moments = getattr(source, "moments", None)
     return iter(source.blocks()) if moments is None else moments(planned_s)
 
 
 def silent_s(source: Source) -> float:
-    """For how long a source has delivered nothing (s), where it can tell; else 0."""
+    """For how long a source has delivered nothing (s), where that is known; else 0."""
     return float(getattr(source, "silent_s", 0.0))

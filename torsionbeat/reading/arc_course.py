@@ -130,7 +130,7 @@ LEAST_BEATS = 24
 
 CLOSE_SHARE = 0.01
 """Within one per cent of its steady value an arc counts as settled: it moves the rate by less than 0.1 s a day (strip's
-own stiffening), and nobody sees it (common practice, no source)."""
+own stiffening), and it cannot be seen (common practice, no source)."""
 
 CORNER_OF_LINE, CORNER_OF_BEND, CORNER_F = 0.5, 0.75, 25.0
 """A corner must leave less than these shares of the squares of a line and of a parabola, and the parabola must lose to it
@@ -197,7 +197,7 @@ class Turn:
 def turn_of(time_s: FloatArray, arc_deg: FloatArray) -> Turn | None:
     """The moment at which the arc turned at once (the drive was lost, or came back); None where it did not.
 
-    Two straight lines that meet are laid through the arcs, at 80 meeting places or fewer; they must fit far better than
+    Two straight lines that meet are fitted to the arcs, at 80 meeting places or fewer; they must fit far better than
     one line and better than a bend without a corner. The moment is then sought at 240, with a bend after it.
     """
     known = np.isfinite(arc_deg)

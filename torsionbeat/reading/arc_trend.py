@@ -31,10 +31,10 @@ from torsionbeat.theory.robust import COVERAGE, median_deviation
 __all__ = ["arc_trend_deg_per_hour", "settling_times_s"]
 
 LEAST_ARCS = 8
-"""Fewer arcs leave, after start, trend and side, too few to tell their scatter."""
+"""Fewer arcs leave, after start, trend and side, too few to estimate their scatter."""
 
 MOST_GROUPS = 96
-"""Neighbouring arcs are put together above so many: matrices of this size take some hundredths of a second."""
+"""Neighbouring arcs are averaged above this number: matrices of this size take some hundredths of a second."""
 
 WANDER_SHARES = np.array([0.0005, 0.001, 0.002, 0.004, 0.008, 0.016, 0.032, 0.064])
 """Sizes that the wander may have (standard deviation, as a share of the arc), in steps of two."""
@@ -44,13 +44,13 @@ USUAL_SHARE, USUAL_FACTOR = 0.004, 4.0
 wanders by 1 % from beat to beat moves the twin's arc by 0.3 %)."""
 
 STILL_SHARE = 0.05
-"""How likely it is beforehand that an arc does not wander at all."""
+"""Prior probability that an arc does not wander at all."""
 
 MEMORIES_BEATS = (5.0, 15.0, 50.0, 150.0, 500.0)
 """Beats that the wander may remember: a tooth or two of the train, up to the settling of a heavy balance."""
 
 LONGER_LIKELIER = 0.5
-"""How much likelier a longer memory is beforehand: in proportion to its root. An arc answers its drive no quicker than its
+"""Prior weight of a longer memory: in proportion to its root. An arc answers its drive no quicker than its
 balance settles, which takes Q / pi beats (Q T / (2 pi), 100 with a Q of 300); what is shorter is of the measurement. With
 all alike 92 % of intervals of 60 to 100 beats with a wandering drive held, with the root 95 %."""
 

@@ -28,10 +28,10 @@ __all__ = [
 ]
 
 LEAST_PASSAGES = 3
-"""Fewer passages of a side than a median can be taken of tell nothing of the others."""
+"""Fewer passages of a side than this give no median to compare the others with."""
 
 LONELY_WITHIN_BEATS = 6
-"""A sound with fewer than two other beats within so many before and after it stands alone."""
+"""A sound with fewer than two other beats within this many before and after it is isolated."""
 
 STRAY_S, STRAY_RATIO = 0.02, 10.0
 """A beat farther than this from its neighbours' guess, and so many times their spread, is none: no balance does that

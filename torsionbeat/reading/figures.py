@@ -225,7 +225,7 @@ class OwnSides:
 
 @dataclass(frozen=True, slots=True)
 class WheelFault:
-    """Something that comes back every so many beats.
+    """Something that recurs after a fixed number of beats.
 
     Parameters
     ----------

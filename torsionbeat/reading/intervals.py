@@ -67,7 +67,7 @@ class Estimate:
 
 
 def symmetric(figure: UFloat) -> Estimate:
-    """Give the estimate that an uncertain number stands for."""
+    """Give the estimate that an uncertain number represents."""
     half = COVERAGE * figure.std_dev
     return Estimate(figure.nominal_value, figure.nominal_value - half, figure.nominal_value + half)
 
@@ -97,7 +97,7 @@ def block_means(time_s: npt.ArrayLike, values: npt.ArrayLike, blocks: int = BLOC
 
 
 def block_count(count: int) -> int:
-    """How many blocks so many values fill: `BLOCKS`, or fewer with at least three values in each."""
+    """How many blocks this many values fill: `BLOCKS`, or fewer with at least three values in each."""
     return min(BLOCKS, count // 3)
 
 
@@ -161,7 +161,7 @@ def median_over_blocks(time_s: npt.ArrayLike, values: npt.ArrayLike) -> UFloat:
 
 
 def median_block_count(count: int) -> int:
-    """How many blocks of at least five values so many fill, `BLOCKS` at most."""
+    """How many blocks of at least five values this many fill, `BLOCKS` at most."""
     return min(BLOCKS, count // 5)
 
 

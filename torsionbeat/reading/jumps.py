@@ -26,7 +26,7 @@ _LEAST_S = 0.010
 """A smaller step may be one sound timed from another of its parts (a few milliseconds on the twin)."""
 
 _LEAST_RATIO = 15.0
-"""A step stands so many times above the spread of its neighbours: a clock's own wander does not in months of beats."""
+"""A step is this many times the spread of its neighbours: a clock's own wander does not in months of beats."""
 
 TOLD_S, TOLD_SHARE = 0.004, 0.3
 """Of a jump, what moved is reported where it is more than this and no small share of what moved besides: medians of ten

@@ -46,7 +46,7 @@ fifth too great): what gives a greater arc is not the contact."""
 LEAST_PASSAGES = 3
 """Fewer passages of a side give no usable scatter."""
 LEAST_COMPARED = 2
-"""Two passages a side tell whether one of the sounds was timed from another of its parts, by far more than their scatter."""
+"""Two passages a side show whether one of the sounds was timed from another of its parts, by far more than their scatter."""
 
 LEAST_SHARE = 0.25
 """A side's arc counts where the contact was heard in so many of its beats: of fewer, the loudest may be others' sounds."""
@@ -125,7 +125,7 @@ def mean_arc_deg(
     weights = _weights_of(covariance)
     mean, spread = float(weights @ values), float(np.sqrt(weights @ covariance @ weights))
     if len(values) == 2 and abs(values[0] - values[1]) > BEYOND_CHANCE * float(np.sqrt(np.trace(covariance))):
-        # The balance swings as far one way as the other: where the sides disagree one was misheard, nobody knows which.
+        # The balance swings as far one way as the other: where the sides disagree one was misheard, which one is unknown.
         mean, spread = float(np.mean(values)), max(spread, abs(float(values[0] - values[1])) / 2)
     of_arc = (clock.lift_tolerance_deg / np.sqrt(3) / clock.lift_deg, IMPULSE_SHARE)
     return ufloat(mean, float(np.hypot(spread, mean * np.linalg.norm(of_arc))))
@@ -257,7 +257,7 @@ def _passages_apart_s(beats: Beats) -> tuple[float, float] | None:
         count = int(np.count_nonzero(rows))
         if count < LEAST_COMPARED:
             return None
-        # what is known beforehand of a passage's scatter counts as one more, so that two that agree by luck are not sure
+        # the prior of a passage's scatter counts as one more, so that two that agree by luck are not sure
         scatter = np.hypot(
             _scatter(beats.number[rows], beats.passage_s[rows]), USUAL_SCATTER_S / np.sqrt(count - 1)
         )

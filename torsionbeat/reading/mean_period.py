@@ -42,11 +42,11 @@ _MOST_GROUPS = 100
 USUAL_SCATTER_S = 0.0007
 """Scatter of a beat's time before any is heard: of clear twins 0.7 ms with the clock's own jitter of 0.5 ms."""
 _PRIOR = 0.02
-"""Of the strengths' prior: standard deviation of their logarithms 5; it holds those that the record does not tell."""
+"""Of the strengths' prior: standard deviation of their logarithms 5; it holds those that the record does not determine."""
 _MOST_STEPS, _LONGEST_STEP = 60, 3.0
 """Steps of the search for the strengths, and the longest one: a factor of 20."""
 _STEP_AT_REST, _GAIN_AT_REST = 0.01, 1e-4
-"""It ends where a strength moves by a hundredth, or its likelihood by nothing that tells."""
+"""It ends where a strength moves by a hundredth, or its likelihood by nothing that matters."""
 _LEAST_IN_PARTS, _FEW = 4, 64
 """A period needs four beats and one to leave out; beyond 64 an end left out moves it by a fifth of its uncertainty, which adds
 a fiftieth."""
@@ -101,7 +101,7 @@ def mean_period(time_s: FloatArray, number: IntArray, jumps: tuple[float, ...] =
         after: FloatArray = (at > jump).astype(np.float64)
         steps = [after, np.asarray(after * (parity - 0.5), np.float64)] if both else [after]
         for step_column in steps:
-            # A side that is not heard on both ends of a jump tells nothing of its own jump.
+            # A side that is not heard on both ends of a jump says nothing of its own jump.
             if np.linalg.matrix_rank(np.column_stack([*design, step_column])) > len(design):
                 design.append(step_column)
     fitted = _Model(at - number[0], value, weight, np.column_stack(design), span)
@@ -177,7 +177,7 @@ def with_what_timing_hides(steady: SteadyPeriod, number: IntArray) -> SteadyPeri
 
     Four beats leave one difference to know their scatter by, and by luck it may be a hundredth of it. What is known of every
     beat's time beforehand counts as one difference more (a scaled inverse chi-squared prior; A. Gelman and others, Bayesian
-    Data Analysis, 3rd ed. (2013), 3.2, from memory); the part that the beats themselves tell is in ``steady`` already.
+    Data Analysis, 3rd ed. (2013), 3.2, from memory); the part that the beats themselves show is in ``steady`` already.
 
     Parameters
     ----------
@@ -253,7 +253,7 @@ class _Model:
         guess = np.log(np.array([variance, variance / beats / 10, variance / beats**3 / 10]))
         low = guess + np.log([1e-3, 1e-7, 1e-9])
         high = guess + np.log([10.0, 1e3, 1e5])
-        # Contrasts free of start, period and sides: what is left of values and covariances tells of the noise alone.
+        # Contrasts free of start, period and sides: what is left of values and covariances depends on the noise alone.
         free = np.linalg.qr(self.design, mode="complete")[0][:, self.design.shape[1] :]
         contrasts = _Contrasts(free.T @ self.value, free.T @ parts @ free, guess)
         # One of everything, beats alone, mostly a walk of phase, mostly one of rate: uphill ends at the nearest summit.

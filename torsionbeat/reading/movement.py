@@ -1,4 +1,4 @@
-"""What the beats tell of the movement: wheels by their teeth and drops that come again, with a remark on each.
+"""What the beats show of the movement: wheels by their teeth and drops that come again, with a remark on each.
 
 Input: a reading, and what was heard. Output: the reading with both (`torsionbeat.reading.wheels`,
 `torsionbeat.reading.flutter`).
@@ -22,7 +22,7 @@ __all__ = ["flutter_words", "with_movement", "with_wheels"]
 
 
 def with_movement(reading: Reading, heard: Heard) -> Reading:
-    """The reading with all that its beats tell of the movement, and a remark on each."""
+    """The reading with all that its beats show of the movement, and a remark on each."""
     reading = with_wheels(reading, heard.other_intervals_s)
     seconds_per_sample = 1 / (heard.sample_rate_hz * (1 + reading.timebase.offset_ppm * 1e-6))
     flutter = flutter_of(heard.drops_again, reading.swings, seconds_per_sample)

@@ -23,7 +23,7 @@ WITHHELD = 0.05
 """Share of the other accounts from which a figure on which they do not agree is not given: beyond it the 95 % interval of the
 mixture is that of two figures and of none."""
 AGREES = 2.0
-"""Accounts agree where they differ by less than so many standard uncertainties."""
+"""Accounts agree where they differ by less than this many standard uncertainties."""
 
 
 def beat_error_in_doubt_ms(error_ms: UFloat, others: Sequence[OtherAccount], ms_per_sample: float) -> UFloat:

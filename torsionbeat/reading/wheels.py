@@ -1,4 +1,4 @@
-"""Wheels by their teeth: what comes back in a reading every so many beats.
+"""Wheels by their teeth: what recurs in a reading after a fixed number of beats.
 
 Input: a reading, whose beats are numbered exactly. Output: `WheelFault` values, each with the chance that the whole
 search would find as much in a healthy clock; none where nothing stands out.

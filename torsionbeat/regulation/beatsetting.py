@@ -37,7 +37,7 @@ class BeatAdvice:
     ``offset_deg`` is the fault as an angle of the balance, ``turn_deg`` the angle (> 0) to turn the setting
     by. ``fork_towards`` is the side at whose beats the balance goes the way the fork must be turned;
     ``suspension_towards`` the same for the suspension. ``needed`` is False where it is in beat already or
-    the reading cannot tell; ``sentence`` says it in words.
+    the reading cannot decide; ``sentence`` says it in words.
     """
 
     offset_deg: UFloat

@@ -30,10 +30,10 @@ FEW = 6
 """Fewer arcs than this are fitted with the stated reading error, one law at a time."""
 
 OPEN_RATIO = 20.0
-"""One law must be so many times likelier than the other before it is said to hold."""
+"""One law must be this many times likelier than the other before it is said to hold."""
 
 LEANING_RATIO = 3.0
-"""Where neither law is said to hold, dry rubbing is supposed only if it is so many times likelier."""
+"""Where neither law is said to hold, dry rubbing is assumed only if it is this many times likelier."""
 
 READING_ERROR_DEG = 3.0
 """Half-width supposed for an arc read off in degrees."""
@@ -43,7 +43,7 @@ READING_ERROR_DEG = 3.0
 class FreeSwingResult:
     """What a free swing shows.
 
-    ``law`` is 'air', 'dry', 'both' or 'open' (the readings do not tell). ``likelihood`` gives the share of
+    ``law`` is 'air', 'dry', 'both' or 'open' (the readings do not decide). ``likelihood`` gives the share of
     belief in each law fitted. ``q`` belongs to ``at_arc_deg``; ``dry_share`` is the part of the loss there
     that is dry rubbing. Times in seconds; ``None`` where a figure cannot be had.
     """

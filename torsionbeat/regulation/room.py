@@ -27,7 +27,7 @@ __all__ = ["Room", "read_room"]
 GAP_STEPS = 5.0
 """A logger that misses a few rows in turn is not silent yet."""
 SHORTEST_GAP_S = 3600.0
-"""A gap is told where it is longer than so many of the logger's steps, and than an hour: rooms change within one."""
+"""A gap is reported where it is longer than this many of the logger's steps, and than an hour: rooms change within one."""
 
 LARGEST_BYTES = 200_000_000
 """A row a second for a month has 100 MB."""
@@ -54,7 +54,7 @@ FORMATS = (
 class Room:
     """A room's record, in order of time. Arrays (n,); ``pressure_hpa`` None where it was not logged.
 
-    ``absolute`` tells whether ``time_s`` counts from 1970 (UTC) or from the start of the recording.
+    ``absolute`` says whether ``time_s`` counts from 1970 (UTC) or from the start of the recording.
     """
 
     time_s: FloatArray
@@ -204,7 +204,7 @@ def _good(time: FloatArray, temperature: FloatArray, name: str) -> npt.NDArray[n
 def _hectopascals(
     body: Sequence[Sequence[str]], found: dict[str, int], good: npt.NDArray[np.bool_], name: str
 ) -> tuple[FloatArray | None, list[Remark]]:
-    """The pressures of the good rows; single holes are bridged from their neighbours, and told."""
+    """The pressures of the good rows; single holes are bridged from their neighbours, and reported."""
     if "pressure" not in found:
         return None, []
     pressure = np.array([_number(_cell(row, found["pressure"])) for row in body])[good]

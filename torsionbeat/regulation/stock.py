@@ -86,7 +86,7 @@ class Stock:
     tolerance_percent : float
         Half-width by which one piece may differ from what it is said to weigh.
     scale_g : float or None
-        Weights are weighed before they are put on, to within so much (half-width); None: they are not.
+        Weights are weighed before they are put on, to within this many grams (half-width); None: they are not.
     disc : Disc or None
         For thicknesses to order.
     """

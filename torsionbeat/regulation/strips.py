@@ -195,7 +195,7 @@ def _rate(now: Hanging, new: Hanging, rate_s_per_day: float) -> float:
 def _rate_when(
     now: Hanging, new: Hanging, rate_s_per_day: float, name: str, off_now: float, off_new: float
 ) -> float:
-    """By how much the answer moves when a measure of the strips is off by so much."""
+    """By how much the answer moves when a measure of the strips is off by a given amount."""
 
     def off(one: Hanging, by: float) -> Hanging:
         return replace(one, doubt=NO_DOUBT, **{name: getattr(one, name) + by})

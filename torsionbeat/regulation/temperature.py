@@ -29,12 +29,12 @@ SHORTEST_BLOCK_PERIODS = 10
 MOST_BLOCKS = 48
 """Half an hour each in a day: rooms change no faster."""
 LEAST_BLOCKS = 6
-"""Up to four figures are fitted: six rows leave two to tell their doubt."""
+"""Up to four figures are fitted: six rows leave two to estimate their uncertainty."""
 LEAST_SPREAD_K = 0.15
 """Standard deviation of the blocks' temperatures below which nothing is said."""
 
 LARGEST_DOUBT_S_PER_DAY_PER_K = 2.0
-"""A coefficient this uncertain (95 % half-width), and not told from 0, is none."""
+"""A coefficient this uncertain (95 % half-width), and not distinguishable from 0, is none."""
 
 LEAST_SPREAD_HPA = 2.0
 """Weather moves the pressure by more on most days (common practice, no source)."""
@@ -47,7 +47,7 @@ CORRELATIONS = np.linspace(0.0, 0.98, 50)
 class TemperatureEffect:
     """What the room does to the rate.
 
-    ``s_per_day_per_k`` is None where there was not enough change to tell, ``s_per_day_per_hpa`` where no
+    ``s_per_day_per_k`` is None where there was too little change to decide, ``s_per_day_per_hpa`` where no
     pressure was logged or it hardly changed. ``low_c`` and ``high_c`` are the blocks' extremes. Of the
     blocks, arrays (n,): ``block_time_s`` middles, ``block_rate_s_per_day`` against the mean period,
     ``block_temperature_c``.
@@ -157,7 +157,7 @@ def _refuse_short(time_s: FloatArray, period_s: float) -> None:
 def _told(
     values: FloatArray, spread: FloatArray, warmth_spread_k: float, *, with_pressure: bool
 ) -> tuple[UFloat | None, UFloat | None]:
-    """The effects of temperature (s/day per kelvin) and pressure (per hPa), each None where it is too open to tell."""
+    """The effects of temperature (s/day per kelvin) and pressure (per hPa), each None where it is too uncertain."""
     from uncertainties import ufloat
 
     per_k = per_hpa = None

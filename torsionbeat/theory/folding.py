@@ -164,7 +164,7 @@ def chi_square_of_fold(values: FloatArray, place: IntArray, places: int) -> tupl
 
 
 def false_alarm(chance: float, trials: float) -> float:
-    """Chance that any of so many independent trials comes out as unlikely as ``chance`` (Scargle 1982, sec. III c).
+    """Chance that any of this many independent trials comes out as unlikely as ``chance`` (Scargle 1982, sec. III c).
 
     Parameters
     ----------
@@ -256,7 +256,7 @@ def tapered(values: FloatArray) -> FloatArray:
 
 
 def sine_power(row: FloatArray, cycles: float) -> float:
-    """Power of a sine of so many cycles in a tapered row: the variance, in the mean, for white noise.
+    """Power of a sine of this many cycles in a tapered row: the variance, in the mean, for white noise.
 
     Each then follows an exponential distribution (Scargle 1982, eq. 14, with the taper in place of 1 / sqrt n).
     """
@@ -280,7 +280,7 @@ def background_power(row: FloatArray, cycles: float) -> tuple[float, float]:
 
 
 def fitted_wave(row: FloatArray, turn: float) -> tuple[FloatArray, FloatArray]:
-    """The wave of a turn of so many steps by least squares, on even and on odd steps for themselves.
+    """The wave of a turn of this many steps by least squares, on even and on odd steps for themselves.
 
     Returns
     -------
@@ -306,7 +306,7 @@ def where_it_ticks(
     """Which values fall where something that repeats at an interval shows in them.
 
     The values are folded by the interval, at trial intervals within its doubt (epoch folding, Leahy et al. 1983); where
-    the chi-square of the best stands out of the whole search, the phases that do, and their neighbours, are told.
+    the chi-square of the best stands out of the whole search, the phases that do, and their neighbours, are reported.
 
     Parameters
     ----------

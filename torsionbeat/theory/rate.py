@@ -267,7 +267,7 @@ def period_uncertainty_s(number: npt.ArrayLike, sigma_s: float, *, both_sides: b
     sigma_s : float
         Standard deviation of one event time (white noise).
     both_sides : bool
-        Beats of both sides with an unknown beat error, told apart by the parity of their number.
+        Beats of both sides with an unknown beat error, distinguished by the parity of their number.
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""Numbers by which a spread is told: the half-width of an interval, and a spread from a median."""
+"""Numbers by which a spread is stated: the half-width of an interval, and a spread from a median."""
 
 from __future__ import annotations
 

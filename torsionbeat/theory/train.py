@@ -117,7 +117,7 @@ class Turn:
 
 
 def turns_within(most_beats: float, train: Train | None = None) -> tuple[Turn, ...]:
-    """Turns of at most so many beats: those of a train's wheels, or where none is given all that an escape wheel may have.
+    """Turns of at most this many beats: those of a train's wheels, or where none is given all that an escape wheel may have.
 
     Examples
     --------
