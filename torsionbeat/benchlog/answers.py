@@ -1,7 +1,8 @@
-"""What is in the bench log: the questions it answers, each by copies of rows.
+"""Queries of the bench log. Each returns copies of rows.
 
-Rows that were taken back are left out unless asked for. A row that cannot be (a negative uncertainty, a kind nobody
-knows, put there by another program or a fault) is left out too, and said so: it never hides the rest.
+A row stands when it was neither taken back nor corrected by a later one. Rows that were taken back are left out unless
+requested. An invalid row (a negative uncertainty, an unknown kind, written by another program or by a fault) is left out
+too, and reported; the other rows stay readable.
 """
 
 from __future__ import annotations
@@ -38,26 +39,26 @@ __all__ = ["NO_DOCUMENT", "Answers"]
 Row = TypeVar("Row", bound=Entry)
 
 NO_DOCUMENT = defer(ReadingRecord.document, raiseload=True)
-"""Leaves a reading's document in the database: a night's is some hundred thousand characters."""
+"""Leaves a reading's document in the database: a night's has about a hundred thousand characters."""
 
 
 ROWS_AT_A_TIME = 500
-"""Numbers in one question: below what the oldest SQLite takes as parameters (999)."""
+"""Numbers in one query: fewer than the oldest SQLite accepts as parameters (999)."""
 
 
 class Answers:
-    """What an open bench log answers. A ``clock`` argument is the clock's name."""
+    """Queries of an open bench log. A ``clock`` argument is the clock's name."""
 
     def __init__(self, engine: Engine, where: str) -> None:
         self._engine = engine
         self.where = where
-        """The log's path, or its URL with what is secret hidden."""
+        """The log's path, or its URL with the secrets hidden."""
         self.left_out: list[Remark] = []
-        """What was left out of answers so far because it cannot be."""
+        """A remark on each invalid row that was left out so far."""
 
     @contextmanager
     def reading_from(self) -> Iterator[Session]:
-        """Give a session that looks at one moment of the log."""
+        """Give a session that reads the log as it was at one moment."""
         with (
             faults(
                 f"the bench log {self.where} cannot be read", "Restore it from a backup, or pass --log PATH."
@@ -88,8 +89,8 @@ class Answers:
         """Give the readings of a clock that stand, in order of time.
 
         ``superseded`` adds those that were corrected since, ``retracted`` those that were taken back.
-        ``documents=False`` leaves the documents in the database, where each may be as long as a night: asking a
-        row for its own then fails.
+        ``documents=False`` leaves the documents, which can be long, in the database. Reading the document of such
+        a row then fails.
 
         Parameters
         ----------
@@ -113,10 +114,10 @@ class Answers:
         return sorted(wanted, key=lambda row: (row.taken_at, row.id))
 
     def last_readings(self) -> dict[int, tuple[int, ReadingRecord]] | None:
-        """Give how many readings of each clock stand, and the last of them without its document, by the clock's number.
+        """Count the readings of each clock that stand, and give the last without its document; the key is the clock's number.
 
-        One look at all clocks: asking each for its own takes seconds in a workshop of hundreds. None where a row is
-        among them that cannot be: then only asking each clock tells which.
+        One query for all clocks: one for each takes seconds in a workshop with hundreds. None where one of the rows is
+        invalid: only a query for each clock then finds which.
         """
         try:
             with self.reading_from() as session:
@@ -184,9 +185,9 @@ class Answers:
             return self._sound(session, wanted, clock)
 
     def _sound(self, session: Session, wanted: Select[Any], clock: str = "") -> list[Any]:
-        """Give the rows that can be; of each of the others ``left_out`` says what is wrong.
+        """Give the valid rows; ``left_out`` says what is wrong with each of the others.
 
-        Of one that was taken back nothing is missed, so it is not named.
+        An invalid row that was taken back is not reported: no computation misses it.
         """
         table = wanted.column_descriptions[0]["entity"]
         kept = []
@@ -204,7 +205,7 @@ class Answers:
         return kept
 
     def _readable(self, session: Session, wanted: Select[Any], clock: str) -> Iterator[tuple[str, int, Any]]:
-        """Give rows with what they are called and their number, None for one whose columns hold what cannot be read."""
+        """Give each row with its title and number; None in place of a row with a column that cannot be read."""
         table = wanted.column_descriptions[0]["entity"]
         try:
             rows = list(session.scalars(wanted))
@@ -222,7 +223,7 @@ class Answers:
 
 
 def _taken_back(session: Session, table: Any, number: int) -> bool:
-    """Whether a row was taken back, whatever else cannot be read of it."""
+    """Whether a row was taken back, even if its other columns cannot be read."""
     asked = select(table.id).where(table.id == number, table.retracted_at.is_not(None))
     return session.scalar(asked) is not None
 
@@ -244,7 +245,7 @@ def _kinds(table: Any) -> str:
 
 
 def _last_standing(session: Session) -> dict[int, tuple[int, ReadingRecord]]:
-    """Count the standing readings of each clock and fetch the last: first the few columns that decide, then those rows."""
+    """Count the standing readings of each clock and fetch the last: first the columns that decide, then the rows."""
     columns = ("id", "clock_id", "supersedes_id", "retracted_at", "recording_id", "taken_at")
     rows: dict[int, list[Any]] = {}
     for row in session.execute(select(*(getattr(ReadingRecord, name) for name in columns))):

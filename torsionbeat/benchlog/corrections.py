@@ -1,7 +1,7 @@
-"""Putting a log right: rows taken back, restored and amended, each time with a row of the audit trail.
+"""Correcting a log: rows are taken back, restored or amended, each time with a row in the audit trail.
 
-Nothing is deleted: what is taken back stays, marked and with the reason; what is amended has its old values in the
-trail.
+Nothing is deleted. A row that is taken back stays, marked, with the reason. The old values of an amended row are in
+the trail.
 """
 
 from __future__ import annotations
@@ -52,7 +52,7 @@ ENTRY_KINDS: dict[str, type[Entry]] = {
     "hand check": HandCheckRecord,
     "free swing": FreeSwingRecord,
 }
-"""What an entry of a clock's history is called, and its table."""
+"""Each kind of entry in a clock's history, and its table."""
 
 AMENDABLE: dict[str, tuple[str, ...]] = {
     "note": ("written_at", "text"),
@@ -62,11 +62,11 @@ AMENDABLE: dict[str, tuple[str, ...]] = {
     "hand check": ("checked_at",),
     "free swing": ("done_at",),
 }
-"""What of an entry can be amended: what was typed, never what was measured."""
+"""Fields of an entry that can be amended: those that were typed, never those that were measured."""
 
 
 def kind_of(row: Entry) -> str:
-    """Say what an entry is called."""
+    """Give the kind of an entry."""
     return next(kind for kind, table in ENTRY_KINDS.items() if isinstance(row, table))
 
 
@@ -101,7 +101,7 @@ def entry(session: Session, clock: ClockRecord, kind: str, number: int) -> Entry
 
 
 def _found(session: Session, table: type[Entry], number: int) -> Entry | None:
-    """Find a row, a reading whose document is damaged too: it must be possible to take that one back."""
+    """Find a row, even a reading whose document is damaged: it must be possible to take that one back."""
     try:
         return session.get(table, number)
     except (ValueError, TypeError):
@@ -111,7 +111,7 @@ def _found(session: Session, table: type[Entry], number: int) -> Entry | None:
 
 
 def retract(session: Session, clock: ClockRecord, kind: str, number: int, reason: str) -> Entry:
-    """Take an entry back: it stays in the log, out of every computation.
+    """Take an entry back: it stays in the log, and no computation uses it.
 
     Parameters
     ----------
@@ -173,7 +173,7 @@ def restore(session: Session, clock: ClockRecord, kind: str, number: int, reason
 def amend(
     session: Session, clock: ClockRecord, kind: str, number: int, changes: dict[str, Any], reason: str
 ) -> Entry:
-    """Put an entry right; what stood there before goes into the audit trail.
+    """Correct an entry; its old values go into the audit trail.
 
     Parameters
     ----------
@@ -188,7 +188,7 @@ def amend(
     Raises
     ------
     InputError
-        There is no such entry, it was taken back, or what is to be changed was measured or cannot be.
+        There is no such entry, it was taken back, a field was measured, or a new value is invalid.
     """
     row = entry(session, clock, kind, number)
     if row.retracted_at is not None:
@@ -228,7 +228,7 @@ def take_back_clock(session: Session, clock: ClockRecord, reason: str, *, back: 
     Raises
     ------
     InputError
-        It stands already as is asked.
+        The clock already has the requested state.
     """
     if (clock.retracted_at is None) == back:
         raise InputError(f"{clock.name!r} {'was not taken back' if back else 'was taken back already'}")
@@ -251,7 +251,7 @@ def change_record(session: Session, clock: ClockRecord, wanted: dict[str, Any]) 
     Raises
     ------
     InputError
-        The new name is another clock's, or what the fields say together cannot be.
+        The new name is another clock's, or the fields contradict each other.
     """
     before = {key: getattr(clock, key) for key in wanted}
     changes = {key: value for key, value in wanted.items() if value != before[key]}
@@ -273,7 +273,7 @@ def change_record(session: Session, clock: ClockRecord, wanted: dict[str, Any]) 
 
 
 def stated_by_hand(before: dict[str, Any], fields: dict[str, Any], works: int) -> dict[str, Any] | None:
-    """Note what was stated by hand of fields that works move, and after how many works.
+    """Record the values stated by hand of fields that works move, and after how many works.
 
     Parameters
     ----------
@@ -296,7 +296,7 @@ def settle(session: Session, clock: ClockRecord, *, within_travel: bool = False)
     session : Session
     clock : ClockRecord
     within_travel : bool
-        Refuse a work that leaves the regulator where it cannot stand.
+        Refuse a work that leaves the regulator outside its travel.
 
     Raises
     ------

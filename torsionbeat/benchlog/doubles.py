@@ -1,4 +1,4 @@
-"""A work noted twice: the same again, or again with the amount that was missing. Pure functions of rows."""
+"""A work noted twice: unchanged, or with the amount that was missing. Pure functions of rows."""
 
 from __future__ import annotations
 
@@ -14,24 +14,24 @@ from torsionbeat.sound.remarks import Remark
 __all__ = ["AMOUNTS", "Doubles", "doubles_of", "lacks_amount", "same_work"]
 
 AMOUNTS = {"weights": ("added_g",), "regulator": ("moved", "setting")}
-"""Details that say how much was done, by kind of work: one of them is enough to learn from."""
+"""Details that give the amount, by kind of work: one of them is enough to learn from."""
 
 
 SAME_HOUR = timedelta(hours=1)
-"""What is noted again so soon after, now with its amount, is taken for the same work (common practice, no source)."""
+"""A note within this time, now with an amount, is taken for the same work (common practice, no source)."""
 
 
 def lacks_amount(kind: str, details: Mapping[str, Any]) -> bool:
-    """Whether a work is of a kind that has an amount, and does not say it."""
+    """Whether a work is of a kind that has an amount, and its details give none."""
     return kind in AMOUNTS and not any(name in details for name in AMOUNTS[kind])
 
 
 @dataclass(frozen=True, slots=True)
 class Doubles:
-    """What is there already of a work to be kept.
+    """Earlier notes of a work that is to be kept.
 
-    ``same``: it is kept to the letter. ``completed``: noted before without its amount. ``alike``: noted before with
-    an amount, nothing heard between. ``lacking``: others before it that still lack theirs.
+    ``same``: an identical note. ``completed``: noted before without its amount. ``alike``: noted before with
+    an amount, and nothing heard between. ``lacking``: other earlier works that still lack their amounts.
     """
 
     same: WorkRecord | None = None
@@ -80,7 +80,7 @@ def doubles_of(
     details: Mapping[str, Any],
     at: datetime | None,
 ) -> Doubles:
-    """Find what is there already of a work.
+    """Find earlier notes of a work.
 
     Parameters
     ----------
@@ -132,7 +132,7 @@ def _alike(
 def same_work(
     works: Sequence[WorkRecord], kind: str, what: str, details: Mapping[str, Any], at: datetime | None
 ) -> WorkRecord | None:
-    """Find among works that stand the one that says the same of the same moment; None where ``at`` is now.
+    """Find the standing work with the same words, details and moment; None where ``at`` is now.
 
     Parameters
     ----------

@@ -1,7 +1,7 @@
-"""Writes of which it is not known whether they were kept, remembered until the same is kept again.
+"""Writes in doubt: it is not known whether they were kept. They are remembered until the same write is kept.
 
-A small file in the user's state folder: what was to be kept, as a digest, and the identity it was sent under.
-Where the file cannot be read or written nothing is remembered, and nothing else fails.
+A small file in the user's state folder holds a digest of each write and the identity it was sent under.
+If the file cannot be read or written, nothing is remembered, and nothing else fails.
 """
 
 from __future__ import annotations
@@ -18,11 +18,11 @@ from torsionbeat.whole_files import written_whole
 __all__ = ["DoubtBook", "fingerprint"]
 
 REMEMBERED_S = 7 * 86_400.0
-"""A command given again after more than a week is another one: the same words then mean another entry."""
+"""After a week a repeated command is a new one: the same words then mean another entry."""
 
 
 def fingerprint(where: str, table: str, content: Any) -> str:
-    """Give the digest by which a write is known again.
+    """Give the digest that identifies a repeated write.
 
     Parameters
     ----------
@@ -52,7 +52,7 @@ class DoubtBook:
         self._path = path
 
     def find(self, mark: str) -> str | None:
-        """Give the identity under which the same was sent before, or None."""
+        """Give the identity under which the same write was sent before, or None."""
         found = self._read().get(mark)
         return None if found is None else str(found[0])
 

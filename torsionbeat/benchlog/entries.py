@@ -39,7 +39,7 @@ _ORDERED = (
 
 
 def clean_text(text: object, what: str, *, longest: int = LONGEST_TEXT) -> str:
-    """Give the text as it will be kept, without blanks about it.
+    """Give the text as it will be kept, without leading and trailing blanks.
 
     Parameters
     ----------
@@ -52,7 +52,7 @@ def clean_text(text: object, what: str, *, longest: int = LONGEST_TEXT) -> str:
     Raises
     ------
     InputError
-        The text is longer than allowed, or holds a character that no database keeps.
+        The text is longer than allowed, or holds a character that a database cannot keep.
     """
     kept = str(text).strip()
     if len(kept) > longest:
@@ -133,7 +133,7 @@ def value_words(name: str, value: Any) -> str:
 
 
 def check_clock(clock: ClockRecord) -> None:
-    """Check what the fields of a record say together.
+    """Check that the fields of a record agree with each other.
 
     Raises
     ------
@@ -151,7 +151,7 @@ def check_clock(clock: ClockRecord) -> None:
 
 
 def fault_of(row: Base) -> str | None:
-    """Say what of a row cannot be: a number or moment out of range, an unknown kind; None where it is sound."""
+    """Say what is invalid in a row: a number or moment out of range, an unknown kind; None where it is valid."""
     fault = fault_of_number(row)
     if fault is not None:
         return fault
@@ -180,7 +180,7 @@ def _is_stated(stated: Any) -> bool:
 
 
 def check_row(row: Base) -> None:
-    """Refuse a row that holds what cannot be.
+    """Refuse an invalid row.
 
     Raises
     ------
@@ -195,12 +195,12 @@ def check_row(row: Base) -> None:
 
 
 def plain(document: object, what: str) -> dict[str, Any]:
-    """Give a document as JSON will give it back; what is not a number (nan, infinity) becomes null.
+    """Give a document as JSON returns it; nan and infinity become null.
 
     Raises
     ------
     InputError
-        The document is not an object, or holds something JSON has no word for.
+        The document is not an object, or holds something that JSON cannot express.
     """
     try:
         kept = json.loads(json.dumps(document), parse_constant=lambda _: None, parse_int=whole_number)
@@ -214,7 +214,7 @@ def plain(document: object, what: str) -> dict[str, Any]:
 
 
 LONGEST_WHOLE = 18
-"""Digits of a whole number: what 64 bits hold, and what becomes a float without overflowing."""
+"""Digits of a whole number: 64 bits hold so many, and a float does not overflow."""
 
 
 def whole_number(text: str) -> int:
@@ -231,7 +231,7 @@ def whole_number(text: str) -> int:
 
 
 def reading_columns(document: dict[str, Any]) -> dict[str, Any]:
-    """Take from a reading's document what the log keeps beside it in columns.
+    """Take from a reading's document the values that the log also keeps in columns.
 
     Raises
     ------

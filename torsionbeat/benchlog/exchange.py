@@ -1,8 +1,8 @@
-"""A clock's whole history as one document, and the document as a JSON file or a folder of CSV and back.
+"""A clock's whole history as one document, written to and read from a JSON file or a folder of CSV files.
 
-The document holds every column of every row that belongs to the clock, so what is written here and read
-elsewhere is the same history. Rows are numbered from 1 in each table and refer to each other by these
-numbers, whatever numbers the log has. In CSV an empty cell is a value that is not known, or an empty text.
+The document holds every column of every row that belongs to the clock, so a history read elsewhere is the
+same as the one written here. Rows are numbered from 1 in each table and refer to each other by these
+numbers, not by those of the log. In CSV an empty cell is an unknown value or an empty text.
 """
 
 from __future__ import annotations
@@ -30,11 +30,11 @@ from torsionbeat.whole_files import written_whole
 __all__ = ["read_history", "take_history", "write_history"]
 
 _LARGEST_CELL = 2**31 - 1
-"""A night's reading is one cell of some hundred thousand characters: more than csv takes unasked."""
+"""A night's reading is one cell of about a hundred thousand characters: more than csv accepts by default."""
 
 
 def take_history(session: Session, clock: ClockRecord) -> dict[str, Any]:
-    """Take a clock's history out of the log as a document of JSON's own kinds."""
+    """Give a clock's history as a document of JSON types. The log is not changed."""
     document: dict[str, Any] = {"log_schema": SCHEMA, "torsionbeat": __version__}
     document["clock"] = _row(clock, {}, ("id", "name_key"))
     numbers: dict[str, dict[int, int]] = {}
@@ -63,7 +63,7 @@ def _row(row: Base, numbers: dict[str, dict[int, int]], left_out: tuple[str, ...
 def write_history(document: dict[str, Any], path: str | Path, *, overwrite: bool = False) -> Path:
     """Write a history: a JSON file where the path ends in ``.json``, else a folder with one CSV per table.
 
-    Nothing stands under ``path`` until all of it is written.
+    Nothing appears under ``path`` until everything is written.
 
     Parameters
     ----------
@@ -76,9 +76,9 @@ def write_history(document: dict[str, Any], path: str | Path, *, overwrite: bool
     Raises
     ------
     InputError
-        Something stands at ``path`` that may not be replaced.
+        There is something at ``path`` that may not be replaced.
     BenchLogError
-        The disk did not take it.
+        Writing to the disk failed.
     """
     path = Path(path)
     if path.exists() and not overwrite:
@@ -158,13 +158,13 @@ def _write_table(path: Path, names: list[str], rows: list[dict[str, Any]]) -> No
 
 
 def _private(path: Path) -> TextIO:
-    """Open a file that only its owner may read: a history says where a client's clock stands."""
+    """Open a file that only its owner may read: a history says where a client's clock is."""
     handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
     return open(handle, "w", newline="", encoding="utf-8")
 
 
 FORMULA = ("=", "+", "-", "@", "\t", "\r", "'")
-"""What a spreadsheet takes for the beginning of a formula, and the mark that says it is none (OWASP, CSV injection)."""
+"""Characters that begin a formula in a spreadsheet, and the mark ' that prevents it (OWASP, CSV injection)."""
 
 
 def _cell(value: Any) -> Any:

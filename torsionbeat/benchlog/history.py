@@ -1,6 +1,6 @@
-"""What is put into the history of a clock: notes, works, readings, trials, hand checks, free swings.
+"""Entries of a clock's history: notes, works, readings, trials, hand checks, free swings.
 
-Each method checks what it is given, keeps one row in one transaction, and gives a copy of it back.
+Each method checks its arguments, keeps one row in one transaction, and returns a copy of it.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ Row = TypeVar("Row", bound=Entry)
 
 
 class Entries(Answers):
-    """What an open bench log takes into a clock's history. A ``clock`` argument is the clock's name."""
+    """Adds entries to a clock's history. A ``clock`` argument is the clock's name."""
 
     def __init__(self, engine: Engine, where: str) -> None:
         super().__init__(engine, where)
@@ -101,16 +101,16 @@ class Entries(Answers):
         done_at : datetime or None
             Left out: now.
         completes_id : int or None
-            The work that this one replaces: that one is taken back in the same write.
+            The work that this one replaces. It is taken back in the same write.
         once : bool
-            Where a work that stands says the same of the same moment, give that one and keep no other.
+            If a standing work has the same words, details and moment, return it and keep no other.
         write_id : str or None
             Identity of the write, so that it can be sent again.
 
         Raises
         ------
         InputError
-            No such clock or kind of work, or it says nothing.
+            No such clock or kind of work, or ``what`` is empty.
         """
         if kind not in WORK_KINDS:
             raise InputError(f"the kind of work is {kind!r}; use one of {', '.join(WORK_KINDS)}")
@@ -120,7 +120,7 @@ class Entries(Answers):
         figures = plain(details or {}, "the details of the work")
 
         def work(session: Session, owner: ClockRecord) -> WorkRecord:
-            if once and done_at is not None:  # looked for here, where no other can write meanwhile
+            if once and done_at is not None:  # inside the transaction, so no other can write meanwhile
                 rows = select(WorkRecord).where(
                     WorkRecord.clock_id == owner.id, WorkRecord.retracted_at.is_(None)
                 )
@@ -156,7 +156,7 @@ class Entries(Answers):
         sides: dict[str, Any] | None = None,
         write_id: str | None = None,
     ) -> ReadingRecord:
-        """Keep a reading as it was measured; one of the same recording kept before is overtaken in the same write.
+        """Keep a reading as it was measured. In the same write it overtakes an earlier one of the same recording.
 
         Parameters
         ----------
@@ -167,24 +167,24 @@ class Entries(Answers):
         recording_path, sha256 : str or None
             Where the recording lies and the checksum of its bytes; left out where none was saved.
         taken_at : datetime or None
-            When the recording began; left out: as it was kept before, else now.
+            When the recording began; left out: the moment kept before, else now.
         supersedes_id, reason : int or None, str
             The reading that this one corrects, and why; the corrected one stays in the log.
         recording_id : str
-            Which recording it is of, wherever that lies; left out, by ``sha256``.
+            Identifies the recording, wherever it lies; left out: from ``sha256``.
         dated_by : str
             Where ``taken_at`` comes from, in a few words.
         temperature_c : float or None
-            About the clock, degrees Celsius, where somebody looked.
+            At the clock, degrees Celsius, if somebody read it.
         sides : dict or None
-            What was learnt of which side is which in this recording.
+            Result of finding which side is which in this recording.
         write_id : str or None
             Identity of the write, so that it can be sent again.
 
         Raises
         ------
         InputError
-            No such clock, a digest that is none, or a correction without its reason.
+            No such clock, an invalid digest, or a correction without its reason.
         """
         kept = plain(document, "the reading")
         if sha256 is not None and (len(sha256) != 64 or set(sha256.lower()) - set("0123456789abcdef")):
@@ -222,7 +222,7 @@ class Entries(Answers):
     def _before(
         self, session: Session, owner: ClockRecord, recording_id: str, supersedes_id: int | None
     ) -> ReadingRecord | None:
-        """Give the reading that a new one overtakes: the one named, else the one that stands of its recording."""
+        """Give the reading that a new one overtakes: the one named, else the standing one of the same recording."""
         if supersedes_id is not None:
             found = entry(session, owner, "reading", supersedes_id)
             assert isinstance(found, ReadingRecord)
@@ -246,7 +246,7 @@ class Entries(Answers):
         expected_rate_s_per_day: UFloat = None,
         details: dict[str, Any] | None = None,
     ) -> TrialRecord:
-        """Keep a trial: the work done, the reading that followed it, and what had been expected of it.
+        """Keep a trial: the work done, the reading that followed it, and the rate that was expected.
 
         Parameters
         ----------
@@ -259,7 +259,7 @@ class Entries(Answers):
         reading_before_id : int, optional
             The reading before it.
         expected_rate_s_per_day : ufloat
-            What had been expected.
+            The rate that was expected.
         details : dict, optional
         """
         value, sigma = _pair(expected_rate_s_per_day)

@@ -1,8 +1,8 @@
-"""A history from elsewhere, checked whole before anything is kept, then written in one short transaction.
+"""A history from elsewhere: all of it is checked before anything is kept, then written in one short transaction.
 
-Input: a document as ``torsionbeat.benchlog.exchange`` reads it. Every value is held to its column's kind and range, the
-same as everything that is kept here; every reference must lead somewhere; a reading's columns must be what its
-document says. What is wrong is named with its place, and then nothing is taken in.
+Input: a document as ``torsionbeat.benchlog.exchange`` reads it. Every value must have its column's kind and lie in its
+range, as for everything that is kept here. Every reference must have its row. A reading's columns must agree with its
+document. A fault is reported with its place, and then nothing is imported.
 """
 
 from __future__ import annotations
@@ -44,15 +44,15 @@ __all__ = [
 ]
 
 SINCE = {"changes": "0003"}
-"""Tables that older histories do not have, and the schema that brought them."""
+"""Tables that older histories lack, and the schema that introduced them."""
 
 NOT_TAKEN = ("id", "clock_id", "name_key")
-"""Columns that are made here."""
+"""Columns that the import fills itself."""
 
 
 @dataclass(frozen=True, slots=True)
 class CheckedHistory:
-    """A history that can be kept: the clock's values, and each table's rows with numbers for references."""
+    """A valid history: the clock's values, and each table's rows with numbers for references."""
 
     clock: dict[str, Any]
     rows: dict[str, list[dict[str, Any]]]
@@ -107,7 +107,7 @@ def check_shape(document: Any) -> None:
 
 
 def checked_history(document: dict[str, Any], name: str) -> CheckedHistory:
-    """Check a history whole.
+    """Check all of a history.
 
     Parameters
     ----------
@@ -118,7 +118,7 @@ def checked_history(document: dict[str, Any], name: str) -> CheckedHistory:
     Raises
     ------
     InputError
-        What is wrong and where.
+        A fault in the history; the message says what and where.
     """
     check_shape(document)
     clock = _values(ClockRecord, document["clock"], {}, "clock") | {"name": name}
@@ -150,10 +150,10 @@ def checked_history(document: dict[str, Any], name: str) -> CheckedHistory:
 
 @dataclass(frozen=True, slots=True)
 class ReadyRows:
-    """Rows of one table as the database's driver takes them: all but the numbers they have here.
+    """Rows of one table in the form of the database's driver, still without their numbers in this log.
 
-    ``statement`` has a mark for each of ``names``. ``references`` says which places of a row hold numbers of this
-    history, and of which table; ``rows`` are lists in the order of ``names``.
+    ``statement`` has a placeholder for each of ``names``. ``references`` says which places of a row hold row numbers
+    of the history, and of which table. ``rows`` are lists in the order of ``names``.
     """
 
     statement: str
@@ -163,7 +163,7 @@ class ReadyRows:
 
 
 def ready_history(history: CheckedHistory, dialect: Dialect) -> dict[str, ReadyRows]:
-    """Make a checked history ready for a database, before anything is locked: the titles of tables to their rows."""
+    """Prepare the rows of a checked history for a database, by table title. Nothing is locked yet."""
     return {
         table.__tablename__: _ready_rows(table, history.rows[table.__tablename__], dialect)
         for table in HISTORY
@@ -184,7 +184,7 @@ def _ready_rows(table: type[History], rows: list[dict[str, Any]], dialect: Diale
         if target_of(one) or one.name in ("clock_id", "row_id")
     }
     kinds = [
-        # the JSON of a row was made when it was checked
+        # the row's JSON was made by the check
         None if isinstance(one.type, JSON) else one.type.dialect_impl(dialect).bind_processor(dialect)
         for one in columns
     ]
@@ -199,7 +199,7 @@ def _ready_rows(table: type[History], rows: list[dict[str, Any]], dialect: Diale
 
 
 def put_history(session: Session, history: CheckedHistory, ready: dict[str, ReadyRows]) -> ClockRecord:
-    """Put a checked history into the log, under a name that is not taken there.
+    """Write a checked history to the log, under a name that is free there.
 
     Parameters
     ----------
@@ -225,7 +225,7 @@ def put_history(session: Session, history: CheckedHistory, ready: dict[str, Read
 
 
 def _here(row: list[Any], ready: ReadyRows, new: dict[str, dict[int, int]], clock_id: int) -> tuple[Any, ...]:
-    """Give a row with the numbers that it and what it refers to have here."""
+    """Give a row with its own number in this log and those of the rows it refers to."""
     here = list(row)
     for place, target in ready.references.items():
         name, value = ready.names[place], row[place]
@@ -239,7 +239,7 @@ def _here(row: list[Any], ready: ReadyRows, new: dict[str, dict[int, int]], cloc
 
 
 def _numbers(session: Session, table: type[History], count: int) -> list[int]:
-    """Give the numbers that this many new rows get here: with them known, the rows are written in one go."""
+    """Give the numbers of this many new rows in this log. With them known, the rows are written at once."""
     if session.get_bind().dialect.name == "postgresql":
         drawn = text("SELECT nextval(pg_get_serial_sequence(:name, 'id')) FROM generate_series(1, :count)")
         return list(session.scalars(drawn, {"name": table.__tablename__, "count": count}))
@@ -264,7 +264,7 @@ def _row(
 
 
 def _with_columns(given: dict[str, Any], where: str) -> dict[str, Any]:
-    """Take a reading's columns from its document; where the history has others, it was edited."""
+    """Take a reading's columns from its document. If the history has other values, it was edited."""
     try:
         document = plain(given.get("document"), "its document")
         found = reading_columns(document)
@@ -283,7 +283,7 @@ def _with_columns(given: dict[str, Any], where: str) -> dict[str, Any]:
 def _values(
     table: type[Base], given: dict[str, Any], numbers: dict[str, set[int]], where: str
 ) -> dict[str, Any]:
-    """Give the values of a row's columns, each of its column's kind."""
+    """Give the values of a row's columns, each in its column's type."""
     columns = {column.name: column for column in columns_of(table) if column.name not in NOT_TAKEN}
     strange = given.keys() - columns.keys() - set(NOT_TAKEN)
     if strange:

@@ -1,4 +1,4 @@
-"""Clocks by their names: found, or answered with the near ones."""
+"""Finds clocks by their names; where there is none, lists the similar names."""
 
 from __future__ import annotations
 
@@ -17,28 +17,28 @@ __all__ = ["find_clock", "refuse_taken"]
 def find_clock(
     session: Session, name: str, where: str, *, writing: bool = False, retracted: bool = False
 ) -> ClockRecord:
-    """Find a clock by its name in the log ``where``, with its capitals or without.
+    """Find a clock by its name in the log ``where``; capitals do not matter.
 
     Parameters
     ----------
     session : Session
     name, where : str
     writing : bool
-        Hold the clock until the transaction ends, so that nothing else is kept for it meanwhile.
+        Lock the clock until the transaction ends, so that nothing else is kept for it meanwhile.
     retracted : bool
-        A clock that was taken back may be found too.
+        Find clocks that were taken back too.
 
     Raises
     ------
     InputError
-        No clock has that name, the message lists the near ones; or it was taken back.
+        No clock has that name (the message lists similar ones), or it was taken back.
     """
     record = _named(session, name, writing)
     if record is None:
         alike = [
             other for other in session.scalars(select(ClockRecord.name)) if name_key(other) == name_key(name)
         ]
-        # two are alike only in a log older than the rule that keeps names apart: then the name must be exact
+        # two names match only in a log older than the rule against equal names: then the name must be exact
         record = _named(session, alike[0], writing) if len(alike) == 1 else None
     if record is not None and (retracted or record.retracted_at is None):
         return record
@@ -67,7 +67,7 @@ def _named(session: Session, name: str, writing: bool) -> ClockRecord | None:
 
 
 def refuse_taken(session: Session, name: str) -> None:
-    """Refuse a name that a clock has already, in capitals or not.
+    """Refuse a name that a clock already has, whatever its capitals.
 
     Raises
     ------

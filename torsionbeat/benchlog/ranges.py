@@ -1,6 +1,6 @@
-"""What numbers of the log may be: one range for each column, whoever fills it: a command, the page, an import.
+"""Ranges of the log's numbers: one for each column, the same for a command, the page and an import.
 
-The ranges are wide: they keep out what cannot be (a negative uncertainty, an arc of a thousand turns), not what is
+The ranges are wide: they keep out the impossible (a negative uncertainty, an arc of a thousand turns), not the
 unusual.
 """
 
@@ -29,10 +29,10 @@ __all__ = [
 CLOCK_KINDS = ("400-day", "air-driven", "other")
 
 EARLIEST = datetime(1800, 1, 1, tzinfo=UTC)
-"""No torsion clock was timed before (the 400-day clock is of 1880)."""
+"""No torsion clock was timed earlier (the 400-day clock dates from 1880)."""
 
 LATEST = datetime(2200, 1, 1, tzinfo=UTC)
-"""Later moments come from a computer's clock gone wrong, and do not fit into nanoseconds since 1970."""
+"""Later moments come from a wrong computer clock, and do not fit into nanoseconds since 1970."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +75,7 @@ CLOCK_FIELDS: dict[str, Allowed | None] = {
     "u_regulator_s_per_day_per_unit": Allowed(0, 86_400, "s/day per unit"),
     "notes": None,
 }
-"""What ``add_clock`` and ``change_clock`` take; None marks a text."""
+"""Fields that ``add_clock`` and ``change_clock`` accept; None marks a text."""
 
 
 DETAILS = {
@@ -87,11 +87,11 @@ DETAILS = {
     "expected_rate_s_per_day": Allowed(-1e7, 1e7, "s/day"),
     "u_expected_rate_s_per_day": Allowed(0, 1e9, "s/day"),
 }
-"""Details of a work that are numbers, wherever they come from."""
+"""Details of a work that are numbers."""
 
 
 def fault_of_details(details: Mapping[str, Any]) -> str | None:
-    """Say which detail of a work cannot be, or None where all can."""
+    """Say which detail of a work is invalid, or None where all are valid."""
     for name, allowed in DETAILS.items():
         value = details.get(name, allowed.high)
         known = isinstance(value, int | float) and not isinstance(value, bool)
@@ -101,13 +101,13 @@ def fault_of_details(details: Mapping[str, Any]) -> str | None:
 
 
 _RATE = Allowed(-1e7, 1e7, "s/day")
-"""Wider than any clock: it keeps out what no computation can hold."""
+"""Wider than the rate of any clock: it keeps out numbers that computations cannot handle."""
 _PPM = Allowed(-1e6, 1e6, "ppm")
-"""A millionth part cannot be off by more than the whole."""
+"""A million parts per million are the whole."""
 _COUNT = Allowed(0, 1e9, "")
 """More beats than a clock of 6 s makes in ninety years."""
 
-# Wide: what they keep out no clock, room or microphone can be.
+# Wide: no clock, room or microphone reaches these limits.
 _COLUMNS = {
     "readings": {
         "timebase_offset_ppm": _PPM,
@@ -128,11 +128,11 @@ _COLUMNS = {
 }
 
 _UNCERTAINTY = Allowed(0, 1e9, "")
-"""Zero or more: a standard uncertainty below zero is a slip, and the arithmetic of figures refuses it."""
+"""Zero or more: a negative standard uncertainty is a mistake, and the arithmetic of figures refuses it."""
 
 
 def range_of(table: str, column: str) -> Allowed | None:
-    """Give the range of a column's numbers, or None where it holds none."""
+    """Give the range of a column's numbers, or None if it holds no numbers."""
     if table == "clocks":
         return CLOCK_FIELDS.get(column)
     if column.startswith("u_"):
@@ -141,7 +141,7 @@ def range_of(table: str, column: str) -> Allowed | None:
 
 
 def fault_of_number(row: Base) -> str | None:
-    """Say which number or moment of a row cannot be, or None where all can."""
+    """Say which number or moment of a row is invalid, or None where all are valid."""
     from sqlalchemy import inspect
 
     state = inspect(row)
@@ -155,7 +155,7 @@ def fault_of_number(row: Base) -> str | None:
             and isinstance(row, History)
             and name.startswith("u_")
             and name
-            != "u_timebase_offset_ppm"  # a document may state a crystal's error without the doubt of it
+            != "u_timebase_offset_ppm"  # a document may state a crystal's error without its uncertainty
             and getattr(row, name[2:]) is not None
         ):
             return f"{name[2:]} has no uncertainty"

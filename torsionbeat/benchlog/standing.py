@@ -1,4 +1,4 @@
-"""Which rows of a clock's history stand, and what they say of its record. Pure functions of rows."""
+"""Which rows of a clock's history stand, and what its record follows from them. Pure functions of rows."""
 
 from __future__ import annotations
 
@@ -14,14 +14,14 @@ MOVED = ("regulator_setting", "weight_total_g")
 """Fields of a clock's record that works move."""
 
 DERIVED = "derived"
-"""Detail that names which of ``moved`` and ``setting`` was not typed but follows from the other."""
+"""Detail that names which of ``moved`` and ``setting`` was calculated from the other."""
 
 
 def overtaken(rows: Sequence[ReadingRecord]) -> dict[int, int]:
-    """Say of each overtaken reading which stands in its place: numbers of rows.
+    """Map each overtaken reading to the one that replaces it, as row numbers.
 
-    A reading that was taken back overtakes nothing itself, but what it had overtaken stays overtaken by those
-    after it.
+    A reading that was taken back overtakes nothing, but the readings it had overtaken stay overtaken by later
+    ones.
     """
     before = {row.id: row.supersedes_id for row in rows}
     gone: dict[int, int] = {}
@@ -32,7 +32,7 @@ def overtaken(rows: Sequence[ReadingRecord]) -> dict[int, int]:
         number, earlier = row.id, row.supersedes_id
         while (
             earlier is not None and earlier < number
-        ):  # a later row is never overtaken: a fault put that there
+        ):  # a row cannot overtake a later one: such a number is a fault
             gone.setdefault(earlier, gone.get(row.id, row.id))
             number, earlier = earlier, before.get(earlier)
         if row.recording_id:
@@ -43,7 +43,7 @@ def overtaken(rows: Sequence[ReadingRecord]) -> dict[int, int]:
 
 
 def counted_once(rows: Sequence[ReadingRecord]) -> list[ReadingRecord]:
-    """Leave out readings recorded while another was, of which more beats were heard: a stretch counts once."""
+    """Count each stretch of time once: where readings overlap, keep the one with more beats."""
     kept: list[ReadingRecord] = []
     for row in sorted(rows, key=lambda row: -(row.beats_heard or 0)):
         if not any(
@@ -63,18 +63,18 @@ def regulator_course(
     Parameters
     ----------
     stated : dict or None
-        Of each field of ``MOVED`` ``{"value": v, "after_works": n}``: what was stated, and how many works the log
+        ``{"value": v, "after_works": n}`` for each field of ``MOVED``: the stated value, and how many works the log
         held then.
     works : iterable of WorkRecord
-        All works of the clock. Those kept since count in the order in which they were done.
+        All works of the clock. Works kept since then count in the order in which they were done.
 
     Returns
     -------
     float or None
-        Where it stands now; None where that was never noted.
+        The setting now; None where none was ever noted.
     dict
-        By the number of a work its details as they should be: of move and setting the one that was not typed follows
-        from the other and from where the regulator stood before; only where they are not so already.
+        Details to update, by the number of the work. Move or setting, whichever was not typed, follows from the other
+        and from the setting before. Works whose details are already right are left out.
     """
     value, since = _since("regulator_setting", stated, works)
     details: dict[int, dict[str, Any]] = {}
@@ -97,7 +97,7 @@ def regulator_course(
 
 
 def typed(details: Mapping[str, Any]) -> dict[str, Any]:
-    """Give the details of a work without what was calculated from the others.
+    """Give the details of a work without the calculated one.
 
     >>> typed({"moved": 1.0, "setting": 6.0, "derived": "setting"})
     {'moved': 1.0}
@@ -106,7 +106,7 @@ def typed(details: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def weights_on(stated: dict[str, Any] | None, works: Iterable[WorkRecord]) -> float | None:
-    """Give the weights on the balance (g) after the works since they were stated; None where they never were."""
+    """Give the weights on the balance (g): the stated mass and the works since; None where no mass was ever stated."""
     value, since = _since("weight_total_g", stated, works)
     if value is None:
         return None

@@ -1,9 +1,9 @@
-"""How the bench log is opened without harm.
+"""Opens the bench log without harm to it.
 
-Input: a database URL. Output: an SQLAlchemy engine on a log of today's schema. A file
-that is damaged, foreign or written by a newer torsionbeat is found out through a read-only door, so it is
-left byte for byte as it was. SQLite runs with a write-ahead log, foreign keys on and ``synchronous = FULL``:
-what was committed is on the disk. Every fault of the database becomes a ``BenchLogError`` in words.
+Input: a database URL. Output: an SQLAlchemy engine on a log of today's schema. A file that is damaged, foreign
+or written by a newer torsionbeat is recognised through a read-only connection, so it is left byte for byte as it
+was. SQLite runs with a write-ahead log, foreign keys on and ``synchronous = FULL``: a committed write is on the
+disk. Every fault of the database becomes a ``BenchLogError`` in plain words.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ from torsionbeat.errors import BenchLogError, InputError, TorsionbeatError
 __all__ = ["LOG_VARIABLE", "faults", "locate", "open_engine", "spoken"]
 
 BUSY_S = 20.0
-"""How long a writer waits for another to finish (s); a write takes milliseconds."""
+"""Longest wait of a writer for another (s); a write takes milliseconds."""
 
 UPGRADE_LOCK = 7_114_060
 """Key of the PostgreSQL advisory lock under which one bench at a time changes the schema."""
@@ -45,7 +45,7 @@ _CAUSES = (
 
 
 def cause(error: BaseException) -> str:
-    """Say what went wrong in the database, in words where the fault is a usual one."""
+    """Say what went wrong in the database, in plain words for the common faults."""
     original = error.orig if isinstance(error, DBAPIError) and error.orig is not None else error
     name = str(getattr(original, "sqlite_errorname", ""))
     for start, words in _CAUSES:
@@ -64,7 +64,7 @@ def faults(trouble: str, advice: str) -> Iterator[None]:
     Raises
     ------
     BenchLogError
-        The database failed within; the sentence says what to do.
+        The database failed inside the block; the message says what to do.
     """
     try:
         yield
@@ -75,7 +75,7 @@ def faults(trouble: str, advice: str) -> Iterator[None]:
 
 
 def open_engine(url: URL, *, must_exist: bool = False) -> Engine:
-    """Open the log at a URL, making it or bringing it to today's schema where needed.
+    """Open the log at a URL; create it or upgrade it to today's schema where needed.
 
     Parameters
     ----------
@@ -88,8 +88,8 @@ def open_engine(url: URL, *, must_exist: bool = False) -> Engine:
     InputError
         The path leads to a folder, a pipe or a device, or to nothing where there must be a log.
     BenchLogError
-        The log cannot be opened, is damaged, is no bench log, or was written by a newer torsionbeat. In all
-        of these it is left as it was.
+        The log cannot be opened, is damaged, is no bench log, or was written by a newer torsionbeat. It is
+        then left as it was.
     """
     name = spoken(url)
     read_only = False
@@ -114,7 +114,7 @@ def open_engine(url: URL, *, must_exist: bool = False) -> Engine:
 
 
 def _ready_file(path: Path, name: str, must_exist: bool) -> bool:
-    """Look at a log's file, or make an empty one that its owner alone may read; whether it is write-protected."""
+    """Inspect a log's file, or create an empty one that only its owner may read. Return whether it is write-protected."""
     if path.is_dir():
         raise InputError(f"the log {name} is a folder; give the path of a file in it")
     if path.exists():
@@ -129,7 +129,7 @@ def _ready_file(path: Path, name: str, must_exist: bool) -> bool:
             f"--log {shlex.quote(name)}"
         )
     path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-    with suppress(OSError):  # what cannot be made is said by SQLite, in its own words
+    with suppress(OSError):  # SQLite reports a file that cannot be made
         os.close(os.open(path, os.O_RDWR | os.O_CREAT, 0o600))
     return False
 
@@ -145,22 +145,22 @@ def _need_driver(name: str) -> None:
 
 
 def _as_it_is(path: Path) -> tuple[int, ...]:
-    """What distinguishes a file that was not touched since from any other."""
+    """State of a file that shows whether it was changed since."""
     found = path.stat()
     return found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns
 
 
 @lru_cache(maxsize=64)
 def _look_once(path: Path, read_only: bool, _state: tuple[int, ...]) -> None:
-    """Look at a file that was not looked at since it changed: looking reads all of it, and a page opens its log often."""
+    """Inspect a file once after each change: that reads the whole file, and the page opens its log often."""
     _look(path, read_only)
 
 
 def _look(path: Path, read_only: bool) -> None:
-    """Look at an existing file without touching it: sound, ours, and of a schema known here.
+    """Check, without changing it, that an existing file is undamaged, a bench log, and of a known schema.
 
-    A write that was cut off by a kill may have left its journal beside the file; SQLite takes that write back
-    when the file is next opened for writing, and only then can it be read.
+    A write that was cut off by a kill may have left its journal beside the file. SQLite undoes that write
+    when the file is next opened for writing; only then can the file be read.
     """
     try:
         _look_by(path, "mode=ro" + ("&immutable=1" if _still(path, read_only) else ""))
@@ -200,7 +200,7 @@ def _look_by(path: Path, mode: str) -> None:
 
 
 def _still(path: Path, read_only: bool) -> bool:
-    """Whether a write-protected file has no unfinished write beside it, so that it may be read as it lies."""
+    """Whether a write-protected file has no unfinished write beside it, so that it may be read as it is."""
     beside = Path(f"{path}-wal")
     return read_only and not (beside.exists() and beside.stat().st_size)
 
@@ -215,7 +215,7 @@ def _check_known(found: str | None, name: str) -> None:
 
 def _engine(url: URL, *, read_only: bool = False, foreign_keys: bool = True) -> Engine:
     if url.drivername != "sqlite":
-        # Where a database was made without an encoding (SQL_ASCII), texts are still ours to name: UTF-8.
+        # A database made without an encoding (SQL_ASCII) leaves the encoding of texts to us: UTF-8.
         options = {"connect_timeout": 10, "client_encoding": "utf8"}
         return create_engine(url, pool_pre_ping=True, connect_args=options)
     if read_only:
@@ -226,7 +226,7 @@ def _engine(url: URL, *, read_only: bool = False, foreign_keys: bool = True) -> 
 
     @event.listens_for(engine, "connect")
     def _on_connect(connection: Any, record: Any) -> None:
-        connection.isolation_level = None  # BEGIN is ours to say, below
+        connection.isolation_level = None  # we issue BEGIN ourselves, below
         if not read_only:
             connection.execute("PRAGMA journal_mode = WAL")
         connection.execute("PRAGMA synchronous = FULL")
@@ -234,7 +234,7 @@ def _engine(url: URL, *, read_only: bool = False, foreign_keys: bool = True) -> 
 
     @event.listens_for(engine, "begin")
     def _on_begin(connection: Connection) -> None:
-        # A writer takes its turn at once: another's write throws out one that reads first and writes later.
+        # A writer takes the lock at once: one that reads first and locks later fails if another wrote meanwhile.
         writing = connection.get_execution_options().get("writing", False)
         connection.exec_driver_sql("BEGIN IMMEDIATE" if writing else "BEGIN")
 
@@ -249,7 +249,7 @@ def _revision(connection: Connection) -> str | None:
 
 
 def _upgrade(url: URL, to: str = SCHEMA) -> None:
-    """Make the tables, or bring them to a schema, in one transaction: all of it or nothing."""
+    """Create the tables, or bring them to a schema, in one transaction: all or nothing."""
     from alembic import command
     from alembic.config import Config
 
@@ -264,7 +264,7 @@ def _upgrade(url: URL, to: str = SCHEMA) -> None:
             if engine.dialect.name == "postgresql":
                 connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": UPGRADE_LOCK})
             found = _revision(connection)
-            if found == to:  # another bench was quicker
+            if found == to:  # another program did it first
                 return
             _check_known(found, spoken(url))
             config.attributes["connection"] = connection

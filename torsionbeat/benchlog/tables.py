@@ -1,7 +1,7 @@
-"""The tables of the bench log: one class a table, one row a thing that happened to a clock.
+"""The tables of the bench log: one class for each table, one row for each event in a clock's history.
 
-Every row belongs to a clock and says when. A measured figure is a pair of columns: the value and, with ``u_``
-before the same name, its standard uncertainty; both empty where it was not measured. Moments are kept in UTC.
+Every row belongs to a clock and says when. A measured figure is a pair of columns: the value, and its standard
+uncertainty under the same name with ``u_`` before it. Both are empty where it was not measured. Moments are in UTC.
 The classes describe schema revision ``SCHEMA``; ``migrations/`` brings older logs to it.
 """
 
@@ -57,10 +57,10 @@ SCHEMAS = ("0001", "0002", "0003")
 """Schema revisions in order; the last is the one written today."""
 
 SCHEMA = SCHEMAS[-1]
-"""The newest, which a new log begins with."""
+"""The newest schema, used for a new log."""
 
 VERSION_TABLE = "torsionbeat_schema"
-"""Table that holds the revision, named so that a shop's other programs may share the database."""
+"""Table that holds the revision. Its name lets a shop's other programs share the database."""
 
 WORK_KINDS = ("spring", "weights", "regulator", "cleaning", "beat", "level", "other")
 
@@ -76,7 +76,7 @@ FIGURES = (
 
 
 def name_key(name: str) -> str:
-    """Give what two names have in common that a reader would take for one: capitals and forms of a letter aside.
+    """Give the key of a name: equal for names that differ only in capitals or in the form of a letter.
 
     Examples
     --------
@@ -87,7 +87,7 @@ def name_key(name: str) -> str:
 
 
 EXACT = 1e-12
-"""Standard uncertainty of a figure that was kept as exact: arithmetic warns of zero, and this is less than any clock."""
+"""Standard uncertainty of a figure kept as exact: the arithmetic warns of zero, and no clock is this exact."""
 
 
 def uncertain(value: float | None, sigma: float | None) -> UFloat:
@@ -98,17 +98,17 @@ def uncertain(value: float | None, sigma: float | None) -> UFloat:
 
 
 class Moment(TypeDecorator[datetime]):
-    """A moment in UTC: goes in and comes out with its time zone, whatever the database keeps."""
+    """A moment in UTC: it always has its time zone in Python, whatever the database keeps."""
 
     impl = DateTime(timezone=True)
     cache_ok = True
 
     def process_bind_param(self, value: datetime | None, dialect: Dialect) -> datetime | None:
-        """To UTC; a moment without a zone is taken in this computer's own."""
+        """To UTC; a moment without a zone is taken as this computer's local time."""
         return None if value is None else value.astimezone(UTC)
 
     def process_result_value(self, value: datetime | None, dialect: Dialect) -> datetime | None:
-        """To UTC; SQLite gives the moment back without its zone."""
+        """To UTC; SQLite returns the moment without its zone."""
         if value is None:
             return None
         return value.replace(tzinfo=UTC) if value.tzinfo is None else value.astimezone(UTC)
@@ -134,7 +134,7 @@ class Base(DeclarativeBase):
 
 
 class Retractable(Base):
-    """What can be taken back: it stays in the log, out of every computation, with the reason beside it."""
+    """A row that can be taken back: it stays in the log with the reason, and no computation uses it."""
 
     __abstract__ = True
 
@@ -143,7 +143,7 @@ class Retractable(Base):
 
 
 class History(Base):
-    """What every row of a clock's history has: its number and its clock."""
+    """Columns that every row of a clock's history has: its number and its clock."""
 
     __abstract__ = True
 
@@ -152,17 +152,17 @@ class History(Base):
 
 
 class Entry(History, Retractable):
-    """A row of a clock's history that can be taken back, restored and put right."""
+    """A row of a clock's history that can be taken back, restored and corrected."""
 
     __abstract__ = True
 
 
 class ClockRecord(Retractable):
-    """A clock: what is known of it before it is heard, and of the parts a restorer changes.
+    """A clock: its data known before it is heard, and those of the parts a restorer changes.
 
-    ``name_key`` keeps names apart that differ in more than capitals. ``stated`` says of the regulator's setting
-    and of the weights what was last stated by hand and after how many works; works since then moved them.
-    ``sides`` is what was learnt of the clock's two sides.
+    ``name_key`` is unique: no two names differ only in capitals. ``stated`` holds the regulator setting and the
+    weights as last stated by hand, and after how many works; later works moved them. ``sides`` is what was learnt
+    about the clock's two sides.
     """
 
     __tablename__ = "clocks"
@@ -209,7 +209,7 @@ class ClockRecord(Retractable):
         return name
 
     def as_clock(self) -> Clock:
-        """Give what the hearing needs to know of this clock."""
+        """Give the clock's data that the hearing needs."""
         return Clock(
             name=self.name,
             nominal_period_s=self.nominal_period_s,
@@ -239,9 +239,9 @@ class WorkRecord(Entry):
 class ReadingRecord(Entry):
     """A reading as it was measured: never changed, only superseded by another row that says why.
 
-    ``recording_id`` says which recording it is of, wherever that lies: ``journal:`` and the identity that a kept
-    folder was given when it was begun, or ``sha256:`` and the digest of a file. ``dated_by`` says where
-    ``taken_at`` comes from. ``sides`` is what was learnt of which side is which in it.
+    ``recording_id`` identifies its recording, wherever that lies: ``journal:`` and the identity that the kept
+    folder got at its start, or ``sha256:`` and the digest of a file. ``dated_by`` says where ``taken_at`` comes
+    from. ``sides`` says which side is which in it.
     """
 
     __tablename__ = "readings"
@@ -303,7 +303,7 @@ class TrialRecord(Entry):
 
 
 class HandCheckRecord(Entry):
-    """The minute hand seen against a time signal at two or more moments."""
+    """The minute hand compared with a time signal at two or more moments."""
 
     __tablename__ = "hand_checks"
 
@@ -338,7 +338,7 @@ class NoteRecord(Entry):
 
 
 class ChangeRecord(History):
-    """The audit trail: what was taken back, restored or put right, when and why, and what stood there before."""
+    """The audit trail: what was taken back, restored or corrected, when and why, and the old values."""
 
     __tablename__ = "changes"
 
@@ -352,7 +352,7 @@ class ChangeRecord(History):
 
 
 class WriteRecord(Base):
-    """A write that was kept, by the identity its sender gave it: the same write sent twice is kept once."""
+    """A write that was kept, under the identity its sender gave it: a write sent twice is kept once."""
 
     __tablename__ = "writes"
 
@@ -370,4 +370,4 @@ HISTORY: tuple[type[History], ...] = (
     NoteRecord,
     ChangeRecord,
 )
-"""The tables of a clock's history, in an order in which each refers only to those before it."""
+"""The tables of a clock's history; each refers only to tables before it."""

@@ -1,8 +1,8 @@
 """Writing once: every write carries an identity, so that it can be sent again without being kept twice.
 
-A server can break off after it was asked to commit a write and before it confirmed it. The write is then sent
-again under the same identity, which the log takes only once; where the server stays away, what is not known is
-said so, and ``torsionbeat.benchlog.doubt`` remembers the identity for when the same command is given again.
+A server can fail between the commit of a write and its confirmation. The write is then sent again under the same
+identity, which the log accepts only once. If the server stays away, the user is warned that the outcome is unknown,
+and ``torsionbeat.benchlog.doubt`` remembers the identity for a repeat of the same command.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ __all__ = ["Writer"]
 Row = TypeVar("Row", bound=ClockRecord | History)
 
 WAITS_S = (0.0, 0.5, 2.0)
-"""Pauses before each try (s): a server that restarts is back within seconds, longer a restorer need not wait."""
+"""Pause before each try (s): a server that restarts is back within seconds; a restorer need not wait longer."""
 
 LOST = ("08", "57P")
 """SQLSTATE classes of a connection that broke or was ended by the server (PostgreSQL manual, appendix A)."""
@@ -44,7 +44,7 @@ class _LostError(Exception):
 
 
 class Writer:
-    """What keeps rows in the log at ``where``."""
+    """Writes rows to the log at ``where``."""
 
     def __init__(self, engine: Engine, where: str) -> None:
         self._engine = engine.execution_options(writing=True)
@@ -59,25 +59,25 @@ class Writer:
         content: Any = None,
         write_id: str | None = None,
     ) -> Row:
-        """Do some work in one transaction, kept whole or not at all, and only once.
+        """Run ``work`` in one transaction: it is kept completely or not at all, and only once.
 
         Parameters
         ----------
         what : str
             What is kept, for messages.
         work : callable
-            Is given a session, perhaps more than once; returns the row that the write is about.
+            Called with a session, possibly more than once; returns the row that is written.
         table : type
             Of that row.
         content : object of JSON's kinds
-            What the write says apart from when: a write in doubt is known again by it.
+            What the write says, without its moment: it identifies a write in doubt.
         write_id : str or None
-            The identity of the write; left out, a new one.
+            The identity of the write; left out: a new one.
 
         Raises
         ------
         InputError
-            A row holds what cannot be, or a clock's name is taken.
+            A row is invalid, or a clock's name is taken.
         BenchLogError
             It was not kept, or it is not known whether it was.
         """
@@ -132,12 +132,12 @@ class Writer:
             raise self._said(error, what, at_commit) from error
 
     def _said(self, error: Exception, what: str, at_commit: bool) -> Exception:
-        """Give what is to be raised in place of a database's own error."""
+        """Give the exception to raise in place of a database's own error."""
         if isinstance(error, InputError):
             return error
         words = cause(error)
         if _is_lost(error) or (isinstance(error, IntegrityError) and "pk_writes" in words):
-            return _LostError(words, at_commit)  # or the same write, sent twice, came first: look again
+            return _LostError(words, at_commit)  # or the same write was sent twice: look again
         if isinstance(error, IntegrityError) and "name" in words:
             return InputError("a clock of that name was added a moment ago; choose another name")
         return BenchLogError(
@@ -156,7 +156,7 @@ def _is_lost(error: Exception) -> bool:
 
 
 def _check(session: Session, *_: Any) -> None:
-    """Let nothing into the log that could not be read out of it again; what cannot be may be taken back."""
+    """Refuse rows that could not be read back; an invalid row may still be taken back."""
     for row in (*session.new, *session.dirty):
         taken_back = row not in session.new and getattr(row, "retracted_at", None) is not None
         if not isinstance(row, WriteRecord | ChangeRecord) and not taken_back:

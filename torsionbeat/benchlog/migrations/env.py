@@ -1,4 +1,4 @@
-"""Alembic's door to the bench log: it works inside the connection and transaction that the log opened."""
+"""Alembic's entry point: it works inside the connection and transaction that the log opened."""
 
 from __future__ import annotations
 

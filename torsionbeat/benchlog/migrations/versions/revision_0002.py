@@ -1,7 +1,7 @@
 """Corrections of readings, and the timebase beside the figures.
 
-A reading is kept as measured, so a corrected one must say which it supersedes and why. And since the timebase
-decides how far a rate can be believed, it moves out of the document into columns that a list can show.
+A reading is kept as measured, so a corrected one must say which it supersedes and why. The timebase decides how
+far a rate can be trusted, so it moves out of the document into columns that a list can show.
 """
 
 from __future__ import annotations

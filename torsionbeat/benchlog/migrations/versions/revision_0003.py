@@ -1,7 +1,7 @@
-"""A log that can be put right: rows taken back, the audit trail, writes that are kept once, names kept apart.
+"""A log that can be corrected: rows taken back, the audit trail, writes that are kept once, unique names.
 
-Besides: the recording that a reading is of and where its date comes from, sides, temperature, maker, serial
-number, the owner's text and the train, and what was last stated of regulator and weights.
+Also: the recording of a reading and where its date comes from, sides, temperature, maker, serial
+number, the owner's text, the train, and the regulator and weights as last stated.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ def _text(name: str) -> sa.Column[str]:
 
 
 def upgrade() -> None:
-    """Add columns and tables; fill what follows from what is there."""
+    """Add columns and tables; fill those that follow from existing data."""
     for table in ("clocks", *ENTRIES):
         op.add_column(table, sa.Column("retracted_at", sa.DateTime(timezone=True)))
         op.add_column(table, _text("retracted_because"))
@@ -74,7 +74,7 @@ def _fill() -> None:
     taken: set[str] = set()
     for row in bind.execute(sa.select(clocks).order_by(clocks.c.id)).all():
         key = unicodedata.normalize("NFC", unicodedata.normalize("NFC", row.name).casefold())
-        key = f"{key} ({row.id})" if key in taken else key  # names that were taken at once before this schema
+        key = f"{key} ({row.id})" if key in taken else key  # names that could be equal before this schema
         taken.add(key)
         count = bind.scalar(sa.select(sa.func.count()).where(works.c.clock_id == row.id))
         stated = {
