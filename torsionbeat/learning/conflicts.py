@@ -1,4 +1,4 @@
-"""Where the clock's own trials contradict what was believed of it: said in words, never averaged silently."""
+"""Contradictions between the clock's own trials and its prior: reported in words, never averaged silently."""
 
 from __future__ import annotations
 
@@ -11,17 +11,17 @@ from torsionbeat.theory.robust import COVERAGE
 __all__ = ["conflicts"]
 
 LOST = 0.4
-"""A source is said to be outranked where its chance of being right has fallen to this share of what it was."""
+"""A source counts as outranked when its chance of being right has fallen to this share of its prior chance."""
 
 LIKELY = 0.5
 """Chance from which another size or sign of the regulator's effect is reported."""
 
 LEAST_TRIALS = 2
-"""Readings below which the clock has shown nothing of its answer."""
+"""With fewer readings the clock has not yet shown its response."""
 
 
 def conflicts(learnt: Learnt) -> list[Remark]:
-    """Say which source lost to the trials, and what these say instead."""
+    """Report which sources the trials contradict, and what the trials say instead."""
     if learnt.trials < LEAST_TRIALS:
         return []
     return [*_weights(learnt), *_regulator(learnt)]

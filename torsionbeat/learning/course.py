@@ -1,8 +1,8 @@
 """The course of a clock: its works, readings and hand checks in order of time, as rows of trials.
 
 Input: what the log holds (`Work`, `Heard`). Output: a `Course`, one `Trial` for each rate heard. Weights and moves of
-the regulator add up between two rates. The regulator's place is counted from where it stood at the first rate, and its
-setting on its own scale is carried beside that: a setting that nobody noted is ``None``, never 0.
+the regulator between two rates are summed. The regulator's position is counted from that at the first rate. Its setting
+on its own scale is kept separately: a setting that nobody noted is ``None``, never 0.
 """
 
 from __future__ import annotations
@@ -21,14 +21,14 @@ from torsionbeat.theory.rate import DAY_S
 __all__ = ["Course", "Heard", "Work", "course_of"]
 
 OTHER_WORK_S_PER_DAY = 5.0
-"""What cleaning, beat or level may change the rate by besides (common practice, no source)."""
+"""Further change of rate (s/day) that cleaning, setting the beat or levelling may cause (common practice, no source)."""
 
 WEIGHT_DOUBT = 0.02
 """Relative standard uncertainty of a change of weights noted without one: pieces within a few percent
 (common practice, no source)."""
 
 SETTING_DOUBT = 0.02
-"""Standard uncertainty of a move of the regulator noted without one, in its units: a turn read to some degrees."""
+"""Standard uncertainty, in the regulator's units, of a move noted without one: a turn read to some degrees."""
 
 SAME_SETTING = 1e-6
 """Settings nearer than this are the same."""
@@ -36,10 +36,10 @@ SAME_SETTING = 1e-6
 
 @dataclass(frozen=True, slots=True)
 class Work:
-    """A piece of work as it was noted.
+    """One piece of work, as noted.
 
     ``kind`` is one of the bench log's kinds; ``added_g`` counts all sides together; ``moved`` and ``setting`` are units
-    of the regulator. ``None`` stands for what was not noted.
+    of the regulator. ``None`` means not noted.
     """
 
     done_at_s: float
@@ -54,7 +54,7 @@ class Work:
 
     @property
     def told(self) -> bool:
-        """Whether its amount was noted, so that something can be learnt from it."""
+        """Whether the amount was noted, so that the trial can be learnt from."""
         if self.kind == "weights":
             return self.added_g is not None
         return self.kind != "regulator" or self.moved is not None or self.setting is not None
@@ -62,11 +62,11 @@ class Work:
 
 @dataclass(frozen=True, slots=True)
 class Heard:
-    """A rate of the clock, and when: of a reading, of a hand check, or given by hand.
+    """A rate of the clock and its time: from a reading, from a hand check, or entered by hand.
 
     ``from_s`` and ``until_s`` are seconds since 1970. ``recorder`` names the crystal that this rate shares with others,
-    ``timebase_s_per_day`` is that crystal's part of its standard uncertainty. ``within`` is how the rate wandered within
-    the recording, where that was measured; ``temperature_c`` how warm it was, where that is known.
+    ``timebase_s_per_day`` is the crystal's part of the standard uncertainty. ``within`` is the wander within the
+    recording, where measured; ``temperature_c`` the temperature, where known.
     """
 
     from_s: float
@@ -82,16 +82,16 @@ class Heard:
 
     @property
     def nights(self) -> float:
-        """Nights over which this rate is a mean, at least one."""
+        """Number of nights that this rate averages, at least one."""
         return max((self.until_s - self.from_s) / DAY_S, 1.0)
 
 
 @dataclass(frozen=True, slots=True)
 class Course:
-    """A clock's trials. ``heard`` are the rates they come from, row by row.
+    """A clock's trials. ``heard`` holds the rate of each trial, row by row.
 
-    ``pending`` are works done since the last rate; ``setting`` is the regulator's, on its own scale, after all works, or
-    None where nobody noted it; ``repeated`` are notes that say the same as another between the same two rates.
+    ``pending`` are works done since the last rate. ``setting`` is the regulator's setting on its own scale after all
+    works, or None where nobody noted it. ``repeated`` are notes that repeat another one between the same two rates.
     """
 
     rows: tuple[Trial, ...]
@@ -104,7 +104,7 @@ class Course:
 
 @dataclass(slots=True)
 class _Step:
-    """What was done between two rates, summed up; and where that leaves the clock."""
+    """Sum of the works between two rates, and the clock's state after them."""
 
     mass_g: float = 0.0
     place: float = 0.0
@@ -117,7 +117,7 @@ class _Step:
     unknown: bool = False
 
     def begin(self) -> None:
-        """Forget the doubts of the step before, and keep where the clock stands."""
+        """Reset the uncertainties of the previous step; keep the clock's state."""
         self.mass_variance = self.setting_variance = self.handling = 0.0
         self.unknown = False
 
@@ -165,16 +165,16 @@ def course_of(
     setting_on_record: float | None = None,
     leave_out: Sequence[Work] = (),
 ) -> Course:
-    """Join works and rates.
+    """Merge works and rates into one course.
 
     Parameters
     ----------
     works, heard : sequence
-        In any order; both are put in order of time.
+        In any order; both are sorted by time.
     setting_on_record : float, optional
         The regulator's setting in the clock's record.
     leave_out : sequence of Work
-        Notes to pass over, such as those of `Course.repeated`.
+        Notes to ignore, for example those of `Course.repeated`.
 
     Examples
     --------
@@ -230,7 +230,7 @@ def _row(heard: Heard, step: _Step, start_s: float, *, worked: bool) -> Trial:
 
 
 def _undisturbed(rates: list[Heard], works: list[Work]) -> tuple[list[Heard], list[Remark]]:
-    """Leave out hand checks over whose days the clock was worked on."""
+    """Drop the hand checks during which the clock was worked on."""
     kept, remarks = [], []
     for one in rates:
         between = [work for work in works if one.from_s < work.done_at_s < one.until_s]
@@ -256,7 +256,7 @@ def _undisturbed(rates: list[Heard], works: list[Work]) -> tuple[list[Heard], li
 
 
 def _amounts(works: list[Work]) -> tuple[list[Work], list[Remark]]:
-    """Take a note without an amount as the same work that was kept again with one after it."""
+    """Drop a note without an amount when a later note states the same work with its amount."""
     kept: list[Work] = []
     remarks = []
     for work in works:
@@ -278,7 +278,7 @@ def _amounts(works: list[Work]) -> tuple[list[Work], list[Remark]]:
 
 
 def _doubles(works: list[Work]) -> list[Work]:
-    """Notes of one step that say what another says already."""
+    """Notes of one step that repeat another note of it."""
     return [
         second
         for first, second in pairwise(sorted(works, key=lambda one: (one.kind, one.done_at_s, one.id)))
@@ -303,7 +303,7 @@ def _first_setting(works: Sequence[Work], on_record: float | None) -> float | No
             return work.setting - place
     noted = [work.setting for work in moves if work.setting is not None]
     if noted and on_record is not None and abs(noted[-1] - on_record) < SAME_SETTING:
-        return None  # the record says where it stands now, not where it began
+        return None  # the record states the present setting, not the first one
     return on_record
 
 

@@ -1,8 +1,8 @@
-"""The trials of a clock as arrays and covariances, and what of them may be odd.
+"""The trials of a clock as arrays and covariances, and the trials that may be odd.
 
-Input: trials in order of time. Output: the readings y, s/day (see `torsionbeat.learning.posterior`), their blocks (nights
-without work between them, which share their state), the covariance of the blocks by level, work, creep and crystal, and the
-branches: nothing odd, one odd reading, or one step that was not what was noted.
+Input: trials in order of time. Output: the readings y, s/day (see `torsionbeat.learning.posterior`); their blocks
+(nights without work between them, which share one state); the covariance of the blocks from level, work, creep and
+crystal; the branches: nothing odd, one odd reading, or one step that was not what was noted.
 """
 
 from __future__ import annotations
@@ -24,49 +24,48 @@ from torsionbeat.theory.rate import DAY_S
 __all__ = ["Branch", "Design", "blocks_of"]
 
 LEVEL_SD = 3000.0
-"""Standard deviation (s/day) of where a clock stands with a new spring: nearly an hour a day."""
+"""Standard deviation (s/day) of a clock's rate with a new spring: nearly an hour a day."""
 
 UNKNOWN_STEP_SD = 600.0
-"""The same (s/day) of work whose amount nobody noted: a few grams."""
+"""Standard deviation (s/day) of work whose amount nobody noted: a few grams."""
 
 CREEP_SD = 3.0
-"""The same of what a new strip creeps (s/day) in a decade of days (common practice, no source)."""
+"""Standard deviation of a new strip's creep (s/day) per decade of days (common practice, no source)."""
 
 YOUNGEST_STRIP_DAYS = 0.02
-"""Age from which a strip's creep is counted: half an hour, the time to hang the balance and start."""
+"""Age of a strip at which its creep starts to count: half an hour, the time to hang the balance and start."""
 
 ODD_READING_SDS = (20.0, 150.0)  # a knock or a draught, and a slip of the clock or of the note
 ODD_STEP_SDS = (30.0, 400.0)
-"""Standard deviations (s/day) of an odd reading and of a step that was not what was noted: a little, and a lot."""
+"""Two standard deviations (s/day), small and large, for an odd reading and for a step that was not what was noted."""
 
 ODD_READING, ODD_STEP = 0.01, 0.005
-"""Chances of each: a reading in a hundred, a note in two hundred (no source). With a reading in two hundred, promises of clocks
-that had one bad night held 90 of 100, and 88 where notes, memory and guess were wrong besides; at a fiftieth 94 and 91, and
-the second promise of a calm clock is a sixth wider."""
+"""Chances of each: a reading in a hundred, a note in two hundred (no source). With a reading in two hundred, 90 of 100
+promises held on clocks with one bad night, and 88 where notes, memory and guess were wrong too. With a reading in fifty
+it was 94 and 91, and the second promise of a calm clock is a sixth wider."""
 
 UNNOTED_STEP = 0.01
-"""Chance that something was done between two readings though nothing is noted: forgotten more often than noted wrong
-(no source)."""
+"""Chance that work was done between two readings but not noted: notes are forgotten more often than wrong (no source)."""
 
 LONGEST_WALK_DAYS = 10.0
-"""A walk does not go on for longer than this between two readings: the room returns."""
+"""Longest time that a random walk runs between two readings: the room returns to its state."""
 
 MOST_UNMERGED = 12
 """Readings up to which no nights are merged."""
 
 LATEST_UNMERGED = 3
-"""The last nights are never merged: a walk shows there."""
+"""Number of last nights that are never merged: a random walk shows there."""
 
 
 class Branch(NamedTuple):
-    """What is odd: nothing, the reading or the step of a row; the trial's index in its row."""
+    """What is odd (nothing, a reading or a step), and the index of that trial in its row."""
 
     what: Literal["nothing", "reading", "step"]
     trial: int
 
 
 class Design:
-    """Rows as arrays and covariances: N readings in B blocks of nights without work between them."""
+    """Rows as arrays and covariances: N readings in B blocks. A block is nights without work between them."""
 
     def __init__(self, rows: Sequence[Trial], parts: EffectParts, warmth: Warmth | None = None) -> None:
         self.rows = rows
@@ -94,14 +93,14 @@ class Design:
             self._room(warmth)
 
     def _walk_days(self, n: int) -> FloatArray:
-        """Days over which a walk went on up to each block, the gaps cut."""
+        """Days of random walk up to each block, with long gaps capped."""
         day = [float(i) if row.day is None else row.day for i, row in enumerate(self.rows)]
         steps = np.minimum(np.diff(day, prepend=day[0]), LONGEST_WALK_DAYS)
         walked = np.cumsum(np.maximum(steps, 0.0))
         return np.array([walked[self.block == k].mean() for k in range(self.block[n - 1] + 1)])
 
     def _steps(self, heads: Sequence[Trial], first: npt.NDArray[np.int64], size: float) -> None:
-        """What was done before each block: its doubts, and which may be odd; nothing may have been something."""
+        """Add the work before each block: its uncertainties, and the steps that may be odd, unnoted work included."""
         self.after: list[FloatArray] = []
         self.mass_doubt: list[float] = []
         self.step_block: list[int] = []
@@ -126,7 +125,7 @@ class Design:
             self.step_block.append(k)
 
     def _add(self, direction: FloatArray, sd: float, on_state: float | None = None) -> None:
-        """Add a Gaussian along a direction; ``on_state`` is what of it the state now carries."""
+        """Add a Gaussian along a direction; ``on_state`` is its share in the present state."""
         carried = direction[-1] if on_state is None else on_state
         self.covariance = self.covariance + sd**2 * np.outer(direction, direction)
         self.state_covariance = self.state_covariance + sd**2 * carried * direction
@@ -152,14 +151,15 @@ class Design:
             self._add(shared, 1.0, 0.0)
 
     def _room(self, warmth: Warmth) -> None:
-        """Bring the rates to one temperature; a kelvin's doubt is shared by all, an unknown temperature is a night's own."""
+        """Correct the rates to one temperature. The doubt of a kelvin's effect is shared, that of an unknown
+        temperature is not."""
         self.y = self.y - warmth.bring()
         self.own = self.own + warmth.unknown_variance()
         mean_k = np.bincount(self.block, warmth.above_k) / np.bincount(self.block)
         self._add(mean_k, warmth.told.std_dev, 0.0)
 
     def free(self, branch: Branch) -> None:
-        """Take a branch as certain: its reading or its step carries no information any more."""
+        """Take a branch as certain: its reading or step then carries no information."""
         if branch.what == "reading":
             self.own = self.own.copy()
             self.own[branch.trial] += ODD_READING_SDS[-1] ** 2
@@ -172,7 +172,7 @@ class Design:
         self.freed = (*getattr(self, "freed", ()), branch)
 
     def branches(self) -> tuple[list[Branch], FloatArray, FloatArray]:
-        """Every branch, its added variance and the logarithm of its chance; the first is that nothing is odd."""
+        """Every branch, its added variance and the logarithm of its chance. In the first branch nothing is odd."""
         names, variance, log = [Branch("nothing", 0)], [0.0], [0.0]
         freed = getattr(self, "freed", ())
         for i in range(len(self.rows)):
@@ -190,9 +190,9 @@ class Design:
 
 
 def blocks_of(rows: Sequence[Trial]) -> npt.NDArray[np.int64]:
-    """Number the blocks: where there are many nights, a few at a time of one state and one crystal are merged.
+    """Number the blocks: where nights are many, groups of a few with one state and one crystal are merged.
 
-    Only a few, and the last ones not at all, so that a walk still shows.
+    The groups are small and the last nights stay single, so that a random walk still shows.
     """
     count = max(math.ceil(len(rows) / MOST_UNMERGED), 1)
     block, size = [0], 1

@@ -1,7 +1,7 @@
-"""The posterior on a grid of ln g that is refined where a branch has its peak.
+"""The posterior on a grid of ln g, refined at the peak of each branch.
 
-Input: a `Likelihood` and what is believed beforehand. Output: the grid's points, and for each the weight by size of wander, part
-of the belief in the regulator's effect, and branch: arrays (g, w, b, h).
+Input: a `Likelihood` and the prior. Output: the points of the grid and their weights, arrays (g, w, b, h): by point,
+size of wander, part of the belief in the regulator's effect, and branch.
 """
 
 from __future__ import annotations
@@ -20,29 +20,29 @@ from torsionbeat.reading.figures import FloatArray
 __all__ = ["Grid"]
 
 HEAVY_GAP = 0.03
-"""Share of the posterior in a gap of the grid from which it is refined: a thirtieth moves no interval's end."""
+"""A gap of the grid with more than this share of the posterior is refined: a thirtieth does not move the end of an interval."""
 
 STEEP = 0.8
-"""Difference of the logarithm between neighbours up to which a straight line between them will do (a standard deviation
-then holds about two points)."""
+"""Largest difference of the logarithm between neighbours that is interpolated linearly (a standard deviation then holds
+about two points)."""
 
 WIDE_GAP = 0.3
 """Widest gap of ln g where there is weight: a third of its prior standard deviation."""
 
 CACHED = 60_000
-"""Weights calculated at a time: half a megabyte, which stays in a core's cache (no source)."""
+"""Number of weights calculated at a time: half a megabyte, which stays in a core's cache (no source)."""
 
 NEGLIGIBLE = 30.0
-"""Points of the grid whose weight is below the heaviest's by this in the logarithm (1e-13) are left out."""
+"""Points of the grid are left out when the logarithm of their weight is this far below the largest (1e-13)."""
 
 
 class Grid:
-    """The posterior on the grid: ln g, and for each the products and the logarithm (g, w, b, h) of its weight."""
+    """The posterior on the grid: for each ln g the inner products and the logarithm of its weights (g, w, b, h)."""
 
     def __init__(self, likelihood: Likelihood, prior: Response, belief: EffectParts) -> None:
         self.likelihood, self.prior, self.belief = likelihood, prior, belief
         self.names, self.variance, self.log_chance = likelihood.design.branches()
-        # Nothing is learnt of the effect before the regulator was moved: one part then represents all.
+        # Before the regulator is moved, nothing is learnt of its effect: one part then represents all.
         self.moved = bool(np.any(likelihood.design.place))
         self.parts = belief if self.moved else EffectParts(np.ones(1), np.zeros(1), np.zeros(1), ("",))
         self.log_g = np.empty(0)
@@ -51,7 +51,7 @@ class Grid:
         self.order = np.empty(0, dtype=np.int64)
 
     def add(self, log_g: FloatArray) -> None:
-        """Evaluate more points, a few at a time; what `wanted` needs of them is summed up at once."""
+        """Evaluate more points, a few at a time, and accumulate the sums that `wanted` needs."""
         products = self.likelihood.products(log_g, self.names)
         size = len(self.likelihood.wander.size) * len(self.parts.weight) * len(self.names)
         few = max(CACHED // size, 1)
@@ -90,7 +90,7 @@ class Grid:
         return along
 
     def wanted(self) -> FloatArray:
-        """Points between which the posterior, or a branch of it, is not yet resolved."""
+        """New points where the posterior, or a branch of it, is not yet resolved."""
         log_g, every, best = self.log_g[self.order], self.every[self.order], self.best[self.order]
         gap = np.diff(log_g)
         height = np.exp(np.maximum(every[1:], every[:-1]) - every.max()) * gap
@@ -104,8 +104,8 @@ class Grid:
 
     @cached_property
     def weights(self) -> tuple[npt.NDArray[np.int64], FloatArray, FloatArray, float]:
-        """Once all points are there: those that weigh anything, in order of ln g, how much of ln g
-        each stands for, their weights (g, w, b, h), and the logarithm that these lack."""
+        """After all points are added: the points with weight, in order of ln g, the width in ln g of each, their
+        weights (g, w, b, h), and the logarithm of their common scale."""
         width = np.gradient(self.log_g[self.order])
         log = self.every[self.order] + np.log(width)
         kept = log > log.max() - NEGLIGIBLE
@@ -128,10 +128,11 @@ class Grid:
 
 
 def _beside(log_g: FloatArray, log: FloatArray, rise: float) -> npt.NDArray[np.bool_]:
-    """The gaps beside the highest point in which the peak is not yet resolved.
+    """The gaps beside the highest point where the peak is not yet resolved.
 
-    That is where the two ends of a gap differ by more than a rise, or where the slopes on either side of it, extrapolated to
-    its middle, rise above both ends by half of that: a narrow peak may stand between two points of equal height.
+    A gap is unresolved where its two ends differ by more than ``rise``. It is also unresolved where the slopes on
+    either side, extrapolated to its middle, exceed both ends by half of ``rise``: a narrow peak may lie between two
+    equal points.
     """
     peak = int(np.argmax(log))
     slope = np.diff(log) / np.diff(log_g)

@@ -1,4 +1,4 @@
-"""Learn from the trials of a clock: the posterior, and in words what in them does not fit."""
+"""Learn from the trials of a clock: the posterior, and a sentence for each trial that does not fit."""
 
 from __future__ import annotations
 
@@ -17,13 +17,13 @@ from torsionbeat.reading.figures import UFloat
 __all__ = ["learn"]
 
 MOST_TRIALS = 200
-"""More readings of one clock than this are years of nights: the oldest are not needed."""
+"""Most readings of one clock: more are years of nights, and the oldest are not needed."""
 
 WORTH_NAMING = 0.5
 """Chance from which an odd reading or step is reported: more likely than not."""
 
 RUNNER_UP = 0.1
-"""Chance from which another that may be the odd one instead is named beside it."""
+"""Chance from which an alternative odd reading or step is named beside it."""
 
 
 def learn(
@@ -34,20 +34,20 @@ def learn(
     others: Sequence[Sequence[Trial]] = (),
     per_kelvin: UFloat = None,
 ) -> Learnt:
-    """Learn from the trials of a clock, in order of time, and from what was believed of it before.
+    """Learn from the trials of a clock, in order of time, and from its prior.
 
     Parameters
     ----------
     trials : sequence of Trial
-        At least one; the last is the clock as it stands.
+        At least one; the last is the clock's present state.
     prior : Response
-        What is believed of its answer without any trial.
+        The belief about its response before any trial.
     half_travel : float, optional
         Half the travel of the regulator in its units; None where there is none, or only its effect is known.
     others : sequence of sequences of Trial
-        Nights of other clocks of its kind: how unsteady such clocks are from night to night.
+        Nights of other clocks of its kind, which show how unsteady such clocks are from night to night.
     per_kelvin : ufloat, optional
-        Change of rate by a kelvin more (s/day), for nights that say how warm it was; left out, what is usual.
+        Change of rate per kelvin (s/day), for nights with a known temperature. Default: the usual value.
 
     Raises
     ------

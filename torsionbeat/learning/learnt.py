@@ -1,9 +1,9 @@
-"""What a clock's trials have shown: where it stands, how it answers, and what it will do after a change.
+"""What a clock's trials have shown: its present rate, its response, and its rate after a change.
 
-Every figure is a quantile of the posterior (`torsionbeat.learning.posterior`): as an ``uncertainties`` value
-the median, with half the width of the 95 % interval over 1.96; where that is lopsided, its ends too. The long-run rate
-is what the clock does on the mean of many nights; a night differs from it by the clock's wander. Rates in seconds per
-day, > 0 gains; grams of all weights together.
+Every figure is a quantile of the posterior (`torsionbeat.learning.posterior`). An ``uncertainties`` value is the
+median, with half the width of the 95 % interval over 1.96; a lopsided interval is also given by its ends. The long-run
+rate is the mean over many nights; a night differs from it by the clock's wander. Rates in seconds per day, > 0 gains;
+grams of all weights together.
 """
 
 from __future__ import annotations
@@ -28,24 +28,24 @@ from torsionbeat.theory.robust import COVERAGE
 __all__ = ["Change", "Learnt", "Outlier", "Spread"]
 
 MOST_TAKEN_OFF = 0.1
-"""Share of a balance's inertia that must stay."""
+"""Share of a balance's inertia that must remain."""
 
 CORE = 0.158655254
-"""Share of a normal distribution below one standard deviation under its mean."""
+"""Share of a normal distribution that lies more than one standard deviation below its mean."""
 
 HARDLY = 0.2
-"""Share of the stated effect below which the regulator hardly works: a guess is rarely off by a factor of five."""
+"""Below this share of the stated effect the regulator hardly works: a guess is rarely off by a factor of five."""
 
 QUANTILE_STEPS = 60
-"""Most steps towards a quantile: by slope, or by halving where that leaves the bracket; about eight are needed."""
+"""Most iterations for a quantile: Newton steps, or bisection where a step leaves the bracket. About eight are needed."""
 
 QUANTILE_TO = 1e-12
-"""Share at which a quantile is taken as found: far below what any figure shows."""
+"""Tolerance of a quantile, as a share of the distribution: far below what any figure shows."""
 
 
 @dataclass(frozen=True, slots=True)
 class Outlier:
-    """A trial that does not fit: ``what`` is 'step' or 'reading', ``chance`` how sure that is."""
+    """A trial that does not fit: ``what`` is 'step' or 'reading', ``chance`` the probability that it is odd."""
 
     trial: int
     what: str
@@ -54,7 +54,7 @@ class Outlier:
 
 
 class Change(NamedTuple):
-    """A change: grams added in all, units of the regulator, and their standard uncertainties."""
+    """A change: total grams added, units of the regulator moved, and their standard uncertainties."""
 
     add_g: float = 0.0
     move: float = 0.0
@@ -73,14 +73,14 @@ class Spread:
 
     @property
     def moments(self) -> tuple[float, float]:
-        """Mean and standard deviation; of a posterior's rate, less what the parts too small to be kept add to it, which
-        are the widest: what is reported of a rate is from `core` and quantiles."""
+        """Mean and standard deviation. The widest parts of a posterior are too small to be kept and are missing here,
+        so reported rates use `core` and quantiles."""
         mean = float(self.weight @ self.mean)
         return mean, math.sqrt(float(self.weight @ (self.variance + (self.mean - mean) ** 2)))
 
     @property
     def core(self) -> tuple[float, float]:
-        """Median, and half the width of the middle 68 %: what mean and standard deviation are without far tails."""
+        """Median, and half the width of the middle 68 %: as mean and standard deviation, but without the far tails."""
         low, middle, high = (self.quantile(share) for share in (CORE, 0.5, 1 - CORE))
         return middle, (high - low) / 2
 
@@ -99,14 +99,14 @@ class Spread:
         return float(self.weight @ (beyond(0.0) - far))
 
     def within(self, limit: float) -> float:
-        """Chance of lying within a limit either way."""
+        """Probability of an absolute value within the limit."""
         from scipy.special import ndtr
 
         sd = np.sqrt(self.variance)
         return float(self.weight @ (ndtr((limit - self.mean) / sd) - ndtr((-limit - self.mean) / sd)))
 
     def quantile(self, share: float) -> float:
-        """Value below which this share of it lies (Newton's method within a bracket)."""
+        """Value below which this share of the mixture lies (Newton's method within a bracket)."""
         from scipy.special import ndtr
 
         sd = np.sqrt(self.variance)
@@ -128,10 +128,10 @@ class Spread:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Learnt:
-    """What the trials say.
+    """The result of learning from a clock's trials.
 
-    ``outliers`` are readings and steps that do not fit; ``warmth`` is how warm its nights were, where that is known: all
-    rates are then at its one temperature. ``has_regulator`` says whether there is one at all.
+    ``outliers`` are readings and steps that do not fit; ``warmth`` holds the temperatures of the nights, where known:
+    all rates are then at its reference temperature. ``has_regulator`` says whether the clock has one.
     """
 
     mixture: Mixture
@@ -143,7 +143,7 @@ class Learnt:
 
     @property
     def rate_s_per_day(self) -> UFloat:
-        """Long-run rate now, by all trials together."""
+        """Present long-run rate, from all trials together."""
         return _rate(self.long_run())
 
     @property
@@ -174,7 +174,7 @@ class Learnt:
         return Spread(m.weight, mean, np.maximum(variance, 1e-9))
 
     def long_run_if_unsteady(self) -> Spread:
-        """The long-run y (s/day) now, if the wander is in the upper half of what the nights leave open."""
+        """The long-run y (s/day) now, if the wander is in the upper half of its posterior."""
         m = self.mixture
         order = np.argsort(-m.wander, kind="stable")
         above = np.cumsum(m.weight[order]) - m.weight[order]
@@ -183,7 +183,7 @@ class Learnt:
         return Spread(weight / weight.sum(), m.state, m.state_variance)
 
     def night(self, change: Change | None = None, nights: float = 1.0) -> Spread:
-        """The y of the next night, or of the mean of the next nights: wander and the room come on top."""
+        """The y of the next night, or of the mean of the next nights: with the wander and the room's effect added."""
         rest = self.long_run(change)
         room = 0.0 if self.warmth is None else self.warmth.next_variance
         return Spread(rest.weight, rest.mean, rest.variance + (self.mixture.wander**2 + room) / nights)
@@ -193,14 +193,14 @@ class Learnt:
         return _ends(self.night(change))
 
     def grams_interval(self, move: float = 0.0) -> tuple[float, float, float]:
-        """Grams to add in all that bring the clock to time: median, and the ends of their 95 % interval."""
+        """Total grams to add that bring the clock to time: median, and the ends of the 95 % interval."""
         spread = self._grams(0.0, move)
         middle, low, high = (spread.quantile(share) for share in (0.5, 0.025, 0.975))
         return middle, low, high
 
     @property
     def loss_interval_s_per_day_per_gram(self) -> tuple[float, float, float]:
-        """What a gram more loses now: median, and the ends of its 95 % interval."""
+        """Present loss of rate by one more gram: median, and the ends of the 95 % interval."""
         m = self.mixture
         now, _ = self._grown(0.0)
         loss = HALF_DAY_S * m.per_gram / now
@@ -217,7 +217,7 @@ class Learnt:
         setting_doubt: float = 0.0,
         handling_s_per_day: float = 0.0,
     ) -> UFloat:
-        """Rate of the next night after adding weight (all sides together) and moving the regulator by some units.
+        """Rate of the next night after weight is added (all sides together) and the regulator is moved.
 
         Parameters
         ----------
@@ -228,16 +228,16 @@ class Learnt:
         mass_doubt_g : float
             Standard uncertainty of the weight.
         setting_doubt : float
-            That of the move.
+            Standard uncertainty of the move.
         handling_s_per_day : float
-            What stopping and letting go may change.
+            Change of rate that stopping and releasing the balance may cause.
         """
         return _rate(self.night(Change(add_g, move, mass_doubt_g, setting_doubt, handling_s_per_day)))
 
     def grams_to_s_per_day(self, rate_s_per_day: float = 0.0, move: float = 0.0) -> UFloat:
-        """Grams to add in all (negative: take off) that bring the clock to a rate, the regulator moved so.
+        """Total grams to add (negative: take off) that bring the clock to a rate after the given move of the regulator.
 
-        The median: what is believed of a gram's effect is lopsided, and the middle of its interval would overshoot.
+        The median is used: the posterior of a gram's effect is lopsided, and the middle of its interval would overshoot.
         """
         return _median(self._grams(rate_s_per_day, move))
 
@@ -251,9 +251,9 @@ class Learnt:
         return Spread(m.weight, grams, after.variance * slope**2 + (grams * m.log_g_sd) ** 2)
 
     def move_to_s_per_day(self, rate_s_per_day: float = 0.0, add_g: float = 0.0) -> UFloat:
-        """Units to move the regulator by that bring the clock to a rate, weight added before.
+        """Units to move the regulator by that bring the clock to a rate after the given weight is added.
 
-        By the median of the effect: the far tails of what is believed of it would shrink every move.
+        The median of the effect is used: the far tails of its posterior would shrink every move.
 
         Raises
         ------
@@ -271,25 +271,25 @@ class Learnt:
 
     @property
     def effect_median(self) -> float:
-        """Median of what a unit of the regulator gains (s/day)."""
+        """Median of the gain by one unit of the regulator (s/day)."""
         return _weighted_quantile(self.mixture.effect, self.mixture.weight, 0.5)
 
     @property
     def effect_at_most(self) -> float:
-        """The size of what a unit of the regulator does at most (s/day): the farther end of its 95 % interval."""
+        """Largest size of the effect of one unit of the regulator (s/day): the farther end of its 95 % interval."""
         spread = Spread(self.mixture.weight, self.mixture.effect, self.mixture.effect_variance)
         return max(abs(spread.quantile(0.025)), abs(spread.quantile(0.975)))
 
     @property
     def regulator_hardly_works(self) -> bool:
-        """Whether by the trials it surely does much less than was said of it."""
+        """Whether the trials show surely that its effect is much smaller than stated."""
         if self.prior.per_unit is None:
             return False
         return self.effect_at_most < HARDLY * abs(float(self.prior.s_per_day_per_unit.nominal_value))
 
     @property
     def last_does_not_fit(self) -> float:
-        """Chance that the last reading is odd itself, or that what was noted before it was not what was done.
+        """Chance that the last reading is odd, or that the work noted before it is not what was done.
 
         Only another night shows which of the two it is.
         """
@@ -300,18 +300,18 @@ class Learnt:
 
     @property
     def effect_spread(self) -> float:
-        """Half the width of the middle two thirds of what a unit of the regulator gains (s/day): far tails left out."""
+        """Half the width of the middle two thirds of the gain by one unit of the regulator (s/day): without the far tails."""
         spread = Spread(self.mixture.weight, self.mixture.effect, self.mixture.effect_variance)
         return (spread.quantile(5 / 6) - spread.quantile(1 / 6)) / 2
 
     @property
     def effect_moments(self) -> tuple[float, float]:
-        """Mean and standard deviation of what a unit of the regulator gains (s/day)."""
+        """Mean and standard deviation of the gain by one unit of the regulator (s/day)."""
         return Spread(self.mixture.weight, self.mixture.effect, self.mixture.effect_variance).moments
 
     @property
     def response(self) -> Response:
-        """The answer as learnt, with T^2 growing from where it stands now."""
+        """The response as learnt, relative to the present T^2."""
         from uncertainties import ufloat
 
         m = self.mixture
@@ -325,7 +325,7 @@ class Learnt:
 
     @property
     def source_right(self) -> float:
-        """Chance that what was believed of the weights before the trials is right."""
+        """Chance that the prior source about the weights is right."""
         return float(self.mixture.weight @ right_per_gram(np.log(self.mixture.per_gram), self.prior))
 
     def effect_chances(self) -> dict[str, float]:

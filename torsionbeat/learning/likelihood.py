@@ -1,8 +1,8 @@
 """The likelihood of a clock's trials for given values of ln g and sizes of its wander.
 
-Input: a `Design`. Output: inner products under the inverse covariance of the blocks, arrays (g, w), and of every branch,
-arrays (g, w, h). From them follow, without solving again, the likelihood for every part of the belief in the regulator's
-effect and for every branch: both are changes of rank one (J. Sherman and W. J. Morrison, 1950).
+Input: a `Design`. Output: inner products under the inverse covariance of the blocks, arrays (g, w), and of every
+branch, arrays (g, w, h). They give the likelihood for every part of the belief in the regulator's effect and for every
+branch without another solution: both are changes of rank one (J. Sherman and W. J. Morrison, 1950).
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ class Wander:
 
     @classmethod
     def of(cls, weight: FloatArray) -> Wander:
-        """White at every size, and a walk at every other."""
+        """White wander at every size, and a random walk at every second size."""
         walk = weight[::2] / weight[::2].sum()
         return cls(
             np.concatenate([WANDER_GRID, WANDER_GRID[::2]]),
@@ -47,8 +47,8 @@ class Wander:
 
 
 class Products(NamedTuple):
-    """Inner products under the inverse covariance for each (g, wander), and of every branch. Letters: r what is left of
-    y, s the regulator's place, k the state's covariance with the blocks, e a branch."""
+    """Inner products under the inverse covariance for each (g, wander), and of every branch. Letters: r the residual of
+    y, s the regulator's position, k the state's covariance with the blocks, e a branch."""
 
     rr: FloatArray
     rs: FloatArray
@@ -75,7 +75,7 @@ class Likelihood:
         design, wander = self.design, self.wander
         per_gram = np.exp(log_g)
         grown = np.maximum(1 + per_gram[:, None] * design.mass, LEAST_GROWN)
-        # A walk scatters the nights of one block by (k + 1) / 6 of its step's variance, k nights in a row.
+        # In a random walk, k nights of one block in a row scatter by (k + 1) / 6 of the step's variance.
         within = np.where(design.crowd > 1, (design.crowd + 1) / 6, 0.0)
         night = np.where(wander.walks[:, None], within, 1 / design.nights)
         spread = design.own + wander.size[:, None] ** 2 * night  # (w, n)
@@ -128,7 +128,7 @@ class Likelihood:
     def _covariances(
         self, per_gram: FloatArray, grown: FloatArray, scatter: FloatArray
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Covariance of the blocks (g, w, B, B), theirs with the state now (g, w, B), and the state's own (g, w)."""
+        """Covariance of the blocks (g, w, B, B), of blocks and present state (g, w, B), and variance of the state (g, w)."""
         design, wander = self.design, self.wander
         covariance = np.broadcast_to(design.covariance, (len(per_gram), *design.covariance.shape)).copy()
         state = np.broadcast_to(design.state_covariance, grown.shape).copy()
@@ -160,7 +160,7 @@ class Likelihood:
         solved: tuple[FloatArray, FloatArray, FloatArray],
         steps: tuple[FloatArray, FloatArray, FloatArray, FloatArray],
     ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-        """Inner products of each branch: a reading's by its block (exact), a step's by what came after it."""
+        """Inner products of each branch: of a reading through its block (exact), of a step through the blocks after it."""
         design = self.design
         ur, us, uk = solved
         ue, direction, rest, state = steps

@@ -1,4 +1,4 @@
-"""The posterior of a clock as a mixture of Gaussians: the parts of the grid that weigh most, with state and effect in each."""
+"""The posterior of a clock as a mixture of Gaussians: the heaviest parts of the grid, each with its state and effect."""
 
 from __future__ import annotations
 
@@ -21,19 +21,19 @@ IntArray = npt.NDArray[np.int64]
 
 PARTS_KEPT = 4000  # a bound on time and memory (no source)
 SMALLEST_PART = 2e-5
-"""Parts of the mixture kept, and their weight against the largest: 99.9 % of it."""
+"""Most parts kept of the mixture, and the share of its weight that they keep: 99.9 %."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Mixture:
     """The posterior as a mixture of Gaussians. Arrays (p,) over its parts.
 
-    ``state`` and ``state_variance`` are the long-run y now (s/day), ``effect`` (with variance and covariance with the
-    state) what a unit of the regulator gains, ``per_gram`` the growth of T^2 by a gram counted from the first trial,
-    ``log_g_sd`` the spread of its logarithm that a point of the grid represents,
-    ``mass_g`` what was added since. ``wander`` is the night-to-night standard deviation. ``effect_names`` (p,) say which
-    part of the belief in the effect it came from. ``branches`` gives the chance of each branch, ``fixed`` those that were
-    sure. ``log_evidence`` compares two courses of one clock.
+    ``state`` and ``state_variance`` are the present long-run y (s/day). ``effect`` is the gain by one unit of the
+    regulator, with its variance and its covariance with the state. ``per_gram`` is the relative growth of T^2 by a
+    gram, counted from the first trial; ``log_g_sd`` the spread of its logarithm that a point of the grid represents;
+    ``mass_g`` the weight added since. ``wander`` is the night-to-night standard deviation. ``effect_names`` (p,) name
+    the part of the belief in the effect. ``branches`` gives the chance of each branch, ``fixed`` the branches taken as
+    certain. ``log_evidence`` compares two courses of one clock.
     """
 
     weight: FloatArray
@@ -55,7 +55,7 @@ class Mixture:
 
 
 class _Kept(NamedTuple):
-    """The parts kept, arrays (p,): their places in the weights (g, w, b, h), and their chance."""
+    """The kept parts, arrays (p,): their indices in the weights (g, w, b, h), and their chance."""
 
     g: IntArray
     w: IntArray
@@ -75,7 +75,7 @@ class _Moments(NamedTuple):
 
 
 def mixture_of(grid: Grid, fixed: tuple[Branch, ...]) -> Mixture:
-    """Keep the parts of a grid that weigh most, and calculate state and effect in each."""
+    """Keep the heaviest parts of a grid, and calculate state and effect in each."""
     places, width, weight, top = grid.weights
     kept = _kept(grid, weight)
     design, wander = grid.likelihood.design, grid.likelihood.wander
@@ -104,7 +104,7 @@ def mixture_of(grid: Grid, fixed: tuple[Branch, ...]) -> Mixture:
 
 
 def _kept(grid: Grid, weight: FloatArray) -> _Kept:
-    """The heaviest parts; where the regulator was never moved, each with all parts of the belief in its effect."""
+    """The heaviest parts. If the regulator was never moved, each is combined with all parts of the belief in its effect."""
     flat = weight.ravel()
     every = len(grid.belief.weight)
     most = PARTS_KEPT if grid.moved else PARTS_KEPT // every
@@ -161,7 +161,7 @@ def _moments(grid: Grid, q: Products, kept: _Kept, per_gram: FloatArray) -> _Mom
 
 
 def _on_state(grid: Grid) -> FloatArray:
-    """How much of each branch the state now carries: all of a step on this strip, nothing of a reading."""
+    """Share of each branch in the present state: all of a step on this strip, nothing of a reading."""
     design = grid.likelihood.design
     return np.array(
         [

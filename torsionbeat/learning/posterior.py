@@ -1,17 +1,18 @@
-"""One posterior of a clock: its rate, what a gram and a unit of the regulator do, its wander, its odd notes.
+"""One posterior of a clock: its rate, the effect of a gram and of a unit of the regulator, its wander, its odd notes.
 
-In y = 86400 ln(1 + rate / 86400) everything adds up. Reading i of the clock, on spring k:
+In y = 86400 ln(1 + rate / 86400) all effects are additive. Reading i of the clock, on spring k:
 
     y_i = level_k - 43200 ln(1 + g m_i) + b (s_i - s_1) + creep + steps up to i + wander_i + crystal + own error
 
-``g`` is the relative growth of T^2 by a gram, ``b`` what a unit of the regulator gains. Given ``g`` and the size of the
-wander all else is Gaussian, so the posterior is a sum over a grid of both, times the parts of the belief in ``b``, times
-the branches: nothing odd, or one odd reading, or one step that was not what was noted. ``b`` and the branches are changes
-of rank one (Sherman and Morrison, 1950), so a matrix is solved once for each ``g`` and wander.
+``g`` is the relative growth of T^2 by a gram, ``b`` the gain by one unit of the regulator. For a given ``g`` and size
+of wander the rest is Gaussian. So the posterior is a sum over a grid of both, over the parts of the belief in ``b``,
+and over the branches: nothing odd, one odd reading, or one step that was not what was noted. ``b`` and the branches are
+changes of rank one (Sherman and Morrison, 1950), so a matrix is solved once for each ``g`` and wander.
 
-Two traps. Each branch has its own peak in ``g``, a narrow one beside which the others are flat: the grid is refined at
-the peak of every branch, or a wrong memory outranks the clock's own trial. And nights without work between them share
-their state, so they are merged into blocks exactly: cost grows with the works, not with the nights.
+Two points need care. Each branch has its own narrow peak in ``g``, where the other branches are flat. The grid is
+refined at the peak of every branch; otherwise a wrong memory outranks the clock's own trial. Nights without work
+between them share one state, so they are merged into blocks, exactly: the cost grows with the works, not with the
+nights.
 
 `design` makes arrays and covariances of the trials, `likelihood` their inner products, `grid` the posterior's weights, and
 `mixture` the result.
@@ -36,18 +37,18 @@ from torsionbeat.learning.warmth import Warmth
 __all__ = ["infer"]
 
 SURELY_ODD = 0.9
-"""A branch above this is kept as such, and a further one is looked for, at most `MOST_ODD` times."""
+"""A branch with a chance above this is taken as certain, and another is searched for, at most `MOST_ODD` times."""
 
-MOST_ODD = 3  # a history with more has no row of notes to rest on
+MOST_ODD = 3  # the notes of a history with more are not reliable
 
-# By a factor of ten either side of 150 s/day a gram.
+# A factor of ten either side of 150 s/day a gram.
 LOG_G_RANGE = (math.log(15 / HALF_DAY_S), math.log(1500 / HALF_DAY_S))
 COARSE_POINTS = 24
 """Grid of ln g: 15 to 1500 s/day a gram, ten times less and more than usual; a fifth of an octave apart."""
 
 SOURCE_POINTS = np.array([-3.0, -2.0, -1.0, 0.0, 1.0, 2.0, 3.0])
-"""Points about the source's own answer that are evaluated from the first, in its standard deviations: a sharp one would be
-missed between two points of the coarse grid."""
+"""First points around the source's own value, in its standard deviations: a sharp peak would be missed between two
+points of the coarse grid."""
 
 REFINEMENTS = 11
 """Halvings of the grid at a peak: to 1e-4 of ln g, below what any trial can resolve."""
@@ -68,13 +69,13 @@ def infer(
     rows : sequence of Trial
         In order of time.
     prior : Response
-        What is believed of its answer without any trial.
+        The belief about its response before any trial.
     half_travel : float, optional
         Half the travel of the regulator in its units; None where there is none.
     others : sequence of sequences of Trial
-        Nights of other clocks of its kind, for what is believed of its wander.
+        Nights of other clocks of its kind, for the prior of its wander.
     warmth : Warmth, optional
-        How warm the nights were: the state is then that at one temperature.
+        Temperatures of the nights: the state is then that at the reference temperature.
     """
     parts = effect_parts(prior, half_travel)
     wander = Wander.of(wander_prior(rows, others))
@@ -93,7 +94,7 @@ def infer(
 
 
 def _solved(design: Design, prior: Response, parts: EffectParts, wander: Wander) -> Grid:
-    """Evaluate the posterior on the coarse grid, refine it at the peaks, and give the whole grid."""
+    """Evaluate the posterior on the coarse grid, refine it at the peaks, and return the whole grid."""
     told, sd = told_log_per_gram(prior)
     at_source = np.clip(told + sd * SOURCE_POINTS, *LOG_G_RANGE)
     grid = Grid(Likelihood(design, wander), prior, parts)

@@ -1,8 +1,8 @@
-"""What is believed of a clock's answer before its trials: wide, heavy-tailed, and ready to be outvoted.
+"""The prior of a clock's response, before its trials: wide and heavy-tailed, so that trials can outweigh it.
 
-A source (a measure, a memory, a guess) is evidence that may be wrong. So each belief is a mixture: the source as stated,
-and with some chance what is usual for such clocks. Rates in seconds per day, > 0 gains; grams of all weights together.
-``per gram`` is the relative growth of T^2 by a gram; ``effect`` what one unit of the regulator gains.
+A source (a measure, a memory, a guess) is evidence that may be wrong. So each belief is a mixture: the source as stated
+and, with some chance, the usual value for such clocks. Rates in seconds per day, > 0 gains; grams of all weights
+together. ``per gram`` is the relative growth of T^2 by a gram; ``effect`` what one unit of the regulator gains.
 """
 
 from __future__ import annotations
@@ -30,41 +30,42 @@ __all__ = [
 ]
 
 HALF_DAY_S = DAY_S / 2
-"""Seconds a day in one relative unit of T^2 of a clock near time."""
+"""Change of rate (s/day) by one relative unit of T^2, for a clock near time."""
 
 USUAL_LOG_PER_GRAM = math.log(150.0 / HALF_DAY_S)
 """About 3 g a side slow such a clock by about 15 min/day (common practice, no source)."""
 
 USUAL_LOG_SD = 0.5
-"""Most clocks answer with 60 to 400 s/day a gram (common practice, no source)."""
+"""Most clocks respond with 60 to 400 s/day a gram (common practice, no source)."""
 
 USUAL_TAIL = 0.1  # one clock in ten
 USUAL_TAIL_LOG_SD = 1.0
-"""One clock in ten is of a kind that the usual does not fit: a factor of three either way."""
+"""The usual value does not fit one clock in ten: a factor of three either way."""
 
 EFFECT_SPREADS = ((0.35, 20.0), (0.40, 100.0), (0.25, 400.0))
-"""Weight, and standard deviation (s/day) of what half the travel of an unknown regulator does: its whole travel is
+"""Weight, and standard deviation (s/day) of the effect of half an unknown regulator's travel: its whole travel is
 minutes a day at most (common practice, no source)."""
 
-# Spaced by a factor of two to six, each with its spread: explained below.
+# Spaced by a factor of two to six, each with its spread: see below.
 WRONG_SIZES = (0.15, 0.4, 2.4, 5.5, 12.0)
 WRONG_SIZE_WEIGHTS = (0.1, 0.18, 0.25, 0.1, 0.37)  # too small more often: a turn taken for a division
 WRONG_SIZE_SD = 0.45  # the parts then meet without a gap
 WRONG_SIGNS = (-0.6, -1.6)  # the guess mirrored, somewhat smaller and somewhat larger
 WRONG_SIGN_SD = 0.5
-"""Multiples of a guess that turned out wrong in size, how many are so, and in sign, and their relative spread: a factor of
-ten either way is covered without a gap (no source). With half as much on a factor of twelve, a guess of 5 outranked one trial
-that showed 60."""
+"""Multiples of a guess that is wrong in size, their weights and relative spread, and the multiples of a guess wrong in
+sign. A factor of ten either way is covered without a gap (no source). With half the weight on a factor of twelve, a
+guess of 5 outranked one trial that showed 60."""
 
 WRONG_SHARES = {"size": 0.45, "sign": 0.45, "unknown": 0.10}
-"""What a wrong guess of the regulator is wrong in: its size, as often its sign (a scale read backwards), else anything.
-With a third for the sign, promises held 90 of 100 where it was wrong (`tests/benchmarks/regulation.py`)."""
+"""Shares of the ways in which a guess of the regulator is wrong: size, equally often sign (a scale read backwards),
+else unknown. With a third for the sign, 90 of 100 promises held where the sign was wrong
+(`tests/benchmarks/regulation.py`)."""
 
 NO_TRAVEL_UNITS = 5.0
 """Half the travel of a regulator whose travel was not given, in its units (a screw of ten turns)."""
 
 SHARPEST_LOG_SD = 1e-3
-"""No prior answer is known to better than a part in a thousand."""
+"""No prior response is known to better than a part in a thousand."""
 
 TINY = 1e-300
 """Keeps a logarithm finite where a density underflows."""
@@ -74,26 +75,26 @@ WANDER_GRID = np.geomspace(0.06, 13.0, 11)
 
 WANDER_SCALE = 1.0  # s/day: the median of the half-t
 WANDER_FREEDOM = 1.0
-"""Half-t of the wander where nothing is known: half of all clocks below a second a day, one in eight above five (common
-practice for such clocks; a heavier tail costs nights on calm clocks, a lighter one breaks promises on unsteady ones: at
-0.7 and a wander of 3 s/day the promise after five works held 80 of 100)."""
+"""Half-t prior of the wander where nothing is known: half of all clocks below a second a day, one in eight above five
+(common practice for such clocks). A heavier tail costs nights on calm clocks; a lighter one breaks promises on unsteady
+ones: at 0.7 and a wander of 3 s/day, 80 of 100 promises after five works held."""
 
 WITHIN_TIME_CONSTANT_S = 12 * 3600.0
-"""Time constant of the rate's wander supposed between a recording and a night: the room's day (no source)."""
+"""Time constant of the rate's wander that relates a recording to a night: the room's daily cycle (no source)."""
 
 WITHIN_LOG_SD = 0.8
 """Spread of the ratio between wander from night to night and wander within a recording: a factor of two either way."""
 
 WITHIN_DUMB = 0.28
-"""Chance that wander within the recordings says nothing of that from night to night: winding, handling, a heater and the sun
-come once a day, and a night between them is steady (no source; at 0.2 the third promise of a clock whose
-nights are so was 1.4 s/day either way)."""
+"""Chance that wander within the recordings does not predict that from night to night. Winding, handling, a heater and
+the sun come once a day, and a night between them is steady (no source; at 0.2 the third promise of a clock with such
+nights was 1.4 s/day either way)."""
 
 OTHERS_LOG_SD = 0.7
 """Spread of the wander between clocks of a kind in one workshop: a factor of two."""
 
 MOST_OTHERS = 12
-"""Other clocks that are used; more change nothing."""
+"""Most other clocks that are used; more do not change the prior."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -112,7 +113,7 @@ def log_prior_per_gram(log_per_gram: FloatArray, prior: Response) -> FloatArray:
 
 
 def right_per_gram(log_per_gram: FloatArray, prior: Response) -> FloatArray:
-    """Chance that the source is right where the answer is this."""
+    """Chance that the source is right, given this response."""
     told = _told(log_per_gram, prior)
     return np.asarray(told / (told + _usual(log_per_gram, prior) + TINY))
 
@@ -137,12 +138,12 @@ def _usual(log_per_gram: FloatArray, prior: Response) -> FloatArray:
 
 
 def effect_parts(prior: Response, half_travel: float | None) -> EffectParts:
-    """Give the belief in what one unit of the regulator gains.
+    """Give the belief in the gain by one unit of the regulator.
 
     Parameters
     ----------
     prior : Response
-        With ``per_unit`` where something was said of it.
+        With ``per_unit`` where an effect was stated.
     half_travel : float or None
         Half the travel in units; None where there is no regulator, or its travel was not given.
     """
@@ -174,7 +175,7 @@ def wander_prior(rows: Sequence[Trial], others: Sequence[Sequence[Trial]] = ()) 
     Parameters
     ----------
     rows : sequence of Trial
-        Of this clock; how the rate wandered within its recordings is used where it was measured.
+        Trials of this clock; the wander within its recordings is used where measured.
     others : sequence of sequences of Trial
         The nights of other clocks of that kind.
     """
@@ -201,7 +202,7 @@ def _half_t(wander: FloatArray) -> FloatArray:
 
 
 def _smoothed(weight: FloatArray) -> FloatArray:
-    """One clock's wander as a belief in another's: spread by a factor of two."""
+    """One clock's wander as a prior for another's: spread by a factor of two."""
     log = np.log(WANDER_GRID)
     kernel = np.exp(-(((log[:, None] - log[None, :]) / OTHERS_LOG_SD) ** 2) / 2)
     kernel /= kernel.sum(axis=0)
@@ -210,7 +211,7 @@ def _smoothed(weight: FloatArray) -> FloatArray:
 
 
 def _nights(rows: Sequence[Trial]) -> FloatArray | None:
-    """Likelihood of the wander by differences of neighbouring nights without work between them.
+    """Likelihood of the wander from differences of neighbouring nights without work between them.
 
     Neighbouring differences share a night, so each counts half.
     """
@@ -228,7 +229,7 @@ def _nights(rows: Sequence[Trial]) -> FloatArray | None:
 
 
 def _within(rows: Sequence[Trial]) -> FloatArray | None:
-    """Likelihood of the wander by what was seen within the recordings (chi-squared of each Allan variance)."""
+    """Likelihood of the wander from that within the recordings (chi-squared of each Allan variance)."""
     seen = [row.within for row in rows if row.within is not None and row.within.freedom > 0]
     if not seen:
         return None

@@ -1,10 +1,10 @@
-"""How a clock answers an adjustment, before any trial: from its strip, its inertia, or its kind alone.
+"""How a clock responds to an adjustment, before any trial: from its strip, its inertia, or its kind alone.
 
-The answer is two numbers. ``per_gram`` is the relative growth of T^2 by a gram added at the place of the
-weights (all places together), rho^2 / I less the gram's own pull on the strip; ``per_unit`` the relative
-growth of T^2 by one unit of the regulator. Both are ratios, so they stay when the strip is changed, while T^2
-per gram and seconds a day per gram grow and shrink with the stiffness. One relative unit of T^2 is
-43 200 s/day near time. Grams, millimetres, seconds per day; > 0 gains.
+The response is two numbers. ``per_gram`` is the relative growth of T^2 by a gram added at the weights (all sides
+together): rho^2 / I less the gram's own pull on the strip. ``per_unit`` is the relative growth of T^2 by one unit of
+the regulator. Both are ratios, so a change of strip does not change them, while T^2 per gram and seconds a day per gram
+depend on the stiffness. One relative unit of T^2 is 43 200 s/day near time. Grams, millimetres, seconds per day; > 0
+gains.
 """
 
 from __future__ import annotations
@@ -42,20 +42,20 @@ USUAL_DOUBT = 0.5
 """Relative standard uncertainty of that for a clock about which nothing else is known."""
 
 LARGEST_DOUBT = 0.6
-"""A relative doubt beyond would make the effect's sign doubtful, which its data do not say."""
+"""Largest relative doubt: a larger one would make the effect's sign doubtful, which the data do not show."""
 
 
 @dataclass(frozen=True, slots=True)
 class Regulator:
-    """A regulator in its own units, from its lowest to its highest setting, and where it stands.
+    """A regulator in its own units: lowest and highest setting, and present setting.
 
-    ``step`` is the smallest move that can be made on purpose; a setting is taken to be good to half of it. ``is_known``
-    says whether its setting was stated: else it is only supposed, and only moves may be advised.
+    ``step`` is the smallest deliberate move; a setting is taken as accurate to half of it. ``is_known`` says whether
+    the setting was stated: if not, it is only assumed, and only moves may be advised.
 
     Raises
     ------
     InputError
-        The settings are not in order, or the step is no part of the travel.
+        The settings are not in order, or the step does not fit the travel.
     """
 
     unit: str
@@ -99,25 +99,26 @@ class Regulator:
 
 
 MEASURED_WRONG = 0.04
-"""Chance that an answer calculated from measures is wrong: a measure misread, a wrong material (no source)."""
+"""Chance that a response calculated from measures is wrong: a measure misread, a wrong material (no source)."""
 
 TOLD_WRONG = 0.2
-"""Chance that a memory is wrong by more than it says (no source; with a fiftieth, promises on clocks of wrong memories held
-in three of four instead of nineteen of twenty)."""
+"""Chance that a memory is wrong by more than its stated uncertainty (no source). With a fiftieth, three of four
+promises held on clocks with wrong memories, instead of nineteen of twenty."""
 
 GUESS_WRONG = 0.12
-"""The same of a guess of the regulator, which says 30 % of itself (no source). With a fifth, a third fewer clocks of right
-guesses are within 1 s/day after three trials; with a tenth, promises held 88 of 100 where it was wrong in sign."""
+"""The same chance for a guess of the regulator, whose stated uncertainty is 30 % (no source). With a fifth, a third
+fewer clocks with right guesses are within 1 s/day after three trials. With a tenth, 88 of 100 promises held where the
+sign was wrong."""
 
 
 @dataclass(frozen=True, slots=True)
 class Response:
-    """What is believed of a clock's answer before a trial, or after one.
+    """The belief about a clock's response, before a trial or after one.
 
-    ``per_gram`` (1/g, of the weights in all) and ``per_unit`` (one over a unit of the regulator; None without
-    one) are ``uncertainties`` values, ``source`` says in words what they rest on. ``chance_wrong`` and
-    ``unit_chance_wrong`` are the chances that the two are not merely off by their uncertainty but wrong. ``usual`` says
-    that nothing is known of this clock but what is usual.
+    ``per_gram`` (1/g, all weights together) and ``per_unit`` (one over a unit of the regulator; None without one) are
+    ``uncertainties`` values; ``source`` says in words where they come from. ``chance_wrong`` and ``unit_chance_wrong``
+    are the chances that the two are wrong by more than their uncertainty. ``usual`` says that only the usual value is
+    known.
     """
 
     per_gram: UFloat
@@ -136,18 +137,18 @@ class Response:
 
     @property
     def s_per_day_per_gram(self) -> UFloat:
-        """What a gram more (of all weights together) does to the rate of a clock near time."""
+        """Change of rate by one more gram (all weights together), for a clock near time."""
         return -DAY_S / 2 * self.per_gram
 
     @property
     def s_per_day_per_unit(self) -> UFloat:
-        """What a unit more of the regulator does to the rate of a clock near time."""
+        """Change of rate by one more unit of the regulator, for a clock near time."""
         return None if self.per_unit is None else -DAY_S / 2 * self.per_unit
 
 
 @dataclass(frozen=True, slots=True)
 class StripDoubt:
-    """Half-widths of what may be wrong with the measures (rectangular distributions)."""
+    """Half-widths of the errors of the measures (rectangular distributions)."""
 
     thickness_um: float = 2.0
     width_mm: float = 0.02
@@ -166,16 +167,16 @@ def per_gram_from_strip(
     material: StripMaterial | None = None,
     doubt: StripDoubt | None = None,
 ) -> UFloat:
-    """Growth of T^2 by a gram, from the strip that carries the balance and the period it makes.
+    """Growth of T^2 by a gram, from the strip that carries the balance and the period.
 
     Parameters
     ----------
     strip, load_g, period_s
-        The strip, all that hangs on it, and the full period.
+        The strip, the total mass that hangs on it, and the full period.
     radius_mm : float
         Distance of the weights from the axis.
     material : StripMaterial, optional
-        Of the table, for the doubt of its shear modulus; left out, 5 %.
+        Material from the table, for the doubt of its shear modulus. Default: 5 %.
 
     Examples
     --------
@@ -214,7 +215,7 @@ def per_gram_from_inertia(
     inertia_g_mm2 : float
         Moment of inertia of the balance.
     radius_mm : float
-        Of the weights from the axis.
+        Distance of the weights from the axis.
     inertia_percent : float
         How far off the inertia may be (half-width).
     radius_doubt_mm : float
@@ -232,7 +233,7 @@ def per_gram_from_inertia(
 
 
 def per_gram_from_load(load_g: float) -> UFloat:
-    """Growth of T^2 by a gram, from nothing but the mass of the balance.
+    """Growth of T^2 by a gram, from the mass of the balance alone.
 
     The radius of gyration of a balance is taken as 0.7 to 1.2 of the weights' distance from the axis, for
     rings, spheres and discs with their weights near the rim (common practice, no source).
@@ -250,21 +251,21 @@ def per_gram_from_weights(
     added_half_width_g: float = 0.5,
     rate_half_width_s_per_day: float = 60.0,
 ) -> UFloat:
-    """Growth of T^2 by a gram, from a change of weights remembered with what it did to the rate.
+    """Growth of T^2 by a gram, from a remembered change of weights and of rate.
 
     Parameters
     ----------
     added_g : float
-        All that was added (negative: taken off).
+        Total weight added (negative: taken off).
     rate_change_s_per_day : float
         Rate after less rate before: negative where the clock was slowed.
     added_half_width_g, rate_half_width_s_per_day : float
-        How far off the two may be; a figure quoted as "about" is rounded.
+        How far off the two may be (half-widths); a figure quoted as "about" is rounded.
 
     Raises
     ------
     InputError
-        Weight added is said to have made the clock gain, or the reverse.
+        The figures say that added weight made the clock gain, or the reverse.
 
     Examples
     --------
@@ -290,7 +291,7 @@ def per_gram_usual() -> UFloat:
 
 
 def per_unit_from_effect(s_per_day_per_unit: float, doubt_s_per_day: float | None = None) -> UFloat:
-    """Growth of T^2 by one unit of the regulator, from what a unit more gains (doubt: standard, or 30 %).
+    """Growth of T^2 by one unit of the regulator, from the gain by one more unit (doubt: standard uncertainty, or 30 %).
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""A trial: the clock as it stood, what was done to it before, and the rate that was read.
+"""A trial: the state of the clock, the work done before, and the rate that was read.
 
 Rates in seconds per day, > 0 gains; grams of all weights together.
 """
@@ -14,22 +14,22 @@ from torsionbeat.theory.limits import within
 __all__ = ["HANDLING_S_PER_DAY", "Trial", "Within"]
 
 HANDLING_S_PER_DAY = 0.2
-"""What stopping, touching and letting go the balance may change the rate by (common practice, no source)."""
+"""Change of rate (s/day) that stopping, touching and releasing the balance may cause (common practice, no source)."""
 
 
 MOST_NIGHTS = 4000
-"""Nights of one rate: ten years, longer than anybody leaves a clock between two hand checks."""
+"""Most nights of one rate: ten years, longer than anybody leaves a clock between two hand checks."""
 
 LEAST_OWN_S_PER_DAY = 1e-3
-"""Floor of a reading's own uncertainty: a millisecond a day, below what any recording gives."""
+"""Floor of a reading's own uncertainty: a millisecond a day, below that of any recording."""
 
 
 @dataclass(frozen=True, slots=True)
 class Within:
     """How the rate wandered within one recording.
 
-    ``deviation_s_per_day`` is its Allan deviation at the averaging time ``tau_s``, ``freedom`` that estimate's degrees
-    of freedom, ``noise_s_per_day`` the part that the scatter of single sounds makes.
+    ``deviation_s_per_day`` is its Allan deviation at the averaging time ``tau_s``, ``freedom`` the degrees of freedom
+    of that estimate, ``noise_s_per_day`` the part due to the scatter of single sounds.
     """
 
     deviation_s_per_day: float
@@ -40,40 +40,40 @@ class Within:
 
 @dataclass(frozen=True, slots=True)
 class Trial:
-    """The clock as it stood, and how it was read.
+    """The state of the clock, and its reading.
 
     Parameters
     ----------
     rate_s_per_day : ufloat
         The reading's rate.
     mass_g : float
-        Weight added in all since the first trial of the row (negative: taken off), as it was meant.
+        Total weight added since the first trial of the row (negative: taken off), nominal value.
     setting : float
         Regulator, in its own units.
     spring : int
-        Which spring is in; any number that changes with it.
+        Identifies the spring: any number that changes with it.
     mass_doubt_g, setting_doubt : float
-        Standard uncertainty of the change of weights, and of regulator, made just before this reading.
+        Standard uncertainty of the changes of weight and of regulator made just before this reading.
     handling_s_per_day : float, optional
-        What stopping, touching and letting go the balance may change besides; left out, 0.2 where weights or regulator
-        were changed before this reading, else nothing.
+        Further change that stopping, touching and releasing the balance may cause. Default: 0.2 where weights or
+        regulator were changed before this reading, else 0.
     timebase, timebase_s_per_day : str, float
         A name for the recorder whose crystal this reading shares with others, and the part of the rate's
         standard uncertainty that comes from it.
     label : str
-        What to call it in a sentence.
+        Name of the trial in a sentence.
     unknown : bool
         Something was changed before this reading by an amount that was not noted.
     day : float, optional
-        When, in days from any origin; left out, trials are a day apart.
+        Time in days from any origin. Default: trials are a day apart.
     nights : float
-        Nights over which the rate is a mean, as that of a hand check over a week.
+        Number of nights that the rate averages, for example seven for a hand check over a week.
     strip_age_days : float, optional
-        Days since the present strip was fitted, where it is new.
+        Days since the present strip was fitted, if it is new.
     within : Within, optional
-        How the rate wandered within the recording.
+        Wander of the rate within the recording.
     temperature_c : float, optional
-        How warm it was, where that is known.
+        Temperature, where known.
     """
 
     rate_s_per_day: UFloat
@@ -95,7 +95,7 @@ class Trial:
 
     @property
     def own_s_per_day(self) -> float:
-        """Standard uncertainty of the rate without the part that its crystal shares with other readings."""
+        """Standard uncertainty of the rate without the crystal's part, which other readings share."""
         shared = self.timebase_s_per_day if self.timebase else 0.0
         return math.sqrt(max(self.rate_s_per_day.std_dev**2 - shared**2, LEAST_OWN_S_PER_DAY**2))
 
@@ -110,7 +110,7 @@ class Trial:
         )
 
     def handled_s_per_day(self, before: Trial) -> float:
-        """What handling may have changed between an earlier trial and this one."""
+        """Change that handling may have caused between an earlier trial and this one."""
         if self.handling_s_per_day is not None:
             return self.handling_s_per_day
         return 0.0 if self.same_state(before) else HANDLING_S_PER_DAY

@@ -1,7 +1,7 @@
-"""The room's temperature in a clock's nights: rates are corrected to one temperature, and the uncertainty of that is counted.
+"""The room's temperature in a clock's nights: rates are corrected to one temperature, with the uncertainty of the correction.
 
-Input: trials, some with a temperature, and what is believed of the change of rate by a kelvin. Output: the
-temperature to which rates are brought, how far nights differ from it, and what the clock's own nights say of a kelvin.
+Input: trials, some with a temperature, and the prior change of rate per kelvin. Output: the reference temperature of
+the rates, the difference of each night from it, and the change per kelvin learnt from the clock's own nights.
 """
 
 from __future__ import annotations
@@ -23,14 +23,14 @@ USUAL_PER_K, USUAL_PER_K_SD = -7.0, 7.0
 (`torsionbeat.theory.spring.temperature_rate_s_per_day_per_k`)."""
 
 CALM_NIGHT_S_PER_DAY = 0.7
-"""Wander assumed for two nights whose difference is ascribed to their temperatures: half of all clocks wander less."""
+"""Wander (s/day) assumed where a difference of two nights is attributed to temperature: half of all clocks wander less."""
 
 SHARED_NIGHT = 0.5
 """Neighbouring differences share a night, so each counts half."""
 
 
 def per_kelvin_usual() -> UFloat:
-    """Give what a kelvin more does to a clock (s/day) of whose strip nothing is known."""
+    """Give the change of rate per kelvin (s/day) for a clock with an unknown strip."""
     from uncertainties import ufloat
 
     return ufloat(USUAL_PER_K, USUAL_PER_K_SD)
@@ -38,11 +38,11 @@ def per_kelvin_usual() -> UFloat:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Warmth:
-    """How warm a clock's nights were.
+    """The temperatures of a clock's nights.
 
-    ``reference_c`` is the mean of the known temperatures; ``above_k`` (n,) how far each night was from it, 0 where that is
-    not known, ``known`` (n,) whether it is; ``spread_k`` the standard deviation of the known ones; ``told`` the given
-    effect of a kelvin (s/day), ``learnt`` the same with the clock's own nights.
+    ``reference_c`` is the mean of the known temperatures; ``above_k`` (n,) the difference of each night from it, 0
+    where not known; ``known`` (n,) whether it is known; ``spread_k`` the standard deviation of the known temperatures;
+    ``told`` the given effect of a kelvin (s/day), ``learnt`` the effect after the clock's own nights.
     """
 
     reference_c: float
@@ -54,13 +54,13 @@ class Warmth:
 
     @classmethod
     def of(cls, rows: Sequence[Trial], per_kelvin: UFloat = None) -> Warmth | None:
-        """Take it from trials; None unless two nights say how warm it was.
+        """Collect the temperatures of trials; None with fewer than two known temperatures.
 
         Parameters
         ----------
         rows : sequence of Trial
         per_kelvin : ufloat, optional
-            Change of rate by a kelvin more (s/day); left out, what is usual.
+            Change of rate per kelvin (s/day). Default: the usual value.
         """
         known = np.array([row.temperature_c is not None for row in rows], dtype=float)
         if known.sum() < 2:
@@ -78,16 +78,17 @@ class Warmth:
         )
 
     def bring(self) -> FloatArray:
-        """What to take off each rate (s/day) to bring it to the one temperature, by the given effect of a kelvin."""
+        """Correction to subtract from each rate (s/day) to bring it to the reference temperature, by the given effect
+        of a kelvin."""
         return np.asarray(self.told.nominal_value * self.above_k)
 
     def unknown_variance(self) -> FloatArray:
-        """Variance (n,) that a temperature which was not noted adds to its night's rate."""
+        """Variance (n,) that an unknown temperature adds to the rate of its night."""
         return np.asarray((1 - self.known) * self.next_variance)
 
     @property
     def next_variance(self) -> float:
-        """Variance of a night's rate about that at the one temperature, the nights being as warm as they were."""
+        """Variance of a night's rate about that at the reference temperature, if nights vary as before."""
         return float(self.learnt.nominal_value**2 + self.learnt.std_dev**2) * self.spread_k**2
 
 

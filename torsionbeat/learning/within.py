@@ -1,4 +1,4 @@
-"""How the rate wanders within one recording: what it says of the clock's unsteadiness before its nights are compared."""
+"""Wander of the rate within one recording: evidence of the clock's unsteadiness before its nights are compared."""
 
 from __future__ import annotations
 
@@ -12,10 +12,11 @@ from torsionbeat.theory.rate import DAY_S, fit_beats
 __all__ = ["within_of_rates", "within_recording"]
 
 PARTS = 4
-"""Parts of a recording whose rates are compared: three differences, at the longest time that gives more than one."""
+"""Number of parts of a recording whose rates are compared: three differences, at the longest averaging time with more
+than one."""
 
 LEAST_BEATS_A_PART = 16
-"""Beats of a part below which its rate says nothing of the clock."""
+"""Fewest beats in a part: with fewer, its rate does not show the clock's wander."""
 
 FREEDOM = 2.0
 """Degrees of freedom of the Allan variance of four parts: three differences, of which neighbours share a part
@@ -23,14 +24,14 @@ FREEDOM = 2.0
 
 
 def within_of_rates(rates_s_per_day: FloatArray, noise_s_per_day: FloatArray, tau_s: float) -> Within:
-    """Sum up the rates of neighbouring parts, arrays (n,), with the standard uncertainty that the sounds leave each.
+    """Calculate the wander from the rates of neighbouring parts and their standard uncertainties.
 
     Parameters
     ----------
     rates_s_per_day : ndarray
         shape (n,): rates of neighbouring parts.
     noise_s_per_day : ndarray
-        shape (n,): standard uncertainty that the sounds leave each.
+        shape (n,): standard uncertainty of each rate from the sounds.
     tau_s : float
         Length of a part.
     """
@@ -40,12 +41,12 @@ def within_of_rates(rates_s_per_day: FloatArray, noise_s_per_day: FloatArray, ta
 
 
 def within_recording(beat_time_s: FloatArray, beat_number: IntArray, period_s: float) -> Within | None:
-    """Find how the rate wanders within a recording; None where it is too short.
+    """Find the wander of the rate within a recording; None where it is too short.
 
     Parameters
     ----------
     beat_time_s, beat_number : ndarray, shape (n,)
-        Seconds from the start, and numbers (two a period).
+        Seconds from the start, and beat numbers (two a period).
     period_s : float
         Full period.
     """
