@@ -1,4 +1,4 @@
-"""Figures of what is worked out at the bench: an adjustment with its promise, and what a strip's measures do."""
+"""Figures of bench calculations: an adjustment with its expected effect, and the effect of a strip's dimensions."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ SMALL_STEPS = (
     ("1 mm longer", "s_per_day_per_mm_length", 1.0),
     ("10 g more on the axis", "s_per_day_per_g_on_axis", 10.0),
 )
-"""Changes of a strip that are met at the bench, and the slope that each goes with."""
+"""Typical changes of a strip at the bench, and the slope for each."""
 
 
 def judgement_figure(judgement: Judgement) -> Any:
@@ -65,7 +65,7 @@ def judgement_figure(judgement: Judgement) -> Any:
 
 
 def strip_figure(result: StripResult) -> Any:
-    """Draw what small changes of a strip's measures, and a kelvin, do to the rate.
+    """Draw the effect of small changes of a strip's dimensions, and of one kelvin, on the rate.
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""What is done by hand at the bench, in sentences: free swing, hand check, two offsets, suspension strip."""
+"""Results of work by hand at the bench, in sentences: free swing, hand check, two offsets, suspension strip."""
 
 from __future__ import annotations
 
@@ -23,14 +23,14 @@ __all__ = [
 ]
 
 LARGEST_CRYSTAL_PPM = 300.0
-"""No crystal of a recorder that works is off by more; beyond it the clock changed."""
+"""No crystal of a working recorder is off by more; beyond it the clock changed."""
 
 WAYS = {
     "thickness_mm": ("thickness", "thinner", "thicker"),
     "length_mm": ("active length", "shorter", "longer"),
     "width_mm": ("width", "narrower", "wider"),
 }
-"""What a measure is called, and what less and more of it are."""
+"""Name of each dimension, and the words for less and more of it."""
 
 
 def free_swing_sentences(result: FreeSwingResult) -> list[str]:
@@ -105,7 +105,7 @@ def _agreement(result: HandCheckResult) -> str:
 
 
 def lift_sentences(found: FindLiftResult) -> list[str]:
-    """Say the lift, what each count gave, and where it is kept or how to give it."""
+    """Say the lift, the result of each count, and where the lift is kept or how to give it."""
     each = [figure_words(one, "deg") for one in found.each_deg]
     return [
         f"The lift is {figure_words(found.lift_deg, 'deg')}.",
@@ -131,7 +131,7 @@ def two_offsets_sentences(result: TwoOffsetsResult) -> list[str]:
 
 
 def strip_sentences(result: StripResult) -> list[str]:
-    """Say what a strip does: the strip itself, what was asked, the room, stress, and the cautions."""
+    """Describe a strip: the strip itself, the requested changes, the effect of the room, stress, and the cautions."""
     from torsionbeat.regulation.correction import PRACTICE, SPRINGS
 
     said = [*_strip_now(result), *result.remarks, *_to_time_words(result), *_other_strip(result)]

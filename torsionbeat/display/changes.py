@@ -55,7 +55,7 @@ def comparison_sentences(comparison: Comparison) -> list[str]:
 
 
 def leading_rows(comparison: Comparison) -> list[Row]:
-    """Give the rows to show first: all that changed, and of the others those that a restorer looks at anyway."""
+    """Give the rows to show first: all that changed, and those that a restorer always wants to see."""
     return [
         row
         for row in comparison.rows
@@ -88,12 +88,12 @@ def change_words(row: Row) -> str:
 
 
 def value_words(estimate: Estimate | None, *, sign: bool = False) -> str:
-    """Write the value of an estimate alone, with no more digits than its interval leaves; a dash for none."""
+    """Write the value of an estimate alone, with the digits that its interval justifies; a dash for none."""
     return "-" if estimate is None else number(estimate.value, _digits(estimate), sign=sign)
 
 
 def estimate_words(estimate: Estimate | None, *, sign: bool = False) -> str:
-    """Write an estimate: value ± half-width, or value and both ends where it leans; a dash for none.
+    """Write an estimate: value ± half-width, or value and both ends where the interval is asymmetric; a dash for none.
 
     Examples
     --------
@@ -114,7 +114,7 @@ def estimate_words(estimate: Estimate | None, *, sign: bool = False) -> str:
 def print_comparison(
     comparison: Comparison, console: Console | None = None, *, every_row: bool = False
 ) -> None:
-    """Print a comparison: sentences, then rows under their verdict, then what to beware of.
+    """Print a comparison: sentences, then rows under their verdict, then the remarks.
 
     Parameters
     ----------
@@ -122,7 +122,7 @@ def print_comparison(
     console : rich.console.Console, optional
         Where to; left out, standard output at 80 columns or less.
     every_row : bool
-        All rows, those not judged too; else those that changed and those a restorer looks at anyway.
+        Print all rows, even those not judged; else those that changed and those a restorer always wants to see.
     """
     screen = console or eighty_columns()
     say(*comparison_sentences(comparison), console=screen)
@@ -153,7 +153,7 @@ def print_comparison(
 def comparison_figure(comparison: Comparison) -> Any:
     """Draw a comparison: every arc, rate and beat error by night, and stability before and after on log axes.
 
-    What was not measured gives its room to the others.
+    A panel without data is left out, and the others use its space.
 
     Returns
     -------
@@ -251,7 +251,7 @@ def _digits(estimate: Estimate) -> int:
 
 
 def row_notes(rows: Sequence[Row]) -> list[str]:
-    """Give what the rows' notes say, each once with the rows it belongs to."""
+    """Give the rows' notes, each once with the names of its rows."""
     said: dict[str, list[str]] = {}
     for row in rows:
         for note in filter(None, row.note.split("; ")):

@@ -37,10 +37,10 @@ MOST_WORKS_NAMED = 10
 """Works named under the chart: more would be longer than the chart."""
 
 LABEL_SHARE = 0.045
-"""Width of a work's label as a share of the chart's: of "10-12" in the small type, at eight inches."""
+"""Width of a work's label as a share of the chart's width: "10-12" in the small type, at eight inches."""
 
 WIDE_RANGE = 30.0
-"""Rates whose largest is so many times the last one's interval or more are drawn on a bent scale."""
+"""A bent scale is used if the largest rate is at least this many times the last one's interval."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,13 +189,13 @@ def free_swing_figure(result: FreeSwingResult) -> Any:
 
 
 def decay_figure(decay: Decay, *heading: str) -> Any:
-    """Draw a free swing with both laws: drag of air, which takes a share, and rubbing, which takes an angle.
+    """Draw a free swing with both laws: air drag, which takes a share of the arc, and rubbing, which takes an angle.
 
     Parameters
     ----------
     decay : Decay
     *heading : str
-        What stands at the head of the figure: the clock's name, the day.
+        Texts at the head of the figure: the clock's name, the day.
 
     Returns
     -------
@@ -273,7 +273,7 @@ def plot_history(
 
 
 def _together(moments: Sequence[datetime], first: datetime, last: datetime) -> list[tuple[datetime, str]]:
-    """Number works from 1; those whose labels would meet share one, such as 2-4, at the first of them."""
+    """Number works from 1. Works whose labels would overlap share one, such as 2-4, at the first of them."""
     near = LABEL_SHARE * (last - first)
     groups: list[list[int]] = []
     for place, moment in enumerate(moments):
@@ -288,14 +288,14 @@ def _together(moments: Sequence[datetime], first: datetime, last: datetime) -> l
 
 
 def plot_decay(axes: Any, rest_axes: Any, decay: Decay) -> None:
-    """Draw arcs (deg) against time with the laws fitted to them, and below what each law leaves.
+    """Draw arcs (deg) against time with the fitted laws, and below them the residuals of each law.
 
     Parameters
     ----------
     axes : object
         Where to draw.
     rest_axes : object
-        Where to draw what each law leaves.
+        Where to draw the residuals of each law.
     decay : Decay
     """
     from torsionbeat.theory.decay import arc_at_deg, fit_free_swing
@@ -346,7 +346,7 @@ def plot_decay(axes: Any, rest_axes: Any, decay: Decay) -> None:
 
 
 def bend(axes: Any, values: Any, halves: Any) -> None:
-    """Bend the scale where early rates are so large that the later ones would be one line.
+    """Bend the scale if early rates are so large that the later ones would merge into one line.
 
     Parameters
     ----------

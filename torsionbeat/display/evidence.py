@@ -25,9 +25,9 @@ __all__ = ["evidence_figure", "plot_arcs", "plot_rate_course", "plot_what_remain
 save_figure = style.save_figure
 
 LEAST_ROOM_DEG = 10.0
-"""Else the scatter of a quiet clock would fill the panel."""
+"""Least height of the arc's panel: otherwise the scatter of a quiet clock would fill it."""
 MOST_ROOMS = 5.0
-"""Height of the arc's panel: ten degrees at least; limits are drawn where the arcs then still fill a fifth of it."""
+"""Greatest height of the arc's panel, in heights of the arcs: limits are drawn if the arcs still fill a fifth of it."""
 
 LEAST_BEATS, MOST_STRETCHES = 12, 24
 """Fewest beats that a stretch's rate rests on, and most stretches that can be distinguished at eight inches."""
@@ -35,9 +35,9 @@ LEAST_BEATS, MOST_STRETCHES = 12, 24
 LEAST_RATE_ROOM = 0.2
 """Least height of the rate's panel, s/day: below it a restorer has nothing to do."""
 LONGEST_NOTE = 50
-"""Signs of the rate's sentence beside which the rest of the note still fits into one line with the panel's title, as drawn."""
+"""Characters of the rate's sentence up to which the whole note fits on one line with the panel's title, as drawn."""
 GAP_SHARE = 0.75
-"""Room between the two sounds for the lift passage, as a share of the contact's length."""
+"""Space between the two sounds for the lift passage, as a share of the contact's length."""
 
 
 def evidence_figure(
@@ -55,15 +55,15 @@ def evidence_figure(
     voices : sequence of VoiceProfile
         Mean sounds of contact and drop; may be empty.
     sound : bool
-        False leaves out the panels of the sound, for a reading whose sound is long gone.
+        False leaves out the panels of the sound, for a reading whose sound no longer exists.
     taken_at : datetime, optional
         When the recording began, for the head of the figure.
 
     Returns
     -------
     matplotlib.figure.Figure
-        Rate through the recording, what remains of each beat's time, arc, the mean sound of a beat on each side, and what
-        comes back with a wheel where something does. What has no data gives its room to the others and is named at the foot.
+        Rate through the recording, each beat's time residual, arc, the mean sound of a beat on each side, and anything that
+        repeats with a wheel. A panel without data is left out and named at the foot.
     """
     fit = _fit(reading)
     heard = (
@@ -106,8 +106,8 @@ def evidence_figure(
 def plot_rate_course(axes: Any, reading: Reading) -> None:
     """Draw the rate (s/day) over stretches of the recording with 95 % intervals, and the mean as a band.
 
-    Against the nominal period; where that is not known, against the recording's own mean. The stretches share the
-    doubt of the timebase, which is left out here: it moves them all alike.
+    The rate is relative to the nominal period or, where that is not known, to the recording's own mean. The timebase's
+    uncertainty is left out: it moves all stretches alike.
     """
     period = reading.clock.nominal_period_s
     known = period is not None
@@ -133,7 +133,7 @@ def plot_rate_course(axes: Any, reading: Reading) -> None:
         style.note(axes, f"{said} {drawn}" if len(said) <= LONGEST_NOTE else f"{said}\n{drawn}")
     room = 0.15 * max(most - least, LEAST_RATE_ROOM)
     axes.set_ylim(least - room, most + room)
-    if least - room < 0 < most + room:  # keeping time is shown where it leaves the rates to be seen
+    if least - room < 0 < most + room:  # zero is shown unless it would flatten the rates
         axes.axhline(0, color=style.LIGHT, linewidth=0.8)
     axes.set_xlim(0, reading.recording.duration_s / unit_s)
 
@@ -160,7 +160,7 @@ def _own_half(reading: Reading) -> float:
 
 
 def plot_what_remains(axes: Any, reading: Reading, fit: BeatFit | None = None) -> None:
-    """Draw by how much each beat (ms) came early or late once rate and beat error are taken out.
+    """Draw how early or late each beat came (ms) after rate and beat error are removed.
 
     Parameters
     ----------
@@ -222,7 +222,7 @@ def plot_arcs(axes: Any, reading: Reading) -> None:
 def plot_beat_sound(axes: Any, reading: Reading, voices: Sequence[VoiceProfile], side: str) -> float:
     """Draw the mean sound of a beat of one side, contact and drop marked; return the highest level, dB.
 
-    The lift passage between the two is long against the sounds, so it is drawn short and says how long it is.
+    The lift passage between them is much longer than the sounds, so it is drawn short and labelled with its length.
     """
     axes.set_title(f"Sound of a beat, side {side}")
     axes.set_ylabel("above the room (dB)")
@@ -291,9 +291,9 @@ def _fit(reading: Reading) -> BeatFit | None:
 
 
 def _draw_limits(axes: Any, arcs: Sequence[float], clock: Clock) -> None:
-    """Draw the healthy arc as a band and the knock arc as a line, where they leave the arcs to be seen.
+    """Draw the healthy arc as a band and the knock arc as a line, unless that would flatten the arcs.
 
-    Where the arcs would shrink to a line, the panel stays with them, and the limits are only named.
+    If the arcs would shrink to a line, the panel shows only them, and the legend names the limits.
     """
     limits = (clock.arc_low_deg, clock.arc_high_deg, clock.knock_arc_deg)
     low, high, knock = limits

@@ -1,4 +1,4 @@
-"""The fold: a quantity of every beat laid by its place in the turn of a wheel, so that one tooth stands out."""
+"""The fold: a quantity of every beat against its place in the turn of a wheel, so that one tooth stands out."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from torsionbeat.theory.robust import COVERAGE
 __all__ = ["plot_fold"]
 
 MOST_PLACES = 120
-"""Places drawn with their own marks and intervals; longer turns are drawn in so many parts."""
+"""Most places drawn with their own marks and intervals; a longer turn is divided into this many parts."""
 
 
 def plot_fold(axes: Any, reading: Reading, fault: WheelFault) -> None:
@@ -27,7 +27,7 @@ def plot_fold(axes: Any, reading: Reading, fault: WheelFault) -> None:
     axes : matplotlib.axes.Axes
     reading : Reading
     fault : WheelFault
-        Its turn, its quantity, and the places that are marked.
+        The turn, the quantity, and the places to mark.
     """
     name, unit = QUANTITIES[fault.quantity]
     values = _values(reading, fault.quantity)
@@ -73,7 +73,7 @@ def _values(reading: Reading, quantity: str) -> FloatArray:
 
 
 def _time_error_s(reading: Reading) -> FloatArray:
-    """Time of each beat less a straight line through all of its side."""
+    """Time of each beat minus a straight line through all beats of its side."""
     swings = reading.swings
     error = np.full(len(swings), np.nan)
     for own in (0, 1):

@@ -1,4 +1,4 @@
-"""The judgement of a clock as sentences and as JSON: the one place in which both are made."""
+"""The judgement of a clock as sentences and as JSON. Only this module makes them."""
 
 from __future__ import annotations
 
@@ -33,13 +33,13 @@ WIDER = 1.3
 """The long-run interval is given beside one night's where it is wider by this factor."""
 
 SAME_CHANCE = 0.005
-"""A chance that moved by less was not touched by any trial."""
+"""A chance that moved by less is taken as unchanged by the trials."""
 
 SAME_ARC_DEG = 0.5
 """An arc that changes by less is called the same: nobody counts half a degree."""
 
 MAY_BE_WITHIN = 0.2
-"""Chance below which it is not said that a clock may be within its tolerance already: one in five."""
+"""Least chance at which the advice says that a clock may be within its tolerance already: one in five."""
 
 RATE_KINDS = ("change-weights", "move-regulator", "trial-step")
 """Tasks that touch the rate."""
@@ -95,7 +95,7 @@ def _state(judgement: Judgement) -> list[str]:
 
 
 def _counted(judgement: Judgement) -> str:
-    """How many readings and hand checks were weighed."""
+    """How many readings and hand checks were used."""
     checks = sum(one.source == "hand check" for one in judgement.heard)
     readings = len(judgement.heard) - checks
     parts = [amount(readings, "reading")] if readings else []
@@ -104,7 +104,7 @@ def _counted(judgement: Judgement) -> str:
 
 
 def task_words(judgement: Judgement, task: Task) -> str:
-    """Say one task: as it was found, or made here of the adjustment; empty where there is nothing to say."""
+    """Say one task: in the task's own words, or from the adjustment; empty where there is nothing to say."""
     advice, regulator = judgement.correction, judgement.regulator
     words = task.sentence
     if task.kind == "change-weights":
@@ -216,7 +216,7 @@ def kept_sentence(kept: Kept) -> str:
 
 
 def judgement_document(judgement: Judgement) -> dict[str, Any]:
-    """Give the judgement as JSON's own kinds."""
+    """Give the judgement in JSON types."""
     advice, response = judgement.correction, judgement.learnt.response
     margins = [
         None if guard is None else figure_document(guard.margin_deg)
@@ -325,7 +325,7 @@ def _weight_words(judgement: Judgement) -> str:
 
 
 def _rests_on(judgement: Judgement) -> list[str]:
-    """Say what answer of the clock the advice supposes, for what it changes."""
+    """Say which response of the clock the advice assumes, for the parts it changes."""
     advice, learnt, source = judgement.correction, judgement.learnt, judgement.rests_on
     readings = f"{learnt.trials} readings of this clock"
     said = []

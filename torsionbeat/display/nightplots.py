@@ -32,7 +32,7 @@ def beat_error_figure(reading: Reading) -> Any:
 
 
 def stability_figure(readings: Sequence[Reading]) -> Any:
-    """Draw how far the rate wanders against averaging time, on log axes with 95 % limits.
+    """Draw the wander of the rate against averaging time, on log axes with 95 % limits.
 
     Parameters
     ----------
@@ -88,7 +88,7 @@ def plot_beat_errors(axes: Any, reading: Reading) -> None:
         axes.axhspan(low, high, color=style.ACCENT, alpha=0.2, linewidth=0)
         style.note(axes, f"mean {figure_words(reading.beat_error_ms, 'ms')}")
     if reading.arc_deg is not None and reading.period_s is not None:
-        # offset = (arc / 2) sin(pi b / T), straight over so small an angle
+        # offset = (arc / 2) sin(pi b / T), linear for an angle this small
         slope = np.pi * 1e-3 * reading.arc_deg.nominal_value / 2 / reading.period_s.nominal_value
         other = axes.secondary_yaxis(
             "right", functions=(lambda ms: np.degrees(np.radians(ms * slope)), lambda deg: deg / slope)

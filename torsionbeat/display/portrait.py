@@ -1,4 +1,4 @@
-"""Pictures of the mean sound of a beat: level and spectrogram of each side, and two clocks or two nights beside it."""
+"""Pictures of the mean sound of a beat: level and spectrogram of each side, also for two clocks or nights compared."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 __all__ = ["beats_words", "digest_sentences", "has_mean_sounds", "mean_sounds_figure", "portrait_figure"]
 
 LOWEST_HZ = 150.0
-"""Lowest tone shown: below it lie hum and footsteps, and one window of the spectrogram holds a wave of it at most."""
+"""Lowest tone shown: hum and footsteps lie below it, and one window of the spectrogram holds at most one wave of it."""
 
 TONES_HZ = (200, 500, 1000, 2000, 5000, 10_000, 20_000)
 """Tones named at the axis: 1, 2 and 5, as on any logarithmic scale."""
@@ -38,7 +38,7 @@ OTHER_SOUNDS = "Triangles: other sounds that every beat has, such as an unlockin
 
 
 def portrait_figure(*portraits: BeatPortrait, title: str = "") -> Any:
-    """Draw the mean sound of each side: level over time, and under it which tones it is made of.
+    """Draw the mean sound of each side: level over time, and under it the spectrogram.
 
     Parameters
     ----------
@@ -70,7 +70,7 @@ def portrait_figure(*portraits: BeatPortrait, title: str = "") -> Any:
 
 
 def _lowest_db(sides: Sequence[SidePortrait]) -> float:
-    """Where the level's axis begins: under the room of the quietest, `FLOOR_DB` at most."""
+    """Where the level's axis begins: 6 dB below the background of the quietest side, never below `FLOOR_DB`."""
     return max(FLOOR_DB, min(float(np.quantile(side.level_db, 0.05)) for side in sides) - 6.0)
 
 
@@ -85,7 +85,7 @@ def _level(axes: Any, side: SidePortrait, *, first: bool) -> None:
     axes.plot(1e3 * side.time_s, side.level_db, color=ACCENT if side.side == "a" else DARK, linewidth=1.2)
     for when_s, word in _marks(side):
         axes.axvline(1e3 * when_s, color=LIGHT, linewidth=0.8)
-        above = 3 if word == "drop" else 12  # a short passage leaves no room for both words in one line
+        above = 3 if word == "drop" else 12  # a short passage has no room for both words on one line
         axes.annotate(
             word, (1e3 * when_s, 3), xytext=(3, above), textcoords="offset points", fontsize="small"
         )
@@ -128,7 +128,7 @@ def has_mean_sounds(comparison: Comparison) -> bool:
 
 
 def mean_sounds_figure(comparison: Comparison) -> Any:
-    """Draw the mean sounds of contact and drop before and after, each side for itself: level, and under it its tones.
+    """Draw the mean sounds of contact and drop before and after, separately for each side: level, and its tones below.
 
     Returns
     -------
@@ -175,7 +175,7 @@ def mean_sounds_figure(comparison: Comparison) -> Any:
 
 
 def _pairs(comparison: Comparison) -> list[tuple[VoiceProfile, VoiceProfile]]:
-    """Mean sounds that both sides of a comparison have, of the last night of each."""
+    """Mean sounds that both sides of a comparison have, from the last night of each."""
     found = []
     for kind, side in product(("contact", "drop"), "ab"):
         both = [
@@ -221,7 +221,7 @@ def beats_words(portraits: Sequence[BeatPortrait]) -> str:
 
 
 def digest_sentences(made: DigestResult) -> list[str]:
-    """Say what a digest holds, where it is, and whether drops came again."""
+    """Say what a digest holds, where it is, and whether there are repeated drops."""
     return [
         f"{made.beats} beats in {duration_words(made.duration_s)}: {made.output}, labels in {made.labels.name}.",
         flutter_words(made.reading.flutter, made.reading.period_s.nominal_value),

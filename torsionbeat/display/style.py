@@ -1,8 +1,8 @@
 """The look of all figures: plain plots, one accent colour, readable in grey, units on every axis.
 
-Matplotlib is imported inside the functions, so that nothing else pays for it. Figures are made without any
-window system. Side a is always a filled disc in the accent colour, side b an open square in dark grey: shape
-and darkness tell them apart where colour does not.
+Matplotlib is imported inside the functions, so that other uses start fast. Figures need no window system. Side a
+is always a filled disc in the accent colour, side b an open square in dark grey: shape and darkness distinguish
+them where colour does not.
 """
 
 from __future__ import annotations
@@ -48,7 +48,7 @@ SIDE_MARKS: dict[str, dict[str, Any]] = {
 }
 
 FONT = "DejaVu Sans"
-"""Comes with matplotlib, so that figures look alike everywhere; Latin, Greek and Cyrillic."""
+"""Supplied with matplotlib, so that figures look the same everywhere; Latin, Greek and Cyrillic."""
 
 OTHER_FONTS = (
     "Noto Sans CJK JP",
@@ -73,10 +73,10 @@ OTHER_FONTS = (
     "Noto Sans Devanagari",
     "Noto Sans Thai",
 )
-"""Fonts that systems bring for other scripts: those that are here draw the letters that the first one lacks."""
+"""System fonts for other scripts: those that are installed draw the letters that the first font lacks."""
 
 NO_GLYPH = "\N{WHITE SQUARE}"
-"""Stands for a letter that no font here can draw."""
+"""Replaces a letter that no installed font can draw."""
 
 STYLE: dict[str, Any] = {
     "figure.facecolor": "white",
@@ -116,10 +116,10 @@ PIXELS_PER_INCH = 200
 SUFFIXES = (".png", ".svg", ".pdf")
 
 WIDTH_IN = 8.0
-"""Width of a picture: an A4 page less its margins is a little narrower, and shrinks it to be read."""
+"""Width of a picture: an A4 page without its margins is a little narrower, so the picture shrinks but stays readable."""
 
 PAD_IN = 0.07
-"""Margin about a drawing, so that no letter touches the edge."""
+"""Margin around a drawing, so that no letter touches the edge."""
 
 HEAD_IN = 0.35
 """Height of the line at the top of a figure."""
@@ -142,7 +142,7 @@ def styled() -> Iterator[None]:
 
 @lru_cache(maxsize=1)
 def _fonts() -> dict[str, frozenset[int]]:
-    """Fonts of other scripts that are installed here, with the letters each one has."""
+    """Installed fonts of other scripts, with the letters each one has."""
     from matplotlib.font_manager import fontManager
     from matplotlib.ft2font import FT2Font
 
@@ -163,7 +163,7 @@ def _own_letters() -> frozenset[int]:
 
 
 def drawable(text: str, longest: int = 70) -> str:
-    """Give a text as a figure can draw it: one line, no markup, a square for each letter that no font here has.
+    """Give a text as a figure can draw it: one line, no markup, a square for each letter that no installed font has.
 
     Examples
     --------
@@ -179,7 +179,7 @@ def drawable(text: str, longest: int = 70) -> str:
 def head(figure: Any, *parts: str) -> None:
     """Write at the top of a figure what it shows, such as the clock's name, the recording and the date.
 
-    Letters that no font here has are named beside it.
+    Letters that no installed font has are named beside it.
     """
     said = [drawable(part) for part in parts if part]
     if not said:
@@ -270,7 +270,7 @@ def empty_panel(axes: Any, why: str) -> None:
 
 
 def legend(axes: Any, **place: Any) -> None:
-    """Draw a legend whose marks can be distinguished however small those of a crowd are."""
+    """Draw a legend with marks large enough to distinguish, even where those in the panel are tiny."""
     sizes = [line.get_markersize() for line in axes.lines if line.get_marker() in ("o", "s")]
     axes.legend(markerscale=3.5 / min(3.5, *sizes) if sizes else 1.0, **place)
 
@@ -300,9 +300,9 @@ def log_axes(axes: Any) -> None:
 
 
 def marks(side: str, count: int) -> dict[str, Any]:
-    """Give the look of a side's marks where so many share a panel.
+    """Give the style of a side's marks where ``count`` of them share a panel.
 
-    Crowds are drawn as one picture inside an SVG or PDF, which else grows by megabytes.
+    Many marks are drawn as one bitmap inside an SVG or PDF, which otherwise grows by megabytes.
     """
     size = 3.5 if count <= 200 else 2.6 if count <= 1000 else 1.8 if count <= 3000 else 1.2
     look = SIDE_MARKS[side] | {"linestyle": "none", "markersize": size, "rasterized": count > 1200}

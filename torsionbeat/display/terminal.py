@@ -1,6 +1,6 @@
 """Readings on a terminal: plain sentences first, then the figures, the timebase and the remarks.
 
-Eighty columns at most. Texts from files and from the bench log are printed as they stand, never as markup.
+Eighty columns at most. Texts from files and from the bench log are printed literally, never as markup.
 """
 
 from __future__ import annotations
@@ -38,24 +38,24 @@ __all__ = [
 ]
 
 WIDEST = 80
-"""Columns of a terminal as it opens: every line fits it."""
+"""Columns of a terminal by default: every line fits."""
 
 COLUMNS = (("Heard", 9), ("Rate, s/day", 13), ("Beat error, ms", 15), ("Arc, deg", 11))
-"""What a recording's line holds besides its name, and how wide."""
+"""Columns of a recording's line after its name, with their widths."""
 
 
 def eighty_columns() -> Console:
-    """Give a console on standard output, no wider than 80 columns, which takes text as it stands.
+    """Give a console on standard output, at most 80 columns wide, which prints text literally.
 
     Raises
     ------
     BrokenPipeError
-        By what it gives, where the reader has gone away.
+        From printing to that console, after the reader has gone away.
     """
     from rich.console import Console
 
     class Screen(Console):
-        """rich ends the program where the reader has gone away; how it ends is for the command line to say."""
+        """rich ends the program when the reader has gone away; here the command line decides how it ends."""
 
         def on_broken_pipe(self) -> None:
             raise BrokenPipeError
@@ -64,7 +64,7 @@ def eighty_columns() -> Console:
 
 
 class Fitted:
-    """Parts of a view, each with its rank; where they do not all fit, those of the highest rank give way.
+    """Parts of a view, each with its rank. If they do not all fit, those of the highest rank are left out.
 
     Parameters
     ----------
@@ -128,7 +128,7 @@ def print_reading(reading: Reading, console: Console | None = None) -> None:
 def print_readings(
     results: Sequence[tuple[str, Reading | Exception | str]], console: Console | None = None
 ) -> None:
-    """Print several readings, one line a recording; what went wrong with one stands in its place.
+    """Print several readings, one line for each recording; a failed one has its error instead.
 
     Parameters
     ----------
@@ -219,7 +219,7 @@ def _cells(texts: Sequence[str]) -> Table:
 
 
 def as_it_stands(text: str) -> Text:
-    """Give a text that a table prints as it stands, never as markup."""
+    """Give a text that a table prints literally, never as markup."""
     from rich.text import Text
 
     return Text(plain(text))

@@ -1,7 +1,7 @@
-"""Figures in plain words: sentences first, and no more digits than the uncertainty leaves standing.
+"""Figures in plain words: sentences first, and no more digits than the uncertainty justifies.
 
 Input: readings and uncertain numbers. Output: sentences and rows for tables. The 95 % interval of a figure is
-value +- 1.96 u. A figure that was not measured is not said; the reading's remarks say why.
+value +- 1.96 u. A figure that was not measured is left out; the reading's remarks say why.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ __all__ = [
 ]
 
 MOST_DECIMALS = 7
-"""No figure here is known beyond: 0.1 us in a period."""
+"""No figure here is known better: 0.1 us in a period."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +54,7 @@ class FigureRow:
 
 
 def decimals(half_width: float) -> int:
-    """Give the decimals an interval deserves: one digit of its half-width, two where that begins with 1 or 2.
+    """Give the decimals that an interval justifies: one digit of its half-width, two where that begins with 1 or 2.
 
     Examples
     --------
@@ -68,7 +68,7 @@ def decimals(half_width: float) -> int:
 
 
 def number(value: float, digits: int, *, sign: bool = False) -> str:
-    """Write a number with so many decimals, zero never as minus zero.
+    """Write a number with ``digits`` decimals, zero never as minus zero.
 
     Parameters
     ----------
@@ -88,7 +88,7 @@ def number(value: float, digits: int, *, sign: bool = False) -> str:
 
 
 def amount(value: float, unit: str) -> str:
-    """Write a count with its word, in the plural where there is not one.
+    """Write a count with its word, in the plural unless the count is one.
 
     Examples
     --------
@@ -150,7 +150,7 @@ def rate_words(rate_s_per_day: UFloat) -> str:
 
 
 def rate_between(value: float, low: float, high: float) -> str:
-    """Say a rate (s/day) with an interval that may be lopsided.
+    """Say a rate (s/day) with an interval that may be asymmetric.
 
     Parameters
     ----------
@@ -224,7 +224,7 @@ def timebase_words(timebase: Timebase) -> str:
 
 
 def reading_sentences(reading: Reading) -> list[str]:
-    """Say what a reading found, a sentence a figure; those that were not measured are named at the end."""
+    """Say what a reading found, one sentence for each figure. Figures that were not measured are named at the end."""
     heard = f"{reading.beats_heard} of {amount(reading.beats_expected, 'beat')}"
     said = [f"Heard {heard} in {duration_words(reading.recording.duration_s)}."]
     if reading.rate_s_per_day is not None:
@@ -260,7 +260,7 @@ def reading_sentences(reading: Reading) -> list[str]:
 
 
 def sides_sentences(clock: str, learnt: LearnSidesResult) -> list[str]:
-    """Say what was learnt of a clock's sides, and what that means for the readings kept before."""
+    """Say what was learnt about a clock's sides, and what that means for earlier readings."""
     a, b = learnt.names
     said = [
         f"Learnt for {clock}: at the beat heard at {learnt.beat_s:.1f} s the balance went {learnt.towards}. At a beat "
@@ -292,7 +292,7 @@ def figure_rows(reading: Reading) -> list[FigureRow]:
 
 
 def plain(text: str) -> str:
-    """Give a text that cannot move a terminal's cursor: signs that do not print become question marks."""
+    """Give a text that cannot move a terminal's cursor: unprintable characters become question marks."""
     return "".join(sign if sign == "\n" or sign.isprintable() else "?" for sign in text)
 
 
@@ -331,7 +331,7 @@ def _beat_sentence(reading: Reading) -> str:
 
 
 def _longer(reading: Reading) -> str:
-    """Name the longer of the two swings: by what the balance goes towards where that is known, else by letters."""
+    """Name the longer of the two swings: by where the balance goes if that is known, else by letters."""
     first = reading.beat_error_ms.nominal_value > 0
     sides = reading.sides
     if sides is not None and sides.probability >= SURE and sides.a and sides.b:
