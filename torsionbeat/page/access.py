@@ -1,4 +1,4 @@
-"""Who may use the page: one-time access codes, sessions, form tokens, and how many tries a minute.
+"""Who may use the page: one-time access codes, sessions, form tokens, and the limit on tries.
 
 Pure bookkeeping; ``guard`` applies it to requests. A session is a random number signed by this run of the server, so
 nothing is kept on disk and everything ends with the server.
@@ -22,17 +22,17 @@ CODE_LETTERS = "ABCDEFGHJKMNPQRSTVWXYZ23456789"
 """Letters and digits that cannot be mistaken for one another when read aloud or typed."""
 
 CODE_LENGTH = 8
-"""30^8 codes and five tries a minute: a million years to try half of them."""
+"""30^8 codes and five tries a minute: more than a hundred thousand years to try half of them."""
 
 TRIES, TRIES_PER_S = 5, 60.0
 """Tries at the code: enough for a slip of the thumb, useless for guessing."""
 
 MOST_DEVICES = 200
-"""Devices let in at one time; the one that came first goes first."""
+"""Most devices admitted at one time; beyond that the oldest is dropped."""
 
 
 class Limit:
-    """So many events in so many seconds; ``take`` says whether one more is allowed and counts it."""
+    """A limit of events in a span of seconds; ``take`` says whether one more is allowed and counts it."""
 
     def __init__(self, events: int, per_s: float, clock: Callable[[], float] = time.monotonic) -> None:
         self._events, self._per_s, self._clock = events, per_s, clock
@@ -55,11 +55,11 @@ class Access:
     Parameters
     ----------
     needs_code : bool
-        Whether a device other than this computer must show the code first.
+        Whether a device other than this computer must enter the code first.
     on_new_code : callable, optional
-        Called with each new code: the first, and the next one as soon as one is spent.
+        Called with each new code: the first, and the next one as soon as a code is used.
     clock : callable
-        Seconds, for the limit on tries.
+        Returns seconds, for the limit on tries.
     """
 
     def __init__(
@@ -83,7 +83,7 @@ class Access:
         return self._code
 
     def renew(self) -> None:
-        """Make the next code and tell it."""
+        """Make the next code and report it."""
         self._code = "".join(secrets.choice(CODE_LETTERS) for _ in range(CODE_LENGTH))
         if self._on_new_code is not None:
             self._on_new_code(self._code)
@@ -94,7 +94,7 @@ class Access:
         return f"{number}.{self._sign('session', number)}"
 
     def session(self, cookie: str) -> str:
-        """Give the session that a cookie stands for; empty where this run of the server did not make it."""
+        """Give the session of a cookie; empty if this run of the server did not make it."""
         number, _, signature = cookie.partition(".")
         right = bool(number) and hmac.compare_digest(
             signature.encode(), self._sign("session", number).encode()
@@ -110,11 +110,11 @@ class Access:
         return bool(session) and hmac.compare_digest(self.token(session).encode(), token.encode())
 
     def is_admitted(self, session: str, from_here: bool) -> bool:
-        """Whether a request may see the page: from this computer, or from a device that showed the code."""
+        """Whether a request may see the page: from this computer, or from a device that entered the code."""
         return not self.needs_code or from_here or session in self._admitted
 
     def try_code(self, session: str, code: str) -> bool | None:
-        """Try a code: True lets the session in and spends the code, False does not, None is one try too many."""
+        """Try a code: True admits the session and uses up the code, False does neither, None means too many tries."""
         if not self.needs_code or not self._tries.take():
             return None
         typed = "".join(code.upper().split()).replace("-", "")
@@ -131,7 +131,7 @@ class Access:
 
 
 def from_here(scope: Any) -> bool:
-    """Whether a request was sent by this very computer."""
+    """Whether a request was sent by this computer itself."""
     client = scope.get("client")
     try:
         address = ipaddress.ip_address(str(client[0]).partition("%")[0]) if client else None

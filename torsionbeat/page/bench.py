@@ -1,4 +1,4 @@
-"""What the handlers share: the log's name, the stream of changes, what is being listened to, the recordings."""
+"""State that the handlers share: the log's name, the stream of changes, the running listening, the recordings."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from starlette.requests import Request
 
 FOLDER_VARIABLE = "TORSIONBEAT_SOUNDS"
-"""Environment variable: the folder for what is recorded and uploaded through the page."""
+"""Environment variable: the folder for sound recorded or uploaded through the page."""
 
 
 class Bench:
@@ -35,9 +35,9 @@ class Bench:
         The bench log; None for the default one.
     access : Access
     lan_urls : tuple of str
-        Addresses of the page for other devices; empty where it is for this computer alone.
+        Addresses of the page for other devices; empty if it is for this computer alone.
     limits : Limits, optional
-        Of uploads and of reading them.
+        Limits for uploads and for reading them.
     """
 
     def __init__(
@@ -52,9 +52,9 @@ class Bench:
         self.sounds = sounds_folder(log)
         self.loop: asyncio.AbstractEventLoop | None = None
         self.told: dict[str, tuple[str, ...]] = {}
-        """What is to be said on the next page of a session: what a form was kept with."""
+        """Remarks for the next page of a session, from a form that was kept."""
         self.begun = ""
-        """Says that an empty log was begun where one was named, for as long as it is empty."""
+        """Says that an empty log was made at the given place; shown while it stays empty."""
         limits = limits or Limits()
         self.recordings = Recordings(self.sounds, log, self.feed, limits)
         self.minutes = Minutes(self.sounds / "minutes", limits)
@@ -63,7 +63,7 @@ class Bench:
         self.listening.on_end = lambda _: self.watch.show_now()
 
     def open(self, tell: Callable[[str], None]) -> None:
-        """Make sure that the log can be opened, then begin to look after nights.
+        """Make sure that the log can be opened, then start reading recordings and watching nights.
 
         Raises
         ------
@@ -82,7 +82,7 @@ class Bench:
         self.watch.start(tell)
 
     def close(self, tell: Callable[[str], None]) -> None:
-        """End: what is being listened to is kept to its last sample and read, and that is said."""
+        """End. A running listening is kept to its last sample and read, and the result is reported."""
         self.feed.close()
         self.watch.stop()
         try:
@@ -94,12 +94,12 @@ class Bench:
             tell(said)
 
     def now_line(self) -> str:
-        """What is going on, for the head of every page."""
+        """The current activity, for the head of every page."""
         return self.watch.now_line()
 
 
 def bench_of(request: Request) -> Bench:
-    """Give what all handlers share."""
+    """Give the state that all handlers share."""
     bench: Bench = request.app.state.bench
     return bench
 
@@ -112,7 +112,7 @@ def _is_missing(log: str) -> bool:
 
 
 def sounds_folder(log: str | None) -> Path:
-    """Give the folder for sound that the page keeps: beside the log, or with a database in the user data folder."""
+    """Give the folder for sound that the page keeps: beside the log or, with a database, in the user data folder."""
     named = os.environ.get(FOLDER_VARIABLE)
     if named:
         return Path(named)

@@ -1,8 +1,8 @@
-"""What changes while a page is open: a stream of events that a page which lost its connection joins again.
+"""Changes while a page is open: a stream of events that a page can rejoin after it lost its connection.
 
 Input: fragments of pages, plots and notices, from any thread. Output: server-sent events. A fragment or a plot
-replaces what stood in its place, so only the newest of each is kept; notices are kept in order. Each has a number:
-who joins again with the last number seen gets what came since, and who comes from before this server's start gets all.
+replaces the earlier one in its place, so only the newest of each is kept; notices are kept in order. Each event has
+a number. A page that rejoins with the last number it saw gets the later events. A number of an earlier server gets all.
 """
 
 from __future__ import annotations
@@ -19,13 +19,13 @@ from typing import Any
 __all__ = ["Event", "Feed"]
 
 SHORTEST_BETWEEN_S = 0.2
-"""Five updates a second are as many as an eye follows."""
+"""The eye follows no more than five updates a second."""
 
 QUIET_S = 15.0
-"""After so much silence a comment is sent, so that a dead connection is noticed on both sides."""
+"""A comment is sent after this much silence, so that both sides notice a dead connection."""
 
 NOTICES_KEPT = 200
-"""Notices of a bad night are a few dozen; a page that missed more has been away for days."""
+"""A bad night has a few dozen notices; a page that missed more has been away for days."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +38,7 @@ class Event:
     data: str
 
     def wire(self, boot: str) -> str:
-        """Write it as the event stream has it (WHATWG HTML, server-sent events)."""
+        """Write it in the format of the event stream (WHATWG HTML, server-sent events)."""
         return f"id: {boot}-{self.number}\nevent: {self.kind}\ndata: {self.data}\n\n"
 
 
@@ -56,7 +56,7 @@ class Feed:
 
     @property
     def last_id(self) -> str:
-        """Number of the newest change, as a page remembers it."""
+        """Number of the newest change, in the form that a page remembers."""
         return f"{self._boot}-{self._number}"
 
     @property
@@ -65,7 +65,7 @@ class Feed:
         return len(self._listeners)
 
     def show(self, topic: str, place: str, html: str) -> None:
-        """Put a fragment into the element of that id; nothing is sent where it stands there already.
+        """Put a fragment into the element with the id ``place``; nothing is sent if it is already there.
 
         Parameters
         ----------
@@ -74,12 +74,12 @@ class Feed:
         place : str
             Id of the element.
         html : str
-            What is put there.
+            The fragment.
         """
         self._replace("show", topic, place, json.dumps({"place": place, "html": html}))
 
     def plot(self, topic: str, place: str, plot: Mapping[str, Any]) -> None:
-        """Draw a plot, made by ``plots``, in the element of that id.
+        """Draw a plot, made by ``plots``, in the element with the id ``place``.
 
         Parameters
         ----------
@@ -92,11 +92,11 @@ class Feed:
         self._replace("plot", topic, place, json.dumps({"place": place, "plot": plot}, allow_nan=False))
 
     def beat(self, topic: str, mark: Mapping[str, Any]) -> None:
-        """Move the mark of the beat, and where it is asked for sound its tone."""
+        """Move the mark of the beat and, if the page wants it, sound its tone."""
         self._replace("beat", topic, "beat-mark", json.dumps(mark, allow_nan=False))
 
     def notice(self, topic: str, sentence: str) -> None:
-        """Say something that must not be missed."""
+        """Send a notice that must not be missed."""
         with self._lock:
             self._number += 1
             self._notices.append(Event(self._number, "notice", topic, json.dumps({"text": sentence})))
@@ -113,7 +113,7 @@ class Feed:
         self._wake()
 
     def since(self, last_id: str, topics: frozenset[str]) -> list[Event]:
-        """Give what came after a number, in order; everything where the number is not of this server."""
+        """Give the events after a number, in order; all of them if the number is from another server."""
         boot, _, number = last_id.partition("-")
         seen = int(number) if boot == self._boot and number.isdecimal() and len(number) < 18 else -1
         with self._lock:
@@ -122,7 +122,7 @@ class Feed:
         return sorted(wanted, key=lambda event: event.number)
 
     async def stream(self, last_id: str, topics: frozenset[str]) -> AsyncIterator[str]:
-        """Give the events of some topics as they come, those since ``last_id`` first."""
+        """Give the events of the topics as they occur, beginning with those since ``last_id``."""
         changed = asyncio.Event()
         self._listeners[changed] = asyncio.get_running_loop()
         try:

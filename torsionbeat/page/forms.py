@@ -1,4 +1,4 @@
-"""What is typed into forms, read into numbers and moments; the only parsing of people's texts on the page.
+"""Reads the texts typed into forms as numbers and moments; the page parses people's texts only here.
 
 Input: the texts of a form's fields. Output: numbers, moments, or an ``InputError`` that names the field.
 """
@@ -16,12 +16,12 @@ __all__ = ["choice", "moment", "number", "optional_number", "text"]
 
 
 def text(form: Mapping[str, str], name: str) -> str:
-    """Give a text without blanks about it; empty where the field is not there."""
+    """Give a text without leading and trailing blanks; empty if the field is missing."""
     return form.get(name, "").strip()
 
 
 def optional_number(form: Mapping[str, str], name: str, what: str) -> float | None:
-    """Read a number, a comma or a point for the fraction, or None where the field is empty.
+    """Read a number with a decimal comma or point; None where the field is empty.
 
     Parameters
     ----------
@@ -34,7 +34,7 @@ def optional_number(form: Mapping[str, str], name: str, what: str) -> float | No
     Raises
     ------
     InputError
-        It is no number.
+        It is not a number.
 
     Examples
     --------

@@ -1,8 +1,8 @@
-"""The door of the page: every request passes here before anything else sees it.
+"""Checks every request to the page before anything else sees it.
 
 Checked in this order: the Host it asks for (another name may be DNS rebinding), the Origin it comes from, the access
-code where the page is open to the network, and for every form its token. Answers leave with a policy that lets
-a browser run nothing but the page's own files.
+code if the page is open to the network, and the token of every form. Responses carry a policy that lets a browser
+run only the page's own files.
 """
 
 from __future__ import annotations
@@ -25,17 +25,17 @@ POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; media-src 'self'; "
     "form-action 'self'; base-uri 'none'; frame-ancestors 'none'; manifest-src 'self'"
 )
-"""What a browser may load for a page: this server's own files, and nothing written into the page."""
+"""A browser may load only this server's own files for a page, and no inline scripts or styles."""
 
 REPORT_POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; frame-ancestors 'none'; sandbox allow-modals"
-"""For a report, which is one file with its styles inside: it may run nothing at all."""
+"""For a report, one file with its styles inside: it may run nothing."""
 
 SAFE_METHODS = ("GET", "HEAD")
 MOST_FORM_BYTES = 64_000
 """A form is a few hundred bytes; a page-long note is a few thousand."""
 
 OPEN_TO_ALL = ("/enter", "/static/page.css", "/static/icon.svg")
-"""What a device may see before it has shown the code."""
+"""Paths open to a device before it has entered the code."""
 
 Handler = Callable[[Request], Awaitable[Response]]
 FormHandler = Callable[[Request, dict[str, str]], Response]
@@ -49,7 +49,7 @@ class Guard:
     app : ASGI application
     access : Access
     hosts : set of str
-        What a Host header may say, each with its port.
+        Allowed values of the Host header, each with its port.
     cookie : str
         Name of the session's cookie.
     """
@@ -58,7 +58,7 @@ class Guard:
         self._app, self._access, self._hosts, self._cookie = app, access, hosts, cookie
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Check a request, then let the page answer it."""
+        """Check a request, then pass it to the page."""
         if scope["type"] != "http":
             if scope["type"] == "lifespan":
                 await self._app(scope, receive, send)
@@ -118,7 +118,7 @@ def _cookie(headers: Headers, name: str) -> str:
 
 
 def _own_origin(method: str, headers: Headers, host: str) -> bool:
-    """Whether a request comes from the page itself, or is a visit typed or followed into it."""
+    """Whether a request comes from the page itself, or is a visit by a typed address or a link."""
     origin = headers.get("origin")
     if origin is not None and origin.lower() != f"http://{host}":
         return False
@@ -129,22 +129,22 @@ def _own_origin(method: str, headers: Headers, host: str) -> bool:
 
 
 MOST_REMEMBERED = 200
-"""Forms whose answers are remembered: a second press comes within seconds, and no bench sends so many in a minute."""
+"""Forms whose responses are remembered: a second press comes within seconds, and no bench sends more in a minute."""
 
 
 class Once:
-    """Forms carried out lately, so that one that is sent twice is carried out once and answered twice."""
+    """Forms submitted recently: a form that is sent twice is executed once and answered twice."""
 
     def __init__(self) -> None:
         self._answers: dict[str, asyncio.Task[Response]] = {}
 
     async def answer(self, mark: str, carry_out: Callable[[], Awaitable[Response]]) -> Response:
-        """Carry a form out, or give the answer that the same one got; one that failed may be sent again.
+        """Execute a form, or give the response that the same form got before. A failed form may be sent again.
 
         Parameters
         ----------
         mark : str
-            The same for the same form of the same page.
+            Identifies a form of a page.
         carry_out : callable
         """
         task = self._answers.get(mark)
@@ -154,7 +154,7 @@ class Once:
             task.add_done_callback(lambda done: self._settle(mark, done))
             while len(self._answers) > MOST_REMEMBERED:
                 del self._answers[next(iter(self._answers))]
-        return await asyncio.shield(task)  # the browser lets the first request go when the second press comes
+        return await asyncio.shield(task)  # the browser drops the first request at the second press
 
     def _settle(self, mark: str, task: asyncio.Task[Response]) -> None:
         if task.cancelled() or task.exception() is not None or task.result().status_code != 303:
@@ -164,7 +164,7 @@ class Once:
 def form_handler(handler: FormHandler) -> Handler:
     """Make a handler of a form: its size is limited, its token checked, its fields given as texts.
 
-    A form with a field ``write_id`` is carried out once, however often it is sent.
+    A form with a field ``write_id`` is executed once, however often it is sent.
     """
 
     async def handle(request: Request) -> Response:
@@ -190,7 +190,7 @@ def form_handler(handler: FormHandler) -> Handler:
         if not fields.get("write_id"):
             return await run_in_threadpool(handler, request, fields)
         mark = hashlib.sha256(f"{request.url.path} {sorted(fields.items())}".encode()).hexdigest()
-        fields["write_id"] = mark[:32]  # other words under the same identity are another write
+        fields["write_id"] = mark[:32]  # different fields under the same identity are another write
         once: Once = request.app.state.once
         return await once.answer(mark, lambda: run_in_threadpool(handler, request, fields))
 
@@ -205,7 +205,7 @@ def _fields(body: bytes) -> dict[str, str]:
 
 
 def _stale(request: Request) -> Response:
-    """Answer a form from before the server's restart: nothing is carried out."""
+    """Answer a form from before the server's restart: nothing is executed."""
     from torsionbeat.errors import InputError
     from torsionbeat.page.views import trouble
 

@@ -1,7 +1,7 @@
-"""What this page listens to: a check of the microphone, setting in beat, a night. One at a time.
+"""Listening from the page: a check of the microphone, setting in beat, or a night. One at a time.
 
-Input: what was asked for in a form. Output: the job runs in a thread of its own, and what it tells goes to every page
-that is open. It goes on when the page is closed, and ends by its length, by a press, or with the server.
+Input: the request from a form. Output: the job runs in its own thread and reports to every open page. It goes on
+when the page is closed, and ends after its length, by a button, or with the server.
 """
 
 from __future__ import annotations
@@ -41,16 +41,16 @@ TONE_HZ, TONE_OCTAVES = 880.0, 2.0
 """The tone when in beat, and how far it sinks when far out of beat."""
 
 ENDS_WITHIN_S = 600.0
-"""Reading a night of a month takes minutes; the end waits for it."""
+"""Longest wait at the end: reading a recording of a month takes minutes."""
 
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """What is to be listened to, and how: a request as the form gives it.
+    """What to listen to, and how: the request from the form.
 
-    The letters of the sides are the clock's own as far as its sounds are known again, else those of what was heard first.
-    ``kind`` is ``check``, ``beat`` or ``night``; ``clock`` its name in the log or empty. ``arc_deg``, and
-    ``share_above_fork`` matter for setting in beat alone.
+    The letters of the sides are the clock's own if its sounds are recognised; else side a is the one heard first.
+    ``kind`` is ``check``, ``beat`` or ``night``; ``clock`` is its name in the log or empty. ``arc_deg`` and
+    ``share_above_fork`` matter only for setting in beat.
     """
 
     kind: str
@@ -67,7 +67,7 @@ class Wanted:
 
 @dataclass(slots=True)
 class Activity:
-    """One listening while it lasts and after it: its last state, and what came of it."""
+    """One listening, running or ended: its last state and its result."""
 
     wanted: Wanted
     began: datetime
@@ -83,12 +83,12 @@ class Activity:
 
     @property
     def what(self) -> str:
-        """What is being done, in words."""
+        """The activity in words."""
         return f"{KINDS[self.wanted.kind]} {self.wanted.clock or 'a clock'}"
 
 
 class Listening:
-    """The one thing this page listens to.
+    """Runs one listening at a time for the page.
 
     Parameters
     ----------
@@ -97,7 +97,7 @@ class Listening:
     log : str or None
     feed : Feed
     recordings : Recordings
-        Takes the nights of clocks that are not in the log.
+        Receives the nights of clocks that are not in the log.
     """
 
     def __init__(self, folder: Path, log: str | None, feed: Feed, recordings: Recordings) -> None:
@@ -108,7 +108,7 @@ class Listening:
 
     @property
     def running(self) -> Activity | None:
-        """What is being listened to now."""
+        """The running listening."""
         activity = self.activity
         return None if activity is None or activity.ended else activity
 
@@ -118,7 +118,7 @@ class Listening:
         Raises
         ------
         InputError
-            Something is being listened to already.
+            A listening is running already.
         """
         with self._lock:
             running = self.running
@@ -134,13 +134,13 @@ class Listening:
         return activity
 
     def end(self) -> None:
-        """Ask what is running to end; it is kept and read."""
+        """Ask the running listening to end; its sound is kept and read."""
         running = self.running
         if running is not None:
             running.cancel.set()
 
     def end_all(self) -> str:
-        """End what is running and wait for it; say what came of it."""
+        """End the running listening, wait for it, and say its result."""
         running = self.running
         if running is None:
             return ""
@@ -167,7 +167,7 @@ class Listening:
             self._show(activity, "whole")
 
     def _told(self, show: Callable[[Any], None]) -> Callable[[Any], None]:
-        """Give what is called with the states: a fault in showing one never ends a listening."""
+        """Wrap the function that shows the states: a fault in showing one never ends a listening."""
 
         def told(state: Any) -> None:
             try:
@@ -247,7 +247,7 @@ class Listening:
         bar = beat_bar(figure, unit, ("", ""), least)
         assert bar is not None
         shift, share = beat_shift(bar)
-        # the beat is counted along, so that two equal beats are two events and two tones
+        # the beat's number is sent too, so that two equal beats are two events and two tones
         self._feed.beat(
             TOPIC,
             {
@@ -288,7 +288,7 @@ class Listening:
             self._feed.plot(TOPIC, f"plot-{name}", plot)
 
     def _as_recording(self, result: ListenResult) -> str:
-        """A night of no clock in the log becomes a recording that can still be kept with one."""
+        """Turn a night without a clock of the log into a recording that can be kept with one later."""
         began = result.began.astimezone()
         kept = self._recordings.add_read(
             f"Listened to on {began.day} {began:%B, %H:%M}",
@@ -301,5 +301,5 @@ class Listening:
 
 
 def activity_sentences(result: ListenResult) -> tuple[str, ...]:
-    """Say what came of a night."""
+    """Say the result of a night."""
     return tuple(reading_sentences(result.reading))

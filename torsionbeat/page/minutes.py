@@ -1,7 +1,7 @@
-"""A night in a minute: beats of a recording one after the other, put together once and then played from disk.
+"""A night in a minute: beats of a recording one after the other, assembled once and then played from disk.
 
 Input: a recording on this computer and its reading. Output: a sound file that a browser plays. The recording is decoded
-in a process of its own, within the limits of the page's uploads.
+in a separate process, within the limits of the page's uploads.
 """
 
 from __future__ import annotations
@@ -20,26 +20,26 @@ from torsionbeat.page.reader import Limits
 __all__ = ["BEATS", "Minutes"]
 
 BEATS = 60
-"""A beat is a second or less of sound, so these are a minute at most."""
+"""A beat has at most a second of sound, so this is at most a minute."""
 
 WITHIN_S = 120.0
-"""Some sixty short pieces of a file are read; a night takes seconds."""
+"""Time limit: about sixty short pieces of a file are read, which takes seconds for a night."""
 
 
 class Minutes:
-    """The minutes that were put together, in a folder of their own."""
+    """The assembled minutes, in a folder of their own."""
 
     def __init__(self, folder: Path, limits: Limits) -> None:
         self._folder, self._limits = folder, limits
         self._lock = threading.Lock()
 
     def made(self, name: str, recording: Path, document: dict[str, Any]) -> Path:
-        """Put the minute of a recording together, unless it is there already.
+        """Assemble the minute of a recording, unless it exists already.
 
         Parameters
         ----------
         name : str
-            Of what the minute is; letters, digits and hyphens.
+            Name of the recording: letters, digits and hyphens.
         recording : Path
             A sound file, or the folder of a night.
         document : dict
@@ -50,14 +50,14 @@ class Minutes:
         InputError
             The sound is no longer there, or cannot be read.
         DeviceError
-            The disk refused it.
+            Writing to the disk failed.
         """
         found = self.find(name, recording)
         if found is not None:
             return found
         if not recording.exists():
             raise InputError("the sound of it is no longer on this computer, so it cannot be played")
-        with self._lock:  # one at a time: listening wants the processor too
+        with self._lock:  # one at a time: listening needs the processor too
             path = self._path(name, recording)
             if not path.exists():
                 self.forget(name)
@@ -65,12 +65,12 @@ class Minutes:
         return path
 
     def find(self, name: str, recording: Path) -> Path | None:
-        """Give a minute that was put together of this recording as it is now; None where there is none."""
+        """Give the minute of a recording if it was assembled from the present sound; else None."""
         path = self._path(name, recording) if recording.exists() else None
         return path if path is not None and path.exists() else None
 
     def forget(self, name: str) -> None:
-        """Delete what was put together under a name."""
+        """Delete the minutes assembled under a name."""
         if self._folder.is_dir():
             for old in self._folder.glob(f"{name}.*"):
                 old.unlink(missing_ok=True)

@@ -1,7 +1,7 @@
-"""Nights of this computer as the page sees them: those other programs listen to, and those that were broken off.
+"""Nights of this computer outside the page: those other programs listen to, and those that were interrupted.
 
-Input: the entries of ``torsionbeat.bench.nights``. Output: the line at the head of every page, the state of a night that
-a terminal listens to, and what became of nights that ended with a kill or a power cut: they are read, the result is announced.
+Input: the entries of ``torsionbeat.bench.nights``. Output: the line at the head of every page, and the state of a night
+that a terminal listens to. Nights that ended with a kill or a power cut are read, and the result is announced.
 """
 
 from __future__ import annotations
@@ -25,18 +25,18 @@ if TYPE_CHECKING:
 __all__ = ["NightWatch"]
 
 LOOK_EVERY_S = 2.0
-"""A night of another program is seen so soon; looking costs a list of a folder."""
+"""A night of another program appears within this time; a look lists one folder."""
 
 
 class NightWatch:
-    """Looks after nights while the page is served.
+    """Watches the nights while the page is served.
 
     Parameters
     ----------
     sounds : Path
-        Where the page keeps its own nights.
+        Folder of the page's own nights.
     listening : Listening
-        What the page listens to.
+        The page's own listening.
     feed : Feed
     """
 
@@ -45,18 +45,18 @@ class NightWatch:
         self._over = threading.Event()
         self._threads: list[threading.Thread] = []
         self.news: list[tuple[str, str]] = []
-        """What became of nights that were broken off: a sentence each, and the path of where to go on."""
+        """Results of interrupted nights: a sentence for each, and the path of the page to continue on."""
         self._line = ""
 
     def start(self, tell: Callable[[str], None]) -> None:
-        """Begin to look; ``tell`` is called with what became of broken nights."""
+        """Start watching; ``tell`` is called with the results of interrupted nights."""
         for work in (self._look, lambda: self._mend(tell)):
             thread = threading.Thread(target=work, name="night watch", daemon=True)
             self._threads.append(thread)
             thread.start()
 
     def stop(self) -> None:
-        """End looking."""
+        """Stop watching."""
         self._over.set()
 
     def others(self) -> list[Night]:
@@ -80,7 +80,7 @@ class NightWatch:
         raise InputError("this night has ended; its reading is with its clock")
 
     def now_line(self) -> str:
-        """What is being listened to, for the head of every page."""
+        """The listenings that are running, for the head of every page."""
         running = self._listening.running
         parts = []
         if running is not None:
@@ -105,7 +105,7 @@ class NightWatch:
                     self._show_other(night)
 
     def show_now(self) -> None:
-        """Put the line at the head of every page."""
+        """Update the line at the head of every page."""
         self._feed.show("all", "now", str(self.now_line()))
 
     def _show_other(self, night: Night) -> None:
@@ -118,7 +118,7 @@ class NightWatch:
         self._feed.show(topic, f"other-{night.id}", fragment("live_other.html", "state", night, state))
 
     def _mend(self, tell: Callable[[str], None]) -> None:
-        """Read the nights that were broken off, one after the other."""
+        """Read the interrupted nights, one after the other."""
         from torsionbeat.bench.nights import broken_off_nights
         from torsionbeat.display.words import reading_sentences
         from torsionbeat.jobs.listen import finish_night

@@ -1,7 +1,7 @@
-"""Sentences of the jobs in the page's own words.
+"""Sentences of the jobs, reworded for the page.
 
-Input: a sentence that may name an option of a command, as the terminal needs it. Output: the same sentence with the field,
-the button or the place of the page instead. Only what the reader is to do is said otherwise; nothing is decided here.
+Input: a sentence that may name an option of a command, as the terminal needs it. Output: the same sentence with the
+page's field, button or place instead. Only the instruction to the reader is reworded; nothing is decided here.
 """
 
 from __future__ import annotations
@@ -73,19 +73,19 @@ SAID_OTHERWISE = (
     (r"nothing to change on (.*) was given; see torsionbeat clock change --help", r"nothing was changed on \1"),
     (r"check --log, or begin one there with: .*", "check the path with which the page was started"),
     (r"([Pp])ass --log PATH( for [^.]*)?", lambda found: ("S" if found[1] == "P" else "s") + "tart the page with another log"),
-    # what has no words of its own: the option's own name, and where the command is
+    # the rest: the option's own name, and where the command is on the page
     (r"read it by itself with --channel \d+", "record that channel by itself"),
     (r" \(--[a-z][^)]*\)", ""),
     (r"--(?!lan\b)([a-z]+)-?", r"\1 "),
     (rf"torsionbeat ({COMMANDS})\b", r"the command \1 of a terminal"),
 )  # fmt: skip
-"""What stands in a sentence, as a regular expression, and what stands there on the page."""
+"""Pairs: a regular expression for the terminal's words, and the page's words."""
 
 _RULES = tuple((re.compile(pattern), words) for pattern, words in SAID_OTHERWISE)
 
 
 def page_words(said: str) -> str:
-    """Say on the page what a job says for the terminal.
+    """Reword a job's sentence for the page.
 
     Examples
     --------

@@ -1,7 +1,7 @@
 """Small drawings made of numbers: a figure's interval on a line, and the mark of the beat.
 
-Input: uncertain numbers. Output: places along a line of ``WIDTH`` units, with the words that stand at them; templates
-turn them into SVG.
+Input: uncertain numbers. Output: positions along a line of ``WIDTH`` units, with their labels; templates turn them
+into SVG.
 """
 
 from __future__ import annotations
@@ -16,15 +16,15 @@ from torsionbeat.reading.figures import UFloat
 __all__ = ["WIDTH", "Bar", "beat_bar", "beat_figure", "beat_shift", "level_share", "rate_bar"]
 
 WIDTH = 320.0
-"""Units across; a phone's screen in its own pixels, so that text of 13 units reads as 13 pixels there."""
+"""Units across: the width of a phone's screen in pixels, so that text of 13 units has 13 pixels there."""
 
 EDGE = 14.0
 """Room for half a mark at either end."""
 QUIETEST_DB = -90.0
-"""The least that a microphone's meter shows; a quiet room by a fair microphone is about -70."""
+"""Lowest level of a microphone's meter; a quiet room with a fair microphone is at about -70."""
 
 LEAST_OFFSET_DEG, LEAST_BEAT_ERROR_MS = 2.0, 20.0
-"""The line of the beat reaches at least so far either way: a beat nearly right must look it."""
+"""The line of the beat reaches at least this far each way, so that a nearly right beat looks nearly right."""
 
 _STEPS = (1.0, 2.0, 5.0)
 """Ticks of an axis: 1, 2 and 5 times a power of ten."""
@@ -32,7 +32,7 @@ _STEPS = (1.0, 2.0, 5.0)
 
 @dataclass(frozen=True, slots=True)
 class Bar:
-    """A line from ``low_word`` to ``high_word`` with its aim, a value, and the interval about it, in units across."""
+    """A line from ``low_word`` to ``high_word`` with its aim, a value and its interval, in units across."""
 
     aim: float
     aim_word: str
@@ -54,7 +54,7 @@ def rate_bar(rate_s_per_day: UFloat) -> Bar | None:
 
 
 def beat_bar(figure: UFloat, unit: str, names: tuple[str, str], least: float) -> Bar | None:
-    """Draw how far out of beat: the way the balance goes at side a to the left, side b to the right.
+    """Draw how far the clock is out of beat: side a to the left, side b to the right.
 
     Parameters
     ----------
@@ -62,9 +62,9 @@ def beat_bar(figure: UFloat, unit: str, names: tuple[str, str], least: float) ->
         Offset in degrees, or beat error in ms, > 0 towards side b.
     unit : str
     names : (str, str)
-        What the restorer calls the sides; may be empty.
+        The restorer's names for the sides; may be empty.
     least : float
-        The line reaches at least so far, so that a beat nearly right looks it.
+        The line reaches at least this far, so that a nearly right beat looks nearly right.
     """
     if figure is None:
         return None
@@ -82,7 +82,7 @@ def beat_figure(setting: Any) -> tuple[UFloat, str, float]:
 
 
 def beat_shift(bar: Bar) -> tuple[float, float]:
-    """How far the mark stands from in beat, in units across, and as a share of the whole way."""
+    """Distance of the mark from in beat, in units across and as a share of the greatest distance."""
     away = bar.value - bar.aim
     return round(away, 1), min(abs(away) / (WIDTH / 2 - EDGE), 1.0)
 

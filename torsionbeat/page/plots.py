@@ -1,8 +1,8 @@
-"""What the page's plots show, worked out here so that the browser only draws.
+"""Contents of the page's plots, computed here so that the browser only draws.
 
 Input: readings, mean sounds, a clock's history. Output: a plot as plain JSON: one axis ``x`` with its label, the rows
 of ``series`` over it (null where there is no value), straight ``limits``, dated ``marks``, the range of the vertical
-axis, and a sentence for those who cannot see it. Kinds of series: ``points``, ``line``, ``value`` (a stroke with its
+axis, and a sentence for readers who cannot see it. Kinds of series: ``points``, ``line``, ``value`` (a stroke with its
 95 % interval ``low`` to ``high``).
 """
 
@@ -37,28 +37,28 @@ __all__ = [
 Plot = dict[str, Any]
 
 MOST_POINTS = 600
-"""More points than a screen has room for are thinned: every k-th, so that scatter looks as it is."""
+"""More points than fit on a screen are thinned to every k-th, which keeps the scatter."""
 
 HEADROOM = 0.08
 """Free height above and below the values, as a share of their span."""
 
 DECAY_POINTS = 60
-"""A smooth curve at any width of a screen."""
+"""Enough for a smooth curve at any screen width."""
 
 LEAST_ARC_SPAN_DEG = 4.0
-"""An arc known to a tenth of a degree is a line, not a mountain range."""
+"""Least span of the arc's axis: the scatter of a steady arc, a tenth of a degree, must look like a line."""
 
 BENT_HEADROOM = 1.4
-"""Free height on the bent scale, where a factor is a distance."""
+"""Free height on the bent scale, as a factor."""
 
 WIDE_RANGE = 30.0
-"""Rates whose largest is so many times the last one's interval or more are drawn on a bent scale."""
+"""A bent scale is used if the largest rate is at least this many times the last one's interval."""
 
 
 def reading_plots(
     reading: Reading, voices: Sequence[VoiceProfile] = (), names: tuple[str, str] = ("", "")
 ) -> dict[str, Plot]:
-    """Give the plots of one reading by name; one that has nothing to show is left out.
+    """Give the plots of one reading by name; plots without data are left out.
 
     Parameters
     ----------
@@ -66,7 +66,7 @@ def reading_plots(
     voices : sequence of VoiceProfile
         Mean sounds of contact and drop; may be empty.
     names : (str, str)
-        What the restorer calls side a and side b.
+        The restorer's names for side a and side b.
     """
     said = side_words(names)
     found = {
@@ -78,12 +78,12 @@ def reading_plots(
 
 
 def side_words(names: tuple[str, str]) -> dict[str, str]:
-    """Say the sides as the restorer calls them."""
+    """Give the restorer's names for the sides."""
     return {side: name or f"side {side}" for side, name in zip("ab", names, strict=True)}
 
 
 def remainder_plot(reading: Reading, sides: dict[str, str]) -> Plot | None:
-    """Time error of every beat after mean rate and beat error are taken off (ms), with each side's own line."""
+    """Time error of every beat (ms) after mean rate and beat error are removed, with a line for each side."""
     swings = reading.swings
     try:
         fit = fit_beats(middles_s(swings), swings.number, swings.side)
@@ -144,7 +144,7 @@ def arc_plot(reading: Reading, sides: dict[str, str]) -> Plot | None:
     low_edge, high_edge = _range(np.concatenate(shown), least=LEAST_ARC_SPAN_DEG)
     limits = _arc_limits(reading.clock)
     near = [limit for limit in limits if low_edge - 60 <= limit["y"] <= high_edge + 60]
-    if near:  # limits are drawn where the arcs can still be seen beside them, and named where not
+    if near:  # limits are drawn if the arcs stay visible beside them, else named
         low_edge = min(low_edge, *(limit["y"] - 3 for limit in near))
         high_edge = max(high_edge, *(limit["y"] + 3 for limit in near))
     far = [limit["label"] for limit in limits if limit not in near]
@@ -273,10 +273,10 @@ def history_plot(
         A figure that was not measured is None.
     works : iterable of (moment, label)
     what : ``rate`` or ``arc``
-    limits : sequence of limits, drawn where the values leave room for them
+    limits : sequence of limits, drawn if the values leave room for them
     """
     known = [(when, figure) for when, figure in rows if figure is not None]
-    if len(known) < 2:  # one reading is a sentence, not a course
+    if len(known) < 2:  # one reading makes no course
         return None
     figures = [figure for _, figure in known]
     ends = np.array([interval(figure) for figure in figures])
@@ -316,7 +316,7 @@ def history_plot(
 
 
 def _bent_ticks(low: float, high: float, unit: float) -> list[float]:
-    """Tens of the bent scale's unit on either side of zero, as far as the values go."""
+    """Zero and the powers of ten from the bent scale's unit up, on both sides as far as the values reach."""
     first = 10.0 ** math.ceil(math.log10(unit))
     sizes = [first * 10**power for power in range(7)]
     return [
@@ -391,7 +391,7 @@ def _plot(
 
 
 def _thinned(rows: int, series: list[dict[str, Any]]) -> list[int]:
-    """Rows that are kept: every k-th by a step that meets both sides, and the ends of fitted lines."""
+    """Rows to keep: every k-th, with a step that includes both sides, and the ends of fitted lines."""
     if rows <= MOST_POINTS:
         return list(range(rows))
     step = math.ceil(rows / MOST_POINTS)

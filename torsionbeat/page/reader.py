@@ -1,6 +1,6 @@
-"""Reading one recording in a process of its own, watched over; what is known of it before and after.
+"""Reading one recording in a supervised process of its own; the record of it before and after.
 
-Input: a recording on disk, limits of time and memory. Output: the recording with its reading, or with why there is none.
+Input: a recording on disk, limits of time and memory. Output: the recording with its reading or its error.
 """
 
 from __future__ import annotations
@@ -30,20 +30,20 @@ BROKEN = (
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """What an upload and its reading may take.
+    """Limits of an upload and of its reading.
 
     Attributes
     ----------
     upload_bytes : int
         A night at 48 kHz and 24 bit takes 2.5 GB.
     free_bytes : int
-        So much of the disk stays free for the log and for listening.
+        This much of the disk stays free for the log and for listening.
     piece_s, slowest_bytes_per_s : float
-        A piece of an upload comes within so long, and the whole no slower than that on average.
+        Longest wait for a piece of an upload, and lowest average speed of the whole.
     uploads : int
-        At one time.
+        Most uploads at one time.
     reading_s, silence_s : float
-        Reading takes no more processor time than that, and tells how far it is at least so often.
+        Most processor time of a reading, and longest time between two reports of its progress.
     memory_bytes : int
         Address space of the reading process.
     """
@@ -61,10 +61,10 @@ class Limits:
 
 @dataclass(frozen=True, slots=True)
 class Recording:
-    """One recording and what is known of it.
+    """One recording and its state.
 
-    ``state`` is ``waiting``, ``reading``, ``read``, ``failed`` or ``kept``; ``share`` how much is read. ``document``,
-    ``sentences`` and ``plots`` are the reading's, ``error`` why there is none. ``clock`` is the name that was chosen
+    ``state`` is ``waiting``, ``reading``, ``read``, ``failed`` or ``kept``; ``share`` is how much is read. ``document``,
+    ``sentences`` and ``plots`` are the reading's; ``error`` says why there is none. ``clock`` is the name that was chosen
     for it, ``kept_for`` the clock it is kept with.
     """
 
@@ -87,7 +87,7 @@ class Recording:
 
     @property
     def came(self) -> datetime:
-        """When it came."""
+        """When it arrived."""
         return datetime.fromisoformat(self.came_at)
 
 
@@ -98,7 +98,7 @@ def read_recording(
     told: Callable[[Recording], Recording],
     hold: Callable[[subprocess.Popen[str] | None], None],
 ) -> Recording:
-    """Read a recording in a process of its own, watched over; give it with its reading or why there is none.
+    """Read a recording in a supervised process of its own; give it with its reading or its error.
 
     Parameters
     ----------
@@ -106,9 +106,9 @@ def read_recording(
     log : str or None
     limits : Limits
     told : callable
-        Called with what has become of it, and gives it as it stands.
+        Called with each new state of the recording; returns its current state.
     hold : callable
-        Takes the process while it runs, None when it has ended.
+        Called with the process when it starts, and with None when it has ended.
     """
     told(one)
     request = {
@@ -160,7 +160,7 @@ def read_recording(
                     sentences=tuple(answer["sentences"]), plots=answer["plots"],
                 )  # fmt: skip
     except (ValueError, KeyError, TypeError):
-        pass  # what the process said makes no sense: it broke off
+        pass  # the output of the process makes no sense: it broke off
     finally:
         over.set()
         hold(None)

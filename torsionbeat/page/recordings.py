@@ -1,8 +1,8 @@
-"""Recordings that came through the page: taken down to disk, read in a process of their own, kept or thrown away.
+"""Recordings from the page: written to disk, read in a process of their own, kept or thrown away.
 
-Input: uploads as they arrive, and what is known of the clock. Output: readings as documents, sentences and plots. A
-recording is named by a random number; the name it came with is only shown. What is known of each lies beside it, so
-that a server that ends loses none.
+Input: uploads as they arrive, and data of the clock. Output: readings as documents, sentences and plots. A recording
+is named by a random number; the sender's name for it is only shown. The state of each is saved beside it, so that
+none is lost when the server ends.
 """
 
 from __future__ import annotations
@@ -48,7 +48,7 @@ ENDINGS = (
     "3gp",
     "amr",
 )
-"""Endings that a stored recording may have: what its decoder goes by."""
+"""Suffixes that a stored recording may have: its decoder needs them."""
 
 CANCELLED = "Reading was cancelled."
 
@@ -70,7 +70,7 @@ class TooSlowError(InputError):
 
 
 class Recordings:
-    """All recordings of the page, and the one process at a time that reads them."""
+    """All recordings of the page, and the process that reads them one at a time."""
 
     def __init__(self, folder: Path, log: str | None, feed: Feed, limits: Limits) -> None:
         self._folder, self._log, self._feed, self.limits = folder, log, feed, limits
@@ -84,7 +84,7 @@ class Recordings:
         self._over = False
         self._thread: threading.Thread | None = None
 
-    # what there is
+    # the recordings
 
     def all(self) -> list[Recording]:
         """All recordings, the newest first."""
@@ -97,7 +97,7 @@ class Recordings:
         Raises
         ------
         InputError
-            There is none of that number.
+            No recording has that number.
         """
         with self._lock:
             found = self._all.get(number)
@@ -106,7 +106,7 @@ class Recordings:
         return found
 
     def start(self) -> None:
-        """Find what is stored, and begin to read what waits."""
+        """Find the stored recordings, and begin to read those that wait."""
         for path in self._folder.glob("*.json") if self._folder.is_dir() else ():
             with contextlib.suppress(OSError, ValueError, TypeError):
                 row = json.loads(path.read_text(encoding="utf-8"))
@@ -121,7 +121,7 @@ class Recordings:
                 self._queue.put(one.id)
 
     def stop(self) -> None:
-        """End the reading process; what was not read is read at the next start."""
+        """End the reading process; unread recordings are read at the next start."""
         self._queue.put(None)
         with self._lock:
             self._over = True
@@ -131,29 +131,29 @@ class Recordings:
         if self._thread is not None:
             self._thread.join(5)
 
-    # how they come and go
+    # adding and removing
 
     async def take(
         self, name: str, pieces: AsyncIterator[bytes], began_s: float | None, clock: str
     ) -> Recording:
-        """Take an upload down to disk as it arrives.
+        """Write an upload to disk as it arrives.
 
         Parameters
         ----------
         name : str
-            As the sender calls it; only shown.
+            The sender's name for it; only shown.
         pieces : async iterator of bytes
         began_s : float or None
-            When it was recorded, seconds since 1970, as the sender's file says.
+            When it was recorded, seconds since 1970, according to the sender's file.
         clock : str
-            The clock it is of, or empty.
+            The clock's name, or empty.
 
         Raises
         ------
         InputError
-            It is empty, too big, too slow, or too many come at once.
+            It is empty, too big or too slow, or there are too many uploads at once.
         DeviceError
-            The disk has no room.
+            The disk is full.
         """
         if self._receiving >= self.limits.uploads:
             raise TooSlowError(
@@ -219,7 +219,7 @@ class Recordings:
             raise DeviceError(f"the folder for recordings cannot be made: {error.strerror}") from error
 
     def add_sample(self) -> Recording:
-        """Add the sample, which is made before it is read."""
+        """Add the sample recording; it is generated before it is read."""
         self._make_folder()
         number = secrets.token_hex(8)
         path = self._folder / f"{number}.flac"
@@ -228,18 +228,18 @@ class Recordings:
     def add_read(
         self, name: str, folder: Path, document: dict[str, Any], sentences: list[str], plots: dict[str, Any]
     ) -> Recording:
-        """Add a night that was listened to for no clock of the log, with its reading.
+        """Add a night without a clock of the log, with its reading.
 
         Parameters
         ----------
         name : str
-            What it is called.
+            Name to show.
         folder : Path
-            The night's.
+            The night's folder.
         document : dict
             The reading.
         sentences : list of str
-            What is said of it.
+            Sentences of the reading.
         plots : dict
         """
         number = secrets.token_hex(8)
@@ -259,7 +259,7 @@ class Recordings:
     def read_again(
         self, number: str, clock: str, period_s: float | None, lift_deg: float | None
     ) -> Recording:
-        """Read a recording once more, knowing another clock, period or lift.
+        """Read a recording again with another clock, period or lift.
 
         Parameters
         ----------
@@ -274,7 +274,7 @@ class Recordings:
         Raises
         ------
         InputError
-            It is being read now, or is no longer here.
+            It is being read now, or no longer exists.
         """
         one = self.get(number)
         if self._reading == number:
@@ -300,7 +300,7 @@ class Recordings:
         self._put(replace(self.get(number), state="kept", kept_for=clock))
 
     def throw_away(self, number: str) -> None:
-        """Take a recording and its reading out of the page; a file is deleted, a listened night's folder stays."""
+        """Remove a recording and its reading from the page; a file is deleted, the folder of a night stays."""
         one = self.get(number)
         self.cancel(number)
         path = Path(one.path)
@@ -311,7 +311,7 @@ class Recordings:
                     gone.unlink(missing_ok=True)
 
     def cancel(self, number: str) -> None:
-        """Stop reading a recording, or do not begin."""
+        """Stop reading a recording, or remove it from the queue."""
         with self._lock:
             one = self._all.get(number)
             if one is None or one.state not in ("waiting", "reading"):
@@ -331,7 +331,7 @@ class Recordings:
         return one
 
     def _update(self, one: Recording) -> Recording:
-        """Put down what has become of a recording, unless it was thrown away meanwhile."""
+        """Save the new state of a recording, unless it was thrown away meanwhile."""
         with self._lock:
             if one.id not in self._all:
                 return one
@@ -378,11 +378,11 @@ class Recordings:
                 cancelled, over = number in self._cancelled, self._over
             if cancelled:
                 read = replace(read, state="failed", error=CANCELLED)
-            if not over:  # what the end of the server broke off is read at the next start
+            if not over:  # a reading cut off by the server's end is repeated at the next start
                 self._update(read)
 
     def _hold(self, process: subprocess.Popen[str] | None) -> None:
-        """Take note of the process that reads; one that was called off before it began ends at once."""
+        """Remember the reading process; if it was cancelled before it began, end it at once."""
         with self._lock:
             self._process = process
             unwanted = self._over or self._reading in self._cancelled

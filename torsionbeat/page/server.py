@@ -27,21 +27,21 @@ if TYPE_CHECKING:
 __all__ = ["DEFAULT_PORT", "PageRequest", "serve"]
 
 DEFAULT_PORT = 8318
-"""In the range that programs of a user may take, and not registered for anything that is common."""
+"""In the range that user programs may use, and not registered for a common service."""
 
 HEADERS_WITHIN_S = 10.0
-"""A browser sends its request at once; who takes longer holds a connection open on purpose."""
+"""A browser sends its request at once; a slower client holds the connection open on purpose."""
 
 MOST_CONNECTIONS = 150
-"""Six from each browser; more than twenty browsers are not at one bench."""
+"""Six for each browser; one bench has no more than twenty browsers."""
 
 ENDS_WITHIN_S = 3
-"""What is still being answered when the server ends has so long."""
+"""Time for unfinished responses when the server ends."""
 
 
 @dataclass(frozen=True, slots=True)
 class PageRequest:
-    """How the page is to be served; ``log`` None is the default bench log, port 0 any that is free."""
+    """How to serve the page; ``log`` None is the default bench log, port 0 any free port."""
 
     port: int = DEFAULT_PORT
     browser: bool = True
@@ -50,7 +50,7 @@ class PageRequest:
 
 
 class _Connection(H11Protocol):
-    """A connection that is let go where no request comes."""
+    """A connection that is closed if no request comes."""
 
     def connection_made(self, transport: Any) -> None:
         super().connection_made(transport)
@@ -62,7 +62,7 @@ class _Connection(H11Protocol):
 
 
 class _Server(uvicorn.Server):
-    """A server that ends at a signal without ending the program: what listens is yet to be kept."""
+    """A server that ends at a signal without ending the program: a running listening must still be kept."""
 
     def __init__(self, config: uvicorn.Config, bench: Bench, opened: Callable[[], None]) -> None:
         super().__init__(config)
@@ -106,11 +106,11 @@ def serve(
     ----------
     request : PageRequest
     make_app : callable
-        Makes what answers (`torsionbeat.page_handlers.app.make_app`) of the bench, the hosts and the cookie's name.
+        Makes the application (`torsionbeat.page_handlers.app.make_app`) from the bench, the hosts and the cookie's name.
     address : callable
-        Called with the one line with the page's address, as soon as it answers.
+        Called with the line that gives the page's address, as soon as the page answers.
     tell : callable
-        Called with everything else: the access code, and how a listening ended with the server.
+        Called with everything else: the access code, and the result of a listening that ended with the server.
 
     Raises
     ------
@@ -176,10 +176,10 @@ def _door(request: PageRequest) -> socket.socket:
 
 
 def _lan_addresses() -> list[str]:
-    """This computer's addresses in its networks, the one towards the router first; no packet is sent for it."""
+    """This computer's addresses in its networks, the one towards the router first. No packet is sent."""
     found: list[str] = []
     with contextlib.suppress(OSError), socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
-        probe.connect(("192.0.2.1", 9))  # an address of documentation (RFC 5737): only the route is looked up
+        probe.connect(("192.0.2.1", 9))  # documentation address (RFC 5737): only the route is looked up
         found.append(str(probe.getsockname()[0]))
     with contextlib.suppress(OSError):
         found += [str(row[4][0]) for row in socket.getaddrinfo(socket.gethostname(), None, socket.AF_INET)]
@@ -213,5 +213,5 @@ def _code_words(code: str, addresses: list[str], port: int) -> str:
 def _open_browser(url: str) -> None:
     import webbrowser
 
-    with contextlib.suppress(Exception):  # a bench computer without a browser has its address on the terminal
+    with contextlib.suppress(Exception):  # without a browser, the address on the terminal is enough
         webbrowser.open(url)

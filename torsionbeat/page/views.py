@@ -37,7 +37,7 @@ __all__ = [
 ]
 
 STATUS = {InputError: 422, BenchLogError: 503, DeviceError: 503}
-"""The HTTP status of an error of ours; nothing heard is no fault of the request and is 422 too."""
+"""The HTTP status of each of our errors; "nothing heard" is 422 too, though not a fault of the request."""
 
 
 @cache
@@ -75,7 +75,7 @@ def _environment() -> Environment:
 
 
 def page(request: Request, template: str, *, status: int = 200, **known: Any) -> Response:
-    """Make a page from a template and what it needs to know.
+    """Make a page from a template and its values.
 
     Parameters
     ----------
@@ -106,29 +106,29 @@ def page(request: Request, template: str, *, status: int = 200, **known: Any) ->
 
 
 def tell_next(request: Request, remarks: Sequence[str]) -> None:
-    """Have remarks said on the next page that this browser opens: a form that is kept leads to another page."""
+    """Show remarks on the next page that this browser opens: a form that is kept redirects to another page."""
     if remarks:
         request.app.state.bench.told[request.scope["session_name"]] = tuple(remarks)
 
 
 def fragment(template: str, part: str, *arguments: Any) -> str:
-    """Make a fragment: what the macro ``part`` of a template says of its arguments."""
+    """Make a fragment: the output of the macro ``part`` of a template for the arguments."""
     return str(getattr(_environment().get_template(template).module, part)(*arguments))
 
 
 def trouble(
     request: Request, error: Exception, back: str = "/clocks", back_word: str = "To the clocks"
 ) -> Response:
-    """Say an error of ours as a page of its own.
+    """Show one of our errors as a page of its own.
 
     Parameters
     ----------
     request : Request
     error : Exception
     back : str
-        Where the link leads.
+        Target of the link.
     back_word : str
-        What it says.
+        Text of the link.
     """
     status = next((code for kind, code in STATUS.items() if isinstance(error, kind)), 422)
     if not isinstance(error, TorsionbeatError):
@@ -179,7 +179,7 @@ def named_path(clock: str, said: str = "") -> str:
 
 
 def plain_number(value: float) -> str:
-    """Write a number as it was typed: no more digits than it has.
+    """Write a number as it was typed, without extra digits.
 
     Examples
     --------
@@ -213,7 +213,7 @@ def sentence(text: str) -> str:
 
 
 def day_words(when: datetime) -> str:
-    """Say a day and hour as the restorer's own clock showed it, the year where it is not this one's.
+    """Say a day and hour in local time, with the year if it is not the current one.
 
     Examples
     --------
@@ -226,7 +226,7 @@ def day_words(when: datetime) -> str:
 
 
 def ago(when: datetime) -> str:
-    """Say how long since.
+    """Say how long ago it was.
 
     Examples
     --------

@@ -1,8 +1,8 @@
-"""The process that reads one recording for the page: a file that harms its decoder harms nothing else.
+"""The process that reads one recording for the page: a file that crashes its decoder harms nothing else.
 
-Input: a request as JSON on standard input. Output: lines of JSON: the share that is read, at last the reading with its
-sentences and plots, or the error as a sentence. A request with ``minute`` puts beats of a recording together instead.
-Time and memory are limited before anything of the file is looked at.
+Input: a request as JSON on standard input. Output: lines of JSON: the share that is read, then the reading with its
+sentences and plots, or the error as a sentence. A request with ``minute`` assembles beats of a recording instead.
+Time and memory are limited before the file is opened.
 """
 
 from __future__ import annotations
@@ -21,14 +21,14 @@ __all__ = ["main"]
 # Any seed would do.
 SAMPLE_MINUTES, SAMPLE_SEED = 12.0, 7
 SAMPLE_RATE_HZ = 16_000
-"""Twelve minutes hold two dozen beats, enough for every figure; at 16 kHz they are made and read in seconds."""
+"""Twelve minutes hold two dozen beats, enough for every figure; at 16 kHz making and reading take seconds."""
 
 NICENESS = 10
-"""Reading waits for listening where both want the processor."""
+"""Reading yields the processor to listening."""
 
 
 def main() -> int:
-    """Read what the request on standard input names."""
+    """Read the recording named by the request on standard input."""
     request = json.loads(sys.stdin.read())
     _limit(float(request["reading_s"]), int(request["memory_bytes"]))
     told = [-1.0]
@@ -59,7 +59,7 @@ def _limit(reading_s: float, memory_bytes: int) -> None:
         os.environ.setdefault(variable, "1")
     with contextlib.suppress(
         ImportError, OSError, ValueError
-    ):  # Windows has no such limits; the watch over time stays
+    ):  # Windows has no such limits; the time limit of the supervisor remains
         import resource
 
         os.nice(NICENESS)
@@ -110,7 +110,7 @@ def make_sample(path: Path, seed: int = SAMPLE_SEED) -> None:
     ----------
     path : Path
     seed : int
-        Of what is by chance in it: another one is another night of the same clock.
+        Seed of the random parts: another seed gives another night of the same clock.
     """
     from torsionbeat.twin import Balance, Drive, Escapement, Recorder, Room, TwinClock, at_sigmas, simulate
 
