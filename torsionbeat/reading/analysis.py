@@ -1,4 +1,4 @@
-"""Analysis: from a recording on disk to its reading. The one door that a saved night goes through."""
+"""Analysis: from a recording on disk to its reading. Every saved recording is read through this module."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ class Listening:
 
     ``channel``, counted from 0, is the only one that is heard; None: the one that hears the clock best.
     ``reference_interval_s`` is that of a quartz clock or of time-signal pips in the same recording, known to within
-    ``reference_tolerance_ppm`` either way: by its ticks the crystal is measured.
+    ``reference_tolerance_ppm`` either way: its ticks measure the crystal.
     """
 
     shortest_period_s: float = 4.0
@@ -76,8 +76,6 @@ def hear(
 ) -> Heard:
     """Listen to a whole recording, with a second ear for a reference clock if one is given.
 
-    ``progress`` is called with the frames read so far.
-
     Parameters
     ----------
     recording : SavedRecording
@@ -86,7 +84,7 @@ def hear(
     listening : Listening
         How to listen.
     progress : callable, optional
-        Told the frames read so far.
+        Called with the frames read so far.
     block_frames : int
         Frames taken at a time; the figures do not depend on it.
     reference : ReferenceEar, optional
@@ -148,7 +146,7 @@ def analyse_fully(
     listening : Listening, optional
         How to listen.
     progress : callable, optional
-        Told the frames read so far, and of how many.
+        Called with the frames read so far, and the frames stated for the whole, or None.
     """
     clock = clock or Clock()
     listening = listening or Listening()
@@ -187,11 +185,11 @@ def analyse(
     clock : Clock, optional
         What is known of the clock: nominal period, lift, limits.
     sample_clock_ppm, sample_clock_tolerance_ppm : float
-        The recorder's crystal runs fast by so much, and the standard uncertainty of that; left out, the folder's own
-        journal or else 50 ppm either way.
+        How fast the recorder's crystal runs, and the standard uncertainty of that. By default the folder's own
+        journal counts, or else 50 ppm either way.
     reference_interval_s, reference_tolerance_ppm : float
-        A quartz clock or time-signal pips in the same recording come at this interval, true to within so many ppm
-        either way; the crystal is measured by them. Where they are not heard, a remark says so.
+        Interval of a quartz clock or of time-signal pips in the same recording, and its tolerance in ppm either way.
+        They measure the crystal. Where they are not heard, a remark says so.
 
     Returns
     -------

@@ -1,13 +1,13 @@
-"""The course of the arc: through one night, on its way to a steady value, or turned at once by its drive.
+"""The course of the arc: through one night, settling to a steady value, or changed suddenly by its drive.
 
 A balance answers a change of its drive as a first-order system. Where every impulse does the same work, the
 square of the arc nears its new value with half the time constant of the free swing, Q T / (2 pi): energy goes
-in at a constant rate and out in proportion to itself. So a night that begins away from its steady arc follows
-nearly an exponential from the start (settling), and one whose drive changes at some moment is steady first and
-follows one from there (a step). Each course is fitted by least squares to the means of short blocks, its time
-constant and moment searched on a grid; the courses are held against each other by what they leave of the
-straight line's squares (`arc_course`). Of a single recording, often shorter than a time constant, two things are
-asked besides: how long there is to wait (`settling_of`), and whether the drive was lost or came back (`turn_of`).
+in at a constant rate and out in proportion to itself. So the arc of a night that begins away from its steady value
+follows nearly an exponential from the start (settling). Where the drive changes at some moment, the arc is steady
+first and follows an exponential from there (a step). Each course is fitted by least squares to the means of short
+blocks, with a grid search for its time constant and moment. The courses are compared by their residual squares, as a
+share of the straight line's (`arc_course`). A single recording is often shorter than a time constant. For it, two
+more functions find how long there is to wait (`settling_of`), and whether the drive was lost or came back (`turn_of`).
 """
 
 from __future__ import annotations
@@ -31,13 +31,13 @@ COURSE_BLOCKS = 36
 """Blocks into which a night is cut: a quarter of an hour each in nine hours, shorter than what settles."""
 
 LEAST_BLOCKS = 12
-"""Fewer means are too few for the four figures of a step."""
+"""Fewer means are too few for the four parameters of a step."""
 
 LEFT_OF_LINE = 0.35
-"""A course is preferred to the straight line where it leaves less than this share of the line's squares."""
+"""A course is preferred to the straight line where its residual squares are less than this share of the line's."""
 
 CLEAR_OF_EDGES = 0.08
-"""A step this near to either end of the night (as a share of it) is no step."""
+"""A step this near to either end of the night (as a share of it) is not accepted."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +46,7 @@ class ArcCourse:
 
     ``moved_deg`` from the first to the last moment of the fitted course; ``final_deg`` the arc it tends to
     (nan for a line); ``time_constant_s`` and ``at_s`` (the moment of a step) nan where they have no meaning;
-    ``scatter_deg`` standard deviation of the block means about it.
+    ``scatter_deg`` standard deviation of the block means about the course.
     """
 
     shape: Shape
@@ -109,7 +109,7 @@ def _blocks(swings: Swings) -> tuple[FloatArray, FloatArray]:
 
 
 def _fitted(shape: FloatArray, arc: FloatArray) -> tuple[float, FloatArray]:
-    """Squares left by a + b shape, and the fitted course."""
+    """Residual squares of a + b shape, and the fitted course."""
     centred = shape - shape.mean()
     power = float(centred @ centred)
     slope = float(centred @ arc) / power if power > 0 else 0.0
@@ -126,26 +126,28 @@ def _course(
 
 
 LEAST_BEATS = 24
-"""Arcs below which a bend cannot be distinguished from scatter: six for each of the four figures fitted."""
+"""Arcs below which a bend cannot be distinguished from scatter: six for each of the four parameters fitted."""
 
 CLOSE_SHARE = 0.01
-"""Within one per cent of its steady value an arc counts as settled: it moves the rate by less than 0.1 s a day (strip's
-own stiffening), and it cannot be seen (common practice, no source)."""
+"""Within one per cent of its steady value an arc counts as settled: the rest moves the rate by less than 0.1 s a day (the
+strip's own stiffening), and cannot be seen (common practice, no source)."""
 
 CORNER_OF_LINE, CORNER_OF_BEND, CORNER_F = 0.5, 0.75, 25.0
-"""A corner must leave less than these shares of the squares of a line and of a parabola, and the parabola must lose to it
-by an F ratio that chance reaches in one of a million records (F of 1 and 60 degrees of freedom), as 80 places are tried."""
+"""The residual squares of a corner must be less than these shares of those of a line and of a parabola. It must also beat
+the parabola by an F ratio that chance reaches at one place in five of a million records (F of 1 and 60 degrees of
+freedom), as 80 places are tried."""
 
 TOLD_WITHIN = 6.0
-"""Ends of the time constant's interval farther apart than this leave the goal open by as much as the way gone."""
+"""Where the ends of the time constant's interval have a larger ratio than this, the steady value is uncertain by as much as
+the arc has moved."""
 
 
 @dataclass(frozen=True, slots=True)
 class Settling:
-    """An arc under way: time constant with its 95 % interval, the arc at the end and the one it nears.
+    """An arc that is settling: time constant with its 95 % interval, the arc at the end and its steady value.
 
-    ``wait_s`` is how long after the last beat the arc will be within one per cent of its steady value; all that is
-    nan where the travel is too straight for the steady value to be known.
+    ``wait_s`` is the time from the last beat until the arc is within one per cent of its steady value. All but
+    ``arc_now_deg`` are nan where the course is too straight to show the steady value.
     """
 
     time_constant_s: float
@@ -195,10 +197,10 @@ class Turn:
 
 
 def turn_of(time_s: FloatArray, arc_deg: FloatArray) -> Turn | None:
-    """The moment at which the arc turned at once (the drive was lost, or came back); None where it did not.
+    """The moment at which the arc turned suddenly (the drive was lost, or came back); None where it did not.
 
-    Two straight lines that meet are fitted to the arcs, at 80 meeting places or fewer; they must fit far better than
-    one line and better than a bend without a corner. The moment is then sought at 240, with a bend after it.
+    Two straight lines that meet are fitted to the arcs, at up to 80 meeting places; they must fit far better than one
+    line, and better than a parabola. The moment is then searched for at up to 240 places, with a parabola after it.
     """
     known = np.isfinite(arc_deg)
     if np.count_nonzero(known) < LEAST_BEATS:
@@ -221,13 +223,13 @@ def turn_of(time_s: FloatArray, arc_deg: FloatArray) -> Turn | None:
     change = float(solution[2])
     of_chance = (
         bend - corner
-    ) * freedom <= CORNER_F * corner  # an arc that is exactly even leaves nothing of either
+    ) * freedom <= CORNER_F * corner  # an exactly straight arc leaves no residuals of either
     if corner > CORNER_OF_LINE * line or corner > CORNER_OF_BEND * bend or of_chance:
         return None
     there = float(solution[0] + solution[1] * hours[place])
     if abs(change) * (hours[-1] - hours[place]) < 2 * CLOSE_SHARE * there:
         return None
-    # A fall bends, and two straight lines meet before its beginning: with a bend after it the corner is where it was.
+    # A falling arc bends, so two straight lines meet too early; with a parabola after the corner it is in its true place.
     bent = [
         (*misfit(ones, hours, ramp := np.maximum(hours - hours[place], 0), ramp**2), int(place))
         for place in np.unique(np.linspace(6, len(at) - 7, 240).astype(int))
@@ -241,7 +243,7 @@ def turn_of(time_s: FloatArray, arc_deg: FloatArray) -> Turn | None:
 
 
 def without_drive(time_s: FloatArray, arc_deg: FloatArray) -> npt.NDArray[np.bool_]:
-    """Which arcs are of the swing without a drive, where the drive was lost or came back midway; else all, shape (n,)."""
+    """Which arcs were swung without a drive, where the drive was lost or came back midway; otherwise all, shape (n,)."""
     turn = turn_of(time_s, arc_deg)
     if turn is None:
         return np.ones(len(time_s), bool)

@@ -1,9 +1,9 @@
-"""Beats: one row for each, and one and the same mark of every beat, so that their times can be held against each other.
+"""Beats: one row per beat, and the same time mark for every beat, so that their times can be compared.
 
-Beats are numbered before any arithmetic, so a missed beat costs one beat. The middle of a lift passage stands for its
-beat; where only the drop was heard, the drop less half the passage of its neighbours of the same side. A swing's
-``time_s`` is that middle, or its drop where the contact was not heard: half a passage later, some tenths of a second.
-What fits lines to beats, or takes intervals between them, needs one mark throughout.
+Beats are numbered before any arithmetic, so a missed beat costs one beat only. The time mark of a beat is the middle of
+its lift passage. Where only the drop was heard, it is the drop minus half the passage of neighbours of the same side.
+A swing's ``time_s`` is that middle, or its drop where the contact was not heard: half a passage later, some tenths of a
+second. Fitting lines to beats, or taking intervals between them, needs the same mark throughout.
 """
 
 from __future__ import annotations
@@ -34,8 +34,8 @@ LONELY_WITHIN_BEATS = 6
 """A sound with fewer than two other beats within this many before and after it is isolated."""
 
 STRAY_S, STRAY_RATIO = 0.02, 10.0
-"""A beat farther than this from its neighbours' guess, and so many times their spread, is none: no balance does that
-from swing to swing, and a hundredth of such outliers would be chance below one in a million beats."""
+"""A beat is left out when it is farther than this from the time its neighbours predict, and farther than this many times
+the spread: no balance varies so much from swing to swing, and chance makes such outliers in less than one of a million beats."""
 
 
 USUAL_TRAVEL_PER_H = 0.01
@@ -59,7 +59,7 @@ class StackedPassage:
 
 @dataclass(frozen=True, slots=True)
 class Beats:
-    """One row a beat heard, in order. Times in seconds; nan where a sound was not heard. All shape (n,).
+    """One row per beat heard, in order. Times in seconds; nan where a sound was not heard. All shape (n,).
 
     ``middle_s`` is the middle of the lift passage, found from the neighbours' passage where only the drop was heard.
     """
@@ -80,7 +80,7 @@ class Beats:
 
 
 def beats_of(sounds: HeardSounds, seconds: FloatArray, stacked: dict[int, StackedPassage]) -> Beats:
-    """Lay out certain sounds by beat.
+    """Arrange the sounds that are certain by beat.
 
     Parameters
     ----------
@@ -113,10 +113,10 @@ def beats_of(sounds: HeardSounds, seconds: FloatArray, stacked: dict[int, Stacke
 def stacked_passages(
     parts: tuple[SegmentPassage, ...], seconds_per_sample: float, half_period_s: float
 ) -> dict[int, StackedPassage]:
-    """Passages by side (0 for a, 1 for b) where the hearing found them only with many beats stacked (averaged).
+    """Passages by side (0 for a, 1 for b), where they were found only with many beats stacked (averaged).
 
-    Both sides of one balance share the travel: a contact that moves away from its drop moves the middle of the lift, from
-    which the period is taken.
+    Both sides belong to one balance, so their passages grow at one common rate. A contact that moves away from its drop
+    moves the middle of the lift passage, from which the period is taken.
 
     Parameters
     ----------
@@ -145,10 +145,10 @@ def stacked_passages(
 
 
 def middles_s(swings: Swings) -> FloatArray:
-    """Give the time of the same mark of every beat, seconds, shape (n,).
+    """Time of the same mark of every beat, seconds, shape (n,).
 
-    The middle of the lift passage, found from the neighbours' passage where only the drop was heard; the drop of
-    every beat where a side has too few passages for that.
+    The mark is the middle of the lift passage. Where only the drop was heard, the neighbours' passage is used. Where
+    a side has too few passages for that, the mark is the drop, for every beat.
 
     Examples
     --------
@@ -182,14 +182,14 @@ def _filled(number: IntArray, passage: FloatArray) -> FloatArray:
 
 
 def _middles(drop_s: FloatArray, passage_s: FloatArray) -> FloatArray:
-    """Middles of the passages; the drops of all beats where any passage is missing: both would read as a step."""
+    """Middles of the passages; the drops of all beats where any passage is missing: a mixture would look like a step."""
     return drop_s - passage_s / 2 if np.isfinite(passage_s).all() else drop_s.copy()
 
 
 def without_strays(beats: Beats) -> tuple[Beats, int]:
-    """Leave out beats whose time does not fit their neighbours'; how many."""
+    """Beats without those whose time does not fit their neighbours', and how many of these there were."""
     if len(beats.number) >= 2 * LONELY_WITHIN_BEATS:
-        # One lonely sound where the clock is not heard for several beats before and after is no beat.
+        # A single sound is not a beat where the clock is not heard for several beats before and after it.
         near = np.searchsorted(beats.number, beats.number + LONELY_WITHIN_BEATS + 1) - np.searchsorted(
             beats.number, beats.number - LONELY_WITHIN_BEATS
         )
@@ -207,9 +207,9 @@ def without_strays(beats: Beats) -> tuple[Beats, int]:
 
 
 def _of_neighbours(values: FloatArray) -> FloatArray:
-    """What the two beats before and the two after make of each: the nearest of their four guesses.
+    """Prediction of each value from the two before and the two after it: the nearest of four predictions.
 
-    A beat after a jump agrees with those behind it and is no stray.
+    A beat just after a jump agrees with the beats after it, so it is not a stray.
     """
     padded = np.pad(values, 2, constant_values=np.nan)
     around = np.lib.stride_tricks.sliding_window_view(padded, 5)
@@ -222,7 +222,7 @@ def _of_neighbours(values: FloatArray) -> FloatArray:
 
 
 def half_period_s(beats: Beats) -> float:
-    """Rough half period from beats of one side each, so that the beat error is not in it."""
+    """Rough half period, from steps between beats of the same side, so that the beat error does not enter."""
     steps = []
     for side in (0, 1):
         rows = np.flatnonzero(beats.number % 2 == side)

@@ -23,7 +23,7 @@ from torsionbeat.version import __version__
 __all__ = ["figure_document", "reading_document", "swing_levels_db", "write_events"]
 
 SAME_SOUND_S = 2e-3
-"""A sound this near to where a swing has it is that swing's."""
+"""A sound belongs to a swing when it is this near to the moment that the swing gives."""
 
 
 def reading_document(reading: Reading) -> dict[str, Any]:
@@ -131,7 +131,7 @@ def write_events(events: Events, file: TextIO) -> None:
 
 
 def swing_levels_db(reading: Reading, kind: str) -> FloatArray:
-    """Level of each swing's contact or drop, dB above the room to a tenth; nan where it was not heard."""
+    """Level of each swing's contact or drop, dB above the room, rounded to a tenth; nan where it was not heard."""
     swings, events = reading.swings, reading.events
     half = np.nan_to_num(swings.lift_passage_s) / 2
     wanted = swings.time_s + (half if kind == "drop" else -half)
@@ -156,12 +156,12 @@ def _sides(sides: OwnSides | None) -> dict[str, float | str] | None:
 
 
 def _synchronised(timebase: Timebase) -> dict[str, bool | None]:
-    """Whether the computer's clock was kept by network time, where the seconds come from it; None: unknown."""
+    """Whether network time kept the computer's clock, if that is the timebase; None: unknown."""
     return {"synchronised": timebase.synchronised} if timebase.source == "host clock" else {}
 
 
 def figure_document(figure: UFloat) -> dict[str, float] | None:
-    """Give an uncertain number as JSON has it; None for a figure that was not measured."""
+    """An uncertain number in plain types for JSON; None for a figure that was not measured."""
     if figure is None:
         return None
     return {"value": float(figure.nominal_value), "standard_uncertainty": float(figure.std_dev)}

@@ -98,7 +98,7 @@ class Clock:
 class RecordingInfo:
     """What was recorded. Times in seconds from the start, timebase applied; ``gaps`` is (start_s, end_s) pairs.
 
-    ``recorder`` names what recorded it, and with it the crystal that counted; empty where that is not known.
+    ``recorder`` names the recorder, whose crystal counted the samples; empty where it is not known.
     """
 
     name: str
@@ -151,12 +151,12 @@ class Events:
 
 @dataclass(frozen=True, slots=True)
 class Swings:
-    """One row for one beat heard, in order of time. All arrays have shape (n,).
+    """One row per beat heard, in order of time. All arrays have shape (n,).
 
     ``number`` counts the beats of the clock (two a period), so a missed beat leaves a hole in it; ``time_s`` the
     middle of the lift passage (the drop where no contact was heard); ``period_s`` the time since the same side's
     last beat (nan where that was missed); ``lift_passage_s`` contact to drop (nan where no contact was heard);
-    ``arc_deg`` the arc (end to end) this passage gives (nan where it cannot be had).
+    ``arc_deg`` the arc (end to end) that this passage gives (nan where it gives none).
     """
 
     number: IntArray
@@ -184,7 +184,7 @@ class Swings:
         return {entry.name: getattr(self, entry.name) for entry in fields(self)}
 
     def to_csv(self, file: TextIO) -> None:
-        """Write one line a beat, the names first; a value that could not be had is left empty."""
+        """Write the column names, then one line per beat; a missing value is left empty."""
         columns = self.columns()
         rows = csv.writer(file, lineterminator="\n")
         rows.writerow(columns)
@@ -208,14 +208,14 @@ class Swings:
 
 @dataclass(frozen=True, slots=True)
 class OwnSides:
-    """That the letters a and b of a reading are those of its clock, not only of this one recording.
+    """Whether the letters a and b of a reading are those of its clock, not only of this one recording.
 
     Parameters
     ----------
     probability : float
-        That they are, 0.5 to 1: below ``SURE`` of `torsionbeat.history.side_matching` no side may be named.
+        Probability that they are, 0.5 to 1. Below ``SURE`` of `torsionbeat.history.side_matching` no side may be named.
     a, b : str
-        What the balance goes towards at a beat of that side, as was learnt at the bench; empty where it was not.
+        What the balance goes towards at a beat of that side, as observed at the bench; empty where it was not.
     """
 
     probability: float
@@ -232,11 +232,11 @@ class WheelFault:
     every_beats : float
         Beats of one turn (two a period).
     teeth : int or None
-        Of an escape wheel that comes round in so many beats, or of the train's wheel; None where neither fits.
+        Teeth of an escape wheel that turns once in this many beats, or of the train's wheel; None where neither fits.
     shape : {'tooth', 'sine'}
         One place of the turn, or a wave once a turn.
     where : tuple of (int, str)
-        Beats of the turn (beat number modulo ``every_beats``) and their side; for a sine that of its crest.
+        Beats of the turn (beat number modulo ``every_beats``) and their side; for a sine the beat of its crest.
     quantity : str
         What changes, its unit last: ``drop_level_db``, ``contact_level_db``, ``lift_passage_percent``,
         ``time_error_ms``, or ``arc_deg`` for a step of the arc.
@@ -279,7 +279,7 @@ class FlutterReport:
     searched : int
         Beats that were searched.
     by_noise : int
-        How often the same search found as much in a stretch where no drop can be, ``controls`` of them a beat.
+        How often the same search found as much in stretches where no drop can be, ``controls`` of them per beat.
     controls : int
     false_alarm : float
         Chance that noise alone gives as many.
@@ -297,7 +297,7 @@ class FlutterReport:
         return sum(len(beat.after_s) for beat in self.beats)
 
     def hands_ahead_s(self, period_s: float) -> float:
-        """By how much the hands ran ahead for it: each drop moves the train on by half a period."""
+        """How far the hands ran ahead because of it: each drop moves the train on by half a period."""
         return self.extra_drops * period_s / 2
 
     def by_hour(self) -> tuple[tuple[int, int], ...]:
@@ -316,10 +316,10 @@ class Reading:
     ``period_s`` is the mean period over the stretch heard; ``arc_deg`` the mean arc, end to end, over the same
     stretch; ``beat_error_ms`` half of (interval a to b minus interval b to a); ``offset_deg`` the same fault as an
     angle. Each is an ``uncertainties`` value or ``None``. ``stretch_s`` holds the first and last second of the stretch
-    where it is not the whole recording, since the clock changed in its middle. ``sides`` says how sure the letters of
-    the sides are the clock's own; None where they are this recording's alone. ``wheels`` holds what comes back with a
-    wheel of the train, ``flutter`` whether drops came again in one swing; None where that was not searched. Printed, a
-    reading is one sentence; all of it is in ``torsionbeat.reading_document``.
+    where it is not the whole recording, because the clock changed during it. ``sides`` says how sure the letters of
+    the sides are the clock's own; None where they are this recording's alone. ``wheels`` holds the faults that recur
+    with a wheel of the train, ``flutter`` whether drops came again in one swing; None where that was not searched. A
+    reading prints as one sentence; ``torsionbeat.reading_document`` gives all of it.
     """
 
     recording: RecordingInfo

@@ -1,10 +1,10 @@
 """Flutter: further drops in one swing, where the fork lets more than one tooth pass.
 
-Input: what the hearing found that sounds like the drop, after it and in stretches where no drop can be
+Input: the sounds like the drop that the hearing found after it, and in stretches where no drop can be
 (`torsionbeat.hearing.sounds_again`). Output: the beats in which the drop came again, and the chance that noise did it.
 
-What sounds at the same distance after the drop in many beats is a banking or an echo and is left out; so is a side that
-sounds again in most of its beats. A beat that was not heard is not searched and counts for nothing.
+A sound at the same delay after the drop in many beats is a banking or an echo and is left out. A side that sounds again
+in most of its beats is left out too. A beat that was not heard is neither searched nor counted.
 """
 
 from __future__ import annotations
@@ -18,21 +18,21 @@ from torsionbeat.reading.figures import FlutterBeat, FlutterReport, Swings
 __all__ = ["BELIEVED", "flutter_of"]
 
 OFTEN = 0.2
-"""Share of a side's beats beyond which a sound at one distance belongs to every beat: a banking or an echo. A fork that
+"""Share of a side's beats beyond which a sound at one delay belongs to every beat: a banking or an echo. A fork that
 flutters so often is heard by ear."""
 
 MOST = 0.5
-"""Share of a side's beats beyond which whatever sounds again belongs to the clock or the room, at one distance or not."""
+"""Share of a side's beats beyond which any repeated sound belongs to the clock or the room, at one delay or not."""
 
 SAME_PLACE_S = 0.006
-"""How near two distances are the same to a banking, which keeps its distance to some milliseconds."""
+"""Two delays this near count as the same for a banking, whose delay is steady to some milliseconds."""
 
 ECHO_OFTEN, ECHO_PLACE_S = 0.03, 0.0015
-"""The same for an echo: it keeps its distance to a millisecond, and stands out in some beats only, for strikes differ."""
+"""The same for an echo: its delay is steady to a millisecond, and it stands out in some beats only, since strikes differ."""
 
 APART_S = 0.045
-"""Further drops of one beat that follow each other sooner are one with its echo: a tooth takes longer to fall (common
-practice, no source), and the second part of a drop comes within 40 ms."""
+"""Further drops of one beat that follow each other sooner count as one drop and its echo: a tooth takes longer to fall
+(common practice, no source), and the second part of a drop comes within 40 ms."""
 
 BELIEVED = 0.004
 """Chance by noise below which flutter is reported: 1 in 250 recordings, as for wheels."""
@@ -42,13 +42,13 @@ LEAST_BEATS = 10
 
 
 def flutter_of(again: DropsAgain, swings: Swings, seconds_per_sample: float) -> FlutterReport | None:
-    """Weigh what sounded like the drop.
+    """Decide whether the sounds like the drop are flutter.
 
     Parameters
     ----------
     again : DropsAgain
     swings : Swings
-        The beats, by the same numbers.
+        The beats, with the same numbers.
     seconds_per_sample : float
 
     Returns
@@ -69,7 +69,7 @@ def flutter_of(again: DropsAgain, swings: Swings, seconds_per_sample: float) -> 
         count += beats
         for stretch in range(again.controls + 1):
             rows = np.flatnonzero(known & (again.beat % 2 == side) & (again.stretch == stretch))
-            frequent = _frequent(after_s[rows], beats)  # by all that is like the drop, surely or not
+            frequent = _frequent(after_s[rows], beats)  # counts unsure sounds too
             rows = rows[again.sure[rows] & ~frequent]
             numbers = np.unique(again.beat[rows])
             if len(numbers) > MOST * beats:
@@ -98,7 +98,7 @@ def _told(
 
 
 def _frequent(after_s: npt.NDArray[np.float64], beats: int) -> npt.NDArray[np.bool_]:
-    """Whether each distance is that of many beats."""
+    """Whether each delay recurs in many beats."""
     ordered = np.sort(after_s)
     found = np.zeros(len(after_s), bool)
     for place_s, often in ((SAME_PLACE_S, OFTEN), (ECHO_PLACE_S, ECHO_OFTEN)):
@@ -108,9 +108,9 @@ def _frequent(after_s: npt.NDArray[np.float64], beats: int) -> npt.NDArray[np.bo
 
 
 def _chance(found: int, by_noise: int, controls: int) -> float:
-    """Chance of as many beats or more, where noise gives as many in every stretch.
+    """Chance of this many beats or more, if noise gives equally many in every stretch.
 
-    Of all that was found each lies in the one stretch after the drop with the odds of one stretch among all (J. Przyborowski
+    Each find then lies in the stretch after the drop with probability one over the number of stretches (J. Przyborowski
     and H. Wilenski, Biometrika 31 (1940) 313: two Poisson counts compared by the binomial of one in their sum).
     """
     from scipy.stats import binom

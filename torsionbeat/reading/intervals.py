@@ -1,9 +1,9 @@
-"""How sure a mean, a spread, a share or a difference is when neighbouring swings go together.
+"""How sure a mean, a spread, a share or a difference is when neighbouring swings are correlated.
 
-Swings of one night are correlated, so no uncertainty here comes from their bare number: means are taken over
-blocks of time, spreads count as many independent swings as the correlation leaves, and nights are compared
-with each other by Welch's method. Uncertain numbers carry Student's factor, so that value +- 1.96 u is the
-95 % interval; `Estimate` holds intervals that are not symmetric.
+Swings of one night are correlated, so no uncertainty here follows from their number alone. Means are taken over
+blocks of time. Spreads count as many independent swings as the correlation leaves. Nights are compared with each
+other by Welch's method. Uncertain numbers include Student's factor, so that value +- 1.96 u is the 95 % interval;
+`Estimate` holds intervals that are not symmetric.
 """
 
 from __future__ import annotations
@@ -47,13 +47,13 @@ __all__ = [
 ]
 
 BLOCKS = 12
-"""Blocks into which a night is cut: longer than the drive remembers, and enough of them for Student."""
+"""Blocks into which a night is cut: each longer than the drive's memory, and enough of them for Student's t."""
 
 LEAST_BLOCKS = 4
-"""Fewer blocks leave Student's factor above 3.2 / 1.96, and a spread that hardly is one."""
+"""With fewer blocks Student's factor is above 3.2 / 1.96, and the blocks hardly show a spread."""
 
 ROUNDING = 1e-12
-"""Below this share of a value its scatter is that of floating-point numbers."""
+"""Scatter below this share of a value is that of floating-point rounding."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +73,7 @@ def symmetric(figure: UFloat) -> Estimate:
 
 
 def block_means(time_s: npt.ArrayLike, values: npt.ArrayLike, blocks: int = BLOCKS) -> FloatArray:
-    """Means over equal stretches of time, shape (blocks,); nan where one holds less than three values.
+    """Means over equal stretches of time, shape (blocks,); nan where a stretch holds fewer than three values.
 
     Parameters
     ----------
@@ -111,7 +111,7 @@ def block_mean(time_s: npt.ArrayLike, values: npt.ArrayLike, blocks: int | None 
     values : array_like
         shape (n,); nan is left out.
     blocks : int, optional
-        How many stretches; left out, as many as hold enough values each.
+        How many stretches; by default as many as hold enough values each.
 
     Examples
     --------
@@ -129,7 +129,7 @@ def block_mean(time_s: npt.ArrayLike, values: npt.ArrayLike, blocks: int | None 
 
 
 def block_medians(time_s: npt.ArrayLike, values: npt.ArrayLike, blocks: int) -> FloatArray:
-    """Medians of as many blocks of equal count, in order of time, shape (blocks,).
+    """Medians of blocks of equal count, in order of time, shape (blocks,).
 
     Parameters
     ----------
@@ -147,7 +147,7 @@ def block_medians(time_s: npt.ArrayLike, values: npt.ArrayLike, blocks: int) -> 
 
 
 def median_over_blocks(time_s: npt.ArrayLike, values: npt.ArrayLike) -> UFloat:
-    """Median of the medians of blocks, which one value in five that is far off hardly moves; None below 20 values.
+    """Median of the medians of blocks; None below 20 values. One outlier in five values hardly moves it.
 
     Examples
     --------
@@ -161,18 +161,18 @@ def median_over_blocks(time_s: npt.ArrayLike, values: npt.ArrayLike) -> UFloat:
 
 
 def median_block_count(count: int) -> int:
-    """How many blocks of at least five values this many fill, `BLOCKS` at most."""
+    """How many blocks of at least five values this many values fill, at most `BLOCKS`."""
     return min(BLOCKS, count // 5)
 
 
 def middle_of_blocks(medians: FloatArray) -> UFloat:
-    """Median of blocks with the uncertainty that they show, for values of which some are far off.
+    """Median of blocks with the uncertainty that they show, for values with outliers.
 
     Notes
     -----
-    A median scatters by sqrt(pi / 2) of what a mean does; the scatter of one block is 1.4826 times their median
-    deviation. So few deviations are too small by their own median, a fifth for 4 to 12 blocks: with it and Student's
-    factor the interval holds 92 to 96 % of normal blocks (and of two such medians' difference 96 to 98 %).
+    A median scatters sqrt(pi / 2) times as much as a mean. The scatter of one block is 1.4826 times the median
+    deviation of the blocks, which for 4 to 12 blocks is a fifth too small: hence the factor 1.2. With it and Student's
+    factor the interval holds for 92 to 96 % of medians of normal blocks (for 96 to 98 % of differences of two).
     """
     from uncertainties import ufloat
 
@@ -183,7 +183,7 @@ def middle_of_blocks(medians: FloatArray) -> UFloat:
 
 
 def mean_of_blocks(means: FloatArray) -> UFloat:
-    """Mean of blocks of a night with the uncertainty that they show, Student's factor in it."""
+    """Mean of blocks of a night with the uncertainty that they show, including Student's factor."""
     from uncertainties import ufloat
 
     sigma = student_factor(means.size - 1) * float(means.std(ddof=1)) / math.sqrt(means.size)
@@ -192,7 +192,7 @@ def mean_of_blocks(means: FloatArray) -> UFloat:
 
 
 def independent_count(values: FloatArray) -> float:
-    """How many independent values would fix the spread as well: n / (1 + 2 sum of squared correlations).
+    """How many independent values would determine the spread equally well: n / (1 + 2 sum of squared correlations).
 
     Notes
     -----
@@ -238,7 +238,7 @@ def ratio_of_spreads(before: Estimate, after: Estimate) -> Estimate:
 
 
 def night_mean(nights: Sequence[UFloat]) -> UFloat:
-    """Mean of a group of nights, from their scatter where there are two or more; None of no night."""
+    """Mean of a group of nights, its uncertainty from their scatter where there are two or more; None without nights."""
     from uncertainties import ufloat
 
     if len(nights) < 2:
@@ -250,7 +250,7 @@ def night_mean(nights: Sequence[UFloat]) -> UFloat:
 
 
 def pooled_spread(estimates: Sequence[Estimate | None]) -> Estimate | None:
-    """One spread from those of several nights, by their degrees of freedom."""
+    """One spread from those of several nights, weighted by their degrees of freedom."""
     known = [estimate for estimate in estimates if estimate is not None]
     if not known:
         return None
@@ -262,14 +262,14 @@ def pooled_spread(estimates: Sequence[Estimate | None]) -> Estimate | None:
 def welch(before: Sequence[UFloat], after: Sequence[UFloat]) -> UFloat:
     """Difference of two groups of nights, after minus before, each night's figure with its own uncertainty.
 
-    Two nights or more on a side show their own scatter, which counts unless each night's uncertainty is
-    larger. One night on a side is taken to scatter as the other side does. One night on each side leaves the
-    uncertainties of the two nights alone.
+    The scatter of two or more nights in a group counts, unless each night's own uncertainty is larger. A single
+    night is taken to scatter as the other group does. With one night in each group, only the uncertainties of these
+    two nights count.
 
     Raises
     ------
     InputError
-        No night at all carries any uncertainty.
+        No night has an uncertainty.
 
     Notes
     -----
@@ -283,7 +283,7 @@ def welch(before: Sequence[UFloat], after: Sequence[UFloat]) -> UFloat:
         values = [night.nominal_value for night in nights]
         scatter.append(float(np.var(values, ddof=1)) if len(values) > 1 else math.nan)
     counts = (len(before), len(after))
-    for i in (0, 1):  # a lone night borrows the other side's scatter
+    for i in (0, 1):  # a single night gets the other group's scatter
         if math.isnan(scatter[i]):
             scatter[i] = 0.0 if math.isnan(scatter[1 - i]) else scatter[1 - i]
     counts = (len(before), len(after))
@@ -306,15 +306,14 @@ def welch(before: Sequence[UFloat], after: Sequence[UFloat]) -> UFloat:
 def share(hits: float, trials: float, crowding: float = 1.0) -> Estimate:
     """Share of trials that hit, with Wilson's interval (E. B. Wilson, J. Am. Stat. Assoc. 22 (1927) 209).
 
-    ``crowding`` is by how much the counts of blocks scatter more than chance would make them; so many times
-    fewer trials count.
+    The number of trials is divided by ``crowding``.
 
     Parameters
     ----------
     hits : float
     trials : float
     crowding : float
-        How much more the counts of blocks scatter than by chance.
+        How many times the variance that chance would give the counts of blocks have.
 
     Examples
     --------
@@ -342,7 +341,7 @@ def share_difference(before: Estimate, after: Estimate) -> Estimate:
 
 
 def slope_per_day(dates: Sequence[datetime], values: FloatArray) -> UFloat:
-    """Slope of values over their dates, per day; None with fewer than three or all on one moment."""
+    """Slope of values over their dates, per day; None with fewer than three, or all at one moment."""
     from uncertainties import ufloat
 
     days = np.array([(when - dates[0]).total_seconds() for when in dates]) / 86_400

@@ -1,8 +1,8 @@
-"""Jumps: moments at which the clock changed at once, found in the times of its beats.
+"""Jumps: moments at which the clock changed suddenly, found in the times of its beats.
 
-A knock to the case or a stretch lost by the recorder moves the phase; a slipped clamp moves the beat error; a lost
-drive lets the arc fall. Input: beats laid out in a row. Output: the moments with their sizes, so that no figure is
-averaged over them unseen.
+A knock to the case or a stretch lost by the recorder moves the phase. A slipped clamp moves the beat error. (A lost
+drive lets the arc fall: see `torsionbeat.reading.arc_course.turn_of`.) Input: beats in order. Output: the moments with
+the sizes of the jumps, so that no figure is averaged over a jump unnoticed.
 """
 
 from __future__ import annotations
@@ -20,17 +20,17 @@ FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
 _AROUND = 5
-"""Beats of a side from which the level before and after a jump is taken: fewer scatter, more would hold the wander."""
+"""Beats of a side from which the level before and after a jump is taken: fewer scatter, more would include the wander."""
 
 _LEAST_S = 0.010
-"""A smaller step may be one sound timed from another of its parts (a few milliseconds on the twin)."""
+"""A smaller step may come from a sound that was timed from another of its parts (a few milliseconds on the twin)."""
 
 _LEAST_RATIO = 15.0
-"""A step is this many times the spread of its neighbours: a clock's own wander does not in months of beats."""
+"""A step is at least this many times the spread of its neighbours: a clock's own wander does not reach that in months."""
 
 TOLD_S, TOLD_SHARE = 0.004, 0.3
-"""Of a jump, what moved is reported where it is more than this and no small share of what moved besides: medians of ten
-beats of a side leave some milliseconds in either."""
+"""A jump of phase or of beat error is reported where it is more than this, and more than this share of the other: medians
+of ten beats of a side leave an error of some milliseconds in each."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +85,7 @@ def find_jumps(number: IntArray, middle_s: FloatArray, half_period_s: float, mos
 
 
 def _step_scores(number: IntArray, residual: FloatArray) -> FloatArray:
-    """For each place between two beats of a side: how far a step there stands above the spread."""
+    """For each place between two beats of a side: the step there as a multiple of the spread."""
     second = np.diff(residual, 2)
     spread = max(median_deviation(second) / np.sqrt(6), 2e-4)
     score = np.zeros(len(residual) - 1)
@@ -101,7 +101,7 @@ def _step_scores(number: IntArray, residual: FloatArray) -> FloatArray:
 
 
 def _extrapolated(number: IntArray, residual: FloatArray, at: float) -> float:
-    """The line through a few beats, carried to a place just beyond them."""
+    """Value of the line through a few beats, extrapolated to a place just beyond them."""
     if len(number) < 3:
         return float(np.median(residual))
     _slope, level = np.polyfit(number - at, residual, 1)

@@ -1,7 +1,7 @@
-"""The arc: of every passage, and its mean over a stretch with all that leaves it in doubt.
+"""The arc of every passage, and the mean arc of a stretch with its uncertainty.
 
-Input: beats with their passages, lift, period and beat error. Output: arcs in degrees, end to end. The sides weigh by how
-surely their passages are known, whatever number of beats of each was heard.
+Input: beats with their passages, lift, period and beat error. Output: arcs in degrees, end to end. The sides are weighted
+by how surely their passages are known, not by how many beats of each were heard.
 """
 
 from __future__ import annotations
@@ -41,26 +41,27 @@ push quickens it within the lift, so the passage is not quite that of a free swi
 
 GREATEST_ARC_DEG = 750.0
 """No torsion balance swings so far (they knock above roughly 600: common practice, no source; and the lift may be stated a
-fifth too great): what gives a greater arc is not the contact."""
+fifth too great): a sound that gives a greater arc is not the contact."""
 
 LEAST_PASSAGES = 3
 """Fewer passages of a side give no usable scatter."""
 LEAST_COMPARED = 2
-"""Two passages a side show whether one of the sounds was timed from another of its parts, by far more than their scatter."""
+"""Two passages a side show whether a sound was timed from another of its parts: that changes them by far more than scatter."""
 
 LEAST_SHARE = 0.25
-"""A side's arc counts where the contact was heard in so many of its beats: of fewer, the loudest may be others' sounds."""
+"""A side's arc counts where the contact was heard in more than this share of its beats: with fewer, the loudest may be other
+sounds."""
 
 ALIKE_FORKS = 0.5
-"""Correlation of what else leaves the sounds of a kind on both sides in doubt: what the room hides of one contact it hides of the
-other (no source)."""
+"""Correlation, between the sides, of the remaining doubt of a kind of sound: the room hides the same part of the contact on
+both sides (no source)."""
 
 BEYOND_CHANCE = 3.0
 """Standard uncertainties by which two sides must differ before the difference is taken for a fault (1 in 370)."""
 
 
 def single_arcs_deg(beats: Beats, clock: Clock, steady: SteadyPeriod) -> FloatArray:
-    """Arc (end to end) of each passage, shape (n,), nan where it cannot be had.
+    """Arc (end to end) of each passage, shape (n,), nan where it gives none.
 
     Parameters
     ----------
@@ -133,8 +134,9 @@ def mean_arc_deg(
 
 @dataclass(frozen=True, slots=True)
 class _SideArc:
-    """Mean arc of one side in degrees, its standard uncertainty by scatter, and what a longer passage changes of it;
-    ``by_lead``: standard uncertainty by what the room hides of a contact that is heard in the mean of all beats alone."""
+    """Mean arc of one side in degrees, its standard uncertainty from scatter, and its change per second of passage.
+
+    ``by_lead``: standard uncertainty from the part that the room hides of a contact heard only in the mean of all beats."""
 
     arc: float
     scatter: float
@@ -181,7 +183,7 @@ def _side_arc(
 
 
 def offset_of(error_ms: UFloat, arc: UFloat, period: UFloat, clock: Clock) -> UFloat:
-    """Offset from beat error and arc, uncertainties of both carried over; None where either is missing.
+    """Offset from beat error and arc, with the uncertainties of both propagated; None where either is missing.
 
     Parameters
     ----------
@@ -192,7 +194,7 @@ def offset_of(error_ms: UFloat, arc: UFloat, period: UFloat, clock: Clock) -> UF
     period : ufloat
         Full period, s.
     clock : Clock
-        Its lift counts, where it is known.
+        Its lift is used.
     """
     if error_ms is None or arc is None or clock.lift_deg is None:
         return None
@@ -208,7 +210,7 @@ def offset_of(error_ms: UFloat, arc: UFloat, period: UFloat, clock: Clock) -> UF
 
 
 def beginnings_of(beats: Beats, sounds: HeardSounds, seconds_per_sample: float) -> Joint:
-    """By how much later than was stated each sound begins, in seconds, with the doubt of that, the sides weighed together.
+    """How much later than stated each sound begins, in seconds, with the doubt of that, from both sides together.
 
     Parameters
     ----------
@@ -244,20 +246,20 @@ def _doubt_of(sounds: HeardSounds, side: int, kind: str, seconds_per_sample: flo
 
 
 def beat_error_edge_s(beginnings: Joint) -> float:
-    """What the beginnings add to the beat error: that of the middles of both sides, or of both drops."""
+    """Standard uncertainty that the beginnings add to the beat error, by the middles of both sides or by both drops."""
     contacts = beginnings.covariance[0, 0] > 0 and beginnings.covariance[2, 2] > 0
     return beginnings.spread_of(BY_BEAT_ERROR if contacts else np.array([0.0, -1.0, 0.0, 1.0]))
 
 
 def _passages_apart_s(beats: Beats) -> tuple[float, float] | None:
-    """By how much longer the passage of side a is than that of side b, and its standard uncertainty by single beats' scatter."""
+    """How much longer the passage of side a is than that of side b, and its standard uncertainty from single beats' scatter."""
     means, scatters = [], []
     for side in (0, 1):
         rows = (beats.number % 2 == side) & np.isfinite(beats.passage_s)
         count = int(np.count_nonzero(rows))
         if count < LEAST_COMPARED:
             return None
-        # the prior of a passage's scatter counts as one more, so that two that agree by luck are not sure
+        # the usual scatter counts as one passage more, so that two that agree by luck do not look sure
         scatter = np.hypot(
             _scatter(beats.number[rows], beats.passage_s[rows]), USUAL_SCATTER_S / np.sqrt(count - 1)
         )
@@ -267,7 +269,7 @@ def _passages_apart_s(beats: Beats) -> tuple[float, float] | None:
 
 
 def passages_differ_s(beats: Beats, beginnings: Joint) -> float:
-    """By how much the lift passages of both sides differ, where that is more than chance; they should not."""
+    """How much the lift passages of both sides differ, where that is more than chance: they should be equal."""
     apart = _passages_apart_s(beats)
     return abs(apart[0]) if apart is not None and beginnings.unlike > 0.5 else 0.0
 
@@ -279,7 +281,8 @@ def _finite_ms(steady: SteadyPeriod) -> float:
 def _scatter(number: IntArray, values: FloatArray) -> float:
     """Scatter of single values about their neighbours: the noise of the measurement, not the travel of the arc.
 
-    A second difference of independent values has six times their variance; a few far ones count for half.
+    A second difference of independent values has six times their variance. Outliers raise the root mean square, which
+    counts for half.
     """
     if len(values) < 4:
         return float(np.std(values, ddof=1)) if len(values) > 1 else 0.0
@@ -290,6 +293,6 @@ def _scatter(number: IntArray, values: FloatArray) -> float:
 
 
 def _mean_over_stretch(number: IntArray, values: FloatArray, whole: IntArray) -> float:
-    """Mean over all beats of the stretch; those without a value are put between their neighbours."""
+    """Mean over all beats of the stretch; those without a value are interpolated between their neighbours."""
     every = np.arange(whole[0], whole[-1] + 1)
     return float(np.mean(np.interp(every, number, values)))

@@ -1,4 +1,4 @@
-"""Wander: the mean period of a clock that does not keep quite still, and how well it is known.
+"""Wander: the mean period of a clock that is not quite steady, and how well it is known.
 
 Input: times of beats (seconds) with their numbers. Output: period and beat error with standard uncertainties. The
 time of beat n is taken as
@@ -6,10 +6,10 @@ time of beat n is taken as
     start + n T / 2 + (side) + wander(n) + event noise,
 
 where the wander is a sum of a random walk of phase (each swing takes a little more or less) and a random walk of
-rate (arc, drive and temperature travel). Their three strengths are found from the record itself by restricted
+rate (arc, drive and temperature change). The three strengths of the noise are found from the record itself by restricted
 maximum likelihood; the mean period over the stretch heard is then the best linear unbiased prediction of
 (time of the last beat - time of the first) / beats between, with its variance. Where there is no wander this is
-the least-squares line with u = sigma sqrt(12 / (N (N^2 - 1))); where wander rules, it goes over into the
+the least-squares line with u = sigma sqrt(12 / (N (N^2 - 1))); where wander dominates, it approaches the
 difference of the ends.
 
 Source: H. D. Patterson and R. Thompson, Biometrika 58 (1971) 545 (restricted likelihood); C. R. Henderson,
@@ -40,21 +40,22 @@ IntArray = npt.NDArray[np.int64]
 _MOST_GROUPS = 100
 """Matrices of this size are inverted in a millisecond, some hundred times for the likelihood."""
 USUAL_SCATTER_S = 0.0007
-"""Scatter of a beat's time before any is heard: of clear twins 0.7 ms with the clock's own jitter of 0.5 ms."""
+"""Prior scatter of a beat's time: 0.7 ms on clear recordings of the twin, the clock's own jitter of 0.5 ms included."""
 _PRIOR = 0.02
-"""Of the strengths' prior: standard deviation of their logarithms 5; it holds those that the record does not determine."""
+"""Weight of the prior of the strengths, in twice the negative log likelihood: a standard deviation of their logarithms of
+7 (1 / sqrt(0.02)). The prior determines the strengths that the record does not."""
 _MOST_STEPS, _LONGEST_STEP = 60, 3.0
 """Steps of the search for the strengths, and the longest one: a factor of 20."""
 _STEP_AT_REST, _GAIN_AT_REST = 0.01, 1e-4
-"""It ends where a strength moves by a hundredth, or its likelihood by nothing that matters."""
+"""The search ends where the logarithms of the strengths move by less than a hundredth, or the likelihood hardly gains."""
 _LEAST_IN_PARTS, _FEW = 4, 64
-"""A period needs four beats and one to leave out; beyond 64 an end left out moves it by a fifth of its uncertainty, which adds
-a fiftieth."""
+"""A period needs four beats, and one more to leave out. Beyond 64 beats, leaving out an end moves the period by a fifth of
+its uncertainty, which adds only a fiftieth."""
 
 
 @dataclass(frozen=True, slots=True)
 class SteadyPeriod:
-    """Mean period over the stretch heard and half the side difference, seconds, with what was found of the noise.
+    """Mean period over the stretch heard and half the side difference, seconds, with the noise found.
 
     ``beat_error_s`` is half of (interval a to b minus interval b to a); ``event_noise_s`` the scatter of single
     beats; ``start_s`` the time of beat 0.
@@ -95,20 +96,20 @@ def mean_period(time_s: FloatArray, number: IntArray, jumps: tuple[float, ...] =
     if both:
         design.append(parity - 0.5)
         if len(at) >= 16 and rarer >= 4 and not jumps:
-            # The beat error travels with the arc: let it, so that this is not taken for noise.
+            # The beat error changes with the arc: fit that, so that it is not taken for noise.
             design.append(np.asarray((parity - 0.5) * along, np.float64))
     for jump in jumps:
         after: FloatArray = (at > jump).astype(np.float64)
         steps = [after, np.asarray(after * (parity - 0.5), np.float64)] if both else [after]
         for step_column in steps:
-            # A side that is not heard on both ends of a jump says nothing of its own jump.
+            # A side that is not heard both before and after a jump does not show its own jump.
             if np.linalg.matrix_rank(np.column_stack([*design, step_column])) > len(design):
                 design.append(step_column)
     fitted = _Model(at - number[0], value, weight, np.column_stack(design), span)
     strengths = fitted.best_strengths()
     coefficients, covariance, ends, ends_variance = fitted.predict(strengths)
     freedom = max(len(number) - len(design), 1)
-    # The three strengths are themselves only estimated: with few beats that widens what is known.
+    # The three strengths are themselves only estimated: with few beats that adds uncertainty.
     factor = student_factor(freedom) / student_factor(10**6) * np.sqrt(1 + 8 / len(number))
     beats = span
     period = 2 * (step + ends / beats)
@@ -116,7 +117,7 @@ def mean_period(time_s: FloatArray, number: IntArray, jumps: tuple[float, ...] =
     beat_error = u_beat_error = float("nan")
     if both:
         # Interval a to b is T/2 + side, b to a is T/2 - side: half the difference is the side's shift itself.
-        # What the side columns make of it on the mean over the stretch is the beat error reported.
+        # The beat error reported is the mean over the stretch of what the side columns give.
         wanted = np.zeros(len(design))
         wanted[2] = 1.0
         for column, values in enumerate(design[3:], start=3):
@@ -143,17 +144,17 @@ def no_surer_than_its_parts(
     number: IntArray,
     jumps: tuple[float, ...] = (),
 ) -> SteadyPeriod:
-    """The period of few beats, no surer than the first beat, the last one or all contacts left out allow.
+    """The period of few beats, with the doubt that leaving out the first beat, the last one or all contacts shows.
 
-    A beat at an end that is timed badly looks like a clock that changed there, which no later beat contradicts; a contact near
-    the noise has a scatter that looks like the clock's own wander. By how much an estimate from a part of the data may differ
-    follows from both uncertainties (J. A. Hausman, Econometrica 46 (1978) 1251, theorem 2.1; from memory); what goes beyond
-    that is doubt of the model and counts.
+    A badly timed beat at an end looks like a clock that changed there, and no later beat contradicts it. Contacts near the
+    noise scatter as if the clock wandered. How much an estimate from a part of the data may differ follows from both
+    uncertainties (J. A. Hausman, Econometrica 46 (1978) 1251, theorem 2.1; from memory). A larger difference is doubt of
+    the model and is added.
 
     Parameters
     ----------
     steady : SteadyPeriod
-        What `mean_period` gives of ``time_s``, ``number`` and ``jumps``.
+        What `mean_period` gives for ``time_s``, ``number`` and ``jumps``.
     time_s, drop_s : array, shape (n,)
         Times of the beats, and of their drops alone.
     number : array of int, shape (n,)
@@ -173,11 +174,11 @@ def no_surer_than_its_parts(
 
 
 def with_what_timing_hides(steady: SteadyPeriod, number: IntArray) -> SteadyPeriod:
-    """Period and beat error, with the doubt that the scatter of a handful of beats hides.
+    """Period and beat error, with the doubt that a handful of beats may hide by agreeing too well.
 
-    Four beats leave one difference to know their scatter by, and by luck it may be a hundredth of it. What is known of every
-    beat's time beforehand counts as one difference more (a scaled inverse chi-squared prior; A. Gelman and others, Bayesian
-    Data Analysis, 3rd ed. (2013), 3.2, from memory); the part that the beats themselves show is in ``steady`` already.
+    Four beats leave one difference to estimate their scatter from, and by luck it may be a hundredth of the scatter. The
+    usual scatter of a beat counts as one further difference (a scaled inverse chi-squared prior; A. Gelman and others,
+    Bayesian Data Analysis, 3rd ed. (2013), 3.2, from memory). What the beats themselves show is in ``steady`` already.
 
     Parameters
     ----------
@@ -208,9 +209,9 @@ def _first_fit(time_s: FloatArray, number: IntArray, both: bool) -> tuple[float,
 def _grouped(
     number: IntArray, residual: FloatArray, odd: FloatArray, jumps: tuple[float, ...]
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Means over runs of neighbouring beats of one side, so that a long night stays a small matrix.
+    """Means over runs of neighbouring beats of one side, so that a long night gives a small matrix.
 
-    No run goes over a jump.
+    No run crosses a jump.
     """
     runs = int(np.ceil(len(number) / _MOST_GROUPS))
     if runs <= 1:
@@ -244,7 +245,7 @@ class _Model:
     def best_strengths(self) -> FloatArray:
         """Logarithms of the variances: of one event, of a walk of phase per beat, of a walk of rate per beat.
 
-        Fisher's scoring of the restricted likelihood with a wide log-normal prior, from four places.
+        Fisher's scoring of the restricted likelihood with a wide log-normal prior, from four starting points.
         """
         parts = np.array(self.covariances())
         rest = self.value - self.design @ np.linalg.lstsq(self.design, self.value, rcond=None)[0]
@@ -256,7 +257,7 @@ class _Model:
         # Contrasts free of start, period and sides: what is left of values and covariances depends on the noise alone.
         free = np.linalg.qr(self.design, mode="complete")[0][:, self.design.shape[1] :]
         contrasts = _Contrasts(free.T @ self.value, free.T @ parts @ free, guess)
-        # One of everything, beats alone, mostly a walk of phase, mostly one of rate: uphill ends at the nearest summit.
+        # All three alike, beats alone, mostly a walk of phase, mostly one of rate: each search ends at the nearest maximum.
         shares = ([1.0, 1.0, 1.0], [1.0, 1e-4, 1e-4], [0.3, 10.0, 1e-3], [0.1, 1e-2, 10.0])
         starts = [guess + np.log(share) for share in shares]
         return min((contrasts.best(start, low, high) for start in starts), key=lambda found: found[1])[0]
@@ -284,14 +285,14 @@ class _Model:
 
 @dataclass(frozen=True, slots=True)
 class _Contrasts:
-    """Contrasts of the beats' times that neither start nor period nor sides change, and their covariance from each noise."""
+    """Contrasts of the beats' times, independent of start, period and sides, and their covariance from each noise."""
 
     value: FloatArray
     parts: FloatArray
     guess: FloatArray
 
     def best(self, start: FloatArray, low: FloatArray, high: FloatArray) -> tuple[FloatArray, float]:
-        """Logarithms of the variances that make the contrasts likeliest, within bounds, and twice the cost there."""
+        """Logarithms of the variances that make the contrasts likeliest, within bounds, and the cost there."""
         at = start
         cost, slope, bend = self._cost(at)
         damping = 1e-3
@@ -313,7 +314,7 @@ class _Contrasts:
         return at, cost
 
     def _cost(self, strengths: FloatArray) -> tuple[float, FloatArray, FloatArray]:
-        """Twice the negative logarithm of likelihood and prior, its slope and Fisher's expectation of its bend."""
+        """Twice the negative logarithm of likelihood times prior, its gradient and Fisher's expected curvature."""
         each = np.exp(strengths)[:, None, None] * self.parts
         away = strengths - self.guess
         prior = _PRIOR * float(away @ away)

@@ -1,7 +1,7 @@
 """Measuring: from what was heard to the reading. Pure. Input: a Heard, a Clock and a Timebase. Output: a Reading.
 
-The figures are of the clock as it is now: where the drive was lost or the beat setting moved in the middle of the
-recording, they are taken from the stretch after that, and the reading says which stretch it is.
+The figures describe the clock as it is now. Where the drive was lost or the beat setting moved in the middle of the
+recording, they are taken from the stretch after that, and the reading names that stretch.
 """
 
 from __future__ import annotations
@@ -60,8 +60,8 @@ from torsionbeat.theory.two_sides import Joint
 __all__ = ["reading_of"]
 
 PULL_S = 0.01
-"""Half-width by which the sounds of another torsion clock that keeps step can shift a stretch's last middle against its
-first: one that crossed the contacts of a twin for 40 minutes shifted it by 5 ms."""
+"""Half-width of the shift, between the first and last middle of a stretch, that another torsion clock in step can cause: one
+that crossed the contacts of a twin for 40 minutes caused 5 ms."""
 
 FARTHEST_NOMINAL = 0.25
 """A period farther than this from the nominal one is another clock's, not a rate."""
@@ -73,12 +73,12 @@ LEAST_FOR_JUMPS = 20
 """Beats below which a jump cannot be distinguished from a few scattered beats: five of a side are needed on either side of it."""
 
 LEAST_PRESENT = 16
-"""Beats that the stretch after a break must have before it stands for the clock as it is now: eight of each side."""
+"""Beats that the stretch after a break needs to represent the clock as it is now: eight of each side."""
 
 
 @dataclass(frozen=True, slots=True)
 class _Figures:
-    """What one stretch of beats gives."""
+    """Figures of one stretch of beats."""
 
     steady: SteadyPeriod
     period: UFloat
@@ -112,7 +112,7 @@ def reading_of(
     remarks : tuple of str
         Remarks that go before the reading's own remarks.
     recorder : str
-        What recorded it; empty where that is not known.
+        The recorder; empty where it is not known.
 
     Raises
     ------
@@ -181,7 +181,7 @@ def reading_of(
 
 
 def _losses_like(jumps: list[Jump], duration_s: float) -> list[tuple[float, float]]:
-    """Jumps as lost sound causes them: all beats come earlier at once. As (share of the time, s)."""
+    """Jumps of the kind that lost sound causes (all beats suddenly earlier), as (share of the duration, s)."""
     return [
         (min(jump.time_s / duration_s, 1.0), -jump.phase_s)
         for jump in jumps
@@ -190,7 +190,7 @@ def _losses_like(jumps: list[Jump], duration_s: float) -> list[tuple[float, floa
 
 
 def _part_measured(beats: Beats, jumps: list[Jump], turn: Turn | None) -> npt.NDArray[np.bool_]:
-    """Which beats the figures are of: those since the last break, or those before it where too few came after."""
+    """Beats to measure: those since the last break that enough beats follow; without one, those before the first break."""
     moments = [jump.time_s for jump in jumps if jump.moves_beat]
     if turn is not None:
         moments.append(turn.time_s)
@@ -219,8 +219,8 @@ def _figures_of(
     steady = mean_period(middle_s, number, at_jumps)
     steady = no_surer_than_its_parts(steady, middle_s, beats.drop_s[whole], number, at_jumps)
     steady = with_what_timing_hides(steady, number)
-    # An unseen change of the passage shifts the middle of its side by half of it a beat: the mean of both sides by a
-    # quarter, and there are two beats to a period.
+    # An unnoticed change of the passage from beat to beat shifts the middle of its side by half of it, and the mean of
+    # both sides by a quarter of it, each beat. A period has two beats.
     by_travel_s = sum(side.mean_s * side.travel_uncertainty for side in together.values()) / 2
     by_pull_s = 0.0
     if in_step(steady.period_s, heard) is not None:
@@ -256,7 +256,7 @@ def _rate(period: UFloat, clock: Clock) -> UFloat:
 
 
 def _outside(number: IntArray, jumps: list[Jump]) -> npt.NDArray[np.bool_]:
-    """Which beats lie outside every jump: the one between its two ends may belong to either."""
+    """Which beats lie outside every jump: a beat inside a jump may belong before or after it."""
     inside = np.zeros(len(number), bool)
     for jump in jumps:
         inside |= (number > jump.before) & (number < jump.after)

@@ -1,4 +1,4 @@
-"""What the beats show of the movement: wheels by their teeth and drops that come again, with a remark on each.
+"""What the beats show of the movement: faults of wheels, and drops that come again, with a remark on each.
 
 Input: a reading, and what was heard. Output: the reading with both (`torsionbeat.reading.wheels`,
 `torsionbeat.reading.flutter`).
@@ -33,7 +33,7 @@ def with_movement(reading: Reading, heard: Heard) -> Reading:
 
 
 def with_wheels(reading: Reading, other_intervals_s: Sequence[float] = ()) -> Reading:
-    """The reading with what comes back with a wheel, and a remark on each; on a short one a remark says why not.
+    """The reading with the faults that recur with a wheel, and a remark on each; or one that says it is too short.
 
     Parameters
     ----------
@@ -74,14 +74,14 @@ def _wheel_remark(fault: WheelFault) -> Remark:
     half = COVERAGE * fault.size.std_dev
     digits = (
         max(digits, -math.floor(math.log10(half))) if half > 0 else digits
-    )  # one figure of the doubt at least
+    )  # at least one digit of the uncertainty
     number = f"{abs(size):.{digits}f} (give or take {half:.{digits}f})"
     beats = f"{round(fault.every_beats, 1):g}"
     wheel = fault.wheel or (
         f"one turn of an escape wheel of {fault.teeth} teeth" if fault.teeth is not None else ""
     )
     every = f"Every {beats} beats" + (f", {wheel}," if wheel else ",")
-    seldom = fault.false_alarm < 1e-4  # what theory gives below that, no row of nights has tested
+    seldom = fault.false_alarm < 1e-4  # below that, the theory was not tested by simulated nights
     sure = f"A healthy clock shows as much once in {'10 000' if seldom else f'{1 / fault.false_alarm:.0f}'} recordings"
     sure += " at most." if seldom else "."
     if fault.shape == "sine":

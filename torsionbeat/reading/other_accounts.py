@@ -1,8 +1,8 @@
-"""What is left of a figure when another account of the sounds is not beyond doubt wrong.
+"""Figures where another account of the sounds (which sound is which) cannot be ruled out.
 
-Each account gives its own beat error and arc. To small shares of probability the figure is the mean of the mixture with its
-standard uncertainty (JCGM 101, 7.6: the distribution of the output is what counts); where the other accounts have more, a
-figure on which they do not agree is not given. The period is the same in all of them.
+Each account gives its own beat error and arc. While the other accounts have little probability, a figure is the mean of the
+mixture with its standard uncertainty (JCGM 101, 7.6: the distribution of the output is what counts). Where they have more, a
+figure on which the accounts disagree is withheld. The period is the same in all accounts.
 """
 
 from __future__ import annotations
@@ -20,19 +20,19 @@ from torsionbeat.theory.swing import arc_and_offset_deg
 __all__ = ["arc_in_doubt_deg", "beat_error_in_doubt_ms", "remark_on_accounts"]
 
 WITHHELD = 0.05
-"""Share of the other accounts from which a figure on which they do not agree is not given: beyond it the 95 % interval of the
-mixture is that of two figures and of none."""
+"""Probability of the other accounts above which a figure on which they disagree is withheld: the 95 % interval of the mixture
+would then cover two different figures and describe neither."""
 AGREES = 2.0
 """Accounts agree where they differ by less than this many standard uncertainties."""
 
 
 def beat_error_in_doubt_ms(error_ms: UFloat, others: Sequence[OtherAccount], ms_per_sample: float) -> UFloat:
-    """The beat error as all accounts have it; None where they do not agree and none is beyond doubt.
+    """The beat error over all accounts; None where they disagree and none is beyond doubt.
 
     Parameters
     ----------
     error_ms : ufloat
-        Of the account that was chosen.
+        Beat error of the account that was chosen.
     others : sequence of OtherAccount
         Other accounts that the sounds allow.
     ms_per_sample : float
@@ -46,12 +46,12 @@ def beat_error_in_doubt_ms(error_ms: UFloat, others: Sequence[OtherAccount], ms_
 def arc_in_doubt_deg(
     arc: UFloat, others: Sequence[OtherAccount], s_per_sample: float, period_s: float, clock: Clock
 ) -> UFloat:
-    """The arc as all accounts have it that give one; None where they do not agree and none is beyond doubt.
+    """The arc over all accounts that give one; None where they disagree and none is beyond doubt.
 
     Parameters
     ----------
     arc : uncertainties value or None
-        As the likeliest account has it, degrees.
+        Arc of the likeliest account, degrees.
     others : sequence of OtherAccount
     s_per_sample, period_s : float
     clock : Clock
@@ -74,7 +74,7 @@ def remark_on_accounts(
     clock: Clock,
     told: tuple[UFloat, UFloat],
 ) -> Remark | None:
-    """What to say of the likeliest of the other accounts; None where there is none.
+    """Remark on the likeliest of the other accounts; None where there is none.
 
     Parameters
     ----------
@@ -82,7 +82,7 @@ def remark_on_accounts(
     s_per_sample, period_s : float
     clock : Clock
     told : tuple
-        Beat error and arc that are given, None where they are withheld.
+        Beat error and arc as reported, None where they are withheld.
     """
     if not others:
         return None
@@ -111,7 +111,7 @@ def remark_on_accounts(
 
 
 def _arc_of(other: OtherAccount, s_per_sample: float, period_s: float, lift_deg: float) -> float | None:
-    """Mean arc of an account, None where it has no contact or no balance swings so."""
+    """Mean arc of an account, None where it has no contact or the passage is impossible."""
     passages = [passage * s_per_sample for passage in other.passage_samples if passage is not None]
     arcs = [float(arc_and_offset_deg(passage, 0.0, period_s, lift_deg)[0]) for passage in passages]
     arcs = [arc for arc in arcs if np.isfinite(arc)]
@@ -119,7 +119,7 @@ def _arc_of(other: OtherAccount, s_per_sample: float, period_s: float, lift_deg:
 
 
 def _mixed(own: UFloat, values: list[float], shares: list[float]) -> UFloat:
-    """Mean and standard uncertainty of the mixture; None where the others weigh too much and do not agree."""
+    """Mean and standard uncertainty of the mixture; None where accounts that disagree have too much probability."""
     if not values:
         return own
     spread = own.std_dev

@@ -36,7 +36,7 @@ def remarks_on(
     together : bool
         Single contacts are not heard: beats were stacked (averaged).
     jumps, turn : list of Jump, Turn or None
-        Moments at which the clock changed at once.
+        Moments at which the clock changed suddenly.
     differ_s : float
         By how much the lift passages of the sides differ, seconds.
     """
@@ -157,7 +157,7 @@ def _on_jumps(reading: Reading, jumps: list[Jump]) -> list[Remark]:
 
 
 def _measured_side(reading: Reading, moment_s: float) -> str:
-    """Which stretch the figures are of, seen from a break."""
+    """Which stretch the figures are taken from: the one before a break or the one after it."""
     if reading.stretch_s is None or reading.stretch_s[0] >= moment_s:
         return "The figures are of the stretch after it: the clock as it is now."
     return (
@@ -344,7 +344,7 @@ def _on_arc(reading: Reading, heard: Heard) -> list[Remark]:
 
 
 def _on_beginnings(heard: Heard) -> list[Remark]:
-    """What to say where a sound begins softly: from which of its parts the lift passage counts is in doubt."""
+    """Remarks where a sound begins softly: it is in doubt from which of its parts the lift passage counts."""
     early = {
         kind: 1e3 * max(heard.sounds.softer_samples(kind)) / heard.sample_rate_hz
         for kind in ("contact", "drop")
@@ -437,7 +437,7 @@ def _on_timebase(reading: Reading) -> list[Remark]:
 
 
 def _length(seconds: float) -> str:
-    """A duration: to the hundredth below ten seconds, then seconds, then as a clock shows it."""
+    """A duration: to the hundredth below ten seconds, then in seconds, then in minutes and hours."""
     if seconds < 59.5:
         return f"{seconds:.2f} s" if seconds < 9.995 else f"{seconds:.0f} s"
     return _clock_time(seconds)

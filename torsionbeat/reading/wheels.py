@@ -3,16 +3,16 @@
 Input: a reading, whose beats are numbered exactly. Output: `WheelFault` values, each with the chance that the whole
 search would find as much in a healthy clock; none where nothing stands out.
 
-Method. Loudness of contact and drop, lift passage and time error of each beat are set against the neighbouring beats
-of the same side, which takes out the sides' own sounds, the room's slow changes and the wandering drive. A single bad
-tooth of an escape wheel then stands out at one place of the turn for each pallet (`tooth`). A tooth further up changes
-the drive for some beats: the arc steps down there, and comes back with the balance's settling time, so arcs before
-and after each beat are compared (which undoes the balance's own slow answer). An eccentric wheel is a `sine` in the
-passage, sought in the spectrum against its own neighbourhood. Values enter cut off at three standard deviations, so no
-single bang can make a finding. What another clock's ticks explain is no finding (order tracking and epoch folding; sources in
-`torsionbeat.theory.folding`).
+Method (order tracking and epoch folding; sources in `torsionbeat.theory.folding`). Loudness of contact and drop, lift
+passage and time error of each beat are compared with the neighbouring beats of the same side. That removes the sides'
+own sounds, the room's slow changes and the wander of the drive. A single bad tooth of an escape wheel then stands out
+at one place of the turn for each pallet (`tooth`). A bad tooth further up the train changes the drive for some beats:
+the arc steps down there, and recovers with the balance's settling time. So the arcs before and after each beat are
+compared (which undoes the balance's slow response). An eccentric wheel is a `sine` in the passage, searched for in the
+spectrum relative to neighbouring frequencies. Values are clipped at three standard deviations, so that no single bang
+makes a finding. What another clock's ticks explain is not a finding.
 
-Beats are counted in beats of the balance (two a period), numbers even for side a.
+Beats are those of the balance (two a period); even numbers are side a.
 """
 
 from __future__ import annotations
@@ -34,42 +34,42 @@ LEAST_BEATS = 120
 """Beats below which nothing is searched: four turns of an escape wheel of 15 teeth."""
 
 LEAST_TURNS = 4
-"""Turns that a recording must hold: two or three of a search's many places agree by chance too often."""
+"""Turns that a recording must hold: a search has many places, and two or three turns agree by chance too often."""
 
 LEAST_WAVE_TURNS = 8
-"""Turns from which a wave is sought: below, too few lower frequencies are there to say how much the drive wanders (3 of
+"""Turns from which a wave is sought: with fewer, too few lower frequencies are left to measure the drive's wander (3 of
 50 healthy nights whose drive wandered by 3 % showed a wave of 4.3 turns; with 8 none of 120)."""
 
 BELIEVED = 0.004
-"""False alarm of the whole search below which a fault is reported: with what theory leaves out, fewer than 1 healthy
-night in 50 shows one (``tests/benchmarks/wheels.py``)."""
+"""False-alarm probability of the whole search below which a fault is reported. Theory leaves something out: in practice,
+fewer than 1 healthy night in 50 shows one (``tests/benchmarks/wheels.py``)."""
 
 REACH = 4
-"""Beats of the same side, each way, that a beat is set against: few, so that a fan or a kettle is followed."""
+"""Beats of the same side, each way, that a beat is compared with: few, so that a fan's or kettle's noise is followed."""
 
 STEP_BEATS = (4, 8, 16)
-"""Beats averaged before and after, where steps of the arc are sought: what a tooth further up takes to pass."""
+"""Beats averaged before and after a possible step of the arc: the time that a tooth further up takes to pass."""
 
 SIZE_SIGMA = 3.0
-"""Standard uncertainties that the size of a fault must be from nothing: it is searched for by one contrast and measured by
-another, and what only one of them shows is none."""
+"""The size of a fault must be this many standard uncertainties from zero: it is searched for by one contrast and measured
+by another, and is rejected if only one of them shows it."""
 
 OWN_SHARE = 0.5
-"""Share of a change of loudness that must be contact's or drop's own: a noise that comes and goes changes both alike."""
+"""Share of a change of loudness that only the contact or only the drop must show: changing noise affects both alike."""
 
 MOST_FAULTS = 3
-"""Turns reported at most; what comes back beyond them is reported when these are mended."""
+"""Turns reported at most; further ones are reported once these are mended."""
 
 INTERVAL_DOUBT = 2e-4
-"""How far off the interval of another clock may be that the hearing gives: 10 ms in a lag of 90 s, twice over."""
+"""Relative error allowed in the measured interval of another clock: 10 ms in a lag of 90 s, doubled."""
 
 
 @dataclass(slots=True)
 class _Row:
     """One quantity at every beat. ``step_beats`` is 0 unless it is a step.
 
-    ``contrast`` is what it is searched by; ``excess`` what its size is taken from: the nearer of two medians makes
-    little of steps, and a little too little of everything.
+    The search uses ``contrast``; the size is taken from ``excess``. A contrast against the nearer of two medians
+    suppresses steps, but makes every deviation slightly too small.
     """
 
     quantity: str
@@ -86,7 +86,7 @@ class _Row:
 
 @dataclass(frozen=True, slots=True)
 class _Place:
-    """A place of a turn at which a row stands out, and the chance of it there."""
+    """A place of a turn at which a row stands out, and the probability of that by chance."""
 
     turn: Turn
     row: _Row
@@ -96,7 +96,7 @@ class _Place:
 
 @dataclass(frozen=True, slots=True)
 class _Wave:
-    """A sine in the lift passage: the fault that it is, its course in percent by beat, and whether it is all there is."""
+    """A sine in the lift passage: its fault, its course in percent by beat, and whether it outweighs its overtones."""
 
     fault: WheelFault
     turn: Turn
@@ -119,7 +119,7 @@ class _Search:
         return folding.false_alarm(chance, self.trials)
 
     def of_other_clock(self, place: _Place) -> bool:
-        """Whether another clock ticks at steady moments of the beats of this place, but not of all beats of this side."""
+        """Whether another clock ticks in step with the beats at this place, but not with all beats of this side."""
         beat = np.arange(len(self.time_s))
         known = np.isfinite(self.time_s)
         at, _ = folding.fold_places(beat, place.turn.beats)
@@ -137,7 +137,7 @@ def find_wheels(
     train: Train | None = None,
     other_intervals_s: Sequence[float] = (),
 ) -> tuple[WheelFault, ...] | None:
-    """Search the beats of a recording for what comes back with a wheel.
+    """Search the beats of a recording for what recurs with the turn of a wheel.
 
     Parameters
     ----------
@@ -190,9 +190,9 @@ def find_wheels(
 
 
 def _rows(values: Mapping[str, FloatArray], arc: FloatArray, alone: _Wave | None) -> list[_Row]:
-    """Each quantity against its own side, and the steps of the arc; less the wave of the lift where it is all there is.
+    """Each quantity compared with its own side, and the steps of the arc.
 
-    That wave moves the middle of the passage too.
+    A wave of the lift that is ``alone`` is subtracted from all of them: it moves the middle of the passage too.
     """
     rows = [_against_own_side(name, row) for name, row in values.items()]
     rows += [
@@ -212,7 +212,7 @@ def _rows(values: Mapping[str, FloatArray], arc: FloatArray, alone: _Wave | None
 
 
 def _unexplained(passage: FloatArray, rows: Sequence[_Row]) -> FloatArray:
-    """The lift passages without those of teeth that were found: what a tooth explains is no wave."""
+    """The lift passages without those at teeth already found: what a tooth explains is not a wave."""
     for row in rows:
         if row.quantity == "lift_passage_percent":
             passage = np.where(np.isnan(row.score), np.nan, passage)
@@ -220,7 +220,7 @@ def _unexplained(passage: FloatArray, rows: Sequence[_Row]) -> FloatArray:
 
 
 def _in_tune(wave: Turn, told: Turn, span: int) -> bool:
-    """Whether a wave's frequency is a whole number of times a reported turn's, as near as this many beats can tell."""
+    """Whether a wave's frequency is a whole multiple of a reported turn's, within the resolution of this many beats."""
     times = told.beats / wave.beats
     return round(times) >= 1 and abs(times - round(times)) * span / told.beats < folding.LINE_BINS
 
@@ -234,7 +234,7 @@ def _dense(values: FloatArray, number: IntArray, span: int) -> FloatArray:
 def _quantities(
     swings: Swings, levels_db: Mapping[str, FloatArray], number: IntArray, span: int
 ) -> dict[str, FloatArray]:
-    """Each quantity at every beat; one that is known of fewer than `LEAST_BEATS` beats is left out."""
+    """Each quantity at every beat; one that is known at fewer than `LEAST_BEATS` beats is left out."""
     passage = swings.lift_passage_s
     known = np.isfinite(passage)
     percent = 100 * passage / np.median(passage[known]) if known.any() else passage
@@ -250,7 +250,7 @@ def _quantities(
 
 
 def _against_own_side(quantity: str, row: FloatArray) -> _Row:
-    """Each beat set against its neighbours of the same side. A time error may slope; other quantities step."""
+    """Each beat compared with its neighbours of the same side. A time error may slope; other quantities step."""
     contrast, excess = np.empty(len(row)), np.empty(len(row))
     for side in (0, 1):
         excess[side::2] = folding.against_line(row[side::2], REACH)
@@ -261,7 +261,7 @@ def _against_own_side(quantity: str, row: FloatArray) -> _Row:
 def _without_other_ticks(
     row: _Row, time_s: FloatArray, passage_s: FloatArray, other_intervals_s: Sequence[float]
 ) -> None:
-    """Leave out of a row the beats on whose contact or drop another clock's ticks fall, where they show in it."""
+    """Remove from a row the beats whose contact or drop coincides with another clock's ticks, where the row shows them."""
     half_s = np.nan_to_num(passage_s) / 2
     contact, drop = time_s - half_s, time_s + half_s
     moments = {"drop_level_db": (drop,), "contact_level_db": (contact,)}.get(row.quantity, (contact, drop))
@@ -291,7 +291,7 @@ def _teeth(rows: Sequence[_Row], search: _Search) -> tuple[list[WheelFault], lis
 
 
 def _standing_out(row: _Row, turn: Turn, search: _Search) -> list[_Place]:
-    """Places of a turn at which a row stands out of the whole search, other clocks' ticks left out."""
+    """Places of a turn at which a row is significant in the whole search, without those of other clocks' ticks."""
     from scipy.stats import norm
 
     if turn.beats < 4 * row.step_beats:  # the beats before a step would be those after the last one
@@ -309,7 +309,7 @@ def _standing_out(row: _Row, turn: Turn, search: _Search) -> list[_Place]:
 
 
 def _best_turn(places: Sequence[_Place]) -> Turn:
-    """Of the turns at which the surest row stands out (a turn and its multiples all do): the least chance of its fold."""
+    """The turn whose fold is least likely by chance, of those at which the surest row stands out (one and its multiples)."""
     from scipy.stats import chi2
 
     surest = min(places, key=lambda place: place.chance).row
@@ -324,7 +324,7 @@ def _best_turn(places: Sequence[_Place]) -> Turn:
 
 
 def _faults_at(turn: Turn, rows: Iterable[_Row], search: _Search) -> list[WheelFault]:
-    """What each quantity shows at a turn; of the lift passage and the arc that follows from it, the surer."""
+    """What each quantity shows at a turn. The arc follows from the lift passage: only the surer of the two is kept."""
     found = [
         (row, fault)
         for row in rows
@@ -338,7 +338,7 @@ def _faults_at(turn: Turn, rows: Iterable[_Row], search: _Search) -> list[WheelF
 
 
 def _of_room(fault: WheelFault, turn: Turn, places: Sequence[_Place], search: _Search) -> bool:
-    """Whether contact and drop are louder or softer there together: the room's noise does that, and no tooth."""
+    """Whether contact and drop get louder or softer together there: the room's noise does that, a tooth does not."""
     sign = {"drop_level_db": 1, "contact_level_db": -1}.get(fault.quantity)
     apart_db = search.drop_over_contact_db
     at, _ = folding.fold_places(np.arange(len(apart_db)), turn.beats)
@@ -354,7 +354,7 @@ def _measured(fault: WheelFault) -> bool:
 
 
 def _tooth(turn: Turn, row: _Row, places: Sequence[_Place], search: _Search) -> WheelFault:
-    """The fault that these places of one row are: for a step the surest place, else one for each pallet."""
+    """The fault at these places of one row: for a step at the surest place, else at one place for each pallet."""
     by_chance = sorted(places, key=lambda place: place.chance)
     chosen = by_chance[:1]
     if not row.step_beats:  # a bad tooth passes each pallet once a turn, on different sides
@@ -375,7 +375,7 @@ def _tooth(turn: Turn, row: _Row, places: Sequence[_Place], search: _Search) -> 
 
 
 def _sine(passage: FloatArray, search: _Search) -> _Wave | None:
-    """The turn at which the lift passage goes up and down like a wave, on both sides together; None where none does."""
+    """The wave in which the lift passage goes up and down on both sides together; None where no turn shows one."""
     from scipy.stats import f
 
     rows = [folding.tapered(passage[side::2]) for side in (0, 1)]
