@@ -46,54 +46,55 @@ PRESENCE = {
     "rebound": (6.0, 1.0),
     "foreign": (0.4, 3.0),
 }
-"""Beta distribution of the share of beats in which a sound is there: an escapement sounds each beat, what does not belong to
-it seldom falls twice at one place. Halved and doubled, 2 of 23 recordings changed one role."""
+"""Beta distribution of the share of beats in which a sound is present. An escapement sounds at each beat; a foreign sound
+seldom falls twice at one place. With these numbers halved or doubled, 2 of 23 recordings changed one role."""
 LOUDNESS_DB = {"contact": (-5.0, 6.0), "unlocking": (-10.0, 6.0), "rebound": (-9.0, 6.0)}
 """Mean and standard deviation of the loudness against the drop (rebound: against what rebounds). A contact is mostly softer;
 a drop that is 30 dB softer than its contact is an echo."""
 FOREIGN_DB = (-20.0, 14.0)
-"""The same of a foreign sound, Student's distribution with 3 degrees of freedom: it may be anything."""
+"""The same for a foreign sound, which may be anything: Student's distribution with 3 degrees of freedom."""
 SAME_FORK_DB, SAME_FORK = 3.0, 0.85
 """One fork makes both contacts: their levels relative to their drops differ by this scale, in this share of clocks."""
 BOTH, NONE, ONE = 0.83, 0.12, 0.025
-"""Contacts are heard on both sides, on neither, on one given side only: clocks of one sound exist, half a pair needs a reason."""
+"""Share of clocks with contacts heard on both sides, on neither, and on one given side only. Clocks with one sound a beat exist;
+a contact on one side alone is rare."""
 UNLOCKING, REBOUND, FOREIGN = 0.35, 0.5, 0.5
-"""How many sounds of each role a side has between contact and drop, after either, and anywhere else."""
+"""Mean number of sounds of each role on a side: between contact and drop, after either of them, and anywhere else."""
 UNLOCKS_SOON, UNLOCKING_SHARE = 0.8, 0.15
 """Share of clocks whose unlocking follows its contact soon, and the mean delay as a share of the lift passage (exponential);
 in the others it falls anywhere in the passage."""
 TWO_PARTS, PARTS_APART_FRAMES, PART_DB = 1 / 6, 76.0, (-10.0, 6.0)
-"""Share of sounds with a first part that 12 ms of quiet or more part from the rest, the frames within which it may begin
-(`beginnings.LOOK_BACK` less the quiet), and how much softer it is: one of six real ticks has one, 10 dB softer."""
+"""Share of sounds whose first part is separated from the rest by 12 ms of quiet or more; frames within which that part may begin
+(`beginnings.LOOK_BACK` less the quiet); how much softer it is. One of six real ticks has such a part, 10 dB softer."""
 REBOUND_FRAMES, LAST_REBOUND_FRAMES = 40 * FRAMES_PER_MS, 160 * FRAMES_PER_MS
 """Banking and early echoes follow within some 40 ms, none after 160."""
 LONGEST_LIFT = 0.13
 """Sounds are sought within this share of the period either side of the drop (`pattern`)."""
 PASSAGE_MEDIAN, PASSAGE_SPREAD = 0.017, 0.65
-"""Lift passage as a share of the period, log-normal: lifts of 10 to 40 deg, arcs of 200 to 600."""
-# Within 40 ms two sounds are one and its ring, within 60 ms that is likely (no source).
+"""Lift passage as a share of the period, log-normal: lifts of 10 to 40 deg, arcs of 200 to 600 deg."""
+# Two sounds within 40 ms are one sound and its ring; within 60 ms they probably are (no source).
 SHORT_PASSAGE_FRAMES, SHORTEST_PASSAGE_FRAMES = 60 * FRAMES_PER_MS, 40 * FRAMES_PER_MS
 SHORT_PASSAGE = -6.0
-"""Score of a passage below the first length; below the second, and above the longest, there is none."""
+"""Score of a passage shorter than the first length. Below the second, and above the longest, a passage is impossible."""
 LONGEST_PASSAGE = 0.075
 """A lift of 40 deg at an arc of 170: the balance hardly swings on."""
 ALIKE, ALIKE_FRAMES, ALIKE_SHARE, UNLIKE_SHARE = 0.9, 4 * FRAMES_PER_MS, 0.006, 0.08
-"""Passages of both sides differ by the larger of 4 ms and 0.6 % in nine of ten clocks (the lift takes the same time both
-ways), by 8 % in the others (one was timed from another of its parts)."""
+"""In nine of ten clocks the passages of both sides differ by the larger of 4 ms and 0.6 %, as the lift takes the same time both
+ways. In the others they differ by 8 %: one was timed from another part of its sound."""
 OUT_OF_BEAT = 0.004
 """Beat error as a share of the period, scale of a Student distribution (2): 5 deg of offset at an arc of 470 is 0.7 %."""
 SAME_DROP_DB = 4.0
 """Scale of the difference in level of both sides' drops (Student's distribution, 3): like pallets and teeth."""
 MIXED = 0.05
-"""Share of recordings with one sound a side in which those are one side's drop and the other's contact, for each of the two ways:
-near the noise one of 24 live starts."""
+"""Of recordings with one sound a side, the share in which these are one side's drop and the other side's contact; it counts for
+each of the two ways. Near the noise floor it was one of 24 live starts."""
 HEARD_DB = 10.0
-"""How far a sound stands above the room, in its loudest band and frame, from which it is mostly found (at 9 dB starts near the
-noise lose every third contact)."""
+"""Level above the room, in the loudest band and frame, from which a sound is mostly found. At 9 dB starts near the noise floor
+lose every third contact."""
 DROPS_ALIKE, UNLIKE_KINDS, ANY_LIKENESS = (0.93, 0.04), (0.71, 0.10), 0.05
-"""How alike the mean sounds are (cosine of the roots of their profiles): both sides' drops (median and scale of Student's
-distribution, 3), and a contact with the other side's drop (mean and deviation); 161 and 151 pairs of real ticks in rooms, from
-20 dB up. In the last share of either it is anything: noise makes like sounds unlike."""
+"""Likeness of mean sounds (cosine of the roots of their profiles): of both sides' drops (median and scale of Student's
+distribution, 3), and of a contact and the other side's drop (mean and deviation). From 161 and 151 pairs of real ticks in
+rooms, 20 dB and more. The last is the share in which likeness may be anything: noise makes like sounds unlike."""
 MOST_MOVED = 6
 """Frames (3 ms) by which two mean sounds may be offset: each was aligned at its own place."""
 MOST_SOUNDS = 5
@@ -105,16 +106,17 @@ _SHARES = np.concatenate(
 # Each share represents what is nearer to it than to its neighbours.
 _BETWEEN = np.concatenate([[0.0], (_SHARES[1:] + _SHARES[:-1]) / 2, [1.0]])
 _LEVEL_SPREADS = (0.35, 0.7, 1.0)
-"""Spreads of the evidence of a sound that is there (natural logarithm): 1.5, 3 and 4 dB. With 6 dB a
-level near chance explained sounds that are rarely present as well as sounds that always are."""
+"""Spreads of the evidence of a sound that is present (natural logarithm): 1.5, 3 and 4 dB. With 6 dB a
+level near chance explained rarely present sounds as well as those always present."""
 # Middles of nine equal parts of a normal distribution.
 _NORMAL_POINTS = ndtri((np.arange(9) + 0.5) / 9)
 # The quantile of `placing`; levels nearer together than this (natural logarithm) are one.
 _CHANCE_SHARE, _LEAST_WIDTH = 0.8, 2.0
-# An even train; explained with the next.
+# Criteria of an even train; explained below the next line.
 _TICKS, _ALIKE_DB, _OFTEN = 4, 4.0, 0.5
 _EVEN, _EVEN_FRAMES = 0.01, 12.0
-"""How many sounds, how alike, how often there and how evenly spaced (share of the step, or 6 ms) are an ordinary clock's."""
+"""Limits for the ticks of an ordinary clock: number of sounds, difference in loudness, share of beats, and deviation from even
+spacing (share of the step, or 6 ms)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,10 +129,10 @@ class Roles:
 
 @dataclass(frozen=True, slots=True)
 class Sound:
-    """One sound of a side: its place, its loudness, and by role the score of being there as often as it is.
+    """One sound of a side: its place, its loudness, and for each role the score of its share of the beats.
 
-    Where something is heard before a sound and quiet again, three of them belong to one ``group``: the first part, the second,
-    and both as one sound (``whole``: the score of that).
+    A sound that is preceded by another and a quiet stretch gives a ``group`` of three: the first part, the second part, and both
+    as one sound (``whole`` is the score of that).
     """
 
     place: float
@@ -158,8 +160,7 @@ class Sound:
 
     @staticmethod
     def of(place: float, loudness_db: float, evidence: FloatArray, chance: tuple[float, float]) -> Sound:
-        """From its evidence in each beat; chance stays below the first of ``chance`` once in twenty times and passes the
-        second once in five.
+        """Sound from its evidence in each beat.
 
         Parameters
         ----------
@@ -168,7 +169,7 @@ class Sound:
         evidence : ndarray
             shape (beats,).
         chance : tuple of float
-            What chance stays below once in twenty times, and passes once in five.
+            Evidence below which chance stays once in twenty times, and evidence that chance passes once in five.
         """
         curve = presence_curve(evidence, chance)
         scores = {role: float(logsumexp(curve, b=weights)) for role, weights in _presence_weights().items()}
@@ -178,7 +179,7 @@ class Sound:
 
 @dataclass(frozen=True, slots=True)
 class Account:
-    """One reading: roles by side, passage by side (None without contact), how far out of beat, and its score."""
+    """One interpretation: roles by side, passage by side (None without contact), how far out of beat, and its score."""
 
     score: float
     roles: tuple[Roles, ...]
@@ -231,10 +232,10 @@ def _presence_weights() -> dict[str, FloatArray]:
 
 
 def presence_curve(evidence: FloatArray, chance: tuple[float, float]) -> FloatArray:
-    """Score of a sound that is there in a share of the beats, for each of `_SHARES`.
+    """Score of a sound that is present in a share of the beats, for each of `_SHARES`.
 
-    Where it is there its evidence is log-normal about a level that is sought; where not it is chance's, flat between the
-    two marks of ``chance`` and exponential beyond. This separates what is always present but faint from what is rare but loud.
+    Where the sound is present its evidence is log-normal about a level that is fitted. Elsewhere the evidence is chance's: flat
+    between the two marks of ``chance``, exponential beyond. This separates faint, always present sounds from loud, rare ones.
     """
     low, high = chance
     beyond = evidence - high
@@ -272,9 +273,9 @@ def log_of_beat_error(out_of_beat: float, period: float) -> float:
 def odds_of_mixed(
     out_of_beat: float, louder_db: float, period: float, *, standing_db: float, likeness: float
 ) -> tuple[float, float]:
-    """Odds that of two sides with one sound each the second's is its contact, its drop unheard, over two drops; and the passage.
+    """Odds, for two sides with one sound each, that the second's is its contact (drop unheard) over two drops; and the passage.
 
-    A drop goes unheard where it is so much softer than the other side's that the room hides it.
+    A drop is unheard if it is so much softer than the other side's that the room hides it.
 
     Parameters
     ----------
@@ -324,7 +325,7 @@ def likeness_of(one: npt.NDArray[np.float32], other: npt.NDArray[np.float32]) ->
 
 
 def _log_of_likeness(likeness: float) -> float:
-    """Odds (logarithm) that two sounds so alike are of one kind."""
+    """Logarithm of the odds that two sounds of this likeness are of one kind."""
     of_one_kind = np.exp(log_student(min(likeness, DROPS_ALIKE[0]), *DROPS_ALIKE))
     of_two = np.exp(log_normal(likeness, *UNLIKE_KINDS))
     one, two = ((1 - ANY_LIKENESS) * density + ANY_LIKENESS for density in (of_one_kind, of_two))
@@ -332,14 +333,14 @@ def _log_of_likeness(likeness: float) -> float:
 
 
 def _log_of_both(one: float, two: float) -> float:
-    """Logarithm of the density of the second side's passage, the first one's known."""
+    """Logarithm of the density of the second side's passage, given the first side's."""
     longer = max(one, two)
     alike = np.log(ALIKE) + log_normal(two, one, max(ALIKE_FRAMES, ALIKE_SHARE * longer))
     return float(np.logaddexp(alike, np.log(1 - ALIKE) + log_normal(two, one, UNLIKE_SHARE * longer)))
 
 
 def _log_of_rest(sound: Sound, side: list[Sound], contact: int | None, drop: int, window: float) -> float:
-    """Score of a sound that is neither: the sum of all that it may be, unlocking, rebound of either, or foreign."""
+    """Score of a sound that is neither contact nor drop: the sum over unlocking, rebound of either, and foreign."""
     own = side[drop]
     terms = [
         np.log(FOREIGN / window)
@@ -365,7 +366,7 @@ def _log_of_rest(sound: Sound, side: list[Sound], contact: int | None, drop: int
 
 
 def _log_of_unlocking(after: float, passage: float) -> float:
-    """Logarithm of how many unlockings fall so many frames after the contact, per frame."""
+    """Logarithm of the number of unlockings per frame, ``after`` frames after the contact."""
     soon = UNLOCKING_SHARE * passage
     return float(
         np.log(UNLOCKING * (UNLOCKS_SOON * np.exp(-after / soon) / soon + (1 - UNLOCKS_SOON) / passage))
@@ -388,7 +389,7 @@ def _of_side(side: list[Sound], period: float) -> list[tuple[float, Roles]]:
 
 
 def _choices(side: list[Sound]) -> Iterator[tuple[int, int | None]]:
-    """Every drop with no contact and with each that may be before it; what is part of it as a whole cannot."""
+    """Every drop with no contact and with each possible contact before it; a part of the drop's own whole sound is not one."""
     for drop, own in enumerate(side):
         yield drop, None
         for contact in range(drop):
@@ -399,7 +400,7 @@ def _choices(side: list[Sound]) -> Iterator[tuple[int, int | None]]:
 
 
 def _groups(side: list[Sound]) -> list[list[int]]:
-    """The sounds of a side, what belongs together in one list."""
+    """Indices of the sounds of a side, with the members of one group in one list."""
     out: dict[int, list[int]] = {}
     for number, sound in enumerate(side):
         out.setdefault(-1 - number if sound.group is None else sound.group, []).append(number)
@@ -409,7 +410,7 @@ def _groups(side: list[Sound]) -> list[list[int]]:
 def _log_of_group(
     group: list[int], side: list[Sound], contact: int | None, drop: int, window: float
 ) -> float:
-    """Score of what belongs together and is not contact or drop: two sounds, or one that has two parts."""
+    """Score of a group that is neither contact nor drop: two sounds, or one sound with two parts."""
     whole = next((number for number in group if side[number].whole is not None), None)
     own = 0.0 if whole is None else side[whole].whole or 0.0
     if whole is not None and whole in (contact, drop):
@@ -422,12 +423,12 @@ def _log_of_group(
 
 
 def accounts(sides: list[list[Sound]], out_of_half: float, period: float) -> list[Account]:
-    """All readings of one or two sides, the best first.
+    """All interpretations of one or two sides, the best first.
 
     Parameters
     ----------
     sides : list of list of Sound
-        Each in order of place; at most `MOST_SOUNDS` a side are thought of.
+        Each in order of place; at most `MOST_SOUNDS` a side are considered.
     out_of_half : float
         Frames by which the second side's origin lies later than half a period after the first's.
     period : float
@@ -458,7 +459,7 @@ def _passage(side: list[Sound], roles: Roles) -> float | None:
 
 
 def _log_of_one_fork(sides: list[list[Sound]], roles: tuple[Roles, ...]) -> float:
-    """How much likelier the second contact's loudness is, the first one's known, than by itself."""
+    """How much likelier the second contact's loudness is given the first one's than by itself (logarithm)."""
     own = [
         side[role.contact].loudness_db - side[role.drop].loudness_db
         for side, role in zip(sides, roles, strict=True)
@@ -472,7 +473,7 @@ def evenly_ticking(side: list[tuple[float, float, float]]) -> bool:
     """Whether the sounds of a side are the ticks of an ordinary clock: four or more, alike, whole steps apart.
 
     Each sound is (place, loudness, share of the beats in which it is certain), in order of place. A whole number of
-    another clock's ticks is a period too; but the sounds of an escapement neither fall evenly nor are equally loud.
+    another clock's ticks repeats like a period too. The sounds of an escapement are neither evenly spaced nor equally loud.
     """
     sure = [(place, loudness) for place, loudness, share in side if share >= _OFTEN]
     if len(sure) < _TICKS:

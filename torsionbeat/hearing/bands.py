@@ -57,19 +57,19 @@ STEPS_PER_DB = 2.0
 LEVEL_AT_FULL_SCALE = 250
 """Leaves a byte five steps above full scale, for decoders that overshoot."""
 EDGES_HZ = (900.0, 2000.0, 3400.0, 6000.0, 10000.0, 15500.0)
-"""Below 0.9 kHz rooms hum and speak; above, five bands of two thirds of an octave to one."""
+"""Below 0.9 kHz there is hum and speech; above, five bands of two thirds of an octave to one octave."""
 _BIAS = 1e-26
-"""The last bit of 24 has far more power: below this there are zeros, not sound."""
+"""The last bit of 24 has far more power: below this the samples are zeros, not sound."""
 
 STRONGEST = 30000.0
-"""Strength is cut off here, within the range of half-precision numbers."""
+"""Strength is limited to this, within the range of half-precision numbers."""
 
 _LEAST_DEVIATION = 0.05
 """Relative deviation of the floor: digital silence has none, and must not make every tick infinite."""
 _MEMORY_CHUNKS = 9
-"""Chunks over which floor and deviation are remembered, about nine seconds."""
+"""Chunks over which floor and deviation are kept, about nine seconds."""
 
-# Every level that a byte holds, so that a power is looked up and not computed.
+# Power of every level that a byte holds: a table instead of a computation.
 POWER_OF_LEVEL: npt.NDArray[np.float32] = (
     10.0 ** ((np.arange(256, dtype=np.float64) - LEVEL_AT_FULL_SCALE) / (10.0 * STEPS_PER_DB))
 ).astype(np.float32)
@@ -162,7 +162,7 @@ class Chunk:
     clipped_samples: int
     bad_samples: int
     silent: bool
-    """Whether any frame of it is digital silence in some band."""
+    """Whether any of its frames is digital silence in some band."""
 
 
 @dataclass(slots=True)
@@ -178,7 +178,7 @@ class BandEar:
         self._held = np.zeros((CHUNK_FRAMES + 2) * self.plan.hop, np.float32)
 
     def feed(self, samples: npt.NDArray[np.float32]) -> list[Chunk]:
-        """Take in samples, shape (n,); give back the chunks they complete."""
+        """Take in samples, shape (n,); return the chunks they complete."""
         done: list[Chunk] = []
         taken = 0
         while taken < len(samples):
@@ -191,7 +191,7 @@ class BandEar:
         return done
 
     def skip(self, count: int) -> list[Chunk]:
-        """Go on over ``count`` samples that were lost: silence stands in for them."""
+        """Replace ``count`` samples that were lost by silence."""
         done: list[Chunk] = []
         silence = np.zeros(min(count, self.plan.chunk_samples), np.float32)
         while count > 0:
@@ -282,7 +282,7 @@ def _middle(values: deque[FloatArray]) -> FloatArray:
 
 @dataclass(frozen=True, slots=True)
 class Chapter:
-    """Levels (frames, bands), strength (pooled frames, bands), and by chunk the room's floor and deviation (chunks, bands)."""
+    """Levels (frames, bands), strength (pooled frames, bands), floor and deviation of the room by chunk (chunks, bands)."""
 
     frame_s: float
     levels: npt.NDArray[np.uint8]
@@ -292,9 +292,9 @@ class Chapter:
 
 
 class ChannelEar:
-    """One channel: its bands, its room, and the levels of the open chapter, in arrays that are made once.
+    """One channel: its bands, its room floor, and the levels of the open chapter, in arrays that are allocated once.
 
-    ``room_for`` is the number of chunks for which these have room from the first.
+    ``room_for`` is the number of chunks that they hold from the start.
     """
 
     def __init__(self, plan: BandPlan, room_for: int) -> None:
@@ -326,7 +326,7 @@ class ChannelEar:
         self.peak = max(self.peak, chunk.peak)
 
     def _grow(self) -> None:
-        """Room for a whole chapter at once; pages that are never written cost nothing."""
+        """Allocate a whole chapter at once; pages that are never written cost nothing."""
         for name, frames in (
             ("_levels", CHUNK_FRAMES),
             ("_strength", POOLED_CHUNK),
@@ -339,7 +339,7 @@ class ChannelEar:
             setattr(self, name, new)
 
     def chapter(self, frame_s: float) -> Chapter:
-        """What is held, as views that end with the next chunk."""
+        """The chunks held, as views that are valid until the next chunk."""
         return Chapter(
             frame_s,
             self._levels[: self.chunks * CHUNK_FRAMES],
@@ -349,7 +349,7 @@ class ChannelEar:
         )
 
     def forget(self, chunks: int) -> None:
-        """Let the first chunks go; the rest moves to the front."""
+        """Drop the first chunks; the rest moves to the front."""
         for name, frames in (
             ("_levels", CHUNK_FRAMES),
             ("_strength", POOLED_CHUNK),
@@ -363,7 +363,7 @@ class ChannelEar:
 
 
 def rising(strength: FloatArray, strongest: float, before: int = 8, apart: int = 2) -> FloatArray:
-    """Strength less the mean of the frames just before it: a tick rises, a voice or a lorry stays.
+    """Strength minus the mean of the frames just before it: a tick rises suddenly, a voice or a lorry does not.
 
     Parameters
     ----------

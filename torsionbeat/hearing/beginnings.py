@@ -1,10 +1,10 @@
 """Beginnings: where a sound begins in the mean of all its beats, and how uncertain that is.
 
 Input: the beats of one sound, stacked. Output: the frame at which it begins, with a standard uncertainty that is common to all
-beats. Real ticks swell, or have parts tens of milliseconds apart, the first being the weakest: the share of its greatest power
-at which a sound begins is then a matter of choice, and the beginning is no more certain than that choice.
+beats. Real ticks swell, or have parts tens of milliseconds apart, of which the first is the weakest. The share of the greatest
+power at which such a sound begins is a choice, and the beginning is no more certain than that choice.
 
-Where no single beat shows the contact (`passages_together`) the mean of all beats is searched for a sudden rise that decays, of
+Where no single beat shows the contact (`passages_together`), the mean of all beats is searched for a sudden rise that decays, of
 any length from 2 to 16 ms: the matched filter of a decaying tick in even noise. Each band is weighted by its share of the
 sound. Frames are 0.5 ms.
 """
@@ -44,54 +44,56 @@ before their peak (realsounds)."""
 BEGINS = 0.02
 """Share of its greatest power at which a sound begins."""
 _SHARE_SPREAD = 0.6
-"""Spread of the natural logarithm of the share that is truly passed there: a room adds to the rest of a sound more than to its
-beginning, bands and frames blur it. Of 326 mean sounds of six real ticks in rooms, from 20 dB up, 0.6 is the likeliest
-(realsounds, open seeds; 0.45 and 0.8 are less likely by factors beyond 1000)."""
+"""Spread of the natural logarithm of the share that is truly passed at the beginning. A room adds more to the rest of a sound
+than to its beginning; bands and frames blur it. From 326 mean sounds of six real ticks in rooms, 20 dB and more, 0.6 is the
+likeliest (realsounds, open seeds; 0.45 and 0.8 are less likely by factors beyond 1000)."""
 _SHARES = BEGINS * 1.4 ** np.arange(-4.0, 5.0)  # four steps either way: 2.2 spreads
 _SIDES_ALIKE = 0.5
-"""Correlation of that logarithm for the sounds of a kind on both sides, which one fork makes in one room (161 pairs of the same
-sounds: 0.8 is the likeliest, 0.5 to 0.95 are within a factor of 20; with 0.7 the beat error's intervals held 89 in 100)."""
+"""Correlation of that logarithm between the sides, for sounds of one kind: one fork makes both in one room. From 161 pairs of the
+same sounds 0.8 is the likeliest, 0.5 to 0.95 are within a factor of 20; with 0.7 the beat error's intervals held 89 in 100."""
 # A normal distribution of the logarithm, cut at the last share.
 SHARE_PAIRS: FloatArray = pairs_of_choices(np.log(_SHARES / BEGINS) / _SHARE_SPREAD, _SIDES_ALIKE)
-"""How likely each pair of those shares is the one at which the sounds of a kind begin on both sides, shape (shares, shares)."""
+"""Probability of each pair of shares at which the sounds of a kind begin on the two sides, shape (shares, shares)."""
 SHARE_WEIGHTS: FloatArray = SHARE_PAIRS.sum(axis=0)
-"""How likely each is for one sound."""
+"""Probability of each share for one sound."""
 _AVERAGED, _SURE, _LEAST_MEAN = 3, 3.0, 3
-"""Frames averaged, standard errors above zero, and beats at least, for a part to be heard in the mean."""
+"""A part is heard in the mean of at least this many beats (last) if this many frames, averaged (first), stand this many standard
+errors above zero (second)."""
 _BAND_SHOWS = 4.0
-"""Standard errors of the mean power that the highest of 80 frames of noise hardly reaches."""
+"""Height in standard errors of the mean power; the highest of 80 frames of noise hardly reaches it."""
 _UNSEEN = 4.0
 """Frames (2 ms) of uncertainty where there are too few beats to examine their mean."""
 _QUIET, _PART = 24, 5
-"""Frames of quiet (12 ms) that part two sounds; and between two shares, from which they are passed by different parts."""
+"""Frames of quiet (12 ms) that separate two sounds; frames between the crossings of two successive shares from which different
+parts pass them."""
 _AHEAD = 3
-"""Frames ahead of the edge from which a part in the mean is one that no single beat shows: the edge itself is extrapolated to
-zero, so the mean of a sound without such a part passes `BEGINS` behind it."""
+"""A part in the mean that begins this many frames ahead of the edge is one that no single beat shows. The edge is extrapolated to
+zero, so the mean of a sound without such a part passes `BEGINS` after the edge."""
 _READ_OFF = 0.4
 """Frames (0.2 ms) to which the crossing of a share locates the beginning: half of 77 sharp real ticks are within."""
 _SURELY_ANOTHER = 5.0
-"""Standard errors above zero from which something before the quiet stretch is a sound of its own: some thirty are looked at."""
+"""Standard errors above zero from which power before the quiet stretch is a sound of its own: some thirty frames are examined."""
 HIDDEN_LEAD = 12.0
-"""Frames (6 ms) by which a sound may begin before what is heard, where the room hides `BEGINS` of it or more: of six real ticks
-one has a part of a tenth of its power 19 ms before its peak, four have none."""
+"""Frames (6 ms) by which a sound may begin before its first audible part, where the room hides `BEGINS` of it or more. Of six
+real ticks one has a part of a tenth of its power 19 ms before its peak, four have none."""
 _SOFTER, _LEAST_SOFTER = 0.005, 4.0
-"""A softer part shows before the sound where this share of its power is passed this many frames (2 ms) earlier."""
+"""A sound has a softer part before it where this share of its power is passed this many frames (2 ms) earlier."""
 _DRAWS = 24
 """Bootstrap resamplings of the beats: their scatter is then known to a seventh."""
 REACH = 100
 """Frames either side of the place in which the sound is sought (50 ms)."""
 _LOUDEST = 8.0
 """Power of one frame of one beat above which it is a bang and counts for no more."""
-_LEAST_ROWS = 10  # fewer beats leave too much noise in their mean to seek in
-_LEAST_HALF = 20  # ten milliseconds: in less than that either side no sound fits
+_LEAST_ROWS = 10  # the mean of fewer beats is too noisy to search
+_LEAST_HALF = 20  # ten milliseconds: a search that reaches less to either side has no room for a sound
 _STANDS = 1.2
-"""Height of a sound over the greatest height that the same search gives where no sound is."""
+"""Least height of a sound, as a multiple of the greatest height that the same search gives where there is no sound."""
 
 
 @dataclass(frozen=True, slots=True)
 class PartBefore:
-    """A sound that ends well before another begins, in frames from the place of the other's profile: its first frame, the one
-    past its last, and its greatest power as a share of the other's."""
+    """A sound that ends well before another begins: its first frame, the one past its last, and its greatest power as a share of
+    the other's. Frames count from the place of the other's profile."""
 
     first: int
     end: int
@@ -102,9 +104,9 @@ class PartBefore:
 class Beginning:
     """Where a mean sound begins, in frames from the place of its profile, with its standard uncertainty.
 
-    ``softer_before``: frames by which a softer part of it shows before that, 0 where none does. ``choices``, shape (shares,):
-    by how many frames later it begins if it does so at each of the shares that `SHARE_WEIGHTS` weighs; their scatter about 0 is
-    part of the uncertainty. ``before``: what is heard before it and quiet again, None where nothing is.
+    ``softer_before``: frames from a softer part of it to the beginning, 0 without such a part. ``choices``, shape (shares,):
+    frames by which it begins later for each of the shares that `SHARE_WEIGHTS` weighs; their scatter about 0 is part of the
+    uncertainty. ``before``: the sound that a quiet stretch separates from it, None without one.
     """
 
     frames: float
@@ -115,11 +117,11 @@ class Beginning:
 
 
 def beginning_of(fine: FinePower, found: ExactTimes, certain: npt.NDArray[np.bool_]) -> Beginning:
-    """Where the first part of a sound begins that is heard in the mean of all beats.
+    """Where the first part of a sound that is heard in the mean of all beats begins.
 
-    A sound begins where its power first passes `BEGINS` of its greatest; the mean of many beats shows that far below the
-    room. What lies before a quiet stretch is another sound, or its dying away. A first part that only the mean shows is not
-    extrapolated: where it begins is the mean over the shares that it may be taken at.
+    A sound begins where its power first passes `BEGINS` of its greatest; the mean of many beats shows power far below the
+    room's. Power before a quiet stretch belongs to another sound, or to its decay. A first part that only the mean shows is not
+    extrapolated: its beginning is the mean over the possible shares.
 
     Parameters
     ----------
@@ -138,7 +140,7 @@ def beginning_of(fine: FinePower, found: ExactTimes, certain: npt.NDArray[np.boo
     whole = np.floor(at).astype(np.int64)
     sound = fine.around(whole, LOOK_BACK + 1, AFTER + 1)
     laid = aligned(sound, at - whole + 1, LOOK_BACK + AFTER)
-    # Its own energy, as far as each band shows it: of its greatest power there, what noise does not reach, against the room's.
+    # Weight of each band: the part of the sound's greatest power there that noise does not reach, against the room's.
     highest = np.maximum(found.profile.max(axis=0).astype(np.float64) - _BAND_SHOWS / np.sqrt(len(at)), 1e-6)
     share = np.median(fine.floors, axis=0) * highest / (1 + highest)
     weights = (share / max(float(share.sum()), 1e-30)).astype(np.float32)
@@ -151,7 +153,7 @@ def beginning_of(fine: FinePower, found: ExactTimes, certain: npt.NDArray[np.boo
     start, softest = course.passes(BEGINS), course.passes(_SOFTER)
     before = course.before(start)
     if before is not None:
-        # What the account takes for a sound of its own is no part of this one.
+        # A part that the account treats as a separate sound is not part of this one.
         passed = np.where(passed - LOOK_BACK < before.end, start, passed)
         softest = start if softest - LOOK_BACK < before.end else softest
     middle = float(SHARE_WEIGHTS @ passed)
@@ -168,8 +170,8 @@ def beginning_of(fine: FinePower, found: ExactTimes, certain: npt.NDArray[np.boo
 
 @dataclass(frozen=True, slots=True)
 class _Course:
-    """Power of every beat over the room's, frame by frame (beats, frames); its mean, standard error, and greatest value from
-    the frame ``first`` on, at which the sound is surely there."""
+    """Power of every beat over the room's, shape (beats, frames); its mean, standard error, and greatest value from frame
+    ``first`` on, where the sound is surely present."""
 
     each: FloatArray
     mean: FloatArray
@@ -186,8 +188,8 @@ class _Course:
     def passes(self, share: float) -> int:
         """Frame at which the mean first passes a share of its greatest value, and is surely above the room.
 
-        Of a first part that stands above `BEGINS` the greater shares are sought behind where it begins: what they leave quiet
-        between two parts of a sound parts it not.
+        Shares greater than `BEGINS` are searched from the frame at which `BEGINS` is passed. A stretch between two parts that is
+        quiet only at the greater share does not separate them.
         """
         heard = self.mean > self._least(share)
         if share <= BEGINS:
@@ -203,15 +205,15 @@ class _Course:
         return np.maximum(share * self.top, _SURE * self.doubt)
 
     def _crosses(self, share: float, frame: int) -> float:
-        """The same to a fraction of a frame: between the last frame below and the first above, on a straight line."""
+        """The same to a fraction of a frame: linear interpolation between the last frame below and the first above."""
         low, high = float(self.mean[frame - 1]), float(self.mean[frame])
         return (
             frame - 1 + float(np.clip((self._least(share)[frame] - low) / max(high - low, 1e-12), 0.0, 1.0))
         )
 
     def begins_at_each(self, shares: FloatArray) -> FloatArray:
-        """Frame at which the sound begins if it does so at each share: where it is passed, or where the rise to it begins if
-        that is another part than the one at which the share before is passed."""
+        """Frame at which the sound begins for each share: where the share is passed. Where another part passes it than passed the
+        share before, the frame at which the rise of that part begins."""
         out: list[float] = []
         for share in shares:
             frame = self.passes(float(share))
@@ -224,13 +226,13 @@ class _Course:
         return np.array(out)
 
     def before(self, begins: int) -> PartBefore | None:
-        """The sound that is heard before a quiet stretch ahead of ``begins``; None for none, and for one that always sounds."""
+        """The sound before a quiet stretch ahead of ``begins``; None without one, and for one that never stops."""
         least = np.maximum(_SOFTER * self.top, _SURELY_ANOTHER * self.doubt)
         earlier = np.flatnonzero(self.mean[: max(begins - _QUIET, 0)] > least[: max(begins - _QUIET, 0)])
         if not len(earlier):
             return None
         last = int(earlier[-1])
-        # Followed down to where it is no longer surely above the room, as the sound itself is.
+        # Followed to the frame at which it is no longer surely above the room, like the sound itself.
         heard = self.mean > np.maximum(_SOFTER * self.top, _SURE * self.doubt)
         first = _first_of(heard, last)
         power = float(self.mean[first : last + 1].max())
@@ -247,13 +249,13 @@ class _Course:
         frames = []
         for mean in drawn @ self.each:
             smooth = _averaged(mean)
-            # A draw has the noise of the beats and, as much again, that of drawing.
+            # A resampling has the noise of the beats and as much again from the drawing.
             least = np.maximum(BEGINS * float(smooth[self.first :].max()), np.sqrt(2) * _SURE * self.doubt)
             frames.append(_first_of(smooth > least, self.first))
         return float(np.std(frames))
 
     def hidden_lead(self) -> float:
-        """Standard uncertainty by what the room may hide before the first part that is heard."""
+        """Standard uncertainty from parts before the first audible one that the room may hide."""
         room = _SURE * self.doubt[2 : max(self.first - 4, 8)]
         hidden = float(np.median(room)) / self.top
         return HIDDEN_LEAD * float(np.clip((hidden - _SOFTER) / (BEGINS - _SOFTER), 0.0, 1.0))
@@ -267,7 +269,7 @@ def _averaged(series: FloatArray) -> FloatArray:
 def _first_of(heard: npt.NDArray[np.bool_], first: int) -> int:
     """Go back from ``first`` while no `_QUIET` frames in a row are unheard: the earliest frame heard.
 
-    What sounds all the time before is the dying away of another sound: then it is ``first``.
+    A sound without a pause before ``first`` is the decay of another one: the result is then ``first``.
     """
     earliest, quiet = first, 0
     for frame in range(first - 1, -1, -1):
@@ -296,9 +298,8 @@ class Together:
 def passages_together(
     fine: FinePower, rows: IntArray, drops: npt.NDArray[np.float64], passage: float
 ) -> tuple[Together, ...]:
-    """Passage of a side whose single contacts are not heard; for both halves apart where each stands by itself.
+    """Passage of a side whose single contacts are not heard; for each half of the beats separately if each half shows it.
 
-    ``rows`` and ``drops``, shape (beats,): period numbers and frames of its drops; ``passage``: where to look.
     Empty where even all beats together show nothing.
 
     Parameters
@@ -308,7 +309,7 @@ def passages_together(
     rows : ndarray of int
         shape (beats,): period numbers of the drops.
     drops : ndarray
-        shape (beats,): their frames.
+        shape (beats,): frames of the drops.
     passage : float
         Where to look, in frames before the drop.
     """
@@ -340,7 +341,7 @@ def _together(
     ahead = drops - places
     sound = _cut_round(fine, places)
     begins, height = beginning_in(sound.mean(axis=0))
-    # The same search where no sound is: well before the contact, where the balance swings silently.
+    # The same search where there is no sound: well before the contact, while the balance swings silently.
     away = [beginning_in(_cut_round(fine, places - step * REACH).mean(axis=0))[1] for step in range(4, 28, 2)]
     if height < _STANDS * max(away):
         return None
@@ -363,13 +364,13 @@ def beginning_in(mean: Powers) -> tuple[float, float]:
     Parameters
     ----------
     mean : array, shape (2 REACH + tail, bands)
-        Mean over beats of what `_cut_round` gives.
+        Mean over beats of the result of `_cut_round`.
 
     Returns
     -------
     begins : float
     height : float
-        In units of the scatter that the even noise of the mean gives.
+        In units of the scatter that even noise in the mean gives.
     """
     level = mean - np.median(mean, axis=0)
     scatter = SIGMA_PER_MEDIAN * np.median(np.abs(level), axis=0)

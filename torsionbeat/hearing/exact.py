@@ -7,10 +7,10 @@ gamma distribution about its mean, so the likelihood of a sound with profile ``s
     sum over frames and bands of   -log(1 + a s) - x / (1 + a s)
 
 with ``x`` the power over the floor and ``a`` the loudness of this one beat. That is a matched filter where the
-sound is weak (weights ``s``) and an edge detector where it is strong (weights near one): one rule for both. Where
-another clock ticks, its tick is a second source whose level in this one beat is as unknown as the sound's: ``1`` becomes
-``1 + b A``, with ``A`` what it adds at most and ``b`` its share. The profile is the mean of all
-beats, aligned; profile and times are found alternately, until the profile begins at its place.
+sound is weak (weights ``s``) and an edge detector where it is strong (weights near one). The tick of another clock
+is a second source of unknown level in each beat: ``1`` becomes ``1 + b A``, with ``A`` the most that it adds and
+``b`` its share. The profile is the mean of all aligned beats. Profile and times are found alternately, until the
+profile begins at its place.
 """
 
 from __future__ import annotations
@@ -38,29 +38,29 @@ FloatArray = npt.NDArray[np.float32]
 IntArray = npt.NDArray[np.int64]
 
 _SETTLED = 0.02
-"""Frames (10 us): where no beat moves by more, another turn changes nothing."""
+"""Frames (10 us): when no beat moves by more, another iteration changes nothing."""
 _OWN_HEAD = 0.1
 """Share of a profile's highest power above which its first level is its own sound."""
 # 6 dB apart, two steps either way (no source).
 _LOUDNESS = np.array([0.25, 0.5, 1.0, 2.0, 4.0], np.float32)
 _TICK_SHARES = np.array([0.03, 0.1, 0.3, 1.0], np.float32)
-"""Levels of another clock's tick tried, as shares of the most that it adds: `FinePower.added` is an upper estimate. A
-share of 3 besides lost a tenth of the beats of one recording of real ticks (realsounds)."""
+"""Levels of another clock's tick tried, as shares of the most that it adds: `FinePower.added` is an upper estimate. With
+a share of 3 added, one recording of real ticks lost a tenth of its beats (realsounds)."""
 _COARSE = 3
-"""Frames (1.5 ms) from shift to shift where both levels are sought at once; the sound's own rise is longer."""
+"""Frames (1.5 ms) between the shifts at which both levels are fitted at once; the sound's own rise is longer."""
 _LAID_ANEW, _AT_REST = 6, 4.0
-"""Most times that a profile is aligned again, and frames (2 ms) of its place within which it must begin: it is then well
-inside the search of the last match, 6 frames or more."""
+"""Most times that a profile is aligned again; frames (2 ms) from its place within which it must then begin: well inside
+the search of the last match, 6 frames or more."""
 
 
 @dataclass(frozen=True, slots=True)
 class ExactTimes:
     """Times of one sound in frames, shape (beats,), and the profile they were found with.
 
-    ``evidence`` is the log-likelihood gained over silence; ``edge`` the frame, counted from the profile's place,
-    at which the mean sound begins: add it to a time to get the beginning of the sound. ``likeness`` is how like the
-    mean sound each one is: the cosine of their logarithms, 1 for the same; ``loudness`` its power over the mean
-    sound's.
+    ``evidence`` is the log-likelihood gained over silence. ``edge`` is the frame, counted from the profile's place,
+    at which the mean sound begins: add it to a time to get the beginning of the sound. ``likeness`` compares each
+    sound with the mean sound: the cosine of their logarithms, 1 for equal ones. ``loudness`` is its power over the
+    mean sound's.
     """
 
     frames: npt.NDArray[np.float64]
@@ -91,7 +91,7 @@ class FinePower:
     def around(self, places: IntArray, before: int, after: int, step: int = 1) -> FloatArray:
         """Power from ``before`` frames before each place to ``after`` behind it, shape (beats, before + after, bands).
 
-        Of every ``step`` frames one.
+        Only every ``step``-th frame is returned.
 
         Parameters
         ----------
@@ -115,7 +115,7 @@ class FinePower:
         return out
 
     def shade(self, places: IntArray, search: int) -> FloatArray | None:
-        """How many times the room's power another clock may make of it, shape as `windows`; None where none ticks."""
+        """Factor by which another clock may raise the room's power, shape as `windows`; None where none ticks."""
         if self.added is None:
             return None
         index = places[:, None] + np.arange(-BEFORE - search, AFTER + search)[None, :]
@@ -137,10 +137,10 @@ def _evidence(
 ) -> tuple[FloatArray, IntArray]:
     """Best evidence over loudness at each shift, shape (beats, 2 search + 1), and the loudness chosen.
 
-    ``shade`` is what `FinePower.shade` gives for the same windows. Every shift must explain the whole window, or a
-    shift would gain by what it leaves out: the profile's last level goes on behind it, and before it stands its first,
-    where that is the dying sound of another, louder than the room; where it is high the window begins within the sound
-    itself, and before that is silence.
+    ``shade`` is the result of `FinePower.shade` for the same windows. Every shift must explain the whole window, or a
+    shift would gain by what it leaves out. Behind the profile its last level continues. Before it stands its first level,
+    as the decay of another sound, louder than the room. Where the first level is high, the window begins within the sound
+    itself, and silence precedes it.
     """
     shifts, frames = 2 * search + 1, sound.shape[1]
     head, tail = profile[:4].mean(axis=0), profile[-4:].mean(axis=0)
@@ -174,8 +174,8 @@ def _beside_another(
 ) -> tuple[FloatArray, IntArray]:
     """Evidence of one beat at each shift where another clock ticks too, and the loudness chosen.
 
-    Power and what the other clock adds at most are (frames, bands); ``ends`` is what stands before and behind the profile.
-    Both levels are sought together at every third shift; the best pair of all then serves every shift.
+    Power and the most that the other clock adds have shape (frames, bands); ``ends`` are the levels before and behind the
+    profile. Both levels are fitted together at every third shift; the best pair of all then serves every shift.
     """
     rooms = 1 + _TICK_SHARES[:, None, None] * added
     silent = float(-_costs(rooms, power).sum(axis=(1, 2)).min())
@@ -221,8 +221,8 @@ def _costs(mean: FloatArray, power: FloatArray) -> FloatArray:
 def _tops(gained: FloatArray) -> IntArray:
     """Best shift of each beat: the highest local maximum.
 
-    A bang just outside the search makes the evidence climb towards the end of the search; the beat under it is a
-    lesser top further in. Where there is no top at all, the highest place.
+    A bang just outside the search makes the evidence climb towards the end of the search; the beat is then a lower
+    maximum further in. Without any local maximum it is the highest place.
     """
     inner = gained[:, 1:-1]
     top = (inner >= gained[:, :-2]) & (inner > gained[:, 2:])
@@ -281,7 +281,7 @@ def match(
     shifts = np.full(len(places), float(search))
     strength = np.ones(len(places), np.float32)
     for _ in range(passes):
-        # What all shifts have in common is taken out, or profile and times would creep to one end of the search together.
+        # The common part of all shifts is removed, or profile and times would creep to one end of the search together.
         at = np.clip(shifts - (np.median(shifts) - search), 0, 2 * search)
         shaded = None if shade is None else aligned(shade, at, BEFORE + AFTER)
         profile = _mean_profile(aligned(sound, at, BEFORE + AFTER), strength, shaded)
@@ -345,8 +345,8 @@ def _likeness(laid: FloatArray, profile: FloatArray) -> FloatArray:
 def _edge_uncertainty(laid: FloatArray, strength: FloatArray) -> float:
     """Standard uncertainty of the edge, in frames, from leaving out an eighth of the beats at a time.
 
-    The jackknife (B. Efron, 1982, from memory) with the median deviation in the place of the standard one: where a sound has
-    two parts, one edge in eight that goes over to the other part would make tens of frames of it.
+    The jackknife (B. Efron, 1982, from memory) with the median deviation instead of the standard one: where a sound has two
+    parts, one of the eight edges that moves to the other part would raise the standard deviation to tens of frames.
     """
     parts = 8
     if len(laid) < parts:
@@ -361,9 +361,9 @@ def _edge_uncertainty(laid: FloatArray, strength: FloatArray) -> float:
 def laid_anywhere(
     fine: FinePower, places: IntArray, search: int, profile: FloatArray, prior_frames: float | None
 ) -> tuple[npt.NDArray[np.float64], FloatArray]:
-    """Best evidence for a known profile near each place, and the likeness there: where no sound is, what chance gives.
+    """Best evidence for a known profile near each place, and the likeness there; at places without a sound these are chance's.
 
-    Both of shape (beats,).
+    Both have shape (beats,).
 
     Parameters
     ----------
@@ -376,7 +376,7 @@ def laid_anywhere(
     profile : ndarray
         shape (frames, bands).
     prior_frames : float or None
-        Standard deviation of the places about the expected ones; None: anywhere alike.
+        Standard deviation of the places about the expected ones; None: all equally likely.
     """
     sound = fine.windows(places, search)
     gained = _evidence(sound, profile, search, fine.shade(places, search))[0] + _prior(search, prior_frames)
@@ -408,9 +408,9 @@ def _prior(search: int, prior_frames: float | None) -> FloatArray:
 
 
 def _mean_profile(laid: FloatArray, strength: FloatArray, shade: FloatArray | None = None) -> FloatArray:
-    """What the beats have in common above the room: a mean that no single bang can govern.
+    """Mean of the beats above the room that no single bang can dominate.
 
-    Where another clock ticks (``shade`` above 1) the room is louder, and what is above it counts for less.
+    Where another clock ticks (``shade`` above 1) the room is louder, and power above it counts for less.
     """
     if shade is not None:
         # (x - 1 - A), each beat weighed by 1 / (1 + A); `laid` is x / (1 + A)

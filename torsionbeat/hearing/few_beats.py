@@ -2,10 +2,9 @@
 
 With fewer than nine periods no track stands out by itself. So the peaks of rising strength are taken as points in time and
 loudness, and every clock that pairs of them suggest (period, phase, lift passage or none, out of beat or one side only) is
-scored: each sound that it predicts is there, at its time and as loud as its kind, or is missing, against the chance that the
-room puts a peak there; then what clocks are like, and the price of each number that was fitted (Laplace; P. Gregory and
-T. Loredo, Astrophys. J. 398 (1992) 146). An ordinary clock that ticks in the room is the rival of every such account: its
-ticks are taken out first.
+scored. Each sound that it predicts is present, at its time and as loud as its kind, or missing, against the probability that the
+room puts a peak there. The prior of clocks and a penalty for each fitted number are added (Laplace; P. Gregory and T. Loredo,
+Astrophys. J. 398 (1992) 146). An ordinary clock that ticks in the room is a rival of every account: its ticks are removed first.
 
 Times are seconds from the start of the stretch, levels dB over the background-noise deviation; a score is the
 natural logarithm of the odds over a room without a clock.
@@ -40,29 +39,29 @@ _MOST_FITTED = 40
 """Guesses of each kind that are fitted: four live starts, evaluated at three moments each, gave the same with 20, 40 and 120; 40
 take half the time of 120."""
 _MOST_PEAKS = 36
-"""The loudest that suggest clocks: pairs of them; all peaks are weighed."""
+"""Number of loudest peaks whose pairs suggest clocks; all peaks are scored."""
 NEAR = 0.045
 """The period is within this share of the given one, as in `search`."""
 _PARTS, _MOST_STEPS, _SHORTEST_S = (2, 3, 5), 3, 4.0
-"""A given period may be these multiples of the true one, and products of them; no torsion clock is faster than the last, in
-seconds (common practice, no source)."""
+"""A given period may be one of these multiples of the true one, or a product of several (at most the second number); no torsion
+clock has a period below the last, in seconds (common practice, no source)."""
 _NEAR_PART, _OF_A_PART = 0.01, 0.01
-"""A part of the best period lies within this share of the true one; and the share of recordings in which it is the true one."""
+"""A part of the best period lies within the first share of the true one; it is the true one in the second share of recordings."""
 _FRAMES_PER_S = 2000.0
 """Frames of `bands.FRAME_S`."""
 _SHORTEST_PASSAGE_S, _LONGEST_PASSAGE, _FARTHEST_OUT = 0.04, 0.075, 0.08
 """Passages and distances from half a period that are considered: `account` gives larger ones no weight."""
-# As far as beats that few heard are known to: two accounts nearer than that are one (no source).
+# Accuracy of figures from so few beats: two accounts nearer than that are one (no source).
 _SAME_S, _SAME_PERIOD, _SAME_PASSAGE_S = 0.02, 0.003, 0.015
 _GRID_S = 0.012  # below `_SAME_S`, so that two accounts of one clock fall into one cell or its neighbour
 _CELLS = 1 << 15
-"""Cells of the grid to a number: 2**14 of 12 ms either way are 196 s, more than any period; four numbers make one of 60 bits."""
+"""Grid cells for each number: 2**14 of 12 ms either way are 196 s, more than any period; four numbers make one of 60 bits."""
 _ROUNDING = 1e-11
-"""An eigenvalue of whole numbers is no smaller against the largest unless it is zero: 135 rows have them down to 1e-8."""
+"""Eigenvalues below this share of the largest are zero: those of whole numbers go down to 1e-8 with 135 rows."""
 _HALF, _LATE, _AHEAD = np.array([[0.0, 0.0, 0.5, 0.5], [0.0, 0.0, 1.0, 1.0], [0.0, -1.0, 0.0, -1.0]])[
     ..., None
 ]
-"""Sounds of a period, drop and contact of each side: how each depends on period, lateness of the second side and passage."""
+"""Coefficients of period, lateness of the second side and passage for each sound: drop and contact of each side."""
 _ONE_SIDED, _NO_CONTACT = 0.02, 0.15
 """Share of clocks with only one side heard, and with no contact heard."""
 _CONTACT_DB = (-5.0, 5.0)
@@ -72,15 +71,15 @@ _LEAST_TRAIN, _MOST_TRAINS = 10.0, 2
 _PLACE_S = 0.02
 """Longest distance of a peak from where a sound is predicted."""
 _LOUDER = 0.15
-"""Score for each dB, by which the louder of two peaks at one place is taken."""
+"""Score for each dB: of two peaks at one place the louder is preferred."""
 _EDGE_S = 0.05  # a sound so near to an end or a gap is not heard whole
-_MISSING = float(np.log(1 - HEARD))  # a sound that is not there, by the share of those that are
+_MISSING = float(np.log(1 - HEARD))  # score of a missing sound
 
 
 @dataclass(frozen=True, slots=True)
 class FewBeats:
-    """One account: period, time of a drop of the first side, lift passage (None: no contact heard), by how much the second
-    side's drop comes later than half a period after the first's (None: one side only), score and share of all probability."""
+    """One account: period, time of a drop of the first side, lift passage (None: no contact heard), lateness of the second
+    side's drop against half a period after the first's (None: one side only), score and share of all probability."""
 
     period_s: float
     drop_s: float
@@ -112,7 +111,7 @@ class _Peaks:
         return replace(self, times=self.times[~used], levels=self.levels[~used], rarity=self.rarity[~used])
 
     def sounding(self, times: FloatArray) -> BoolArray:
-        """Which times lie within the stretch and outside its gaps: only there can a sound be missing."""
+        """Which times lie within the stretch and outside its gaps: a sound can be missing only at those."""
         inside = (times > _PLACE_S) & (times < self.duration_s - _EDGE_S)
         for start, end in self.gaps:
             inside &= (times < start - _EDGE_S) | (times > end + _PLACE_S)
@@ -120,7 +119,7 @@ class _Peaks:
 
 
 def peaks_of(rising: npt.NDArray[np.float32], frame_s: float) -> tuple[FloatArray, FloatArray]:
-    """Times in seconds and levels in dB of the peaks of rising strength (frames, bands), not cut off."""
+    """Times in seconds and levels in dB of the peaks of rising strength (frames, bands), without an upper limit."""
     from scipy.ndimage import maximum_filter1d
 
     series = rising.max(axis=1)
@@ -144,16 +143,16 @@ def few_beats(
     Parameters
     ----------
     times, levels : array, shape (peaks,)
-        What `peaks_of` gives.
+        Result of `peaks_of`.
     duration_s : float
     nominal_s, near : float
         The period lies within the share ``near`` of ``nominal_s``.
     longest_train_s : float
-        What ticks evenly at longer intervals is no ordinary clock but may be this one.
+        Even ticks at longer intervals are not an ordinary clock's, but may be this one's.
     gaps : tuple of (start, end)
-        Stretches without any sound: what is foretold there is not missing.
+        Stretches without any sound: a sound predicted there does not count as missing.
     rivals : tuple of (period, share)
-        Other periods, in seconds, that the clock may have, and in which share of cases it has them.
+        Other periods, in seconds, that the clock may have, and the share of cases in which it has them.
     """
     if len(times) < 4:
         return []
@@ -176,9 +175,9 @@ def few_beats(
 
 
 def _in_parts(peaks: _Peaks, weighed: list[FewBeats], periods_s: list[float], near: float) -> list[FewBeats]:
-    """Accounts at whole parts of the best period so far, as long as those are better.
+    """Accounts at whole parts of the best period so far, while those are better.
 
-    A clock that goes four times in the given period gives that period an account of a quarter of its beats.
+    A clock with a quarter of the given period also supports an account at the given period, with a quarter of its beats.
     """
     out: list[FewBeats] = []
     best = max(weighed, key=lambda one: one.score, default=None)
@@ -202,7 +201,7 @@ def _in_parts(peaks: _Peaks, weighed: list[FewBeats], periods_s: list[float], ne
 
 
 def _weighed(peaks: _Peaks, nominal_s: float, near: float, prior: float) -> list[FewBeats]:
-    """Accounts near one period, of which the share ``prior`` of clocks is, each that says something of its own once."""
+    """Distinct accounts near one period, which the share ``prior`` of clocks has."""
     guesses, scores = _fitted(peaks, _likely(peaks, _guesses(peaks, nominal_s, near)), near)
     same = _same(guesses)
     kept: list[int] = []
@@ -220,8 +219,8 @@ def _account(guess: FloatArray, score: float) -> FewBeats:
 def _guesses(peaks: _Peaks, nominal_s: float, near: float) -> FloatArray:
     """Every clock that two loud peaks a whole number of periods apart, with the peaks round them, suggest.
 
-    As everywhere below shape (guesses, 4): drop, period, lateness of the second side and passage in seconds, NaN where there is
-    no second side or no contact.
+    Shape (guesses, 4), here and below: drop, period, lateness of the second side and passage in seconds, NaN where there is no
+    second side or no contact.
     """
     loud = np.argsort(-peaks.levels)[:_MOST_PEAKS]
     t = np.sort(peaks.times[loud])
@@ -246,10 +245,10 @@ def _guesses(peaks: _Peaks, nominal_s: float, near: float) -> FloatArray:
 
 
 def _likely(peaks: _Peaks, guesses: FloatArray) -> FloatArray:
-    """Of each kind (one side or two, with contact or without) the guesses that explain most, before any is fitted.
+    """The guesses of each kind (one side or two, with contact or without) that explain most, before any is fitted.
 
-    All guesses at once: of each sound due the nearest peak before or after it, whichever explains more. Fitting moves a
-    guess by some milliseconds, so its score here is within some nats of the fitted one, and hundreds are kept.
+    All guesses are scored at once. Each sound due takes the nearest peak before or after it, whichever explains more. Fitting
+    moves a guess by some milliseconds, so its score here is within some nats of the fitted one, and hundreds are kept.
     """
     kinds = np.isnan(guesses[:, 2:]) @ [2, 1]
     kept = []
@@ -262,7 +261,7 @@ def _likely(peaks: _Peaks, guesses: FloatArray) -> FloatArray:
 
 
 def _roughly(peaks: _Peaks, guesses: FloatArray) -> FloatArray:
-    """Score of what each guess predicts, the levels left out. All guesses have the same kinds of sounds."""
+    """Score of the sounds that each guess predicts, without their levels. All guesses have the same kinds of sounds."""
     drop, period, late, passage = np.nan_to_num(guesses).T
     rows = np.arange(-2, int(peaks.duration_s / period.min()) + 3)
     score = np.zeros(len(guesses))
@@ -285,7 +284,7 @@ def _sounds(guesses: FloatArray) -> BoolArray:
 
 
 def _same(guesses: FloatArray) -> BoolArray:
-    """Whether each account (rows) says the same as each other one, the sides named alike or the other way round."""
+    """Whether each account (rows) equals each other one, with the sides named alike or exchanged."""
     one, other = guesses[:, None, :], guesses[None, :, :]
     drop, period, late, passage = np.moveaxis(np.nan_to_num(one), 2, 0)
     drop_2, period_2, late_2, passage_2 = np.moveaxis(np.nan_to_num(other), 2, 0)
@@ -303,7 +302,7 @@ def _same(guesses: FloatArray) -> BoolArray:
 
 
 def _fitted(peaks: _Peaks, guesses: FloatArray, near: float) -> tuple[FloatArray, FloatArray]:
-    """The guesses, each set by least squares on the peaks it takes, and their scores; the best first."""
+    """The guesses, each fitted by least squares to the peaks it takes, and their scores; the best first."""
     if not len(guesses):
         return guesses, np.zeros(0)
     taken = _laid(peaks, guesses)[1]
@@ -311,8 +310,8 @@ def _fitted(peaks: _Peaks, guesses: FloatArray, near: float) -> tuple[FloatArray
     columns = np.stack(np.broadcast_arrays(1.0, number, _LATE, _AHEAD), axis=-1)
     design = (columns * heard[..., None]).reshape(len(guesses), -1, 4)
     rest = np.where(heard, peaks.times[taken] - _due(guesses, number), 0.0).reshape(len(guesses), -1, 1)
-    # For parameters that its peaks do not determine (no contact, or one side) a guess gets the least. Not `pinv`: it would lose
-    # half the digits of the numbers themselves.
+    # Parameters that the peaks do not determine (no contact, or one side) get the minimum-norm solution. Not `pinv`: it would
+    # lose half the digits of the numbers themselves.
     turned = design.swapaxes(-1, -2)
     size, axes = np.linalg.eigh(turned @ design)
     back = axes.swapaxes(-1, -2)
@@ -328,7 +327,7 @@ def _fitted(peaks: _Peaks, guesses: FloatArray, near: float) -> tuple[FloatArray
     guesses = np.where(good[:, None], after, guesses)
     scores, taken, levels = _laid(peaks, guesses)
     scores += _of_clocks(guesses, np.count_nonzero(taken >= 0, axis=(1, 2)), levels, near)
-    # Two guesses often end in one account, but for rounding: which of them comes first must not hang on that.
+    # Two guesses often end in one account, apart from rounding: their order must not depend on rounding.
     order = np.lexsort((np.round(guesses[:, 0], 6), -np.round(scores, 6)))
     order = order[np.isfinite(scores[order])]
     return guesses[order], scores[order]
@@ -350,7 +349,7 @@ def _due(guesses: FloatArray, number: FloatArray) -> FloatArray:
 
 
 def _laid(peaks: _Peaks, guesses: FloatArray) -> tuple[FloatArray, IntArray, FloatArray]:
-    """What each guess predicts, matched with the peaks: score (guesses), peak taken (guesses, sounds, rows; -1: none) and median
+    """Predictions of each guess, matched with the peaks: score (guesses), peak taken (guesses, sounds, rows; -1: none) and median
     level (guesses, sounds; NaN: none)."""
     due = _due(guesses, _numbers(peaks, guesses))
     expected = peaks.sounding(due) & _sounds(guesses)[..., None]
@@ -376,7 +375,7 @@ def _medians(values: FloatArray, counts: IntArray) -> FloatArray:
 
 
 def _likeliest(peaks: _Peaks, due: FloatArray) -> IntArray:
-    """Index of the peak that is likeliest the sound due at each time; -1 where there is none near."""
+    """Index of the peak that is most likely the sound due at each time; -1 where no peak is near."""
     out, most = np.full(len(due), -1, np.int64), np.full(len(due), -np.inf)
     worth = peaks.rarity + _LOUDER * peaks.levels
     peak = np.searchsorted(peaks.times, due - _PLACE_S)
@@ -393,7 +392,7 @@ def _likeliest(peaks: _Peaks, due: FloatArray) -> IntArray:
 
 
 def _of_clocks(guesses: FloatArray, counts: IntArray, levels: FloatArray, near: float) -> FloatArray:
-    """Score of what clocks are like, with the price of each number fitted: how narrowly it is fixed against its range."""
+    """Prior score of the clock, with a penalty for each fitted number: how narrowly it is determined against its range."""
     width = np.log(SCATTER_S * np.sqrt(2 * np.pi / np.maximum(counts, 1)))
     _, period_s, late_s, passage_s = guesses.T
     score = width - np.log(2 * near * period_s) + width - np.log(period_s)
@@ -404,6 +403,6 @@ def _of_clocks(guesses: FloatArray, counts: IntArray, levels: FloatArray, near: 
     with_contact = width + np.log(1 - _NO_CONTACT) + np.log(_FRAMES_PER_S)
     score += np.where(np.isnan(passage), np.log(_NO_CONTACT), with_contact)
     score[lift] += [log_of_passage(passage[one], period[one]) for one in lift]
-    # one level for both kinds was in the range of the room's; a pair of a clock is closer than that
+    # one level for both kinds was in the range of the room's; the two kinds of one clock are closer than that
     pairs = log_student(levels[:, 1::2] - levels[:, ::2], *_CONTACT_DB) + np.log(20.0)
     return np.asarray(score + np.nan_to_num(pairs).sum(axis=1))

@@ -1,4 +1,4 @@
-"""What the listener heard: events with their beat numbers, in samples; and what was odd about the sound.
+"""What the listener heard: events with their beat numbers, in samples, and defects of the sound.
 
 Samples are counted from the start of the recording, lost stretches included, and may be fractions. Seconds come
 later, when the timebase is known.
@@ -26,8 +26,8 @@ class HeardSounds:
     """Sounds of the escapement, one row each, in order of beat number and kind. All arrays but the last have shape (n,).
 
     ``beat`` number of the beat (side a even, side b odd); ``kind`` 'contact' or 'drop'; ``sample`` where the sound
-    begins; ``level_db`` above the room; ``evidence`` log-likelihood gained over silence; ``certain`` whether this
-    one sound stands above what the room offers by chance.
+    begins; ``level_db`` above the room; ``evidence`` log-likelihood gained over silence; ``certain`` whether the
+    evidence of this one sound is above what the room gives by chance.
     """
 
     beat: IntArray
@@ -37,12 +37,12 @@ class HeardSounds:
     evidence: FloatArray
     certain: npt.NDArray[np.bool_]
     edge_uncertainty: FloatArray
-    """Standard uncertainty, in samples, of where the mean sound of this kind and side begins; common to all of it."""
+    """Standard uncertainty, in samples, of where the mean sound of this kind and side begins; common to all its beats."""
     softer_before: FloatArray
-    """Samples by which a softer part of it shows before that, 0 where none does; common to all of its kind and side."""
+    """Samples from a softer part of the mean sound to that beginning, 0 without one; common to all of a kind and side."""
     choices: FloatArray = field(default_factory=lambda: np.zeros((0, len(SHARE_WEIGHTS))))
-    """Samples by which it begins later at each of the shares of its power that `beginnings.SHARE_WEIGHTS` weighs, shape
-    (n, shares); left out, they are one."""
+    """Samples by which the sound begins later for each of the shares of its power that `beginnings.SHARE_WEIGHTS` weighs, shape
+    (n, shares); zeros where not given."""
 
     def __post_init__(self) -> None:
         if len(self.choices) != len(self.beat):
@@ -77,10 +77,10 @@ class HeardSounds:
 
 @dataclass(frozen=True, slots=True)
 class DropsAgain:
-    """Where a drop, or something like it, was heard again: one row each, shape (n,), in order of beat.
+    """Sounds like a drop that were heard again: one row each, shape (n,), in order of beat.
 
-    ``stretch`` 0 is the one after the drop; from 1 up come stretches in which no drop can be, for control. ``samples``
-    from the drop, or from the beginning of a control stretch; ``sure`` whether it is surely like the drop. ``searched``,
+    ``stretch`` 0 is the one after the drop; 1 and up are control stretches, in which no drop can be. ``samples`` count from
+    the drop, or from the beginning of a control stretch; ``sure`` whether the sound is surely like the drop. ``searched``,
     shape (beats,), are all beats that were searched, with ``controls`` control stretches each.
     """
 
@@ -127,8 +127,8 @@ class SegmentPassage:
 class OtherAccount:
     """Another account of which sound is which, less likely than the one reported, but not certainly wrong.
 
-    ``share`` of all probability; ``later_samples`` by how much more the middles of side b come late against half a period
-    after side a's (the beat error grows by that); lift passages of sides a and b, None where it has no contact.
+    ``share`` of all probability; ``later_samples``: additional delay of the middles of side b against half a period after side
+    a's (the beat error grows by it); lift passages of sides a and b, None where the account has no contact.
     """
 
     share: float
@@ -136,13 +136,13 @@ class OtherAccount:
     passage_samples: tuple[float | None, float | None]
 
     def like(self, other: OtherAccount, within_samples: float) -> bool:
-        """Whether it says the same as another."""
+        """Whether two accounts agree within ``within_samples``."""
         pairs = zip(self.passage_samples, other.passage_samples, strict=True)
         apart = [abs((one or 0.0) - (two or 0.0)) for one, two in pairs]
         return max(*apart, abs(self.later_samples - other.later_samples)) < within_samples
 
     def turned(self) -> OtherAccount:
-        """The same where the sides change names."""
+        """The same account with the sides exchanged."""
         return replace(self, later_samples=-self.later_samples, passage_samples=self.passage_samples[::-1])
 
 
@@ -185,7 +185,7 @@ class Heard:
     """Channels on which another clock is heard instead, and its period (samples)."""
     one_sided: bool = False
     unsure: bool = False
-    """A clock is heard, but which sound is which is not yet certain; no figure is given."""
+    """A clock is heard, but it is not yet certain which sound is which; no figure is given."""
     drops_again: DropsAgain = field(default_factory=lambda: DropsAgain.joined(()))
     other_accounts: tuple[OtherAccount, ...] = ()
     """Other accounts of which sound is which that are not certainly wrong."""
@@ -193,15 +193,15 @@ class Heard:
     bad_samples: int = 0
     peak: float = 0.0
     standing_db: float | None = None
-    """How far the drops stand above the room, median."""
+    """Median level of the drops above the room."""
 
     def laid_out(self, steps: Sequence[tuple[int, float]], silent: Sequence[tuple[int, float]]) -> Heard:
-        """The same with every sound where it stood, by what the timebase knows of losses.
+        """The same with every sound moved to its true place, by the losses that the timebase knows.
 
         Parameters
         ----------
         steps : sequence of (sample, samples)
-            After each sample everything is this many samples later than it was counted.
+            After each sample all sounds are this many samples later than counted.
         silent : sequence of (sample, samples)
             Those of the steps at which sound was lost without being reported: they become gaps.
         """

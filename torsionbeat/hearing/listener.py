@@ -1,8 +1,8 @@
 """The listener: takes sound block by block, in bounded memory, and reports the clock it heard.
 
 The same listener hears a file and a live microphone. Sound becomes band levels at once (:mod:`bands`); an hour and
-a half of levels make a chapter, which is heard as a whole (:mod:`segment`); the beats of all chapters are numbered
-along one line. The same samples give the same result however they are cut into blocks.
+a half of levels make a chapter, which is analysed as a whole (:mod:`segment`); the beats of all chapters are numbered
+in one series. The same samples give the same result however they are cut into blocks.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ from torsionbeat.theory.edges import BEFORE
 __all__ = ["CHAPTER_CHUNKS", "Listener"]
 
 LONG_SILENCE_CHUNKS = 600
-"""Ten minutes: shorter gaps lie within a chapter, so that a clock that is hardly heard has all of it to be found by."""
+"""Ten minutes: shorter gaps lie within a chapter, so that a faint clock is searched in all of it."""
 
 CHAPTER_CHUNKS = 4400
 """Chunks in a chapter: an hour and a quarter, enough for a clock whose single contacts cannot be heard."""
@@ -49,12 +49,12 @@ Sided = TypeVar("Sided", SegmentPassage, VoiceProfile)
 _LEAST_GAP_FRAMES = 200
 """A tenth of a second: a shorter loss hides no more than a single sound."""
 _ALIKE_FRAMES = 20.0
-"""Frames (10 ms) within which accounts of two chapters say the same."""
+"""Frames (10 ms) within which accounts of two chapters agree."""
 ANOTHER_PERIOD = 2e-3
-"""Relative difference of two channels' periods from which they hear two clocks: three minutes a day, more than a few
-minutes of one clock heard twice can differ by."""
+"""Relative difference of two channels' periods from which they hear two clocks: three minutes a day. The periods of one
+clock heard twice for a few minutes differ by less."""
 
-_MOST_CHANNELS = 8  # a studio interface has no more that hear one clock; each costs as much as the first
+_MOST_CHANNELS = 8  # a studio interface has no more channels on one clock; each costs as much as the first
 
 
 @dataclass(slots=True)
@@ -70,12 +70,12 @@ class _Story:
     other_channels: tuple[tuple[int, float], ...] = ()
     period_samples: float | None = None
     anchor_sample: float = 0.0
-    """A place at which side a's beat 0 mod 2 falls, for numbering."""
+    """A sample at which an even beat (side a) falls, for numbering."""
     anchor_beat: int = 0
     one_sided: bool = False
     unsure: bool = False
     other_accounts: list[OtherAccount] | None = None
-    """None before the first account; then those that no chapter put beyond doubt."""
+    """None before the first account; then those that no chapter has excluded."""
 
 
 class Listener:
@@ -86,7 +86,7 @@ class Listener:
     sample_rate_hz : float
     channels : int
     nominal_period_s : float, optional
-        Full period for which the train keeps time; sought near it first, then anywhere.
+        Full period for which the train keeps time. The search begins near it, then covers the whole range.
     shortest_period_s, longest_period_s : float
         Range of full periods in which to search.
 
@@ -132,8 +132,8 @@ class Listener:
     def feed(self, samples: npt.NDArray[np.float32], start_frame: int | None = None) -> None:
         """Take in the next block, shape (n,) or (n, channels).
 
-        ``start_frame`` is the block's place counted from the start of the recording; where it lies beyond the last
-        block's end, the stretch between was lost.
+        ``start_frame`` is the block's place counted from the start of the recording; if it lies beyond the end of the
+        last block, the stretch between was lost.
         """
         block = np.asarray(samples, dtype=np.float32)
         if block.ndim == 1:
@@ -154,7 +154,7 @@ class Listener:
             count -= step
 
     def _take(self, chunks: dict[int, list[Chunk]]) -> None:
-        """Take in chunks by channel; a chapter may end in their midst, and then leaves fewer channels."""
+        """Take in chunks by channel; a chapter may end among them, and fewer channels then remain."""
         for at in range(len(next(iter(chunks.values())))):
             together = {number: chunks[number][at] for number in self._ears}
             for number, chunk in together.items():
@@ -165,8 +165,8 @@ class Listener:
                 self._close_chapter()
 
     def _rest(self, together: Iterable[Chunk]) -> None:
-        """A long stretch without any sound ends the chapter and is in none: a clock that fills only a small part of one
-        cannot be distinguished from noise.
+        """A long stretch without any sound ends the chapter and belongs to none: a clock that fills only a small part of a
+        chapter cannot be distinguished from noise.
         """
         self._silent_chunks = 0 if any(chunk.levels.any() for chunk in together) else self._silent_chunks + 1
         if self._silent_chunks < LONG_SILENCE_CHUNKS:
@@ -179,7 +179,7 @@ class Listener:
         self._first_chunk += held
 
     def _chapter_chunks(self) -> int:
-        # The best of many channels is chosen early, so that they fill no more memory than two.
+        # The best of many channels is chosen early, so that they need no more memory than two.
         return CHAPTER_CHUNKS if len(self._ears) <= 2 else 2 * CHAPTER_CHUNKS // len(self._ears)
 
     def _note_gaps(self, together: tuple[Chunk, ...]) -> None:
@@ -207,7 +207,7 @@ class Listener:
         return self._told(self._story)
 
     def heard_so_far(self) -> Heard:
-        """What would be reported if the sound ended with the last whole chunk; the call changes nothing."""
+        """The result if the sound ended with the last whole chunk; the call changes nothing."""
         story = self._copy_of_story()
         channel = self._channel or 0
         if next(iter(self._ears.values())).chunks > 8:
@@ -244,7 +244,7 @@ class Listener:
         if last:
             return
         some = next(iter(self._ears.values()))
-        # A weak clock needs a long last chapter more than a short night's work.
+        # For a weak clock more sound is kept: a long last chapter matters more than the time that it takes.
         forgotten = some.chunks * 3 // 4 if _weak(pieces) else some.chunks * 7 // 8
         for ear in self._ears.values():
             ear.forget(forgotten)
@@ -322,7 +322,7 @@ class Listener:
             self._weigh(story, heard, numbers[0] % 2 == 0)
 
     def _weigh(self, story: _Story, heard: ChapterHeard, first_is_a: bool) -> None:
-        """Other accounts so far: what one chapter says against them counts for all, for it is the same clock."""
+        """Update the other accounts: the evidence of one chapter counts for all, because it is the same clock."""
         hop = self._plan.hop
         told = []
         for rival in heard.rivals:
@@ -360,7 +360,7 @@ class Listener:
         half = heard.period_frames / 2
         rows_ahead = 0
         if len(places) == 2:
-            # Rows of the second side by which its first row lies before (or after) the beat that follows the first.
+            # Rows by which the second side's first row is ahead of the beat that follows the first; negative if it is later.
             rows_ahead = int(np.ceil((places[0] - places[1]) / heard.period_frames))
         if story.period_samples is None:
             first = 0
@@ -424,7 +424,7 @@ class Listener:
 
 
 def _turned(part: Sided, odd: bool) -> Sided:
-    """The same for the other side, where the sides change names."""
+    """The same with the sides exchanged, if ``odd``."""
     return replace(part, side="b" if part.side == "a" else "a") if odd else part
 
 
@@ -435,19 +435,19 @@ def _period(pieces: list[tuple[int, ChapterHeard]]) -> float | None:
 
 
 def _another(ratio: float) -> bool:
-    """Whether two periods are of two clocks: apart, and neither twice or three times the other, as one misheard is."""
+    """Whether two periods belong to two clocks: different, and neither two or three times the other (one clock misheard)."""
     multiple = max(ratio, 1 / ratio)
     return multiple > 3.5 or abs(multiple / round(multiple) - 1) > ANOTHER_PERIOD
 
 
 def _weak(pieces: list[tuple[int, ChapterHeard]]) -> bool:
-    """Whether contacts were only heard all together, or a good part of the drops not at all."""
+    """Whether contacts were heard only in the stack of all beats, or a good part of the drops not at all."""
     sides = [side for _, heard in pieces for side in heard.sides]
     return not sides or any(side.together or side.drop.share < 0.9 for side in sides)
 
 
 def _clearness(pieces: list[tuple[int, ChapterHeard]]) -> float:
-    """How well a channel hears the clock: evidence of the drops, cut off so that one bang does not decide."""
+    """How well a channel hears the clock: evidence of the drops, limited so that one bang does not decide."""
     evidence = [float(np.median(side.drop.evidence)) for _, heard in pieces for side in heard.sides]
     return 1.0 + float(np.mean(evidence)) if evidence else 0.0
 

@@ -1,9 +1,9 @@
-"""Other clocks in the room: find what ticks fast and steadily, and take it out of the strength.
+"""Other clocks in the room: find fast and steady ticks, and remove them from the strength.
 
 A quartz clock that steps each second, a pendulum clock, a balance ticking five times a second: all repeat far more
 often than a torsion clock. Input: strength, shape (frames, bands). Output: the intervals heard, and strength in
-which each moment is measured against the same moment of the neighbouring ticks: what is in every tick is gone,
-what is in one only (a beat of the torsion clock) stays.
+which each moment is measured against the same moment of the neighbouring ticks. A sound in every tick is removed;
+a sound in one only (a beat of the torsion clock) stays.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ _SHORTEST_S = 0.08
 _LONGEST_S = 2.2
 """A seconds pendulum beats every second, tick and tock two seconds apart."""
 _LEAST_SCORE = 25.0
-"""In units of what the correlation scatters by where nothing repeats."""
+"""In units of the correlation's scatter where nothing repeats."""
 _ENOUGH_S = 1800.0
 """Half an hour holds some thousand ticks: more would add nothing."""
 _ROWS = 48
@@ -46,14 +46,14 @@ _SHORTEST_TRAIN_S, _LONGEST_TRAIN_S = 0.15, 2.3
 _LEAST_TICKS, _MOST_PEAKS = 6, 36
 """An even train has six ticks or more, two of them among the loudest peaks."""
 _TICK_S, _TICK_HEARD, _TICKS_DB = 0.005, 0.97, 20.0
-"""Scale of a tick's distance from its time, thrice which is the most; share of ticks heard; range of their levels."""
+"""Scale of a tick's distance from its time (at most three times this); share of ticks heard; range of their levels."""
 _TRAIN = 0.01
 """Share of rooms in which another clock ticks."""
 
 
 @dataclass(frozen=True, slots=True)
 class OtherClock:
-    """Something else that repeats: the interval from one sound to the same sound again, and how clearly."""
+    """Another sound that repeats: the interval from one sound to the same sound again, and how clear it is."""
 
     interval_s: float
     score: float
@@ -62,8 +62,8 @@ class OtherClock:
 def find_other_clock(strength: FloatArray, frame_s: float, longest_s: float) -> OtherClock | None:
     """The clearest fast and steady repetition, or None.
 
-    Near neighbours say nothing (the syllables of a sentence repeat too), so only sounds that keep step over at
-    least ten intervals and ten seconds count.
+    Repetition over short distances proves nothing (the syllables of a sentence repeat too). Only sounds that keep step
+    over at least ten intervals and ten seconds count.
 
     Parameters
     ----------
@@ -77,7 +77,7 @@ def find_other_clock(strength: FloatArray, frame_s: float, longest_s: float) -> 
     longest_s = min(_LONGEST_S, longest_s)
     if longest_s <= _SHORTEST_S or len(strength) * frame_s < 30:
         return None
-    # Half an hour is hundreds of ticks: no need to correlate a whole night's part with itself.
+    # Half an hour holds hundreds of ticks: a longer stretch need not be correlated with itself.
     up = rising(strength[: round(_ENOUGH_S / frame_s)], 6.0)
     lags = int(min(len(up) // 2, 90 / frame_s))
     correlation = autocorrelation(up, lags)
@@ -110,7 +110,7 @@ def _every_interval(correlation: FloatArray, frame_s: float, interval_s: float) 
 def _score_from(
     correlation: FloatArray, frame_s: float, longest_s: float, multiples: int, width: int
 ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
-    """Score of each interval, its multiples taken as far as the correlation goes."""
+    """Score of each interval, over all its multiples within the correlation."""
     total = len(correlation) * frame_s
     all_periods, all_scores = [], []
     low = _SHORTEST_S
@@ -196,7 +196,7 @@ def without_other_clock(
 def without_other_clocks(
     strength: FloatArray, frame_s: float, longest_s: float
 ) -> tuple[FloatArray, tuple[OtherClock, ...], npt.NDArray[np.float16] | None]:
-    """Strength without every other clock that is heard, up to three; these; and what they add (None without any).
+    """Strength without the other clocks that are heard (at most three); those clocks; and what they add (None without any).
 
     Parameters
     ----------
@@ -220,7 +220,7 @@ def without_other_clocks(
 
 
 def _best_shift(reference: FloatArray, profile: FloatArray, reach: int = 6) -> int:
-    """By how many frames the profile has moved later against the reference."""
+    """Frames by which the profile is later than the reference."""
     cut_reference = np.clip(reference, 0, 20)
     cut = np.clip(profile, 0, 20)
     overlap = [float(np.dot(cut_reference, np.roll(cut, -shift))) for shift in range(-reach, reach + 1)]
@@ -229,7 +229,7 @@ def _best_shift(reference: FloatArray, profile: FloatArray, reach: int = 6) -> i
 
 @dataclass(frozen=True, slots=True)
 class EvenTrain:
-    """Which of the peaks an evenly ticking clock explains, and the natural logarithm of its odds over the room."""
+    """The peaks that an evenly ticking clock explains, and the natural logarithm of its odds over the room."""
 
     used: npt.NDArray[np.bool_]
     score: float
@@ -268,7 +268,7 @@ def even_train(
 
 
 def _through(times: FineArray, start: FineArray, interval: FineArray) -> tuple[FineArray, FineArray]:
-    """Start and interval (trains) of the straight line through the peaks near each train's ticks, of those with six or more."""
+    """Start and interval (trains) of the straight line through the peaks near the ticks of each train with six or more."""
     number = np.rint((times - start[:, None]) / interval[:, None])
     near = np.abs(times - start[:, None] - number * interval[:, None]) < 3 * _TICK_S
     last = np.maximum.accumulate(np.where(near, number, -np.inf), axis=1)
@@ -286,7 +286,7 @@ def _through(times: FineArray, start: FineArray, interval: FineArray) -> tuple[F
 def _scored(
     times: FineArray, rarity: FineArray, duration_s: float, start: float, interval: float
 ) -> EvenTrain:
-    """The peaks that one train takes, the likeliest at each tick, and its score."""
+    """The peaks that one train takes (the likeliest at each tick), and its score."""
     number = np.rint((times - start) / interval)
     gap = times - start - number * interval
     value = np.log(_TICK_HEARD) + rarity + log_student(gap, 0.0, _TICK_S) - np.log(_TICKS_DB)

@@ -1,11 +1,11 @@
-"""Paths: which sound of each beat belongs to a track, all beats weighed together.
+"""Paths: which sound of each beat belongs to a track, decided from all beats together.
 
-Input: the rough frames of one sound, one in each row. Output: better ones. Candidates are the tops of the evidence for the
-learnt sound (:mod:`torsionbeat.hearing.exact`) in a wide window round each rough place, and that it was not heard. The clock
-is a phase and a period that wander a little (a Kalman filter); what else sounds there, the room and other clocks, is known from
-windows away from the beat by how dense such tops are at each height. The best paths through all rows are kept (a beam, after
+Input: the rough frames of one sound, one in each row. Output: better ones. The candidates in each row are the local maxima
+(tops) of the evidence for the learnt sound (:mod:`torsionbeat.hearing.exact`) in a wide window round the rough place, and "not
+heard". The clock is a phase and a period that wander a little (a Kalman filter). The density of tops from the room and other
+clocks, at each height, is measured in windows away from the beat. The best paths through all rows are kept (a beam, after
 C. Zhu et al., J. Geophys. Res. Solid Earth 127 (2022) e2021JB023249, and P. Allen and R. Dannenberg, ICMC 1990, who keep
-several readings of a beat at once).
+several interpretations of a beat at once).
 
 Places are frames of 0.5 ms from the start of the stretch; scores are natural logarithms of odds.
 """
@@ -26,9 +26,9 @@ FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
 REACH = 160
-"""Frames either side of the rough place that are searched (80 ms): a track follows another clock's tick no farther."""
+"""Frames searched either side of the rough place (80 ms): another clock's tick draws a track away by no more."""
 HEARD = 0.93
-"""Share of beats whose sound is heard, before hearing."""
+"""Prior share of beats whose sound is heard."""
 LEAST_MARGIN = 7.0
 """Odds below which the rough track is kept. 36 of 166 tracks were below it and had rows moved; none was wrong."""
 _SEARCH = 24
@@ -40,7 +40,7 @@ _BEAM = 60
 _DIFFERS = 0.15
 """Share of rows in which a path must differ to count as another."""
 _PHASE_STEP, _PERIOD_STEP = 1.0, 0.5
-"""Frames by which phase and period wander from row to row (0.5 and 0.25 ms): air drive and temperature do no more."""
+"""Frames by which phase and period wander from row to row (0.5 and 0.25 ms): air drive and temperature cause no more."""
 _ASTRAY = 0.03
 """Share of beats that fall anywhere in the window: a knock, a slipping drop."""
 _SCATTERS = (3.0, 20.0)
@@ -48,20 +48,20 @@ _SCATTERS = (3.0, 20.0)
 _LEVELS = (0.35, 1.2)
 """Spread of the logarithm of the evidence from beat to beat."""
 _LEAST_ROWS = 6
-"""Fewer rows show no wander of phase and period."""
+"""Least number of rows: fewer show no wander of phase and period."""
 _AWAY_WINDOWS = 80
-"""Windows without the beat that show how dense tops are there."""
+"""Windows away from the beat in which the density of tops is measured."""
 
 
 @dataclass(slots=True)
 class _Beam:
-    """Paths so far: score, phase and period against the rough line with their covariance, and what each chose."""
+    """Paths so far: score, phase and period against the rough line with their covariance, and the tops chosen."""
 
     score: FloatArray
     state: FloatArray
     spread: FloatArray
     chosen: list[tuple[IntArray, IntArray]]
-    """By row: which path each came from, and the shift of its top, -1 where it was not heard."""
+    """For each row: the path that each one continues, and the shift of its top, -1 where the sound was not heard."""
 
     def path(self, number: int) -> IntArray:
         """Shifts chosen along one of the last paths, row by row."""
@@ -119,7 +119,7 @@ def reassociated(fine: FinePower, frames: IntArray, period: float) -> IntArray:
 def _level(
     gained: npt.NDArray[np.float32], shifts: IntArray, heard: npt.NDArray[np.bool_]
 ) -> tuple[float, float]:
-    """Median and spread of the logarithm of the sound's evidence where it was taken to be."""
+    """Median and spread of the logarithm of the sound's evidence at its assumed places."""
     at = np.clip(shifts + REACH, 0, 2 * REACH)
     near = [
         float(gained[row][max(at[row] - _SEARCH, 0) : at[row] + _SEARCH + 1].max())
@@ -145,7 +145,7 @@ def _tops(series: npt.NDArray[np.float32]) -> list[int]:
 
 @dataclass(frozen=True, slots=True)
 class _Density:
-    """Density of tops by the logarithm of their evidence where the beat is not, per frame."""
+    """Density of tops away from the beat, per frame, by the logarithm of their evidence."""
 
     logs: FloatArray
     frames: int
@@ -179,7 +179,7 @@ def _best_path(
     density: _Density,
     scatter: float,
 ) -> tuple[IntArray, float]:
-    """Shifts of the best path (-1 where the sound is not heard) and its odds against the best that truly differs."""
+    """Shifts of the best path (-1 where the sound is not heard), and its odds against the best truly different path."""
     step = float(np.median(np.diff(centre) / np.diff(rows)))
     offset = centre - (centre[0] + step * (rows - rows[0]))
     middle, spread = level
@@ -212,7 +212,7 @@ def _let_go(beam: _Beam, turns: float) -> None:
 
 
 def _hear(beam: _Beam, tops: list[tuple[int, float]], offset: float, scatter: float) -> None:
-    """Every path goes on to every top and to none; those that have come to the same state are one, the best stay."""
+    """Continue every path to every top and to none; merge those that reach the same state, and keep the best."""
     expected = beam.state[:, 0] - offset
     variance = beam.spread[:, 0, 0] + scatter**2
     score, state, spread = [beam.score + np.log(1 - HEARD)], [beam.state], [beam.spread]
@@ -242,7 +242,7 @@ def _hear(beam: _Beam, tops: list[tuple[int, float]], offset: float, scatter: fl
 
 
 def _straight(rows: IntArray, places: IntArray) -> FloatArray:
-    """A line through the places by medians of the slopes over a third of the rows."""
+    """A line through the places, by the median of the slopes over a third of the rows."""
     apart = max(len(rows) // 3, 1)
     slope = float(np.median((places[apart:] - places[:-apart]) / (rows[apart:] - rows[:-apart])))
     out: FloatArray = slope * rows + np.median(places - slope * rows)
@@ -250,7 +250,7 @@ def _straight(rows: IntArray, places: IntArray) -> FloatArray:
 
 
 def _smooth(rows: IntArray, places: IntArray, heard: npt.NDArray[np.bool_]) -> FloatArray:
-    """For each row a line through the nine nearest rows that are heard."""
+    """For each row, a line through the nine nearest rows in which the sound is heard."""
     known, values = rows[heard].astype(float), places[heard].astype(float)
     out = np.empty(len(rows))
     for number, row in enumerate(rows):

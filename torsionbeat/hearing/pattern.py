@@ -1,8 +1,8 @@
 """The pattern of a beat: which sounds, in which order, on which side.
 
 Input: strength and a period. Output: tracks: for each sound of each side the pooled frame at which it falls in
-every period. The track that stands out most is taken first, its partner is sought half a period away, and round
-both the sounds that keep step with them. The loudest of a side is its drop, the first one before it its contact.
+every period. The clearest track is taken first. Its partner is searched half a period away, then the sounds round
+both that keep step with them. The loudest of a side is its drop, the first one before it its contact.
 """
 
 from __future__ import annotations
@@ -37,23 +37,23 @@ FloatArray = npt.NDArray[np.float32]
 IntArray = npt.NDArray[np.int64]
 
 _CAP = 8.0
-"""Deviations above the room from which louder counts no more: a bang must not outweigh many beats."""
+"""Deviations above the room to which strength is limited: a bang must not outweigh many beats."""
 _REACH = 3
 """Pooled frames by which a sound may move from period to period (12 ms): wander of the rate and jitter together."""
 _PRICE = 0.7
-"""What a move of one frame costs, in the same units."""
+"""Cost of a move by one frame, in the same units."""
 _PASSAGE_REACH = 5
 """Pooled frames by which a passage may lengthen from one period to the next (20 ms), as after a sudden loss of drive."""
 _SPREAD = 12
 """Pooled frames by which a single beat may be early or late against its neighbours (48 ms)."""
 LEAST_TRACK_SCORE = 9.0
-"""Scatters of chance's best totals above which a track is believed."""
+"""Least score of a track, in units of the scatter of the best totals that chance gives."""
 LEAST_SOUND_SCORE = 9.0
 """The same for a further sound of a beat."""
 FEW_ROWS = 9
-"""With fewer periods chance scatters less far, and a lower score is enough."""
+"""With fewer periods chance reaches less far, and a lower score is enough."""
 _CLEAR_HEIGHT = 0.75 * _CAP
-"""A sound that stands so high in most beats needs no score besides."""
+"""A sound with at least this strength in most beats needs no least score."""
 LONGEST_LIFT = 0.13
 """Longest lift passage sought, as a share of the period."""
 NEAREST = 6
@@ -62,7 +62,7 @@ NEAREST = 6
 
 @dataclass(frozen=True, slots=True)
 class SoundTrack:
-    """One sound of one side: its pooled frame in each period, and what it is heard by.
+    """One sound of one side: its pooled frame in each period, its bands and its score.
 
     ``frames`` shape (periods,); ``weights`` shape (bands,), the share of each band; ``score`` against chance.
     """
@@ -135,7 +135,7 @@ def follow(
 
 
 def _nearby(series: FloatArray, frames: IntArray, strengths: FloatArray) -> tuple[IntArray, FloatArray]:
-    """Move each place to the clear maximum beside it: one beat may be early or late where the track is smooth."""
+    """Move each place to a clear maximum beside it: the track is smooth, but a single beat may be early or late."""
     around = rows_of(series, frames - _SPREAD, 2 * _SPREAD + 1)
     best = np.argmax(around, axis=1)
     height = around[np.arange(len(frames)), best]
@@ -146,7 +146,7 @@ def _nearby(series: FloatArray, frames: IntArray, strengths: FloatArray) -> tupl
 
 
 def least_score(rows: int) -> float:
-    """Score from which a track is followed. With few rows chance comes near any score: the sounds decide later."""
+    """Score from which a track is followed. With few rows chance comes near any score; the sounds then decide later."""
     return LEAST_TRACK_SCORE if rows >= FEW_ROWS else 5.0
 
 
@@ -168,7 +168,7 @@ def pattern_at(rising: FloatArray, period_frames: float, *, width: int = 3) -> P
     first = follow(rising, middles, columns // 2, width=width, passes=2)
     if first.score < least_score(rows) - 2:
         return None
-    # A sound near the edge of its row falls now into one row, now into the next: centre the rows on it and repeat.
+    # A sound near the edge of its row falls sometimes into the next row: centre the rows on it and repeat.
     shift = float(np.median(first.frames - middles))
     start = (shift + 0.5 * period_frames) % period_frames
     rows = int(np.ceil((len(rising) - start) / period_frames)) + 1
@@ -185,7 +185,7 @@ def pattern_at(rising: FloatArray, period_frames: float, *, width: int = 3) -> P
 
 
 def _stands(second: SoundTrack, first: SoundTrack, frames: int) -> bool:
-    """Whether a track is the other side of the beat: clear by itself, and not a shadow of a strong first side."""
+    """Whether a track is the other side of the beat: clear by itself, and not an artefact of a strong first side."""
     heights = second.strengths[(second.frames >= 0) & (second.frames < frames)]
     if second.score < least_score(len(second.frames)) or len(heights) == 0:
         return False
@@ -217,8 +217,8 @@ def halves(rising: FloatArray, pattern: Pattern) -> Pattern:
 def sounds_round(rising: FloatArray, known: SoundTrack, period_frames: float) -> list[SoundTrack]:
     """All sounds of one beat, in the order in which they fall, the known one among them.
 
-    First what can be followed by itself from period to period, then, where nothing is left that can, what stands
-    out only when all beats of the side are stacked (its frames then keep a fixed distance).
+    First the sounds that can be followed from period to period by themselves. When none is left, those that stand out only
+    in the stack of all beats of the side; their frames then keep a fixed distance.
 
     Parameters
     ----------
@@ -244,7 +244,7 @@ def sounds_round(rising: FloatArray, known: SoundTrack, period_frames: float) ->
 
 
 def clear(rising: FloatArray, frames: IntArray) -> None:
-    """Take a followed sound, its tail and its first echoes out."""
+    """Remove a followed sound with its tail and its first echoes."""
     index = (frames[:, None] + np.arange(-NEAREST, 2 * NEAREST)[None, :]).ravel()
     rising[index[(index >= 0) & (index < len(rising))]] = 0
 
@@ -288,7 +288,7 @@ def _in_stack(cleared: FloatArray, frames: IntArray, span: int) -> tuple[int, fl
 
 
 def _quality(stack: FloatArray) -> FloatArray:
-    """One number for each column of a stack: the root of the sum over bands of the square of what rises."""
+    """One number for each column of a stack: the root of the sum over bands of the squared rise."""
     from scipy.ndimage import uniform_filter1d
 
     smooth = uniform_filter1d(stack, 3, axis=0)
@@ -300,7 +300,7 @@ def _quality(stack: FloatArray) -> FloatArray:
 
 @dataclass(frozen=True, slots=True)
 class Track:
-    """Column of the sound in each row, its strength there, and the total that was greatest."""
+    """Column of the sound in each row, its strength there, and the greatest total."""
 
     columns: IntArray
     strengths: FloatArray
@@ -324,7 +324,7 @@ def weighted(rising: FloatArray, weights: FloatArray, width: int) -> FloatArray:
     share = (weights / np.sqrt(np.sum(weights**2))).astype(np.float32)
     series: FloatArray = rising @ share
     series = uniform_filter1d(series, width)
-    # Stretches without sound are exactly zero: where they are most of it, they would say that the room is still.
+    # Stretches without sound are exactly zero. If they are the majority they are left out: the scatter would be zero.
     sounding = series[series != 0]
     heard = sounding if 100 < len(sounding) < 0.5 * len(series) else series
     sample = np.sort(heard[:: max(1, len(heard) // 50_000)])
@@ -362,9 +362,9 @@ def best_track(image: FloatArray, *, reach: int, price: float, cap: float) -> Tr
     reach : int
         Columns by which the track may step from row to row.
     price : float
-        What a step of one column costs, in the unit of strength.
+        Cost of a step of one column, in the unit of strength.
     cap : float
-        No row counts for more than this.
+        Greatest contribution of a row.
     """
     rows, columns = image.shape
     kept: FloatArray = np.empty((rows, columns), np.float32)
@@ -382,10 +382,10 @@ def best_track(image: FloatArray, *, reach: int, price: float, cap: float) -> Tr
 
 
 def above_chance(track: Track, image: FloatArray, *, reach: int, price: float, cap: float) -> float:
-    """How far a track's total stands above what chance gives in the same rows, in units of its scatter.
+    """How far a track's total is above chance in the same rows, in units of chance's scatter.
 
-    Each row is turned round by a random amount of its own: what keeps step is scattered, what is loud stays as
-    loud. The best totals in many stretches of columns are what chance gives.
+    Each row is rotated by its own random amount: sounds that keep step are scattered, loud ones stay as loud. The best
+    totals in many stretches of columns are then those of chance.
 
     Parameters
     ----------
@@ -395,7 +395,7 @@ def above_chance(track: Track, image: FloatArray, *, reach: int, price: float, c
     reach : int
         Columns by which it may move from row to row.
     price : float
-        What a move of one column costs.
+        Cost of a move by one column.
     cap : float
         Larger values count as this.
     """
@@ -412,7 +412,7 @@ def above_chance(track: Track, image: FloatArray, *, reach: int, price: float, c
 
 
 def _totals(cut: FloatArray, reach: int, price: float, kept: FloatArray | None) -> FloatArray:
-    """Greatest total of any track ending in each column of the last row; ``kept`` takes those of every row."""
+    """Greatest total of any track that ends in each column of the last row; ``kept`` receives those of every row."""
     columns = cut.shape[1]
     totals: FloatArray = cut[0].copy()
     if kept is not None:

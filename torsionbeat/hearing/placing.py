@@ -1,9 +1,9 @@
 """Placing: where one sound begins in every beat, and in which beats it is certain.
 
 Input: the rough frames of one sound. Output: exact ones (:mod:`torsionbeat.hearing.exact`). A bang beside a beat can be taken
-for it. What gives it away is that it misses the place where its neighbours expect the beat, and that it does not sound like
-the beat; one of the two alone does not, for a clock may turn a corner (its drive was lost, its case was knocked), and weak
-beats all sound like the room. A sound is certain where chance (the same search away from the beat) does not reach its evidence.
+for it. It is recognised by two signs together: it misses the place where the neighbours expect the beat, and it does not sound
+like the beat. One sign alone is not enough: a clock may turn a corner (its drive was lost, its case was knocked), and all weak
+beats sound like the room. A sound is certain if chance (the same search away from the beat) does not reach its evidence.
 
 Places are frames of 0.5 ms from the start of the stretch; evidence is a natural logarithm of odds.
 """
@@ -28,31 +28,31 @@ FloatArray = npt.NDArray[np.float32]
 IntArray = npt.NDArray[np.int64]
 
 _LEAST_SEARCH, _SEARCH = 10, 24
-"""Frames by which a beat may lie from where its neighbours put it, at least and at most: 5 to 12 ms. With 3 ms two of 28 sure
-beats of a sound of two parts came to the end of the search (realsounds)."""
+"""Least and most frames of search either side of where its neighbours put a beat: 5 to 12 ms. With 3 ms two of 28 sure beats of a
+sound of two parts came to the end of the search (realsounds)."""
 _WEAK = 25.0
 """Evidence beyond chance below which chance is measured again, with a newly learnt profile."""
 _NEARLY_ALL = 0.75
 """Share of the beats beyond chance below which chance is measured once more, with the newly learnt profile."""
 _CHANCE_TRIALS = 600
-"""Places without a beat at which chance is measured: its 0.8 quantile is then one of 1.6 in 100; beside another clock, where
+"""Places without a beat at which chance is measured: its 0.8 quantile is then known to 1.6 in 100. Beside another clock, where
 each takes ten times the work, half as many."""
-# Of the trials, talk and bangs in a tenth of them left out: explained with the next.
+# Quantile of the trials that talk and bangs in a tenth of them hardly move: explained below the next line.
 _CHANCE_SHARE = 0.8
 _CHANCE_BEYOND = float(np.log(40.0))
-"""A sound is certain where chance reaches its evidence less often than once in two hundred trials: by chance one
-trial in five passes the 0.8 quantile, and evidence beyond it falls off as exp(-evidence), one in forty passes by
-log 40 more. Taken so, talk in a tenth of the trials does not drown the ticks of the rest."""
+"""A sound is certain where chance reaches its evidence less often than once in two hundred trials. By chance one trial in
+five passes the 0.8 quantile; evidence beyond it falls off as exp(-evidence), so one of forty of those passes it by log 40.
+With a quantile, talk in a tenth of the trials does not hide the ticks of the rest."""
 _EARLY_FRAMES, _SOFTER_DB, _BEYOND_CHANCE = 1.0, 0.5, 6.0
-"""Half of what every other row is early (0.5 ms) or softer by, at least, and in standard errors."""
+"""Least half of the amount by which every other row is early (0.5 ms) or softer; the last in standard errors."""
 _NEARLY_EACH = 0.85
 """Share of the rows in which one side is certain and the other, far out of beat, is not."""
 _CORNER = 60.0
 """Frames (30 ms) by which the beat may turn a corner from one row to the next."""
 _FEW, _SOME = 2, 0.04
-"""Beats, and share of the certain ones, placed away from their neighbours, from which it is no single bang or corner."""
+"""Number, and share of the certain beats, placed away from their neighbours that a single bang or corner does not explain."""
 _BEFORE_DOUBT = 2.0
-"""Frames (1 ms) of doubt of where a sound before another begins: to within two of the windows' steps (1.5 ms long)."""
+"""Frames (1 ms) of uncertainty of where a sound before another begins: two steps of the windows, which are 1.5 ms long."""
 _AS_LOUD = 6.0
 """Power by which one beat may stand above or below the mean sound and still be a beat."""
 
@@ -77,19 +77,19 @@ class Placed:
     loudness_db: float
     """Loudness of the mean sound, all bands together."""
     likeness: float
-    """How like the mean sound the single ones are, median of the certain ones."""
+    """Likeness of the single sounds to the mean sound, median of the certain ones."""
     edge_uncertainty: float
     """Standard uncertainty of where the mean sound begins, in frames."""
     softer_before: float
-    """Frames by which a softer part of it shows before that."""
+    """Frames from a softer part of the mean sound to that beginning."""
     choices: npt.NDArray[np.float64]
     """Frames by which it begins later at each of the shares of its power that `beginnings.SHARE_WEIGHTS` weighs."""
     chance: tuple[float, float]
-    """Evidence below which chance stays in one place of twenty, and that it passes in one of five."""
+    """Evidence below which chance stays in one place of twenty, and evidence that chance passes in one of five."""
     floor: FloatArray
-    """The room's power in each band, full scale 1: times the profile it is the sound's own power."""
+    """The room's power in each band, full scale 1; multiplied by the profile it gives the sound's own power."""
     before: Placed | None = None
-    """Another sound that ends well before it begins, never heard without it: a contact, where this is the unlocking."""
+    """A sound that ends well before this one begins and is never heard without it: a contact, if this is the unlocking."""
     whole: Placed | None = None
     """The same as both parts of one sound, beginning with that before it: real ticks may have a quiet stretch within."""
 
@@ -100,7 +100,7 @@ class Placed:
 
 
 def place(fine: FinePower, sound: SoundTrack, track: SoundTrack, period: float) -> Placed:
-    """Exact places of one sound, with what chance would give.
+    """Exact places of one sound, with the evidence that chance gives.
 
     Parameters
     ----------
@@ -129,7 +129,7 @@ def place(fine: FinePower, sound: SoundTrack, track: SoundTrack, period: float) 
     chance, _, low = _chance(fine, exact.frames, period, search, exact.profile, prior)
     if np.median(exact.evidence) < chance + _WEAK:
         strict = _chance_learnt(fine, exact.frames, period, search, prior)
-        # Where nearly every beat stands clear of it, the few others are beats too, only weaker.
+        # Where nearly every beat is clearly above chance, the few others are beats too, only weaker.
         if np.mean(exact.evidence > strict) < _NEARLY_ALL:
             chance = max(chance, strict)
     certain = exact.evidence > chance
@@ -172,7 +172,7 @@ def place(fine: FinePower, sound: SoundTrack, track: SoundTrack, period: float) 
 def _with_part_before(
     fine: FinePower, placed: Placed, part: PartBefore, frames: npt.NDArray[np.float64]
 ) -> Placed:
-    """A sound with what is heard before it, in every beat as far ahead as in the mean of all; without where few beats show it."""
+    """A sound with the part heard before it, in every beat as far ahead as in the mean; without it if few beats show it."""
     at = np.rint(frames + part.first).astype(np.int64)
     sound = fine.around(at, BEFORE, AFTER)
     mean = np.maximum(np.minimum(sound, 4 * np.median(sound, axis=0)).mean(axis=0) - 1, 0).astype(np.float32)
@@ -211,7 +211,7 @@ class _Laid:
 
     @property
     def astray(self) -> int:
-        """How many certain beats lie further from where they are expected than the last search need reach."""
+        """Number of certain beats farther from their expected place than the last search needs to reach."""
         away = np.abs(self.found.frames - self.expected) > _LEAST_SEARCH
         return int(np.count_nonzero(away & self.certain))
 
@@ -223,17 +223,17 @@ def _laid(fine: FinePower, found: ExactTimes, rows: IntArray, period: float) -> 
     expected, spread, stays = expected_places(
         found.frames, rows, certain, certain & of_a_kind(found, certain, unlike)
     )
-    # Laid at its main part, the window would begin within a sound of two parts, and all beats creep towards the first.
+    # Aligned at the main part of a two-part sound, the window would begin within it, and all beats creep towards the first part.
     return _Laid(found, certain, expected, spread, stays, beginning_of(fine, found, stays).frames)
 
 
 def _at_one_part(fine: FinePower, laid: _Laid, rows: IntArray, period: float) -> _Laid:
     """The beats of a sound of two parts, all aligned at the same part where some were aligned at the other.
 
-    Two sounds as loud as each other and 10 to 30 ms apart (contact and unlocking) can be found as one, some beats at the
-    first and some at the second. Where the mean of them begins is then right for those at the second and too early, by more
-    than the last search can put right, for those at the first. With a wider search and the first part in view the part at
-    which most lie draws the others to it; it counts where at most half as many lie astray.
+    Two equally loud sounds 10 to 30 ms apart (contact and unlocking) can be found as one, some beats at the first and some
+    at the second. The beginning of their mean is then right for those at the second. For those at the first it is too early, by
+    more than the last search can correct. With a wider search that includes the first part, all beats move to the part of the
+    majority. The result is used if at most half as many beats then lie astray.
     """
     if laid.astray < max(_FEW, _SOME * np.count_nonzero(laid.certain)):
         return laid
@@ -253,7 +253,7 @@ def _sounding(fine: FinePower, places: IntArray) -> npt.NDArray[np.bool_]:
 def _away(
     fine: FinePower, frames: npt.NDArray[np.float64], period: float, trials: int, reach: int
 ) -> IntArray:
-    """Places where the beat is not, between contact and the other side's, some ``trials`` times as many."""
+    """Places away from the beat, between contact and the other side's: ``trials`` of them before and after every beat."""
     rng = np.random.default_rng(len(frames))
     away = np.concatenate(
         [frames + sign * rng.uniform(0.14, 0.36, len(frames)) * period for sign in (1, -1) * trials]
@@ -285,7 +285,7 @@ def _chance(
     profile: FloatArray,
     prior: float | None,
 ) -> tuple[float, float, float]:
-    """Evidence that chance rarely reaches, likeness, and evidence that it rarely misses: the same search where no beat is."""
+    """Evidence that chance rarely reaches, likeness, and evidence that it rarely misses: the same search away from the beat."""
     wanted = _CHANCE_TRIALS if fine.added is None else _CHANCE_TRIALS // 2
     trials = max(3, int(np.ceil(wanted / max(len(frames), 1))))
     if trials * len(frames) > 2000:
@@ -299,9 +299,9 @@ def _chance(
 
 
 def of_a_kind(found: ExactTimes, certain: npt.NDArray[np.bool_], unlike: float) -> npt.NDArray[np.bool_]:
-    """Which sounds are as like the mean sound and as loud as most, where likeness distinguishes sounds from the room at all.
+    """Which sounds are as like the mean sound and as loud as most, if likeness distinguishes sounds from the room at all.
 
-    Those are the clock's wherever they fall: the beat may turn a corner. A bang is unlike, or far too loud.
+    Those are the clock's wherever they fall, because the beat may turn a corner. A bang is unlike, or far too loud.
 
     Parameters
     ----------
@@ -329,10 +329,10 @@ def expected_places(
     certain: npt.NDArray[np.bool_],
     alike: npt.NDArray[np.bool_],
 ) -> tuple[npt.NDArray[np.float64], float, npt.NDArray[np.bool_]]:
-    """Where each row's neighbours put it, by how much single rows miss that, and which rows may stay as they are.
+    """Place of each row expected from its neighbours, scatter of single rows about it, and which rows may stay.
 
-    A bang mistaken for the beat biases its neighbours' expectation, most where there are few of them, at the
-    ends. So outliers are left out and the rest is evaluated again; what sounds like the clock is kept.
+    A bang mistaken for the beat biases the expectation of its neighbours, most at the ends, where there are few of
+    them. So outliers are left out and the rest is evaluated again; rows that sound like the clock are kept.
 
     Parameters
     ----------
@@ -367,7 +367,7 @@ def expected_places(
 def _from_neighbours(
     rows: IntArray, residual: npt.NDArray[np.float64], trusted: IntArray
 ) -> npt.NDArray[np.float64]:
-    """What a line through the four trusted rows before each and the four behind it puts there, itself left out."""
+    """Place of each row on a line through the four trusted rows before it and the four behind it, without the row itself."""
     expected = np.empty(len(rows))
     reach = 4
     for index in range(len(rows)):
@@ -389,7 +389,7 @@ def _slope(at: npt.NDArray[np.float64], values: npt.NDArray[np.float64]) -> floa
 
 
 def by_turns(sound: Placed) -> bool:
-    """Whether every other row is early, softer or never certain, beyond chance: both sides of a beat and not one."""
+    """Whether every other row is early, softer or never certain, beyond chance: the rows are then both sides of a beat."""
     usable = np.flatnonzero(sound.usable)
     shares = sorted(
         float(np.mean(sound.certain[usable[usable % 2 == turn]])) for turn in (0, 1) if len(usable) > 8
@@ -401,7 +401,7 @@ def by_turns(sound: Placed) -> bool:
         return False
     sign = np.where(rows % 2 == 0, 1.0, -1.0)
     for values, least in ((sound.frame[rows], _EARLY_FRAMES), (sound.level_db[rows], _SOFTER_DB)):
-        # a smooth course is taken out by second differences: a turn of c makes 4 c of them
+        # second differences remove a smooth course; an alternation of c gives 4 c in them
         even = (np.diff(rows)[1:] == 1) & (np.diff(rows)[:-1] == 1)
         turns = ((2 * values[1:-1] - values[:-2] - values[2:]) * sign[1:-1])[even] / 4
         if len(turns) < 6:

@@ -1,10 +1,10 @@
 """Reference ticks: a quartz clock in the same recording measures the recorder's own crystal.
 
 Input: band levels of a stretch of sound (a ``Chapter``) and the interval at which the clock is known to tick. Output:
-that interval as the recorder counted it. The ticks are arranged in rows of half a minute, folded by the
-interval; a straight line through the rows (all slopes and phases tried) finds them, the same matched sound that
-times the torsion clock times each tick, and a least-squares line with Huber's weights (P. J. Huber, Robust Estimation
-of a Location Parameter, 1964) gives the interval. A recorder that runs fast counts more samples in each interval.
+that interval as the recorder counted it. The sound is arranged in rows of half a minute, folded by the
+interval. A straight line through the rows (all slopes and phases tried) finds the ticks. Each tick is timed like the
+sounds of the torsion clock, and a least-squares line with Huber's weights (P. J. Huber, Robust Estimation of a
+Location Parameter, 1964) gives the interval. A recorder that runs fast counts more samples in each interval.
 """
 
 from __future__ import annotations
@@ -35,29 +35,29 @@ __all__ = ["ReferenceEar", "TickFit", "check_reference", "reference_ticks", "ref
 
 FloatArray = npt.NDArray[np.float64]
 
-# Watches tick five times a second; of pips farther apart than 10 s a segment holds too few.
+# Watches tick five times a second; a segment holds too few pips that are farther apart than 10 s.
 SHORTEST_S, LONGEST_S = 0.2, 10.0
 FARTHEST_PPM = 400.0
-"""Most by which recorder and quartz clock together may be off."""
+"""Largest combined error of recorder and quartz clock."""
 
 ROW_S = 30.0
 """Ticks are stacked over half a minute, in which no crystal drifts."""
 LEAST_HEIGHT = 9.0
-"""Standard deviations: of the hundred thousand lines tried, chance brings one to about 5."""
+"""Standard deviations: chance brings the highest of a hundred thousand lines to about 5."""
 
 LEAST_TICKS, LEAST_SHARE = 60, 0.25
-"""Least number of ticks, and least share of those expected: in step with a clock that is not there, chance and the clock that is
-measured give about a tenth (held against the twin)."""
+"""Least number of ticks, and least share of those expected. Without a reference clock, chance and the clock that is measured give
+about a tenth (compared with the twin)."""
 
 OWN_S = 0.15
-"""A tick this near to a sound of the clock that is measured may be that sound, its echo, or one that goes with it."""
+"""A tick this near to a sound of the measured clock may be that sound, its echo, or another sound of the same beat."""
 
 LEAST_APART = 0.4
-"""Share of the ticks that must lie apart from those. Of a reference clock's at least a half do, at whatever phase;
-where there is none, what chance puts in their place: a sixth and less."""
+"""Share of the ticks that must lie apart from those sounds. At least half of a reference clock's ticks do, at any phase;
+without a reference clock a sixth or less of the chance finds do."""
 
 WIDE_SEARCH, SEARCH = 48, 16
-"""Frames from the rough place, first and when the line is known."""
+"""Frames searched either side of the rough place: at first, and when the line is known."""
 
 HUBER = 1.345
 """95 % of the efficiency of least squares where errors are normal (Huber 1981, Robust Statistics)."""
@@ -76,7 +76,7 @@ _INSTEAD = {
 class TickFit:
     """An interval as the recorder counted it, in its own seconds, with standard uncertainty, and the ticks used.
 
-    ``places`` (ticks,) says where they are: in frames of the chapter, or in samples of the recording.
+    ``places`` (ticks,) are their positions: in frames of the chapter, or in samples of the recording.
     """
 
     interval_s: float
@@ -132,9 +132,9 @@ def reference_timebase(fits: list[TickFit], interval_s: float, tolerance_ppm: fl
     ----------
     fits : list of TickFit
     interval_s : float
-        At what interval the clock truly ticks.
+        True interval of the clock's ticks.
     tolerance_ppm : float
-        Half-width within which that is known (a rectangular distribution, JCGM 100, 4.3.7).
+        Half-width within which that interval is known (a rectangular distribution, JCGM 100, 4.3.7).
 
     Raises
     ------
@@ -157,7 +157,7 @@ def reference_timebase(fits: list[TickFit], interval_s: float, tolerance_ppm: fl
     weights = 1 / np.array([max(fit.uncertainty_s, 1e-9 * interval_s) for fit in fits]) ** 2
     mean = float(np.sum(weights * values) / weights.sum())
     spread = math.sqrt(1 / float(weights.sum()))
-    if len(fits) > 1:  # stretches that differ by more than they should: Birge's ratio widens the answer
+    if len(fits) > 1:  # if stretches differ by more than their uncertainties, Birge's ratio widens the answer
         spread *= max(1.0, math.sqrt(float(np.sum(weights * (values - mean) ** 2)) / (len(fits) - 1)))
     fitted_ppm = 1e6 * spread / interval_s
     return Timebase(
@@ -172,9 +172,9 @@ class ReferenceEar:
     ----------
     sample_rate_hz : float
     interval_s : float
-        At what interval it truly ticks: 1 for most quartz clocks with a stepping hand.
+        True interval of its ticks: 1 for most quartz clocks with a stepping hand.
     tolerance_ppm : float
-        Half-width within which that is known.
+        Half-width within which that interval is known.
     """
 
     def __init__(self, sample_rate_hz: float, interval_s: float, tolerance_ppm: float) -> None:
@@ -234,8 +234,8 @@ class ReferenceEar:
         Parameters
         ----------
         own : array, shape (n,), optional
-            Samples at which the sounds of the clock that is measured fall, in any order. A clock that goes well beats
-            in step with every interval that its period is a multiple of, and may not be measured by itself.
+            Samples of the sounds of the measured clock, in any order. A clock that keeps time beats in step with every
+            interval of which its period is a multiple. It must not serve as its own reference.
 
         Raises
         ------
@@ -258,7 +258,7 @@ class ReferenceEar:
         return reference_timebase(fits, self._interval_s, self._tolerance_ppm)
 
     def timebase_or(self, otherwise: Timebase, own: FloatArray | None = None) -> tuple[Timebase, str]:
-        """By the ticks and no words, or where they are not heard ``otherwise`` and a sentence or two that say so."""
+        """The timebase by the ticks and an empty text, or ``otherwise`` and a text that says that no ticks are heard."""
         try:
             return self.timebase(own), ""
         except NothingHeardError as error:
@@ -286,7 +286,7 @@ def check_reference(interval_s: float, tolerance_ppm: float = 0.0) -> None:
 
 
 def _share_apart(places: FloatArray, own: FloatArray, reach: float) -> float:
-    """Share of places farther than ``reach`` from all of the clock's own, which are in order."""
+    """Share of places farther than ``reach`` from all of the clock's own sounds (``own``, sorted)."""
     after = np.searchsorted(own, places)
     before = own[np.maximum(after - 1, 0)]
     nearest = np.minimum(np.abs(places - before), np.abs(own[np.minimum(after, len(own) - 1)] - places))
@@ -296,7 +296,7 @@ def _share_apart(places: FloatArray, own: FloatArray, reach: float) -> float:
 def _rough_line(
     series: npt.NDArray[np.float32], pooled_s: float, interval_s: float
 ) -> tuple[float, float] | None:
-    """Time of the first tick and spacing, both to about a pooled frame over the stretch; None by chance alone."""
+    """Time of the first tick and spacing, both to about a pooled frame over the stretch; None if chance explains them."""
     ticks_a_row = max(round(ROW_S / interval_s), 4)
     columns = int(interval_s / pooled_s)
     rows = int(len(series) * pooled_s / (ticks_a_row * interval_s)) - 1
@@ -321,13 +321,13 @@ def _rough_line(
     total, drift, top = best
     if total / math.sqrt(rows) < LEAST_HEIGHT:
         return None
-    # a sum of two columns stands half a column late
+    # the sum of two columns is half a column late
     spacing_s = interval_s + drift * pooled_s / (rows * ticks_a_row)
     return (top - 0.5) * pooled_s, spacing_s
 
 
 def _line(x: FloatArray, y: FloatArray) -> tuple[float, float]:
-    """Slope by Huber's weights with a step for odd ticks, and its standard error from blocks of the residual."""
+    """Slope by Huber's weights, with an offset for odd ticks, and its standard error from blocks of the residual."""
     odd = x % 2 - 0.5
     columns = np.column_stack([np.ones(len(x)), x - x.mean(), odd])
     weight = np.ones(len(x))
@@ -339,7 +339,7 @@ def _line(x: FloatArray, y: FloatArray) -> tuple[float, float]:
         weight = np.minimum(1.0, HUBER * scale / np.maximum(np.abs(rest), 1e-12))
     clipped = np.clip(rest, -HUBER * scale, HUBER * scale)
     inside = float(np.mean(np.abs(rest) <= HUBER * scale))
-    # slow wander of the ticks counts for more than their scatter: the variance of block means, brought back to one tick
+    # slow wander of the ticks matters more than their scatter: the variance of block means, scaled to one tick
     size = max(len(x) // 20, 1)
     blocks = clipped[: len(x) // size * size].reshape(-1, size).mean(axis=1)
     variance = max(float(np.mean(clipped**2)), size * float(np.mean(blocks**2))) / inside**2

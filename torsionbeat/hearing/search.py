@@ -2,12 +2,11 @@
 
 Input: rising strength at a few hundred frames a second. The autocorrelation of each band (Wiener-Khinchin, by FFT) shows every
 pair of like sounds at its distance; a clock of period T puts a peak at T, 2 T, 3 T ... The mean of the autocorrelation over
-those multiples, divided by its own scatter in a room without a clock, is the score of a cadence: about normal with unit
-variance where there is nothing, so that a few million periods tried reach about 5.3 by chance.
+those multiples, divided by its scatter in a room without a clock, is the score of a cadence. Without any repetition it is about
+normal with unit variance, so that a few million periods tried reach about 5.3 by chance.
 
-The score of a period says that something repeats; it does not say that it is a clock (a sentence repeats its
-syllables, rain its drops). So each candidate period is verified: a track must run through all its periods,
-with its partner half a period away.
+The score of a period shows that a sound repeats, but not that it is a clock (a sentence repeats its syllables, rain its
+drops). So each candidate period is verified: a track must run through all its periods, with its partner half a period away.
 """
 
 from __future__ import annotations
@@ -48,9 +47,9 @@ FloatArray = npt.NDArray[np.float32]
 _LEAST_SCORE = 4.5
 """Score of a cadence near the given period, above which its track is tried."""
 _LEAST_SCORE_UNTOLD = 5.6
-"""The same where no period was given: many more periods are tried, and chance reaches higher."""
+"""The same without a given period: many more periods are tried, and chance reaches higher."""
 _NEAR_NOMINAL = 0.045
-"""Share by which a clock may be off the given period: an hour a day, more than any regulator sets right."""
+"""Share by which a clock may be off the given period: an hour a day, more than any regulator corrects."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +68,7 @@ class Wanted:
     shortest_s: float
     longest_s: float
     fraction_s: float = 1.8
-    """Shortest distance of beats that is accepted as the clock's own when whole fractions of a period are tried."""
+    """Shortest distance of beats that is accepted for the clock when whole fractions of a period are tried."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +90,7 @@ def autocorrelation(rising: FloatArray, lags: int, strongest: float = 6.0) -> Fl
     rising : ndarray
         shape (frames, bands): how far each band rises above the room.
     lags : int
-        How many lags.
+        Number of lags.
     strongest : float
         Larger values count as this.
     """
@@ -172,7 +171,7 @@ def strongest_cadences(
     scores : ndarray
         shape (n,).
     count : int
-        How many are wanted.
+        Number of periods wanted.
     """
     left = scores.copy()
     found: list[Cadence] = []
@@ -186,7 +185,7 @@ def strongest_cadences(
 
 
 def without_other_cadence(correlation: FloatArray, frame_s: float, interval_s: float) -> FloatArray:
-    """Autocorrelation less what it shows at the neighbouring multiples of another clock's interval.
+    """Autocorrelation minus its values at the neighbouring multiples of another clock's interval.
 
     Parameters
     ----------
@@ -234,7 +233,7 @@ def find_clock(
     low = high = 0.0
     if nominal is not None:
         low, high = nominal * (1 - _NEAR_NOMINAL), min(nominal * (1 + _NEAR_NOMINAL), duration_s / 1.1)
-    if low < high:  # a stretch of little more than one period cannot be correlated with itself
+    if low < high:  # a stretch of hardly more than one period cannot be correlated with itself
         near = Wanted(nominal, low, high, min(wanted.fraction_s, 0.45 * wanted.shortest_s))
         best = _best_of(
             _candidates(correlation, frame_s, low, high, _LEAST_SCORE, 6), correlation, rising, frame_s, near
@@ -276,7 +275,7 @@ def _without_beats(rising: FloatArray, found: Found) -> FloatArray:
 
 
 def _without_sounds(rising: FloatArray, found: Found) -> FloatArray:
-    """Strength without the sounds that keep step with a clock, and no more: another clock's may lie close by."""
+    """Strength without the sounds that keep step with a clock, and nothing else removed: another clock's may be close by."""
     cleared = rising.copy()
     for track in (found.pattern.first, found.pattern.second):
         if track is not None:
@@ -289,7 +288,7 @@ def _without_sounds(rising: FloatArray, found: Found) -> FloatArray:
 def _candidates(
     correlation: FloatArray, frame_s: float, low: float, high: float, least: float, count: int
 ) -> list[Cadence]:
-    """Periods worth a trial, the best first: several amounts of spread allowed for."""
+    """Periods worth a trial, the best first, for several amounts of spread."""
     found: list[Cadence] = []
     for width in (3, 9):
         for multiples in (6, 30):
@@ -306,7 +305,7 @@ def _candidates(
 
 
 def _mean_correlation(correlation: FloatArray, frame_s: float, period_s: float) -> float:
-    """Mean of the autocorrelation near the first multiples of a period, less what chance gives there."""
+    """Mean of the autocorrelation near the first multiples of a period, minus the value by chance."""
     values, chance = [], []
     for multiple in range(1, 31):
         lag = round(multiple * period_s / frame_s)
@@ -352,7 +351,7 @@ def _best_of(
 
 
 def find_second_clock(rising: FloatArray, frame_s: float, first: Found, wanted: Wanted) -> float | None:
-    """Period of another torsion clock, sought where the first one's beats are not; None where there is none.
+    """Period of another torsion clock, searched between the beats of the first; None where there is none.
 
     Parameters
     ----------
@@ -380,7 +379,7 @@ def _settled(found: Found) -> bool:
 
 
 def _clearness(pattern: Pattern) -> float:
-    """How surely the beat is followed: both sides' scores, cut off where nothing is gained by more."""
+    """How surely the beat is followed: both sides' scores, limited where a higher one adds nothing."""
     total = 0.0
     for track in (pattern.first, pattern.second):
         if track is not None:
@@ -409,7 +408,7 @@ def _prove(
 
 
 def _two_sided(rising: FloatArray, period_frames: float) -> bool:
-    """Whether a period has both sides of a beat: it is then a clock's own, and twice that is not."""
+    """Whether a period has both sides of a beat: it is then the clock's period, and twice that is not."""
     pattern = pattern_at(rising, period_frames)
     if pattern is None or pattern.second is None:
         return False
@@ -419,7 +418,7 @@ def _two_sided(rising: FloatArray, period_frames: float) -> bool:
 def _followed(
     part_s: float, cadence: Cadence, rising: FloatArray, frame_s: float, wanted: Wanted
 ) -> Found | None:
-    """Follow the beat at one distance; settle whether that is a whole period or half of one."""
+    """Follow the beat at one distance; decide whether that is a whole period or half of one."""
     pattern = pattern_at(rising, part_s / frame_s)
     if pattern is None:
         return None
@@ -430,7 +429,7 @@ def _followed(
     if pattern.second is not None and wanted.shortest_s <= part_s <= wanted.longest_s:
         return Found(pattern, part_s, cadence.score)
     if pattern.second is not None and part_s < wanted.shortest_s:
-        return None  # A faster clock than the one sought: two of its periods are not one of ours.
+        return None  # A faster clock than the one wanted: two of its periods are not one of that clock's.
     if wanted.shortest_s <= 2 * part_s <= wanted.longest_s and rows >= 3:
         if one_sided(pattern):
             return _followed(2 * part_s, cadence, rising, frame_s, wanted)

@@ -1,9 +1,9 @@
-"""One segment: a stretch of sound up to an hour and a half long, heard as a whole.
+"""One segment: a stretch of sound up to an hour and a half long, analysed as a whole.
 
 Input: the levels and strengths of the stretch. Output: the sounds of the clock, each with the number of its beat
-and its place in frames of 0.5 ms. The night is a row of such segments (:mod:`torsionbeat.hearing.listener`). Tracks are
-proposed by how the sound repeats (`search`, `pattern`) and corrected by all their beats together (`path`); in a stretch of a
-few periods the peaks themselves are weighed (`few_beats`). Which sound is which is decided in `sides`.
+and its place in frames of 0.5 ms. The night is a series of segments (:mod:`torsionbeat.hearing.listener`). Tracks come
+from the repetition of the sound (`search`, `pattern`) and are corrected by all their beats together (`path`). In a stretch of
+a few periods the peaks themselves are scored (`few_beats`). `sides` decides which sound is which.
 """
 
 from __future__ import annotations
@@ -43,29 +43,29 @@ LEAST_SCORE, LEAST_SHARE = 8.0, 0.99
 """Score and share of all probability from which a few beats are reported: of 112 sounds without a clock none scored above
 2.2, of 80 starts among real ticks 1 was wrong above 2 and none of 50 above 8."""
 _LIKE, _ALIKE = 0.9, 5.0
-"""Score that it adds where the beats of each side are as like each other as the first number says: crackles, rotors, syllables
-and drops of a tap rarely are."""
+"""Likeness of the beats of each side from which the second number is added to the score: crackles, rotors, syllables and drops of
+a tap are rarely so alike."""
 MISTOLD = ((0.5, 0.005), (2.0, 0.05))
-"""The true period may be this multiple of the given one, in this share of recordings: who counts beats as periods gives half,
-hardly anyone gives twice (common practice, no source). Half the period of a clock in beat, with one side, explains its sounds
-nearly as well as the whole: of two clean twins less than 8 ms out of beat neither was ever sure with both alike, one with the
-first share at 0.01."""
+"""The true period may be this multiple of the given one, in this share of recordings. A user who counts beats as periods gives
+half; hardly anyone gives twice (common practice, no source). Half the period of a clock in beat, with one side, explains its
+sounds nearly as well as the whole period. Of two clean twins less than 8 ms out of beat neither was ever sure with equal shares,
+and one with the first share at 0.01."""
 _WHOLE = 3e-4
 """A clock whose period is this near a whole number of another's ticks may be a residue of them."""
 _ON_TICKS, _MOSTLY = 7.0, 0.97
-"""Log odds over chance, with this share of the beats on ticks, from which it is one; where the evidence is high it is not."""
-# The residue of a clock that was removed has less than this (no source).
+"""Log odds over chance, and share of the beats on ticks, from which such a clock is a residue, unless its evidence is high."""
+# The residue of a clock that was removed has less evidence than this (no source).
 _SURE_EVIDENCE = 300.0
-_ON_PEAK_S = 0.025  # the ring of one sound: a place this near a peak is that peak
+_ON_PEAK_S = 0.025  # duration of the ring of one sound: a place this near a peak is that peak
 _LEAST_GAP = 20  # beats: a stretch of fewer is filled by the tracks on either side
 _TWO_OPINIONS = 2 * FEW_ROWS
-"""Periods up to which the account of few beats is computed too: the search of many beats then has few more than it needs, and
-near the noise it took a contact for the drop (one noisy start in twenty, some 9 dB above the room)."""
+"""Periods up to which the account of few beats is computed too. The search of many beats then has few more than it needs; near
+the noise floor it took a contact for the drop (one noisy start in twenty, some 9 dB above the room)."""
 
 
 @dataclass(frozen=True, slots=True)
 class _Stretch:
-    """A stretch as the search uses it: strength and what rises in it (pooled frames, bands), and the power behind it."""
+    """A stretch as the search uses it: strength and its rise (pooled frames, bands), and the power that they come from."""
 
     strength: FloatArray
     up: FloatArray
@@ -77,7 +77,7 @@ class _Stretch:
 def hear_chapter(
     chapter: Chapter, wanted: Wanted, look_round: bool = False
 ) -> tuple[ChapterHeard | None, tuple[OtherClock, ...]]:
-    """Find the clock in a chapter; None where there is none. Also what other, faster clocks were heard.
+    """Find the clock in a chapter (None where there is none), and the other, faster clocks that are heard.
 
     Parameters
     ----------
@@ -85,7 +85,7 @@ def hear_chapter(
     wanted : Wanted
         What is known of the clock beforehand.
     look_round : bool
-        Ask for other torsion clocks too.
+        Search for other torsion clocks too.
     """
     pooled_s = chapter.frame_s * POOLED_FRAMES
     strength = chapter.strength.astype(np.float32)
@@ -115,9 +115,9 @@ def hear_chapter(
 
 
 def _searched(stretch: _Stretch, wanted: Wanted) -> tuple[Found | None, ChapterHeard | None]:
-    """The clock whose beats are all to be used, and the account of few beats beside it, where one is needed.
+    """The clock found by the search of many beats, and the account of few beats where one is needed.
 
-    Where no clock is found that way the account of few beats, or its doubt, is the answer.
+    Where that search finds no clock, the account of few beats, or its doubt, is the answer.
     """
     duration_s = len(stretch.up) * stretch.pooled_s
     told_s = wanted.nominal_period_s
@@ -129,14 +129,14 @@ def _searched(stretch: _Stretch, wanted: Wanted) -> tuple[Found | None, ChapterH
         if few.sides and duration_s < FEW_ROWS * few_s:
             return None, few
         if few.sides:
-            # Many of its periods, though few of the given one: all its beats together say more than their peaks.
+            # Many of its periods, though few of the given one: all its beats together give more than their peaks.
             wanted = replace(wanted, nominal_period_s=few_s)
     others_s = tuple(other.interval_s for other in stretch.others)
     found = find_clock(stretch.up, stretch.pooled_s, wanted, others_s)
     if found is None:
         return None, few
     if few is not None and few_s is not None and not few.sides and _near_told(found.period_s, few_s):
-        return None, few  # the same clock, by a search that gives no probability
+        return None, few  # the search found the same clock, but gives no probability
     if len(found.pattern.first.frames) < FEW_ROWS:
         if told_s is not None and abs(found.period_s / told_s - 1) < 0.05:
             return None, few
@@ -149,12 +149,12 @@ def _searched(stretch: _Stretch, wanted: Wanted) -> tuple[Found | None, ChapterH
 
 
 def _near_told(period_s: float, told_s: float) -> bool:
-    """Whether a period is, within 5 %, a given one, or half or twice that."""
+    """Whether a period is, within 5 %, the given one, half of it, or twice it."""
     return any(abs(period_s / (times * told_s) - 1) < 0.05 for times in (0.5, 1.0, 2.0))
 
 
 def _of_both_sides(up: FloatArray, fine: FinePower, found: Found) -> Found:
-    """The clock with twice the period where what seems one side is both alternating: every other beat early, or softer."""
+    """The clock with twice the period, if its one side is really both sides in turn: every other beat is early, or softer."""
     track = found.pattern.first
     if found.pattern.second is not None or len(track.frames) < 2 * FEW_ROWS:
         return found
@@ -167,7 +167,7 @@ def _of_both_sides(up: FloatArray, fine: FinePower, found: Found) -> Found:
 
 
 def _left_over(heard: ChapterHeard, frame_s: float, added: npt.NDArray[np.float16]) -> bool:
-    """Whether a clock is a residue of another's ticks: whole numbers of them apart, and on them more often than by chance."""
+    """Whether a clock is a residue of another's ticks: its beats are whole numbers of ticks apart, and on ticks beyond chance."""
     # The interval of a clock that is out of beat is that of tick and tock together.
     ticks = [2 * heard.period_frames * frame_s / other.interval_s for other in heard.others]
     if all(abs(number - round(number)) > _WHOLE * round(number) for number in ticks):
@@ -194,7 +194,7 @@ def hear_pieces(
     """The clock in a chapter, piece by piece: (first chunk, what was heard from there).
 
     A knock to the case, a slipped clamp or a lost stretch moves the beat by more than a track can follow. Where the
-    track loses the clock for more than a few periods, that stretch is searched again by itself.
+    track loses the clock for more than a few periods, that stretch is searched again separately.
 
     Parameters
     ----------
@@ -202,9 +202,9 @@ def hear_pieces(
     wanted : Wanted
         What is known of the clock beforehand.
     look_round : bool
-        Ask for other torsion clocks too.
+        Search for other torsion clocks too.
     depth : int
-        How many times this stretch was cut already.
+        Number of times this stretch was cut already.
     """
     heard, others = hear_chapter(chapter, wanted, look_round)
     if heard is None:
@@ -250,7 +250,7 @@ def _unheard(heard: ChapterHeard, chunks: int) -> list[tuple[int, int]]:
 
 
 def _longest_other(wanted: Wanted) -> float:
-    """Longest interval at which something is another clock and not the one that is listened to."""
+    """Longest interval of ticks that are another clock's, and not those of the wanted clock."""
     nominal = wanted.nominal_period_s
     return 0.45 * nominal if nominal is not None else 0.55 * wanted.shortest_s
 
@@ -258,7 +258,7 @@ def _longest_other(wanted: Wanted) -> float:
 def _hear_beats(
     up: FloatArray, fine: FinePower, found: Found, others: tuple[OtherClock, ...]
 ) -> ChapterHeard | None:
-    """Sounds of the beat along the tracks that were found, corrected, with their roles."""
+    """Sounds of the beat along the corrected tracks, with their roles."""
     pattern = found.pattern
     period = pattern.period_frames * POOLED_FRAMES
     tracks = [
@@ -291,7 +291,7 @@ def _hear_few(
     pooled_s, fine = stretch.pooled_s, stretch.fine
     times, levels = peaks_of(rising(stretch.strength, STRONGEST), pooled_s)
     duration_s = len(stretch.up) * pooled_s
-    # Where no period was given there is none to be mistaken about: what the search found is the answer.
+    # Without a given period there is no wrong one to allow for: the search result is the answer.
     rivals = () if price else tuple((times_told * nominal_s, share) for times_told, share in MISTOLD)
     found = few_beats(
         times,
@@ -309,7 +309,7 @@ def _hear_few(
     unsure = ChapterHeard(period, (), stretch.others, None, few.score)
     by_score = few.score - price >= LEAST_SCORE
     if by_score and few.share < LEAST_SHARE:
-        return unsure  # without a look at its sounds, which costs more than all before
+        return unsure  # its sounds are not examined, which would cost more than all steps before
     sides = []
     for number in range(1 if few.out_of_half_s is None else 2):
         tracks = _tracks_of(few, number, times, stretch)
@@ -331,7 +331,7 @@ def _hear_few(
 def _tracks_of(
     few: FewBeats, number: int, times: npt.NDArray[np.float64], stretch: _Stretch
 ) -> list[SoundTrack]:
-    """Contact (where one is heard) and drop of one side, each on the peak next to where it is due."""
+    """Contact (where one is heard) and drop of one side, each on the peak nearest to its due time."""
     first = few.drop_s % few.period_s + number * (few.period_s / 2 + (few.out_of_half_s or 0.0))
     duration_s = len(stretch.up) * stretch.pooled_s
     due = first + np.arange(-1, int(duration_s / few.period_s) + 2) * few.period_s

@@ -1,8 +1,8 @@
-"""The sides of the beat: which of their sounds is which, and what other accounts there are of them.
+"""The sides of the beat: which of their sounds is which, and the other possible accounts of them.
 
-Input: the sounds of each side as they were placed. Output: drop and contact of each side (single contacts, or what all beats
-together give), and the rivals: other accounts of the same sounds with their share of all probability. Which sound is which is
-weighed in one account (`account`).
+Input: the placed sounds of each side. Output: drop and contact of each side (single contacts, or the passage from the stack of
+all beats), and the rivals: other accounts of the same sounds with their share of all probability. The scores come from
+`account`.
 """
 
 from __future__ import annotations
@@ -39,11 +39,11 @@ __all__ = [
 ]
 
 _SINGLE_SHARE = 0.8
-"""Share of beats in which a contact must be certain for the single ones to be better than all stacked (averaged)."""
+"""Share of beats in which a contact must be certain: below it the stack (average) of all beats is better than single ones."""
 _ASTRAY = 16.0
-"""Frames (8 ms) by which the typical single contact and the stack of them all may differ."""
+"""Frames (8 ms) by which the typical single contact and the stack of all may differ."""
 MOST_ODDS, LEAST_RIVAL = 1000.0, 1e-4
-"""Odds are capped at this, which is as far as they were tested; rivals below the second share are left out."""
+"""Cap of the odds, as far as they were tested; rivals with less than the second share are left out."""
 _THE_SAME = 4.0
 """Frames (2 ms) within which two accounts give the same figures."""
 _SAME_SOUND = 30.0
@@ -52,7 +52,7 @@ _SAME_SOUND = 30.0
 
 @dataclass(frozen=True, slots=True)
 class SideHeard:
-    """One side of the beat: its drop, its contact if single contacts are heard, else what the stack gave, if anything."""
+    """One side of the beat: its drop, and its contact if single contacts are heard, else the stack's passages, if any."""
 
     drop: Placed
     contact: Placed | None
@@ -62,8 +62,8 @@ class SideHeard:
 
 @dataclass(frozen=True, slots=True)
 class Rival:
-    """Another account of the sounds: its share of all probability, by how many frames more the second side's middle comes
-    late, and the passages by side."""
+    """Another account of the sounds: its share of all probability, the additional delay of the second side's middle in frames,
+    and the passages by side."""
 
     share: float
     later: float
@@ -74,7 +74,7 @@ class Rival:
 class ChapterHeard:
     """The clock in one chapter; ``sides`` has one or two entries, the second half a period after the first.
 
-    Without any side it is a clock of whose sounds is not yet sure which is which.
+    Without any side, a clock is heard but it is not yet sure which sound is which.
     """
 
     period_frames: float
@@ -86,7 +86,7 @@ class ChapterHeard:
 
 
 def with_second_opinion(heard: ChapterHeard, few: ChapterHeard) -> ChapterHeard:
-    """What was heard, with the account of few beats as a rival where its drops are other sounds; neither is the likelier."""
+    """The clock as heard, with the account of few beats as an equally likely rival if its drops are other sounds."""
     period = heard.period_frames
     if not len(heard.sides) == len(few.sides) == 2 or abs(few.period_frames / period - 1) > 0.01:
         return heard
@@ -129,9 +129,9 @@ def one_of_each(side: list[Placed]) -> list[Placed]:
 
 
 def with_parts_before(side: list[Placed]) -> list[Placed]:
-    """The sounds of a side; where something is only heard before one of them, also that, and both as one sound.
+    """The sounds of a side. For a sound that always has a part before it, also that part, and both as one sound.
 
-    It may be the contact, and the other the unlocking.
+    The part may be the contact, and the sound the unlocking.
     """
     every = [(typically_apart(sound, side[0]), 2, sound) for sound in side]
     for sound in side:
@@ -144,7 +144,7 @@ def with_parts_before(side: list[Placed]) -> list[Placed]:
 
 
 def _roughness(sound: Placed) -> float:
-    """How unevenly a sound falls, in frames: the 0.8 quantile of its second differences; rare sounds come last."""
+    """Unevenness of a sound in frames: the 0.8 quantile of its second differences; rare sounds come last."""
     at = sound.frame[sound.certain & sound.usable]
     if len(at) < 5 or sound.share < 0.5:
         return 1e6 - sound.share
@@ -180,7 +180,7 @@ def _sounds_of(side: list[Placed]) -> list[Sound]:
 
 
 def rivals_of(weighed: list[Account]) -> tuple[Rival, ...]:
-    """What the other accounts say, those that say the same taken together; none where all of them are beyond doubt wrong."""
+    """The other accounts, with equal ones merged; none where all of them are certainly wrong."""
     if not weighed:
         return ()
     shares = np.exp(np.array([account.score for account in weighed]) - weighed[0].score)
@@ -202,7 +202,7 @@ def rivals_of(weighed: list[Account]) -> tuple[Rival, ...]:
 
 
 def with_mixed_sounds(heard: ChapterHeard) -> ChapterHeard:
-    """What was heard of few beats, with the accounts in which one side's drop and the other's contact are all that is heard.
+    """A clock of few beats, with the accounts in which only one side's drop and the other side's contact are heard.
 
     Not used with many beats: their mean shows a drop that is louder than a contact heard singly.
     """
@@ -231,7 +231,7 @@ def with_mixed_sounds(heard: ChapterHeard) -> ChapterHeard:
 
 
 def _says_the_same(one: Account, other: Account) -> bool:
-    """Whether two accounts give the same figures, under whatever names."""
+    """Whether two accounts give the same figures, whichever sounds they name."""
     apart = [abs((a or 0.0) - (b or 0.0)) for a, b in zip(one.passages, other.passages, strict=True)]
     return max(*apart, abs(_middle_late(one) - _middle_late(other))) < _THE_SAME
 
@@ -246,14 +246,14 @@ def _middle_late(account: Account) -> float:
 def with_what_is_before(
     sides: list[list[Placed]], whole: list[list[Placed]], roles: list[Roles], period: float
 ) -> list[Account]:
-    """Accounts that differ from the one of a few beats by what is heard before its sounds alone; none where nothing is.
+    """Accounts that differ from that of few beats only by a part heard before its sounds; none without such a part.
 
     Parameters
     ----------
     sides : list of lists of Placed
         The sounds of each side.
     whole : list of lists of Placed
-        The same with what is heard before them.
+        The same with the parts heard before them.
     roles : list of Roles
         Which of ``sides`` is drop and contact, by side.
     period : float
@@ -283,7 +283,7 @@ def named(
     others: tuple[OtherClock, ...],
     score: float,
 ) -> ChapterHeard | None:
-    """The sounds under their names; None where not even two drops of a side are certain.
+    """The sounds with their roles; None where not even two drops of a side are certain.
 
     Parameters
     ----------
@@ -297,7 +297,7 @@ def named(
     others : tuple of OtherClock
         Other clocks that are heard.
     score : float
-        Of the cadence, or of the account of few beats.
+        Score of the cadence, or of the account of few beats.
     """
     passages = [
         None if role.contact is None else passage_of(side[role.drop], side[role.contact])
@@ -315,7 +315,7 @@ def named(
 
 
 def _side(fine: FinePower, drop: Placed, contact: Placed | None, elsewhere: float | None) -> SideHeard:
-    """One side: single contacts, or what all of them together give, at the other side's passage if need be."""
+    """One side: single contacts, or the passage from their stack, searched at the other side's passage if need be."""
     drop = replace(drop, kind="drop")
     if contact is not None:
         contact = replace(contact, kind="contact")
@@ -323,7 +323,7 @@ def _side(fine: FinePower, drop: Placed, contact: Placed | None, elsewhere: floa
             return SideHeard(drop, contact, ())
         passage = passage_of(drop, contact)
         together = _together(fine, drop, passage)
-        # Single contacts where the stack (average) of all beats shows none are rejected.
+        # Single contacts are rejected where the stack (average) of all beats shows the contact elsewhere.
         astray = any(abs(passage - part.passage_frames) > _ASTRAY for part in together)
         return SideHeard(drop, None if astray else contact, together)
     return SideHeard(drop, None, () if elsewhere is None else _together(fine, drop, elsewhere))
@@ -350,7 +350,7 @@ def sides_are_swapped(voices: dict[tuple[str, str], VoiceProfile], heard: Chapte
     heard : ChapterHeard
         The next chapter.
     first : int
-        Number of its first side's first beat, as the phase has it: even on side a.
+        Number of its first side's first beat by the phase: even on side a.
     """
     if len(heard.sides) != 2 or ("a", "drop") not in voices or ("b", "drop") not in voices:
         return False
@@ -372,7 +372,7 @@ def _alike(one: npt.NDArray[np.float32], two: npt.NDArray[np.float32]) -> float:
 
 
 def typical_start(side: SideHeard, period_frames: float) -> float:
-    """Frame at which row 0 of a side would fall, were the clock quite regular."""
+    """Frame of row 0 of a side if the clock were perfectly regular."""
     rows = np.arange(len(side.drop.frame))
     sure = side.drop.certain & side.drop.usable
     chosen = sure if np.count_nonzero(sure) >= 2 else side.drop.usable
@@ -380,6 +380,6 @@ def typical_start(side: SideHeard, period_frames: float) -> float:
 
 
 def first_heard(side: SideHeard) -> float:
-    """Frame of a side's first certain drop, or else of its first."""
+    """Frame of a side's first certain drop, or of its first drop if none is certain."""
     sure = side.drop.certain & side.drop.usable
     return float(side.drop.frame[sure][0]) if sure.any() else float(side.drop.frame[0])

@@ -1,8 +1,8 @@
-"""The drop again: what sounds like a side's drop elsewhere than at it.
+"""The drop again: sounds like a side's drop at other times.
 
-Input: band powers, and where the drops of one side are. Output: for each beat, what rises suddenly after the drop and
-how like the drop it is; and the same from stretches before the contact, where the balance swings silently and no drop
-can be. What those hold says how often noise, talk or another clock passes for a drop.
+Input: band powers, and the places of the drops of one side. Output: for each beat, the sudden rises after the drop and their
+likeness to the drop; and the same from control stretches before the contact, where the balance swings silently and no drop
+can be. The control stretches show how often noise, talk or another clock passes for a drop.
 """
 
 from __future__ import annotations
@@ -23,34 +23,33 @@ IntArray = npt.NDArray[np.int64]
 
 FRAME_S = 0.0005  # half the window of a frame, as in `bands`
 STEP = 2
-"""Of two frames one is looked at: 1 ms, less than the window of a frame's level."""
+"""Every second frame is examined: 1 ms, less than the window of a frame's level."""
 NEAREST_S = 0.025
-"""Nothing nearer to a drop is another one: its ring lasts as long, and no tooth falls so fast."""
+"""A sound nearer to a drop is not another drop: the ring lasts as long, and no tooth falls so fast."""
 REACH_S, REACH_OF_PERIOD = 0.45, 0.06
-"""How long after the drop it is sought: four teeth of 0.1 s each; in quick clocks no longer than a part of the period, so
-that it and the control stretches fit between two beats."""
+"""Length of the search after the drop: four teeth of 0.1 s each. In quick clocks it is this share of the period, so that it
+and the control stretches fit between two beats."""
 CONTROLS = 4
-"""Control stretches: with one alone, eight beats that flutter would be needed to distinguish them from noise."""
+"""Control stretches: with only one, eight beats that flutter would be needed to distinguish them from noise."""
 OWN, LEAD, GAP, RISES = 15, 5, 2, 2
-"""Steps of the drop's own sound that are compared; steps that are averaged before it, and their distance; steps of the rise."""
+"""Steps of the drop's own sound that are compared; steps averaged before it, and their distance; steps of the rise."""
 RISE_DB, BELOW_DB, ALIKE = 8.0, 15.0, 0.5
-"""Least rise of a drop again, most by which it is softer than the mean drop, and least correlation with it."""
+"""Least rise of a repeated drop, most by which it is softer than the mean drop, and least correlation with it."""
 EASY_RISE_DB, EASY_BELOW_DB, EASY_ALIKE = 4.0, 25.0, 0.2
-"""The same for what counts towards a sound that every beat has, an echo or a banking: near the limits in each beat, it is
-above them in some."""
+"""The same for a sound that every beat has, an echo or a banking: near the limits above, it passes them in some beats only."""
 LEAST_BEATS = 10
 """Beats of a side from which its mean drop is known."""
 BATCH = 128
-"""Beats looked at together, or up to twice as many: 20 MB."""
+"""Beats examined together, or up to twice as many: 20 MB."""
 USUAL_DB, USUAL_STEPS = 8.0, 6
-"""Level of a drop again above what most beats have within this many steps of the same distance: an echo or a banking is usual
-there, and scatters by some dB from beat to beat."""
+"""Least level of a repeated drop above that of most beats within this many steps of the same distance: an echo or a banking is
+usual there, and scatters by some dB from beat to beat."""
 
 
 @dataclass(frozen=True, slots=True)
 class SoundsAgain:
-    """One row for each sound, shape (n,): row of the drop; stretch (0 after it, from 1 up the control stretches); frames
-    from the drop, or from where the control stretch begins; whether it is surely like the drop. ``searched``, shape
+    """One row for each sound, shape (n,): row of the drop; stretch (0 after it, 1 and up the control stretches); frames
+    from the drop, or from the beginning of the control stretch; whether it is surely like the drop. ``searched``, shape
     (drops,): rows that were searched.
     """
 
@@ -68,7 +67,7 @@ NOT_SOUGHT = SoundsAgain(_NONE, _NONE, np.zeros(0), np.zeros(0, bool), _NONE, CO
 
 
 def sounds_again(fine: FinePower, drop: Placed, contact: Placed | None, period: float) -> SoundsAgain:
-    """Seek what sounds like the drop in the time after it, and in as long stretches before the contact.
+    """Search for sounds like the drop in the time after it, and in equally long stretches before the contact.
 
     Parameters
     ----------
@@ -110,7 +109,7 @@ def _own_sound(drop: Placed) -> FloatArray:
 def _like(
     fine: FinePower, start: IntArray, reach: int, own: FloatArray
 ) -> tuple[IntArray, IntArray, npt.NDArray[np.bool_]]:
-    """Sudden rises in stretches, each the highest within `NEAREST_S`: which stretch, at which step, and how sure."""
+    """Sudden rises in stretches, each the highest within `NEAREST_S`: its stretch, its step, and how sure it is."""
     from scipy.ndimage import maximum_filter1d
 
     before = LEAD + GAP
@@ -136,9 +135,9 @@ def _like(
 
 
 def _alike(sound: FloatArray, which: IntArray, steps: IntArray, own: FloatArray) -> npt.NDArray[np.float64]:
-    """Correlation of the logarithms of each rise, what was there before taken off, and of the drop; the best of a few shifts.
+    """Correlation of the logarithms of each rise (minus the level before it) and of the drop; the best of a few shifts.
 
-    ``sound`` has shape (stretches, steps, bands); ``which`` and ``steps`` say in which stretch and where a rise begins.
+    ``sound`` has shape (stretches, steps, bands); ``which`` and ``steps`` are the stretch and the step where a rise begins.
     """
     there = sound[which[:, None], steps[:, None] + np.arange(LEAD)].mean(axis=1)[:, None]
     drop = np.log1p(own).ravel().astype(np.float64)
