@@ -1,4 +1,4 @@
-// The bench page in the browser: joins the stream of events, draws plots, sends recordings. It computes no figure.
+// The bench page in the browser: joins the stream of events, draws plots, uploads recordings. It computes no figure.
 "use strict";
 (() => {
   const body = document.body, byId = (id) => document.getElementById(id);
@@ -6,7 +6,7 @@
   const colour = (name) => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
   const still = matchMedia("(prefers-reduced-motion: reduce)");
 
-  // ---- plots: what and where is told by the server, as JSON
+  // ---- plots: the server sends content and place as JSON
   const plots = new Map();
   const strokes = { a: "--side-a", b: "--side-b", ink: "--ink", act: "--act" };
 
@@ -45,7 +45,7 @@
       ctx.restore(); return null;
     };
   }
-  function under(plot) {  // bands and limits lie behind what was measured
+  function under(plot) {  // bands and limits are drawn behind the measured values
     return (u) => {
       const { ctx, bbox } = u, dpr = devicePixelRatio, right = bbox.left + bbox.width;
       ctx.save(); ctx.beginPath(); ctx.rect(bbox.left, bbox.top, bbox.width, bbox.height); ctx.clip();
@@ -62,7 +62,7 @@
       ctx.restore();
     };
   }
-  function over(plot) {  // works stand above the plot; where two would meet, the later one keeps its line and waits with its word
+  function over(plot) {  // works are labelled above the plot; where two labels would overlap, the later work has only its line
     return (u) => {
       const { ctx, bbox } = u, dpr = devicePixelRatio; let free = [-1e9, -1e9];
       ctx.save(); ctx.font = `${13 * dpr}px system-ui, sans-serif`; ctx.textAlign = "left"; ctx.textBaseline = "top"; ctx.lineWidth = dpr;
@@ -106,7 +106,7 @@
     for (const holder of root.querySelectorAll("template[data-plot]")) draw(holder.dataset.plot, JSON.parse(holder.innerHTML ? holder.content.textContent : "null"));
   }
 
-  // ---- a tone between beats, off unless asked for: how high it is, the server says
+  // ---- a tone between beats, off by default; the server sends its pitch
   let sound = null;
   function tone(hz) {
     if (!sound || !hz) return;
@@ -121,7 +121,7 @@
     button.setAttribute("aria-pressed", String(!!sound)); button.textContent = `Tone between beats: ${sound ? "on" : "off"}`;
   });
 
-  // ---- the stream: joined again by itself, from the last change that was seen
+  // ---- the stream: rejoins automatically after the last change that was seen
   let stream = null, last = body.dataset.since, quiet = 0, tries = 0;
   const topics = body.dataset.topics;
   function lost(since) {
@@ -153,7 +153,7 @@
     });
   }
 
-  // ---- recordings: sent as they are, one after the other
+  // ---- recordings: uploaded unchanged, one after the other
   function send(file, list) {
     return new Promise((done) => {
       const row = document.createElement("li"), name = document.createElement("span"), bar = document.createElement("progress"), off = document.createElement("button");
