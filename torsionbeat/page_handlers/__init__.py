@@ -1,1 +1,1 @@
-"""What the page answers: a module for each of its parts; thin: read the form, call a job, show. ``app`` joins them."""
+"""Handlers of the page, one module for each part. Each reads the form, calls a job and shows the result. ``app`` joins them."""

@@ -1,4 +1,4 @@
-"""The next adjustment: what to do, what it will bring, what it rests on; done with one press."""
+"""The next adjustment: what to do, its expected effect and its basis; one button keeps it as done."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ INPUTS = ("weights", "leave", "rate", "rate_within", "earlier_g", "earlier_s", "
 
 
 def advice_page(request: Request) -> Response:
-    """The advice for a clock, by its log and by what is filled in."""
+    """The advice for a clock, from its log and from the form."""
     bench = bench_of(request)
     clock = clock_of(bench, request.path_params["number"])
     given = {name: request.query_params.get(name, "") for name in INPUTS}
@@ -59,14 +59,14 @@ def _steps(judgement: Judgement | None) -> list[tuple[str, str]]:
 
 
 def _cautions(judgement: Judgement | None) -> list[str]:
-    """The cautions, what holds for every touch first."""
+    """The cautions, beginning with those for every work on the clock."""
     from torsionbeat.regulation.correction import LOCK
 
     return [] if judgement is None else sorted(judgement.cautions, key=lambda one: one != LOCK)
 
 
 def _besides(judgement: Judgement | None) -> list[str]:
-    """What the judgement says besides: what it rests on, what to wait for, when to look again."""
+    """The rest of the judgement: its basis, what to wait for, when to look again."""
     from torsionbeat.display.judgement import judgement_sentences
 
     if judgement is None:
@@ -86,7 +86,7 @@ def _asked(clock: str, log: str | None, given: dict[str, str]) -> AdviseRequest:
     Raises
     ------
     InputError
-        A field holds no number, or one stands without the other it belongs to.
+        A field holds no number, or a field that belongs to it is empty.
     """
     rate = forms.optional_number(given, "rate", "the rate")
     grams = forms.optional_number(given, "earlier_g", "the grams remembered")
@@ -118,7 +118,7 @@ def _rate(rate: float, given: dict[str, str]) -> object:
 
 
 def _pieces(typed: str) -> tuple[Piece, ...]:
-    """Read the weights at hand; the page asks for no measures of discs, so all of them are in grams.
+    """Read the weights at hand. All are in grams: the page has no fields for the dimensions of discs.
 
     Raises
     ------
@@ -137,7 +137,7 @@ def _pieces(typed: str) -> tuple[Piece, ...]:
 
 
 def done(request: Request, form: dict[str, str]) -> Response:
-    """Keep the advice as done, with what it is expected to bring."""
+    """Keep the advice as done, with its expected effect."""
     from torsionbeat.jobs.keep_adjustment import keep_adjustment
 
     bench, number = bench_of(request), request.path_params["number"]

@@ -1,4 +1,4 @@
-"""The application: every route, the files that belong to the page, what is said where something fails."""
+"""The application: every route, the page's own files, and the pages for errors."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ __all__ = ["make_app"]
 
 
 class _Files(StaticFiles):
-    """The page's own files, kept by the browser for as long as it is open and requested again after the next start."""
+    """The page's own files: the browser keeps them while it is open and requests them again after its next start."""
 
     async def get_response(self, path: str, scope: Scope) -> Response:
         response = await super().get_response(path, scope)
@@ -49,7 +49,7 @@ def make_app(bench: Bench, hosts: set[str], cookie: str) -> Starlette:
     ----------
     bench : Bench
     hosts : set of str
-        What a Host header may say.
+        Allowed values of the Host header.
     cookie : str
         Name of the session's cookie.
     """

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 __all__ = ["ROUTES"]
 
 SIGHTINGS = 4
-"""Looks at the hand that the form has room for; two are enough, and more catch a slip."""
+"""Sightings of the hand in the form; two are enough, and more reveal a mistake."""
 
 STRIP_FIELDS = (
     ("thickness", "Thickness (micrometres)", "A micrometer across the strip: 0.10 mm is 100, four thousandths of an inch 101.6"),
@@ -46,7 +46,7 @@ MATERIALS = ("C17200", "C51000", "N09902", "A228", "302")
 
 
 def overview(request: Request) -> Response:
-    """What can be found by hand."""
+    """What can be measured by hand."""
     return page(request, "byhand.html", title="By hand", here="/byhand")
 
 
@@ -55,7 +55,7 @@ def _asked(request: Request, *names: str) -> dict[str, str]:
 
 
 def _answered(job: Any) -> tuple[Any, str]:
-    """Do a job; give its result, or why there is none."""
+    """Run a job; give its result, or the reason why there is none."""
     try:
         return job(), ""
     except TorsionbeatError as error:
@@ -106,7 +106,7 @@ def handcheck_kept(request: Request, form: dict[str, str]) -> Response:
 
 
 def freeswing_page(request: Request) -> Response:
-    """A free swing, as it was seen or counted."""
+    """A free swing, from arcs seen or counted."""
     from torsionbeat.display.by_hand import free_swing_sentences
     from torsionbeat.jobs.free_swing import free_swing
 
@@ -161,7 +161,7 @@ def _clock(form: dict[str, str]) -> str:
 
 
 def strip_page(request: Request) -> Response:
-    """A suspension strip: what it does, and which one brings a clock to time."""
+    """A suspension strip: its effect, and which one brings a clock to time."""
     from torsionbeat.display.by_hand import strip_sentences
 
     names = [name for name, *_ in (*STRIP_FIELDS, *MORE_STRIP_FIELDS)]

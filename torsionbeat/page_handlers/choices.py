@@ -1,4 +1,4 @@
-"""What forms offer to choose from: clocks, microphones, lengths."""
+"""Choices that forms offer: clocks, microphones, lengths."""
 
 from __future__ import annotations
 
@@ -23,12 +23,12 @@ LENGTHS = (
     ("86400", "a day"),
 )
 MORNING_HOUR = 7
-"""When a night ends unless told otherwise (common practice, no source)."""
+"""Hour at which a night ends by default (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
 class Choice:
-    """Something to choose: its value in the form and its words."""
+    """A choice: its value in the form and its words."""
 
     value: str
     words: str
@@ -79,7 +79,7 @@ def row_of(bench: Bench, number: int) -> ListedClock:
 
 
 def microphones() -> tuple[list[Choice], str]:
-    """The microphones to choose from, and why there are none."""
+    """The microphones to choose from, or the reason why there are none."""
     from torsionbeat.jobs.microphone import devices
 
     try:
@@ -92,7 +92,7 @@ def microphones() -> tuple[list[Choice], str]:
 
 
 def length_s(value: str) -> float | None:
-    """Seconds of one of ``LENGTHS``; None until it is ended.
+    """Seconds of one of ``LENGTHS``; None means until it is ended.
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""The clocks: all of them at a glance, one with its life, its record added and changed."""
+"""The clocks: a list of all, one with its history, and the forms to add a clock and change its record."""
 
 from __future__ import annotations
 
@@ -40,10 +40,10 @@ SAID = {
     "checked": "The hand check is kept.",
     "swung": "The free swing is kept.",
 }
-"""What a page says after a form, by the word in its address."""
+"""Message of a page after a form, by the word in its address."""
 
 MOST_JUDGED_AT_ONCE = 12
-"""A judgement reads each night again, 5 ms or more: with more nights the page is shown first, and the judgement follows."""
+"""A judgement reads each night again, 5 ms or more each: with more nights the page comes first and the judgement later."""
 
 SHORT = {
     "hear-better": "Move the microphone: too few beats are heard",
@@ -59,7 +59,7 @@ SHORT = {
     "leave-alone": "Nothing: leave it alone",
     "nothing-helps": "Nothing at hand brings it nearer",
 }
-"""The first task of a clock, for a list."""
+"""The first task of a clock in a list, by its kind."""
 
 WORK_LABELS = {
     "spring": "strip",
@@ -69,7 +69,7 @@ WORK_LABELS = {
     "beat": "beat",
     "level": "level",
 }
-"""Words short enough to stand above a plot."""
+"""Words short enough for labels above a plot."""
 
 
 def clock_path(number: int, *rest: str, said: str = "") -> str:
@@ -78,7 +78,7 @@ def clock_path(number: int, *rest: str, said: str = "") -> str:
 
 
 def listed(request: Request) -> Response:
-    """All clocks at a glance; a name in the address leads to that clock."""
+    """The list of all clocks; a name in the address leads to that clock."""
     bench, said = bench_of(request), request.query_params.get("said", "")
     rows, remarks, _ = list_clocks(ListRequest(bench.log))
     named = request.query_params.get("named")
@@ -96,7 +96,7 @@ def listed(request: Request) -> Response:
 
 
 def next_line(request: Request) -> Response:
-    """What is next for one clock of the list, asked for when its row is seen."""
+    """The next task for one clock of the list, requested when its row becomes visible."""
     from torsionbeat.jobs.advise import judged
 
     bench = bench_of(request)
@@ -121,7 +121,7 @@ def _short(judgement: Judgement | None, why: Remark | None) -> str:
 
 
 def shown(request: Request) -> Response:
-    """One clock: how it goes, what is next, its life."""
+    """One clock: how it goes, the next task, its history."""
     from torsionbeat.jobs.advise import judged
 
     bench = bench_of(request)
@@ -197,7 +197,7 @@ def change_page(request: Request) -> Response:
 
 
 def changed(request: Request, form: dict[str, str]) -> Response:
-    """Change a clock's record; what was there before stays as a note."""
+    """Change a clock's record; a note keeps the old values."""
     bench, number = bench_of(request), request.path_params["number"]
     try:
         clock = clock_of(bench, number)

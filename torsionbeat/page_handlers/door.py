@@ -1,4 +1,4 @@
-"""The door: the access code of a device in the network, opening the page on a phone, the stream of changes, cautions."""
+"""Access: the code for a device in the network, opening the page on a phone, the stream of changes, cautions."""
 
 from __future__ import annotations
 
@@ -19,17 +19,17 @@ from torsionbeat.page.views import page, trouble
 __all__ = ["ROUTES"]
 
 MOST_STREAMS = 24
-"""A browser opens one for each of its pages that is open; a hundred are an attack or a fault."""
+"""A browser opens one for each open page; a hundred are an attack or a fault."""
 
 MOST_TOPICS = 12
-"""More topics than the page has: what asks for more is no browser of ours."""
+"""More topics than the page has: a client that requests more is not running our page."""
 
 
 class _UntilGone(StreamingResponse):
     """A stream that ends when its page is gone.
 
-    Servers that state ASGI 2.4 promise that sending to a page that is gone fails; some versions of uvicorn state it and
-    send into nothing, and such a stream would count as open forever. So the disconnect is listened for in any case.
+    A server that states ASGI 2.4 promises an error when it sends to a page that is gone. Some versions of uvicorn state
+    it and raise no error, so a stream would count as open forever. The disconnect is therefore always watched for.
     """
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -38,7 +38,7 @@ class _UntilGone(StreamingResponse):
 
 
 async def events(request: Request) -> Response:
-    """Stream what changes, from the last change the page has seen."""
+    """Stream the changes after the last one that the page has seen."""
     feed = bench_of(request).feed
     if feed.streams >= MOST_STREAMS:
         return PlainTextResponse(
@@ -64,7 +64,7 @@ def enter(request: Request) -> Response:
 
 
 def entered(request: Request, form: dict[str, str]) -> Response:
-    """Let a device in that shows the code."""
+    """Admit a device that enters the code."""
     access: Access = request.scope["access"]
     right = access.try_code(request.scope["session_name"], form.get("code", "")[:40])
     if right:
@@ -85,7 +85,7 @@ def entered(request: Request, form: dict[str, str]) -> Response:
 
 
 def phone(request: Request) -> Response:
-    """Show this computer's user the code as a picture for a phone's camera."""
+    """Show the code as a picture for a phone's camera, on this computer."""
     bench = bench_of(request)
     if not bench.lan_urls or not from_here(request.scope):
         return trouble(

@@ -1,4 +1,4 @@
-"""The fields of a clock's record as a form asks for them: what each is and where a restorer finds it."""
+"""The fields of a clock's record in the form: what each is and where a restorer finds it."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ class Field:
 
 @dataclass(frozen=True, slots=True)
 class Group:
-    """Fields that belong together; ``opened`` are seen at once, the others when they are asked for."""
+    """Fields that belong together; groups with ``opened`` are shown at once, the others on request."""
 
     title: str
     fields: tuple[Field, ...]

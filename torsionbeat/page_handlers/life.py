@@ -1,4 +1,4 @@
-"""Entries of a clock's history made and corrected: notes and works; two nights compared, the report."""
+"""Forms that add and correct notes and works of a clock's history; two nights compared; the report."""
 
 from __future__ import annotations
 
@@ -42,14 +42,14 @@ WORDS_OF_WORK = {
     "level": "levelled",
     "other": "worked on",
 }
-"""What is kept of a work where nothing is written."""
+"""Words kept for a work if the text field is empty."""
 
 TICKS = (
     ("recorder", "Both with the same recorder"),
     ("place", "Neither microphone nor clock was moved between them"),
     ("swapped", "Side a before is side b after"),
 )
-"""What a restorer may know of two nights that no sound tells."""
+"""Facts about two nights that only the restorer knows; the sound does not show them."""
 
 
 def noted(request: Request, form: dict[str, str]) -> Response:
@@ -74,7 +74,7 @@ def noted(request: Request, form: dict[str, str]) -> Response:
 
 
 def turned(request: Request, form: dict[str, str]) -> Response:
-    """Take an entry back, bring it back, or put it right."""
+    """Take an entry back, bring it back, or correct it."""
     bench, number = bench_of(request), request.path_params["number"]
     try:
         clock = clock_of(bench, number).name
@@ -96,7 +96,7 @@ def turned(request: Request, form: dict[str, str]) -> Response:
 
 
 def _changes(kind: str, form: dict[str, str]) -> dict[str, Any]:
-    """What a form corrects in an entry, by the names of ``torsionbeat.benchlog.corrections.AMENDABLE``."""
+    """The corrections in a form, by the names of ``torsionbeat.benchlog.corrections.AMENDABLE``."""
     found: dict[str, Any] = {}
     texts = {"note": "text", "work": "what"}
     moments = {"note": "written_at", "work": "done_at"}
@@ -161,7 +161,7 @@ def compared(request: Request) -> Response:
 
 
 def _sounds(clock: int, chosen: list[Any]) -> list[tuple[str, str]]:
-    """The night before and the one after, and where each can be heard; nothing where neither kept its sound."""
+    """The nights before and after, each with the path where it can be heard; empty if neither kept its sound."""
     found = [
         (word, clock_path(clock, "readings", str(row.id)) if row.recording_path else "")
         for word, row in zip(("Before", "After"), chosen, strict=True)
@@ -188,7 +188,7 @@ def report_page(request: Request) -> Response:
 
 
 def report(request: Request) -> Response:
-    """The report as one file, which may run nothing."""
+    """The report as one file; its policy forbids scripts."""
     from datetime import datetime
 
     from torsionbeat.jobs.advise import judged

@@ -1,4 +1,4 @@
-"""The lift of a clock, from an arc that was counted by eye while it was listened to or recorded."""
+"""The lift of a clock, from an arc that was counted by eye while the clock was recorded or listened to."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ FIELDS = ("of", "counted", "within")
 
 
 def lift_page(request: Request) -> Response:
-    """The form, and what it gives."""
+    """The form and its result."""
     from torsionbeat.display.by_hand import lift_sentences
 
     bench = bench_of(request)
@@ -58,7 +58,7 @@ def kept(request: Request, form: dict[str, str]) -> Response:
 
 
 def _readings(bench: Bench) -> list[Choice]:
-    """What an arc may have been counted with: the recordings of this page, and each clock's last reading."""
+    """Readings that a counted arc can belong to: the recordings of this page, and each clock's last reading."""
     from torsionbeat.jobs.clock_history import ListRequest, list_clocks
 
     found = [

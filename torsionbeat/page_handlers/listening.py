@@ -1,4 +1,4 @@
-"""Listening: what to listen to and with what; the check, setting in beat and the night while they last."""
+"""Listening: the choice of clock and microphone; the check, setting in beat and the night while they run."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ KEEPS = ("sound", "beats", "figures")
 
 
 def listen_page(request: Request) -> Response:
-    """What is being listened to, or what can be."""
+    """The running listening, or the form to start one."""
     bench = bench_of(request)
     activity = bench.listening.activity
     if activity is not None and (not activity.ended or request.query_params.get("new") is None):
@@ -39,7 +39,7 @@ def listen_page(request: Request) -> Response:
 
 
 def _plots(activity: Activity) -> dict[str, object]:
-    """The plots as they stand, for a page that opens in the middle."""
+    """The current plots, for a page that is opened while a listening runs."""
     state, wanted = activity.state, activity.wanted
     if wanted.kind == "beat" and activity.settings:
         _, unit, _ = beat_figure(state.setting) if state.setting is not None else (None, "\N{DEGREE SIGN}", 0)
@@ -50,7 +50,7 @@ def _plots(activity: Activity) -> dict[str, object]:
 
 
 def begun(request: Request, form: dict[str, str]) -> Response:
-    """Begin to listen."""
+    """Start listening."""
     bench = bench_of(request)
     try:
         bench.listening.begin(_wanted(bench.log, form))
@@ -91,7 +91,7 @@ def _wanted(log: str | None, form: dict[str, str]) -> Wanted:
 
 
 def ended(request: Request, _form: dict[str, str]) -> Response:
-    """Ask what is running to end."""
+    """Ask the running listening to end."""
     bench_of(request).listening.end()
     return RedirectResponse("/listen", status_code=303)
 

@@ -1,4 +1,4 @@
-"""One reading of a clock: its figures and plots, and the night in a minute to be heard."""
+"""One reading of a clock: its figures and plots, and the sound of the night in a minute."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ def shown(request: Request) -> Response:
 
 
 def minute(request: Request, _form: dict[str, str]) -> Response:
-    """Put the night in a minute together, and give what plays it, or why there is nothing to play."""
+    """Assemble the night in a minute, and give its player, or the reason why there is none."""
     bench, why = bench_of(request), ""
     number, wanted = request.path_params["number"], request.path_params["reading"]
     try:

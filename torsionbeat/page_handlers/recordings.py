@@ -1,4 +1,4 @@
-"""Recordings: sent by drop, by choice or from a phone's recorder; read, looked at, kept with a clock or thrown away."""
+"""Recordings: uploaded by drag and drop, by choice or from a phone; read, shown, kept with a clock or thrown away."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ def listed(request: Request) -> Response:
 
 
 async def sent(request: Request) -> Response:
-    """Take an upload down to disk as it arrives; answers with the path of its page."""
+    """Write an upload to disk as it arrives; answer with the path of its page."""
     if not token_is_right(request, request.headers.get("x-token", "")):
         return PlainTextResponse(
             "This page is from before torsionbeat was started anew. Open it again.", status_code=403
@@ -46,7 +46,7 @@ async def sent(request: Request) -> Response:
     pieces = request.stream()
     with contextlib.suppress(ValueError):
         if int(request.headers.get("content-length", "0")) > bench.recordings.limits.upload_bytes:
-            return _refused(too_big(bench.recordings.limits))  # it is not waited for
+            return _refused(too_big(bench.recordings.limits))  # without waiting for the rest
     try:
         made = await bench.recordings.take(
             asked.get("name", "recording"), pieces, began_s, asked.get("clock", "")[:80]
@@ -72,7 +72,7 @@ def sample(request: Request, _form: dict[str, str]) -> Response:
 
 
 def shown(request: Request) -> Response:
-    """One recording: how far it is read, or what was heard in it."""
+    """One recording: the progress of its reading, or the result."""
     bench = bench_of(request)
     try:
         one = bench.recordings.get(request.path_params["number"])
@@ -123,7 +123,7 @@ def _odd(request: Request, one: Recording, form: dict[str, str], odd: list[str])
 
 
 def read_again(request: Request, form: dict[str, str]) -> Response:
-    """Read it once more, knowing more or something else of the clock."""
+    """Read it again with more or other data of the clock."""
     number = request.path_params["number"]
     try:
         bench_of(request).recordings.read_again(
@@ -147,7 +147,7 @@ def thrown_away(request: Request, _form: dict[str, str]) -> Response:
 
 
 def minute(request: Request, _form: dict[str, str]) -> Response:
-    """Put the recording in a minute together, and give what plays it, or why there is nothing to play."""
+    """Assemble the recording in a minute, and give its player, or the reason why there is none."""
     bench, number = bench_of(request), request.path_params["number"]
     why = ""
     try:

@@ -1,4 +1,4 @@
-"""A clock's life as one line: works, notes, readings, hand checks and free swings in order of time, newest first."""
+"""A clock's history as lines: works, notes, readings, hand checks and free swings in order of time, newest first."""
 
 from __future__ import annotations
 
@@ -34,9 +34,9 @@ LAWS = {
 
 @dataclass(frozen=True, slots=True)
 class StoryLine:
-    """One line: when, of which kind, in words, with more in small; ``outcome`` says how an expectation came out.
+    """One line: moment, kind, words, and details in small type; ``outcome`` compares the result with the expectation.
 
-    What was taken back is ``struck`` and says ``because``; ``anew`` is what the form that corrects it begins with.
+    An entry that was taken back is ``struck``, with its reason in ``because``; ``anew`` prefills the form that corrects it.
     """
 
     when: datetime
@@ -54,7 +54,7 @@ class StoryLine:
 
 @dataclass(frozen=True, slots=True)
 class Story:
-    """A clock, its lines, and the readings and works that stand, in order of time."""
+    """A clock, its lines, and its standing readings and works in order of time."""
 
     clock: ClockFacts
     lines: tuple[StoryLine, ...]
@@ -70,7 +70,7 @@ class Story:
 
 
 def story_of(log: str | None, clock: str) -> Story:
-    """Take a clock's life out of the log.
+    """Read a clock's history from the log.
 
     Raises
     ------
@@ -98,14 +98,14 @@ def story_of(log: str | None, clock: str) -> Story:
 
 
 def _outcomes(works: tuple[Happened, ...], readings: tuple[Happened, ...]) -> dict[int, str]:
-    """How each expectation came out, by the number of the reading that followed it."""
+    """The outcome of each expectation, by the number of the reading that followed it."""
     done = [(work.at, work) for work in works if work.at is not None]
     heard = [(one.at, one) for one in readings if one.at is not None and "rate_s_per_day" in one.figures]
     found = {}
     for (at, work), following in zip(done, (*done[1:], None), strict=False):
         expected = _expected(work)
         if expected is None or (following is not None and following[0] == at):
-            continue  # of works done together the last one carries the expectation of them all
+            continue  # of works done together, the last one holds the expectation for all
         after = next((row for row in heard if row[0] >= at), None)
         if after is None or (following is not None and following[0] <= after[0]):
             continue
