@@ -1,10 +1,10 @@
-"""Beat and knock: which way and how far to turn the beat setting, and how near the roller comes to the fork.
+"""Beat and knock: direction and angle to turn the beat setting, and clearance between roller and fork.
 
-The offset is the middle of the lift against the balance's position of rest, > 0 towards the way the balance
-goes at a beat of side b. Either the fork is turned back by the offset, or the place of rest is brought to the
-fork by turning the suspension the other way. Where the fork rides on the strip itself, as in most 400-day
-clocks, it turns with only a share of the balance's angle (free length above the fork over the active length),
-and the setting at the top need turn by only that share of the offset. Degrees, milliseconds, millimetres.
+The offset is the middle of the lift against the balance's position of rest, > 0 in the direction in which the balance
+goes at a beat of side b. Either the fork is turned back by the offset, or the suspension is turned the other way, which
+moves the position of rest to the fork. Where the fork rides on the strip itself, as in most 400-day clocks, it turns
+with only a share of the balance's angle (free length above the fork over the active length). The setting at the top
+then turns by only that share of the offset. Degrees, milliseconds, millimetres.
 """
 
 from __future__ import annotations
@@ -22,10 +22,10 @@ from torsionbeat.theory.robust import COVERAGE
 __all__ = ["AIR_DRIVEN_LIMITS", "BeatAdvice", "KnockGuard", "beat_advice", "knock_guard", "near_enough"]
 
 AIR_DRIVEN_LIMITS = {"arc_low_deg": 360.0, "arc_high_deg": 540.0, "knock_arc_deg": 600.0}
-"""Arc limits usual for air-driven clocks (common practice, no source); a clock's own record goes before."""
+"""Usual arc limits for air-driven clocks (common practice, no source); a clock's own record has priority."""
 
 IN_BEAT_SHARE = 0.005
-"""An offset below this share of the arc is as good as none: half a degree in a hundred."""
+"""An offset below this share of the arc is negligible: half a degree in a hundred."""
 
 Side = Literal["a", "b"]
 
@@ -35,9 +35,9 @@ class BeatAdvice:
     """How to set the beat.
 
     ``offset_deg`` is the fault as an angle of the balance, ``turn_deg`` the angle (> 0) to turn the setting
-    by. ``fork_towards`` is the side at whose beats the balance goes the way the fork must be turned;
-    ``suspension_towards`` the same for the suspension. ``needed`` is False where it is in beat already or
-    the reading cannot decide; ``sentence`` says it in words.
+    by. ``fork_towards`` is the side at whose beats the balance goes in the direction in which the fork must be turned;
+    ``suspension_towards`` the same for the suspension. ``needed`` is False where the clock is in beat already or the
+    reading cannot decide; ``sentence`` is the advice in words.
     """
 
     offset_deg: UFloat
@@ -49,7 +49,7 @@ class BeatAdvice:
 
 
 def near_enough(offset_deg: float, arc_deg: float) -> bool:
-    """Say whether an offset is so small a share of the arc that no one need set the beat.
+    """Say whether an offset is so small a share of the arc that the beat need not be set.
 
     >>> near_enough(-1.8, 430.0), near_enough(2.2, 430.0)
     (True, False)
@@ -68,23 +68,23 @@ def beat_advice(
     side_names: tuple[str, str] = ("", ""),
     sides_shown: bool = False,
 ) -> BeatAdvice:
-    """Turn beat error and arc into the angle and the way to turn.
+    """Convert beat error and arc to the angle and direction to turn.
 
     Parameters
     ----------
     beat_error_ms, arc_deg, period_s : ufloat or float
         Half of (interval a to b minus interval b to a); arc end to end; full period.
     lift_deg : float
-        Lift, where it is known.
+        Lift, where known.
     offset_deg : ufloat, optional
-        The offset where the reading gives it already.
+        The offset, where the reading gives it already.
     share_above_fork : float
         Share of the strip above the fork where the fork rides on it; 1 where it does not.
     side_names : tuple of str
-        What the balance goes towards at a beat of side a and of side b; empty unless the reading's sides were
-        recognised as those that were learnt.
+        Names of the directions in which the balance goes at a beat of side a and of side b; empty unless the reading's
+        sides were recognised as the learnt ones.
     sides_shown : bool
-        The user sees at each beat which side it was, as while setting the beat; else the words say how to see it.
+        The user sees the side of each beat, as while setting the beat; if not, the words say how to see it.
 
     Raises
     ------
@@ -151,7 +151,7 @@ def beat_advice(
 def _turn_words(
     angle: str, there: str, back: str, fork: Side, beat_error_ms: UFloat, sides_shown: bool
 ) -> str:
-    """Say which way to turn: by name where the sides are known, else how to see it."""
+    """Give the direction to turn: by name where the sides are known, else how to see it."""
     if there and back:
         return (
             f"Turn the fork {angle} {there}, the way the balance goes then; or, if the suspension is what turns, "
@@ -172,10 +172,10 @@ def _turn_words(
 
 @dataclass(frozen=True, slots=True)
 class KnockGuard:
-    """Room before the knock, and what to beware of.
+    """Margin to the knock, and warnings.
 
-    ``margin_deg`` is how far the nearer turning point stays from the knock, ``clearance_mm`` the same along
-    the circle of the roller; None where the knock arc, or the radius, is not known.
+    ``margin_deg`` is the angle between the nearer turning point and the knock, ``clearance_mm`` the same along the
+    circle of the roller; None where the knock arc, or the radius, is not known.
     """
 
     margin_deg: UFloat
@@ -186,7 +186,7 @@ class KnockGuard:
 def knock_guard(
     arc_deg: UFloat, clock: Clock, *, offset_deg: UFloat = None, roller_radius_mm: float | None = None
 ) -> KnockGuard:
-    """Hold an arc against the limits of its clock.
+    """Compare an arc with the limits of its clock.
 
     Parameters
     ----------
@@ -195,9 +195,9 @@ def knock_guard(
     clock : Clock
         Its limits.
     offset_deg : ufloat
-        Middle of the lift against rest; None: taken as 0.
+        Middle of the lift against rest. None: 0 is used.
     roller_radius_mm : float, optional
-        Gives the knock arc where the clock has none; None: not known.
+        Radius from which the knock arc is calculated where the clock has none; None: not known.
 
     Examples
     --------

@@ -1,7 +1,7 @@
-"""From the clock as it was read to the next adjustment of its rate: what to do, and what it will do besides.
+"""From the last reading of a clock to the next adjustment of its rate: the action and its other effects.
 
-What is done is chosen by `torsionbeat.regulation.decision`; here its promise, the arc and the knock, the beat, how long to
-settle and to listen are put beside it. Grams, degrees, seconds; rates in seconds per day, > 0 gains.
+`torsionbeat.regulation.decision` chooses the action. This module adds its expected rate, arc and knock, beat, and the
+times to settle and to listen. Grams, degrees, seconds; rates in seconds per day, > 0 gains.
 """
 
 from __future__ import annotations
@@ -33,26 +33,26 @@ BELLOWS = (
 PRACTICE = "Follow the maker's instructions and the rules of your trade and place."
 
 NEAR_END = 0.15
-"""Share of half the travel from its end within which a regulator that leaves the clock off is said not to reach."""
+"""A regulator within this share of half the travel from its end, with the clock still off, is reported as out of reach."""
 
 SCALES_G = 0.01
-"""Half-width of what usual scales show wrong, for the remark that weighing would help."""
+"""Half-width of the error of usual scales (g), for the remark that weighing would help."""
 
 WORTH_WEIGHING = 0.7
-"""Weighing is spoken of where it would make the expected interval narrower by this factor or more."""
+"""Weighing is suggested where it narrows the expected interval by this factor or more."""
 
 
 @dataclass(frozen=True, slots=True)
 class Correction:
-    """The next adjustment of the rate, and what it will do.
+    """The next adjustment of the rate, and its effects.
 
-    ``kind`` says what it is; ``weights`` is None, and ``regulator_move`` 0, where they stay. ``rate_s_per_day`` is the
-    long-run rate by all trials, ``chance_within`` the chance that it is within the tolerance, ``nights`` how many nights
-    more would settle that (None: no number of them). ``grams_a_side`` is what would be exactly right with the regulator
-    as it will be set; None where weights are out of question. ``expected_rate_s_per_day`` is the rate of the next night
-    after the change. Their ``interval`` twins are median and ends of the 95 % interval, which may be lopsided.
-    ``arc_after_deg`` and the guards are None where no arc was read, ``beat`` where no beat error was read, ``settle_s``
-    where Q is not known.
+    ``kind`` is the action; ``weights`` is None, and ``regulator_move`` 0, where they stay. ``rate_s_per_day`` is the
+    long-run rate by all trials, ``chance_within`` the chance that it is within the tolerance, ``nights`` the number of
+    further nights that would decide it (None: no number would). ``grams_a_side`` is the exactly right weight with the
+    regulator as it will be set; None where weights cannot be changed. ``expected_rate_s_per_day`` is the rate of the
+    next night after the change. The corresponding ``interval`` fields are the median and the ends of the 95 % interval,
+    which may be lopsided. ``arc_after_deg`` and the guards are None where no arc was read, ``beat`` where no beat error
+    was read, ``settle_s`` where Q is not known.
     """
 
     kind: ActionKind
@@ -100,19 +100,19 @@ def correct(
     Parameters
     ----------
     learnt : Learnt
-        The clock's answer and where it stands (`torsionbeat.learning.learn.learn`).
+        The clock's response and present state (`torsionbeat.learning.learn.learn`).
     present : Present
-        Its last reading.
+        The clock's last reading.
     stock : Stock, optional
         Weights at hand; None: no weights can be changed.
     regulator : Regulator, optional
         None: there is none, or it is left alone.
     tolerance_s_per_day : float
-        Within this the clock is left alone.
+        Tolerance within which the clock is left alone.
     removable_g : float, optional
         All the weight that can come off.
     q : float, optional
-        Of a free swing, for the settling time.
+        Q of a free swing, for the settling time.
     roller_radius_mm, share_above_fork, side_names
         As for `knock_guard` and `beat_advice`.
     air_driven : bool
@@ -181,13 +181,13 @@ def _a_side(learnt: Learnt, move: float, sides: int) -> tuple[UFloat, tuple[floa
 def _about_weights(
     learnt: Learnt, weights: WeightChange, change: Change, stock: Stock, expected: UFloat, tolerance: float
 ) -> list[str]:
-    """What to say of the weights: that they come no nearer, and that weighing them, or small ones, would help."""
+    """Remarks on the weights: that they come no nearer, and that weighing them, or small ones, would help."""
     helps = _weighing(learnt, weights, change, stock, expected, tolerance) or _small_ones(weights, stock)
     return _far(learnt, weights, change, expected, tolerance) + helps
 
 
 def _about_regulator(learnt: Learnt, regulator: Regulator | None, action: Action) -> list[str]:
-    """What to say where the regulator does not reach, or comes near its end."""
+    """Remarks where the regulator does not reach, or comes near its end."""
     if regulator is None or action.weights is not None or action.kind != "adjust":
         return []
     change = action.change
@@ -221,7 +221,7 @@ def _about_regulator(learnt: Learnt, regulator: Regulator | None, action: Action
 def _far(
     learnt: Learnt, weights: WeightChange, change: Change, expected: UFloat, tolerance: float
 ) -> list[str]:
-    """What to say where the weights at hand do not come near what would be right."""
+    """Remark where the weights at hand do not come near the right weight."""
     if abs(expected.nominal_value) <= max(COVERAGE * expected.std_dev, tolerance):
         return []
     right = learnt.grams_to_s_per_day(0.0, change.move).nominal_value / weights.sides
@@ -235,7 +235,7 @@ def _far(
 
 
 def _small_ones(change: WeightChange, stock: Stock) -> list[str]:
-    """What to say where many weights are asked for though few would make the same sum."""
+    """Remark where many weights are proposed though few would make the same sum."""
     if stock.scale_g is not None or not change.pieces:
         return []
     fewest = choose(change.total_g, replace(stock, scale_g=SCALES_G))
@@ -255,7 +255,7 @@ def _small_ones(change: WeightChange, stock: Stock) -> list[str]:
 def _weighing(
     learnt: Learnt, weights: WeightChange, change: Change, stock: Stock, expected: UFloat, tolerance: float
 ) -> list[str]:
-    """What to say where most of the doubt is what the weights really weigh."""
+    """Remark where most of the uncertainty is that of the weights' mass."""
     if stock.scale_g is not None:
         return []
     exact = SCALES_G * math.sqrt(stock.sides / 3)
@@ -285,8 +285,8 @@ def _arcs(
 ) -> tuple[UFloat, KnockGuard | None, KnockGuard | None]:
     """Arc after the change, and the guards before and after.
 
-    The drive gives the same energy every swing, air drag takes (pi/2) c omega A^2, so the arc grows with the
-    root of the period; where rubbing is dry it stays. A change of some minutes a day is about a degree.
+    The drive gives the same energy every swing and air drag takes (pi/2) c omega A^2, so the arc grows with the root of
+    the period. With dry rubbing it does not change. A change of some minutes a day is about a degree.
     """
     arc = present.arc_deg
     if arc is None:

@@ -1,9 +1,9 @@
-"""Which action now: leave the clock alone, change weights or regulator, try what the regulator does, or listen again.
+"""The next action: leave the clock alone, change weights or regulator, try the regulator's effect, or listen again.
 
-Every action is scored by what it is expected to leave of the long-run rate, E|y|, plus what its trouble is worth; the
-mixture of `torsionbeat.learning.learnt` carries every doubt into that. A miss much farther out than the clock stands now
-counts no more than that: it is one more trial, and the trial teaches. No action beats its own doubt: where the rate is not known
-to be off, another night is worth more than another weight. Rates in seconds per day, > 0 gains.
+Every action is scored by the expected absolute long-run rate after it, E|y|, plus a cost for its trouble. The mixture
+of `torsionbeat.learning.learnt` includes every doubt. A miss much larger than the present error is capped: it is one
+more trial, and the trial teaches. Where the rate is not known to be off, another night is worth more than another
+weight. Rates in seconds per day, > 0 gains.
 """
 
 from __future__ import annotations
@@ -23,82 +23,82 @@ __all__ = ["DOUBTED_READING", "SURE", "Action", "ActionKind", "decide", "nights_
 ActionKind = Literal["leave", "adjust", "trial-step", "night", "nothing-helps"]
 
 SURE = 0.90
-"""Chance of being within the tolerance at which a clock is called done: at 0.95 calm clocks are listened to a night
-longer and were as often truly done (`tests/benchmarks/regulation.py`)."""
+"""Chance of being within the tolerance at which a clock is called done. At 0.95 calm clocks were listened to a night
+longer and were truly done equally often (`tests/benchmarks/regulation.py`)."""
 
 SURE_IF_UNSTEADY = 0.87
-"""The same by the half of what is believed of its wander that is more unsteady: a few nights that happen to agree make an
-unsteady clock look calm. Half as many clocks that differ by 3 s/day are then wrongly called done, and calm ones wait a
-tenth of a night longer; `SURE` at 0.95 did the same and kept clocks of 1 s/day waiting for more than a night."""
+"""The same chance, calculated with the more unsteady half of the wander's posterior: a few nights that happen to agree
+make an unsteady clock look calm. Half as many clocks that differ by 3 s/day are then wrongly called done, and calm ones
+wait a tenth of a night longer. `SURE` at 0.95 did the same but kept clocks of 1 s/day waiting for more than a night."""
 
 DOUBTED_READING = 0.25
-"""Chance of the last reading, or of what was noted before it, being odd from which nothing is changed by it: which of them it
-was, one more night tells, and a change made by the wrong one takes the clock away from time."""
+"""From this chance that the last reading, or the note before it, is odd, nothing is changed. One more night shows which
+of the two it was; a change based on the wrong one takes the clock away from time."""
 
 WEIGHTS_COST = 1.0  # the clock is stopped and opened
 REGULATOR_COST = 0.3
-"""What changing weights, and moving the regulator alone, must gain to be worth it, in tolerances: the first stops the
-clock and opens it, the second is a touch (common practice, no source)."""
+"""Least improvement, in tolerances, that justifies changing weights, and moving the regulator alone: the first stops
+and opens the clock, the second is a touch (common practice, no source)."""
 
 OPENING_SHARE = 0.15
-"""Opening the clock is besides worth as much as this share of what the regulator reaches: what a touch of it leaves, the
-next touch takes, and nobody opens a clock for a twelfth of a gram (common practice, no source)."""
+"""Opening the clock also costs this share of the regulator's range: the next touch of the regulator corrects the
+remainder of the last one, and nobody opens a clock for a twelfth of a gram (common practice, no source)."""
 
-OUTWARD_COST = 2.0  # for the whole outer part; explained with the next (no source)
+OUTWARD_COST = 2.0  # for the whole outer part; explained below (no source)
 INNER_SHARE = 0.6
-"""Beyond this share of half its travel the regulator costs more, in tolerances for a whole half: something must be left
-for the next years."""
+"""Beyond this share of half its travel a move of the regulator costs more, in tolerances for a whole half: some travel
+must be left for the next years."""
 
 END_SHARE = 0.1
 """Share of half the travel that is kept free at either end."""
 
 DOUBT = 1.0
-"""Standard uncertainties of the long-run rate that it must be off by before anything is changed: with 2 an unsteady clock
-is left too long, with 0 corrections chase noise (both scored)."""
+"""Least long-run rate, in its standard uncertainties, at which anything is changed: with 2 an unsteady clock is left
+too long, with 0 corrections chase noise (both scored)."""
 
 KNOWN_EFFECT = 0.3
-"""Relative uncertainty up to which weights are chosen for the regulator at its middle."""
+"""Largest relative uncertainty of the effect with which weights are chosen for the regulator at its middle."""
 
 UNKNOWN_EFFECT = 0.5
-"""The same above which a trial step teaches more than it risks."""
+"""Relative uncertainty of the effect above which a trial step teaches more than it risks."""
 
 SURELY_OFF = 0.025
-"""Chance of the other sign below which the clock is surely off, and not another night but a try is called for: its 95 %
-interval leaves out 0."""
+"""If the chance of the other sign is below this, the clock is surely off and is adjusted rather than listened to for
+another night: the 95 % interval excludes 0."""
 
 FARTHER_OUT = 10.0
-"""A miss is counted up to where the clock stands now and so many tolerances more: near time an overshoot counts in full."""
+"""A miss is capped at the present error plus this many tolerances: near time an overshoot counts in full."""
 
 WORTH_A_TOUCH = 0.5
-"""Share of the rate that a touch of an untried regulator must leave at most: near its smallest step it goes to and fro."""
+"""Largest share of the rate that a touch of an untried regulator may leave: near its smallest step it would go to and fro."""
 
 UNTRIED_LEAVES = 5.0
-"""What the weights may leave, in tolerances, before an untried regulator is moved along with them: whatever its guess is wrong
-by goes into the promise and into what the weights teach. Moved always, the second promise is a quarter wider and no more clocks
-are in time; never, one clock in five is 5 s/day off after two trials (both scored)."""
+"""Largest remainder of the weights, in tolerances, with which an untried regulator is not moved as well: the error of
+its guess enters the promise and what the weights teach. If it always moves, the second promise is a quarter wider and
+no more clocks are in time; if never, one clock in five is 5 s/day off after two trials (both scored)."""
 
 TRIED_EFFECT = 0.1
-"""Relative spread of the effect below which the regulator was tried and another touch teaches nothing."""
+"""Relative spread of the effect below which the regulator counts as tried: another touch teaches nothing."""
 
-TRIAL_SHARE = 0.1  # a step that no clock is thrown off by
+TRIAL_SHARE = 0.1  # too small a step to upset any clock
 LARGEST_TRIAL_SHARE = 0.25  # a quarter leaves room to go back beyond the start
-WEAK_TRAVEL_S_PER_DAY = 20.0  # the weakest of what is believed of regulators (`priors.EFFECT_SPREADS`)
+WEAK_TRAVEL_S_PER_DAY = 20.0  # the weakest regulators of the prior (`priors.EFFECT_SPREADS`)
 TRIAL_WANDERS = 3.0
-"""A trial step is a tenth of half the travel, more where even a weak regulator (20 s/day for half its travel) would then
-move the rate by less than three times the wander, but never more than a quarter."""
+"""A trial step is a tenth of half the travel. It is larger, up to a quarter, where a weak regulator (20 s/day for half
+its travel) would move the rate by less than three times the wander."""
 
 LEAST_CUT_G = 0.01
-"""Weight a side below which nothing is cut to order: usual scales show no less."""
+"""Least weight a side that is cut to order: usual scales show no less."""
 
 NIGHTS_FACTOR = 1.645
 """Standard uncertainties of a 90 % interval (JCGM 100, table G.1)."""
 
 MOST_NIGHTS = 60
-"""More nights than this are no advice."""
+"""Most nights that are advised: more are not practical advice."""
 
 
 TINY_EFFECT = 1e-9
-"""Effect of a unit (s/day) below any that could be divided by."""
+"""Least effect of a unit (s/day) used as a divisor."""
 
 NOTHING = Change()
 """Weights and regulator stay."""
@@ -106,9 +106,9 @@ NOTHING = Change()
 
 @dataclass(frozen=True, slots=True)
 class Action:
-    """What to do with the rate.
+    """The action on the rate.
 
-    ``chance_within`` is that of being within the tolerance as it stands; ``change`` what is done, with its doubts.
+    ``chance_within`` is the chance that the clock is within the tolerance now; ``change`` the change to make, with its doubts.
     """
 
     kind: ActionKind
@@ -131,7 +131,7 @@ def decide(
     ----------
     learnt : Learnt
     tolerance_s_per_day : float
-        Within this the clock is left alone.
+        Tolerance within which the clock is left alone.
     stock : Stock, optional
         Weights at hand; None: none can be changed.
     regulator : Regulator, optional
@@ -142,7 +142,7 @@ def decide(
     Raises
     ------
     InputError
-        Something must be changed and there is neither weight nor regulator, or no weight that will do.
+        A change is needed and there is neither weight nor regulator, or no suitable weight.
     """
     tolerance = tolerance_s_per_day
     now = learnt.long_run()
@@ -168,13 +168,15 @@ def decide(
     touch = [one for one in scored if one[1] is None]
     if touch and learnt.effect_spread > TRIED_EFFECT * abs(learnt.effect_median):
         left, _ = learnt.long_run(touch[0][2]).core
-        if abs(left) < WORTH_A_TOUCH * abs(mean):  # no surer than the doubt of the guess, but it settles that
+        if abs(left) < WORTH_A_TOUCH * abs(
+            mean
+        ):  # as uncertain as the guess, but the touch resolves the guess
             return Action("adjust", chance, None, touch[0][2])
     return Action("nothing-helps", chance)
 
 
 def nights_needed(learnt: Learnt, tolerance_s_per_day: float) -> int | None:
-    """Nights more until the long-run rate is known to a tolerance (90 %); None where no number of nights will do."""
+    """Further nights until the long-run rate is known to a tolerance (90 %); None where no number of nights suffices."""
     wander = learnt.wander_s_per_day[0]
     _, sd = learnt.long_run().core
     wanted = tolerance_s_per_day / NIGHTS_FACTOR
@@ -192,7 +194,7 @@ def _candidates(
     regulator: Regulator | None,
     removable_g: float | None,
 ) -> list[tuple[float, WeightChange | None, Change]]:
-    """Every change worth a thought, with its score: what it leaves and what it costs, in seconds a day."""
+    """Every reasonable change, with its score: expected remainder plus cost, in seconds a day."""
     found: list[tuple[float, WeightChange | None, Change]] = []
     if regulator is not None:
         move = _best_move(learnt, regulator, Change())
@@ -223,7 +225,7 @@ def _candidates(
 
 
 def _aims(learnt: Learnt, regulator: Regulator | None) -> list[float]:
-    """Moves of the regulator that weights are chosen for: none, and to its middle where its effect is known."""
+    """Moves of the regulator for which weights are chosen: none, and to its middle where its effect is known."""
     if regulator is None:
         return [0.0]
     return [0.0, regulator.middle - regulator.setting] if _effect_known(learnt) else [0.0]
@@ -274,13 +276,13 @@ def _effect_unknown(learnt: Learnt) -> bool:
 
 
 def _worth_trying(learnt: Learnt, regulator: Regulator) -> bool:
-    """Whether what the regulator does is not known, and may be enough over half its travel."""
+    """Whether the regulator's effect is unknown and may be enough over half its travel."""
     enough = learnt.effect_at_most * (regulator.high - regulator.low) / 2 >= abs(learnt.long_run().core[0])
     return enough and _effect_unknown(learnt) and not learnt.regulator_hardly_works
 
 
 def _trial_step(learnt: Learnt, regulator: Regulator) -> Change:
-    """A small move towards the side with room, or the way that is more likely to help."""
+    """A small move towards the side with more travel, or in the direction that is more likely to help."""
     half = (regulator.high - regulator.low) / 2
     wander = learnt.wander_s_per_day[0]
     share = min(max(TRIAL_SHARE, TRIAL_WANDERS * wander / WEAK_TRAVEL_S_PER_DAY), LARGEST_TRIAL_SHARE)
@@ -288,7 +290,7 @@ def _trial_step(learnt: Learnt, regulator: Regulator) -> Change:
     mean, _ = learnt.long_run().core
     way = 1.0 if regulator.setting <= regulator.middle else -1.0
     helps = -math.copysign(1.0, mean) * math.copysign(1.0, learnt.effect_median)
-    # At its strongest it then moves the rate by what it is off.
+    # At its strongest the regulator then moves the rate by the present error.
     harmless = abs(mean) / max(learnt.effect_at_most, TINY_EFFECT)
     room = {1.0: regulator.high - regulator.setting, -1.0: regulator.setting - regulator.low}
     if harmless > size and learnt.effect_at_most * half < WEAK_TRAVEL_S_PER_DAY:

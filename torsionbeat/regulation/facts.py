@@ -1,4 +1,4 @@
-"""What is known of a clock's parts, and the best answer to an adjustment that theory makes of it."""
+"""The known measures of a clock's parts, and the best response to an adjustment that theory derives from them."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ from torsionbeat.theory.spring import Strip
 __all__ = ["Facts", "prior_response"]
 
 USUAL_SOURCE = "what is usual for such clocks, which may be out by a factor of two"
-"""What the answer to weights rests on where nothing is known."""
+"""Source of the response to weights where nothing is known."""
 
 LENGTH_UNITS = ("mm", "mm of active length", "mm active length")
 
@@ -33,8 +33,8 @@ LENGTH_UNITS = ("mm", "mm of active length", "mm active length")
 class Facts:
     """Measures of a clock's parts; None where one is not known.
 
-    ``earlier`` is a change of weights remembered: grams a side (> 0 added) and the change of rate that
-    followed, in seconds per day. ``sides`` is how many places carry weights.
+    ``earlier`` is a remembered change of weights: grams a side (> 0 added) and the change of rate that followed, in
+    seconds per day. ``sides`` is the number of places for weights.
     """
 
     nominal_period_s: float | None = None
@@ -53,7 +53,7 @@ class Facts:
 
 
 def prior_response(facts: Facts) -> Response:
-    """Take the surest source there is: a change remembered, inertia, strip, mass, or the kind of clock.
+    """Use the surest source: a remembered change, inertia, strip, mass, or the kind of clock.
 
     Examples
     --------

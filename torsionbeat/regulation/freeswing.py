@@ -1,8 +1,8 @@
-"""The free swing: what damps the balance, for how long it swings, and what the drive must give.
+"""The free swing: what damps the balance, how long it swings, and the power that the drive must give.
 
-Input: arcs (end to end, degrees) and their times (seconds), counted at the bench or heard. The two laws and
-their mixture (`torsionbeat.theory.decay`) are fitted and held against one another by likelihood (Akaike's
-criterion). From two to five arcs only one law at a time can be fitted, with the reading error that is stated.
+Input: arcs (end to end, degrees) and their times (seconds), counted at the bench or heard. The two laws and their
+mixture (`torsionbeat.theory.decay`) are fitted and compared by likelihood (Akaike's criterion). With two to five arcs
+only one law at a time can be fitted, with the stated reading error.
 """
 
 from __future__ import annotations
@@ -30,22 +30,22 @@ FEW = 6
 """Fewer arcs than this are fitted with the stated reading error, one law at a time."""
 
 OPEN_RATIO = 20.0
-"""One law must be this many times likelier than the other before it is said to hold."""
+"""A law is reported as valid when it is this many times likelier than the other."""
 
 LEANING_RATIO = 3.0
-"""Where neither law is said to hold, dry rubbing is assumed only if it is this many times likelier."""
+"""Where neither law is reported as valid, dry rubbing is assumed only if it is this many times likelier."""
 
 READING_ERROR_DEG = 3.0
-"""Half-width supposed for an arc read off in degrees."""
+"""Half-width assumed for an arc read off in degrees."""
 
 
 @dataclass(frozen=True, slots=True)
 class FreeSwingResult:
-    """What a free swing shows.
+    """The result of a free swing.
 
-    ``law`` is 'air', 'dry', 'both' or 'open' (the readings do not decide). ``likelihood`` gives the share of
-    belief in each law fitted. ``q`` belongs to ``at_arc_deg``; ``dry_share`` is the part of the loss there
-    that is dry rubbing. Times in seconds; ``None`` where a figure cannot be had.
+    ``law`` is 'air', 'dry', 'both' or 'open' (the readings do not decide). ``likelihood`` gives the weight of each
+    fitted law. ``q`` is valid at ``at_arc_deg``; ``dry_share`` is the part of the loss there that is dry rubbing. Times
+    in seconds; ``None`` where a figure is not available.
     """
 
     law: str
@@ -93,12 +93,12 @@ def arcs_from_passages(
     period_s : float
         Full period.
     lift_deg : float
-        Angle between them.
+        Angle between contact and drop.
 
     Raises
     ------
     InputError
-        Contacts and drops are not one of each.
+        The numbers of contacts and drops differ.
     """
     first, second = np.asarray(contact_s, dtype=np.float64), np.asarray(drop_s, dtype=np.float64)
     if first.shape != second.shape or first.ndim != 1:
@@ -169,19 +169,19 @@ def free_swing(
     period_s : float
         Full period.
     reading_error_deg : float, optional
-        How far off an arc may be (half-width of a rectangular distribution). Needed to tell laws apart by few
-        arcs; with six or more the scatter tells it, where it is left out.
+        How far off an arc may be (half-width of a rectangular distribution). Needed to distinguish laws with few arcs.
+        Default: with six or more arcs, the scatter gives it.
     at_arc_deg : float, optional
-        Arc for which Q, settling and power are wanted (the running arc); left out, the middle of the swing.
+        Arc for which Q, settling and power are calculated (the running arc). Default: the middle of the swing.
     until_arc_deg : float, optional
-        Arc to fall below (where the clock stops, say).
+        Arc to fall below, for example where the clock stops.
     inertia_g_mm2 : float, optional
         For energy and power.
 
     Raises
     ------
     InputError
-        The arc falls by no more than the readings can show.
+        The arc falls by less than the readings can show.
 
     Examples
     --------
@@ -199,7 +199,7 @@ def free_swing(
     if sigma is None:
         factor = student_factor(len(arc) - (3 if best.law == "both" else 2))
     at = float(arc_within(at_arc_deg)) if at_arc_deg is not None else float((arc.max() + arc.min()) / 2)
-    # Two arcs fit any law alike; of more, each law counts by what the arcs say for it.
+    # Two arcs fit any law equally well; with more, each law is weighted by its likelihood.
     q = decay.q_over_laws(fits, at, period, factor) if len(arc) > 2 else _wide(best.q_at(at, period), factor)
     if not q.nominal_value > COVERAGE * q.std_dev or not math.isfinite(q.nominal_value):
         raise InputError(
@@ -238,7 +238,7 @@ def _goal(until_arc_deg: float, start_deg: float) -> float:
 def _drive(
     inertia_g_mm2: float | None, at_deg: float, period_s: float, q: UFloat
 ) -> tuple[UFloat | None, UFloat | None]:
-    """What the drive must give: millijoules a day, and nanowatts (1 mJ a day is 1000 / 86.4 nW)."""
+    """Energy that the drive must give: millijoules a day, and nanowatts (1 mJ a day is 1000 / 86.4 nW)."""
     if inertia_g_mm2 is None:
         return None, None
     energy = energy_per_day_mj(inertia_g_mm2, at_deg, period_s, 1000.0) * 1000 / q
@@ -310,7 +310,7 @@ def _few(time: FloatArray, arc: FloatArray, law: decay.Law, sigma: float) -> dec
 def _verdict(
     fits: tuple[decay.FreeSwing, ...], belief: dict[str, float], count: int
 ) -> tuple[str, decay.FreeSwing]:
-    """The law that holds, and the fit whose figures are given."""
+    """The valid law, and the fit whose figures are reported."""
     by_law = {fit.law: fit for fit in fits}
     if count < 3:
         return "open", by_law["air"]
@@ -381,7 +381,7 @@ def _points_to(law: str, used: str, dry_share: Any, count: int) -> tuple[str, ..
 
 
 def _time_to(goal: float, fit: decay.FreeSwing, factor: float) -> UFloat:
-    """Time until an arc; None where the law never takes it there."""
+    """Time until an arc is reached; None where the law never reaches it."""
     from uncertainties import wrap
 
     start, air, dry = fit.arc_start_deg, _uncertain(fit.air_per_s), _uncertain(fit.dry_deg_per_s)

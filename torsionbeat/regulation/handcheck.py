@@ -1,10 +1,10 @@
-"""The minute hand seen against a time signal: the slow, sure check of what was heard.
+"""The minute hand compared with a time signal: the slow, sure check of a heard rate.
 
-Input: two or more sightings, in order of time: the moment (s, true time, from any origin), how far the hand
-was ahead of the true time then (s, + ahead), and how far off the sighting may be (s, the half-width of a
-rectangular distribution: its standard uncertainty is that over the root of three, JCGM 100:2008, 4.3.7). Output:
-the rate (s/day, + gains): the slope of the weighted least-squares line through them, with its standard
-uncertainty. Two sightings give the line through both: 18 s gained in 168 h is 18/7 = 2.57 s/day.
+Input: two or more sightings, in order of time: the moment (s, true time, from any origin), hand minus true time (s, +
+ahead), and the possible error of the sighting (s, the half-width of a rectangular distribution; the standard
+uncertainty is the half-width over the root of three, JCGM 100:2008, 4.3.7). Output: the rate (s/day, + gains): the
+slope of the weighted least-squares line through them, with its standard uncertainty. Two sightings give the line
+through both: 18 s gained in 168 h is 18/7 = 2.57 s/day.
 """
 
 from __future__ import annotations
@@ -26,13 +26,13 @@ __all__ = ["Agreement", "HandCheck", "HandSighting", "agreement", "hand_check"]
 DAY_S = 86_400.0
 """Seconds of a day."""
 LARGEST_ERROR_S = 6 * 3600.0
-"""Half of a dial of twelve hours: farther off, the hand is taken on the other side."""
+"""Half of a dial of twelve hours: a larger difference is counted from the other side."""
 LARGEST_READING_ERROR_S = 600.0
-"""Ten minutes: who cannot read the hand to that reads no rate."""
+"""Ten minutes: a hand read less accurately gives no rate."""
 LARGEST_RATE_S_PER_DAY = 4 * 3600.0
-"""Four hours a day is a clock that is stopped or running away, not a rate."""
+"""Four hours a day: beyond, the clock is stopped or running away, and this is not a rate."""
 SHORTEST_SPAN_S = 60.0
-"""A minute: the hand does not show less."""
+"""A minute: the hand shows nothing shorter."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,10 +60,10 @@ class HandSighting:
 
 @dataclass(frozen=True, slots=True)
 class HandCheck:
-    """What the sightings say.
+    """The result of the sightings.
 
-    ``rate_s_per_day`` is an uncertain number; ``span_h`` the hours from first to last sighting;
-    ``residual_s``, shape (n,), how far each sighting lies from the line; ``remarks`` what to beware of.
+    ``rate_s_per_day`` is an uncertain number; ``span_h`` the hours from first to last sighting; ``residual_s``, shape
+    (n,), the distance of each sighting from the line; ``remarks`` the warnings.
     """
 
     sightings: tuple[HandSighting, ...]
@@ -82,11 +82,11 @@ class Agreement:
 
 
 def hand_check(sightings: Sequence[HandSighting]) -> HandCheck:
-    """Give the rate that sightings of the hand show.
+    """Calculate the rate from sightings of the hand.
 
-    With three or more, a scatter that the reading errors would bring less than once in 20 times is said in
-    a remark. It widens the uncertainty by the root of chi-squared over its degrees of freedom (Birge's ratio,
-    1932, from memory) and by Student's factor: the scatter is then known from these few sightings alone.
+    With three or more, a scatter that the reading errors would cause less than once in 20 times gives a remark. It
+    widens the uncertainty by the root of chi-squared over its degrees of freedom (Birge's ratio, 1932, from memory) and
+    by Student's factor, because the scatter is then known from these few sightings alone.
 
     Raises
     ------
@@ -149,6 +149,6 @@ def hand_check(sightings: Sequence[HandSighting]) -> HandCheck:
 
 
 def agreement(check: HandCheck, other_s_per_day: UFloat) -> Agreement:
-    """Compare the hands' rate with one had otherwise, such as a reading's (s/day, uncertain number)."""
+    """Compare the hands' rate with another one, for example that of a reading (s/day, uncertain number)."""
     difference = check.rate_s_per_day - other_s_per_day
     return Agreement(difference, bool(abs(difference.nominal_value) <= COVERAGE * difference.std_dev))

@@ -1,7 +1,6 @@
-"""The order of the trade: running and safe, in beat, arc healthy and steady, and only then the rate.
+"""The order of work: running and safe, in beat, arc healthy and steady, and only then the rate.
 
-Input: the clock as it stands and the adjustment of its rate. Output: what to do, one `Task` after the other; what must
-come first holds back what comes after it.
+Input: the present clock and the adjustment of its rate. Output: a sequence of `Task`; an earlier task holds back the later ones.
 """
 
 from __future__ import annotations
@@ -37,16 +36,16 @@ TaskKind = Literal[
 ]
 
 LEAST_HEARD = 0.5
-"""Share of the beats below which a reading is no ground for an adjustment: more is missed than heard."""
+"""Least share of beats heard for an adjustment: below it more beats are missed than heard."""
 
 IN_BEAT_PERIOD_SHARE = 0.0005
-"""Beat error over the period that is as good as none where no arc is known: an offset of a third of a degree at an arc
-of 270 (common practice, no source)."""
+"""Negligible beat error over the period where no arc is known: an offset of a third of a degree at an arc of 270
+(common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
 class Task:
-    """Something to do: its place in the order, its kind, and in words what to do and what it is expected to bring."""
+    """A task: its place in the order, its kind, what to do in words, and the expected result."""
 
     place: Place
     kind: TaskKind
@@ -55,7 +54,7 @@ class Task:
 
 
 def tasks(present: Present, correction: Correction) -> tuple[Task, ...]:
-    """Give what to do, in order; an adjustment of the rate is held back by whatever comes before it."""
+    """List the tasks in order; any earlier task holds back an adjustment of the rate."""
     before = [*_running(present), *_beat(present, correction), *_arc(present, correction)]
     found = [
         Task("first" if not i else "second", kind, said, brings)
@@ -66,7 +65,7 @@ def tasks(present: Present, correction: Correction) -> tuple[Task, ...]:
 
 
 def rate_kinds(correction: Correction) -> tuple[TaskKind, ...]:
-    """What the adjustment of the rate consists of."""
+    """The kinds of task in the adjustment of the rate."""
     if correction.kind == "adjust":
         kinds: list[TaskKind] = ["change-weights"] if correction.weights is not None else []
         return (*kinds, "move-regulator") if correction.regulator_move else tuple(kinds)

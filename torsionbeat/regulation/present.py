@@ -1,6 +1,6 @@
-"""The clock as it was last read: what a correction starts from.
+"""The last reading of the clock: the starting point of a correction.
 
-Comes from a `Reading`, from the document that a reading is kept as, or from a rate alone. Rates in seconds
+It is made from a `Reading`, from the stored document of a reading, or from a rate alone. Rates in seconds
 per day, > 0 gains; arcs end to end in degrees; times in seconds.
 """
 
@@ -19,17 +19,16 @@ from torsionbeat.theory.rate import DAY_S
 __all__ = ["LARGEST_RATE_S_PER_DAY", "Present", "from_document", "from_rate", "from_reading"]
 
 LARGEST_RATE_S_PER_DAY = 14_400.0
-"""Four hours a day: further out no weight helps, and the nominal period is doubtful."""
+"""Four hours a day: beyond, no weight helps, and the nominal period is doubtful."""
 
 
 @dataclass(frozen=True, slots=True)
 class Present:
-    """Figures of the clock as it stands; ``None`` where one was not measured.
+    """Present figures of the clock; ``None`` where not measured.
 
-    ``timebase_s_per_day`` is the part of the rate's standard uncertainty that the recorder's crystal makes.
-    ``beat_time_s`` and ``beat_number`` (n,) are the beats heard, where they are kept, and ``arc_swing_deg`` (n,) the
-    arc at each (nan where none was read). ``heard_share`` is the share of the beats that were heard. ``recorder`` names
-    what it was recorded with.
+    ``timebase_s_per_day`` is the part of the rate's standard uncertainty due to the recorder's crystal. ``beat_time_s``
+    and ``beat_number`` (n,) are the beats heard, where stored, and ``arc_swing_deg`` (n,) the arc at each (nan where
+    none was read). ``heard_share`` is the share of the beats that were heard. ``recorder`` names the recorder.
     """
 
     rate_s_per_day: UFloat
@@ -61,19 +60,19 @@ class Present:
         return math.sqrt(max(self.rate_s_per_day.std_dev**2 - self.timebase_s_per_day**2, 0.0))
 
     def with_clock(self, **known: float | None) -> Present:
-        """Fill in what is known of the clock; None leaves what is there."""
+        """Set known values of the clock; None keeps the present value."""
         given = {name: value for name, value in known.items() if value is not None}
         return replace(self, clock=replace(self.clock, **given))  # type: ignore[arg-type]
 
 
 def from_rate(rate_s_per_day: UFloat, clock: Clock | None = None, arc_deg: UFloat = None) -> Present:
-    """Give what a hand check, or a rate found elsewhere, says.
+    """Make it from the rate of a hand check or of another source.
 
     Parameters
     ----------
     rate_s_per_day : ufloat
     clock : Clock, optional
-        What is known of it.
+        Known values of the clock.
     arc_deg : ufloat
         End to end.
     """
@@ -81,12 +80,12 @@ def from_rate(rate_s_per_day: UFloat, clock: Clock | None = None, arc_deg: UFloa
 
 
 def from_reading(reading: Reading) -> Present:
-    """Give what a reading says.
+    """Make it from a reading.
 
     Raises
     ------
     InputError
-        It has no period, or no nominal period to compare it with.
+        The reading has no period, or no nominal period to compare it with.
     """
     period, rate = reading.period_s, reading.rate_s_per_day
     if rate is None:
@@ -118,19 +117,19 @@ def from_reading(reading: Reading) -> Present:
 
 
 def from_document(document: dict[str, Any], nominal_period_s: float | None = None) -> Present:
-    """Give what the JSON document of a reading (schema 1) says.
+    """Make it from the JSON document of a reading (schema 1).
 
     Parameters
     ----------
     document : dict
         As ``torsionbeat analyse --json`` writes it.
     nominal_period_s : float, optional
-        Takes the place of the one in the document.
+        Replaces the nominal period of the document.
 
     Raises
     ------
     InputError
-        It is not such a document, or holds no rate.
+        It is not a document of a reading, or holds no rate.
     """
     if not isinstance(document, dict):
         raise InputError(

@@ -1,9 +1,9 @@
 """Temperature (and pressure) of the room, from the file of any logger.
 
-A text table with a time, a temperature in Celsius (or Fahrenheit, where its title says so) and perhaps a
-pressure in hectopascals. Columns are found by their titles, or by what is in them where they have none;
-comma, semicolon or tab between them; decimal point or comma. Times are moments (ISO 8601, or day and month
-written otherwise), seconds since 1970, or seconds from the start of the recording.
+A text table with a time, a temperature in Celsius (or Fahrenheit or kelvin, where its title says so) and perhaps a
+pressure in hectopascals. Columns are recognised by their titles or, without titles, by their values. The delimiter is a
+comma, semicolon or tab; the decimal mark a point or comma. Times are dates with a time of day (ISO 8601 or other orders
+of day and month), seconds since 1970, or seconds from the start of the recording.
 """
 
 from __future__ import annotations
@@ -25,9 +25,9 @@ from torsionbeat.sound.remarks import Remark
 __all__ = ["Room", "read_room"]
 
 GAP_STEPS = 5.0
-"""A logger that misses a few rows in turn is not silent yet."""
+"""A logger that misses a few rows in succession does not count as silent."""
 SHORTEST_GAP_S = 3600.0
-"""A gap is reported where it is longer than this many of the logger's steps, and than an hour: rooms change within one."""
+"""A gap is reported if it is longer than this many of the logger's steps and than an hour: rooms change within an hour."""
 
 LARGEST_BYTES = 200_000_000
 """A row a second for a month has 100 MB."""
@@ -66,7 +66,7 @@ class Room:
     def mean_c(self, from_s: float, until_s: float) -> float | None:
         """Mean temperature from one moment to another (seconds since 1970).
 
-        None where the logger's times are no moments, or it was silent for long about then.
+        None where the logger's times are not absolute, or it was silent for long around that time.
         """
         until_s = max(until_s, from_s + 1.0)
         if not self.absolute or from_s < self.time_s[0] or until_s > self.time_s[-1]:
@@ -83,7 +83,7 @@ class Room:
 
 
 def longest_step_s(time_s: FloatArray) -> float:
-    """Give the longest step between two rows of a logger that is no gap yet."""
+    """Give the longest step between two rows of a logger that does not count as a gap."""
     steps = np.diff(time_s)
     return max(GAP_STEPS * float(np.median(steps)), SHORTEST_GAP_S) if steps.size else 0.0
 
@@ -156,7 +156,7 @@ def parse_room(text: str, name: str = "the room's file") -> Room:
 
 
 def _table(text: str, name: str) -> tuple[list[str], list[list[str]]]:
-    """Titles and rows of the table; the rows begin with the first that holds two values."""
+    """Titles and rows of the table; the first row is the first line with two values."""
     lines = [line for line in text.splitlines() if line.strip() and not line.lstrip().startswith("#")]
     delimiter = _delimiter(lines[-20:])
     rows = [[cell.strip().strip('"') for cell in row] for row in csv.reader(lines, delimiter=delimiter)]
@@ -173,14 +173,14 @@ def _table(text: str, name: str) -> tuple[list[str], list[list[str]]]:
 
 
 def _delimiter(lines: Sequence[str]) -> str:
-    """What stands between the columns; a comma may be a decimal one where every line has a semicolon too."""
+    """The delimiter of the columns. A comma may be the decimal mark where every line also has a semicolon."""
     counts = {sign: sum(line.count(sign) for line in lines) for sign in ";\t,"}
     delimiter = max(";\t,", key=lambda sign: (counts[sign], sign == ";"))
     return ";" if delimiter == "," and counts[";"] >= len(lines) else delimiter
 
 
 def _celsius(titles: Sequence[str], body: Sequence[Sequence[str]], column: int) -> FloatArray:
-    """The temperatures, whatever unit their title says."""
+    """The temperatures in Celsius, from the unit in their title."""
     temperature = np.array([_number(_cell(row, column)) for row in body])
     title = titles[column] if column < len(titles) else ""
     if FAHRENHEIT.search(title):
@@ -189,7 +189,7 @@ def _celsius(titles: Sequence[str], body: Sequence[Sequence[str]], column: int) 
 
 
 def _good(time: FloatArray, temperature: FloatArray, name: str) -> npt.NDArray[np.bool_]:
-    """Rows that have a time and a temperature that a room can have."""
+    """Rows with a time and a plausible room temperature."""
     good = np.isfinite(time) & np.isfinite(temperature)
     if good.sum() < 2:
         raise InputError(f"{name} has {int(good.sum())} rows with a time and a temperature; 2 are needed")
@@ -204,7 +204,7 @@ def _good(time: FloatArray, temperature: FloatArray, name: str) -> npt.NDArray[n
 def _hectopascals(
     body: Sequence[Sequence[str]], found: dict[str, int], good: npt.NDArray[np.bool_], name: str
 ) -> tuple[FloatArray | None, list[Remark]]:
-    """The pressures of the good rows; single holes are bridged from their neighbours, and reported."""
+    """The pressures of the good rows; single missing values are interpolated from their neighbours, and reported."""
     if "pressure" not in found:
         return None, []
     pressure = np.array([_number(_cell(row, found["pressure"])) for row in body])[good]
@@ -222,7 +222,7 @@ def _hectopascals(
 
 
 def _gaps(time_s: FloatArray, name: str) -> list[Remark]:
-    """Say where the logger was silent for long: a straight line stands there instead of the room."""
+    """Report long silences of the logger, which are interpolated by a straight line."""
     steps = np.diff(time_s)
     if not steps.size:
         return []
@@ -258,7 +258,7 @@ def _columns(titles: Sequence[str], body: Sequence[Sequence[str]]) -> dict[str, 
 
 
 def _by_values(sample: Sequence[Sequence[str]], width: int, found: dict[str, int]) -> None:
-    """Tell temperature and pressure of a table without titles by what their columns hold."""
+    """Recognise temperature and pressure in a table without titles by the values of the columns."""
     for index in range(width):
         values = np.array([_number(row[index]) for row in sample])
         if index in found.values() or not np.isfinite(values).all():

@@ -1,7 +1,7 @@
-"""Weights at hand: which of them make the grams wanted, equal on every side; or what to cut from sheet.
+"""Weights at hand: which of them add up to the wanted grams, equal on every side; or what to cut from sheet.
 
-Grams and millimetres. A side is a place for weights (two opposite ones in most balances); every side takes
-the same, so the balance stays in poise.
+Grams and millimetres. A side is a place for weights (most balances have two, opposite each other). Every side takes the
+same weight, so the balance stays in poise.
 """
 
 from __future__ import annotations
@@ -22,44 +22,45 @@ from torsionbeat.theory.weights import disc_mass_g, disc_thickness_mm
 __all__ = ["Disc", "Piece", "Stock", "WeightChange", "choose"]
 
 STEP_G = 0.001
-"""Sums are sought in steps of a milligram."""
+"""Sums are calculated in steps of a milligram."""
 
 LARGEST_SIDE_G = 60.0
-"""Beyond that the balance itself is wrong (common practice, no source)."""
+"""With more weight the balance itself is wrong (common practice, no source)."""
 MOST_SIZES = 40
 """A full set has some twenty; the search grows with their number."""
 DISC_COST_G = 0.001
-"""One more disc on a side must bring what is left nearer (95 % half-widths, this time and next) by so much."""
+"""One more disc on a side must reduce the remainder (95 % half-widths, this time and next) by this many grams."""
 
 DISC_WORTHS_G = (0.003, 0.007, 0.012, 0.03, 1.0)
-"""Standard uncertainties that one disc less may be worth: each gives its own best way to make a sum."""
+"""Standard uncertainties (g) at which one disc less is preferred: each value gives its own best way to make a sum."""
 
 
 COMMON_SHARE = 0.1
-"""Share of the weights' variance that all pieces of one change have in common: one sheet, one punch, one pair of scales
-(common practice, no source). Without it the promise after a large change of many pieces was too narrow where they were."""
+"""Share of the weights' variance that is common to all pieces of one change: one sheet, one punch, one pair of scales
+(common practice, no source). Without it the promise after a large change of many pieces was too narrow when they shared
+an error."""
 
 
 @dataclass(frozen=True, slots=True)
 class Disc:
-    """What weights are cut from: outer diameter, hole, density."""
+    """Shape and material of cut weights: outer diameter, hole, density."""
 
     diameter_mm: float
     bore_mm: float
     density_kg_per_m3: float
 
     def mass_g(self, thickness_mm: float) -> float:
-        """Mass of one of that thickness."""
+        """Mass of a disc of this thickness."""
         return float(disc_mass_g(thickness_mm, self.diameter_mm, self.bore_mm, self.density_kg_per_m3))
 
     def thickness_mm(self, mass_g: float) -> float:
-        """Thickness of one of that mass."""
+        """Thickness of a disc of this mass."""
         return float(disc_thickness_mm(mass_g, self.diameter_mm, self.bore_mm, self.density_kg_per_m3))
 
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """A size of weight at hand: its mass, its thickness where that is how it is sold, how many there are."""
+    """A size of weight at hand: its mass, its thickness where it is sold by thickness, and the number at hand."""
 
     mass_g: float
     thickness_mm: float | None = None
@@ -75,7 +76,7 @@ class Piece:
 
 @dataclass(frozen=True, slots=True)
 class Stock:
-    """What a restorer can put on.
+    """The weights that a restorer can put on.
 
     Parameters
     ----------
@@ -84,11 +85,11 @@ class Stock:
     sides : int
         Places for weights, evenly round the balance.
     tolerance_percent : float
-        Half-width by which one piece may differ from what it is said to weigh.
+        Half-width by which one piece may differ from its nominal mass.
     scale_g : float or None
-        Weights are weighed before they are put on, to within this many grams (half-width); None: they are not.
+        Weights are weighed before fitting, to within this many grams (half-width); None: they are not weighed.
     disc : Disc or None
-        For thicknesses to order.
+        For ordering by thickness.
     """
 
     pieces: tuple[Piece, ...] = ()
@@ -110,7 +111,7 @@ class Stock:
 
     @property
     def can_cut(self) -> bool:
-        """Whether any mass can be had."""
+        """Whether any mass can be made."""
         return not self.pieces
 
 
@@ -118,9 +119,9 @@ class Stock:
 class WeightChange:
     """Weight to put on (or, negative, take off), the same on every side.
 
-    ``pieces`` are the sizes for one side, largest first, with how many of each; empty where it is cut to
-    order. ``thickness_mm`` is that of one disc of this mass a side, where its measures are known.
-    ``doubt_g`` is the standard uncertainty of the total.
+    ``pieces`` are the sizes for one side, largest first, with the number of each; empty where cut to order.
+    ``thickness_mm`` is the thickness of one disc of this mass a side, where its measures are known. ``doubt_g`` is the
+    standard uncertainty of the total.
     """
 
     a_side_g: float
@@ -138,22 +139,22 @@ class WeightChange:
 def choose(
     total_g: float, stock: Stock, removable_g: float | None = None, *, total_doubt_g: float = 0.0
 ) -> WeightChange:
-    """Find what comes nearest to a total, the same on every side, with few pieces.
+    """Find the weights that come nearest to a total, the same on every side, with few pieces.
 
-    Each piece errs by itself (what a batch errs in common is learnt with the clock's answer), so four of 1 g
-    are surer than two of 2 g, by a factor of the root of two. That counts at once where the total is well
-    known. Where it is not, the clock's answer is learnt from this very change, and the next one leans on it:
-    an error of one part in a hundred here is one of a hundredth of what is still to be done then.
+    The errors of the pieces are independent (an error common to a batch is learnt with the clock's response), so four
+    of 1 g are surer than two of 2 g, by a factor of the root of two. This matters at once where the total is well
+    known. Where it is not, the clock's response is learnt from this change and used for the next one: an error of one
+    part in a hundred here becomes one of a hundredth of the remainder then.
 
     Parameters
     ----------
     total_g : float
-        Grams wanted in all sides together; negative: to take off.
+        Wanted grams, all sides together; negative: to take off.
     stock : Stock
     removable_g : float, optional
         All the weight that can be taken off, where that is known.
     total_doubt_g : float
-        Standard uncertainty of what is wanted.
+        Standard uncertainty of the wanted total.
 
     Returns
     -------
@@ -206,7 +207,7 @@ def choose(
 
 
 def _doubt_g(pieces: Sequence[tuple[Piece, int]], stock: Stock) -> float:
-    """Standard uncertainty of all that is put on: each piece errs by itself, and all of one change a little alike."""
+    """Standard uncertainty of the total weight put on: independent errors of the pieces plus a small common error."""
     if not pieces:
         return 0.0
     if stock.scale_g is not None:
@@ -218,7 +219,7 @@ def _doubt_g(pieces: Sequence[tuple[Piece, int]], stock: Stock) -> float:
 
 
 def _nearest(wanted: float, stock: Stock, limit: float, doubt_g: float) -> tuple[int, ...]:
-    """How many of each piece on one side: what leaves least now and next time, with so much for each piece."""
+    """Number of each piece on one side: the smallest remainder now and next time, with a cost for each piece."""
     target = round(wanted / STEP_G)
     percent = stock.tolerance_percent if stock.scale_g is None else 0.0
     square = [(piece.mass_g * percent / 100) ** 2 / 3 for piece in stock.pieces]
@@ -239,7 +240,7 @@ def _nearest(wanted: float, stock: Stock, limit: float, doubt_g: float) -> tuple
 
 
 def _ways(target: int, stock: Stock, limit: float, cost: Sequence[float]) -> dict[int, tuple[int, ...]]:
-    """Every sum in milligrams up to just above a target, with how many of each piece make it at least cost."""
+    """Every sum in milligrams up to just above a target, with the numbers of each piece that make it at least cost."""
     sizes = [round(piece.mass_g / STEP_G) for piece in stock.pieces]
     most = min(target + max(sizes), math.inf if math.isinf(limit) else math.floor(limit / STEP_G + 1e-6))
     unit = math.gcd(*sizes)
@@ -264,7 +265,7 @@ def _ways(target: int, stock: Stock, limit: float, cost: Sequence[float]) -> dic
 def _with_piece(
     least: FloatArray, size: int, cost: float, allowed: int | None
 ) -> tuple[FloatArray, npt.NDArray[np.int64]]:
-    """Least cost of every sum with one size of piece more, and how many of it that takes."""
+    """Least cost of every sum with one more size of piece, and the number of pieces of that size."""
     sums = len(least)
     if allowed is None:
         spent, counts = least.tolist(), [0] * sums

@@ -1,9 +1,8 @@
-"""What a suspension strip does, and what another would do, with the doubt of the measures behind each answer.
+"""The effect of a suspension strip, and of another one, with the uncertainty from the measures.
 
-A strip's thickness acts with nearly the third power, so a micrometre of doubt is minutes a day: every answer
-carries the doubt of thickness, width, length, modulus and load (half-widths of rectangular distributions, as
-`StripDoubt` and the table of materials give them). Millimetres, grams, degrees, kelvin; rates in seconds per
-day, > 0 gains.
+A strip's thickness acts with nearly the third power, so a micrometre of doubt is minutes a day. Every result includes
+the doubt of thickness, width, length, modulus and load (half-widths of rectangular distributions, from `StripDoubt` and
+the table of materials). Millimetres, grams, degrees, kelvin; rates in seconds per day, > 0 gains.
 """
 
 from __future__ import annotations
@@ -22,12 +21,12 @@ __all__ = ["Hanging", "change_rate", "measure_to_time", "room_change", "stiffnes
 
 
 NO_DOUBT = StripDoubt(0.0, 0.0, 0.0, 0.0, 0.0)
-"""Of a strip that is taken as it is said to be."""
+"""No doubt: the stated measures of the strip are taken as exact."""
 
 
 @dataclass(frozen=True, slots=True)
 class Hanging:
-    """A strip of a material of the table, with what hangs on it."""
+    """A strip of a material in the table, with its load."""
 
     material: StripMaterial
     width_mm: float
@@ -38,7 +37,7 @@ class Hanging:
     doubt: StripDoubt = field(default_factory=StripDoubt)
 
     def __post_init__(self) -> None:
-        _ = self.strip  # refuses measures that no strip has
+        _ = self.strip  # rejects impossible measures
         for name, half in self.half_widths.items():
             size = getattr(self, name)
             if not 0 <= half < size:
@@ -49,7 +48,7 @@ class Hanging:
 
     @property
     def half_widths(self) -> dict[str, float]:
-        """How far off each measure may be, under the names and in the units of the fields."""
+        """Half-width of the error of each measure, under the names and in the units of the fields."""
         return {
             "thickness_mm": self.doubt.thickness_um / 1e3,
             "width_mm": self.doubt.width_mm,
@@ -69,7 +68,7 @@ class Hanging:
 
     @property
     def sensitivities(self) -> strip_change.Sensitivities:
-        """What small changes do to the rate."""
+        """Effect of small changes on the rate."""
         return strip_change.sensitivities(self.strip, self.load_g, self.arc_deg)
 
 
@@ -79,12 +78,12 @@ def change_rate(now: Hanging, new: Hanging, rate_s_per_day: float = 0.0, *, meas
     Parameters
     ----------
     now, new : Hanging
-        Strip in the clock, and the other. What they have in common errs in common.
+        Strip in the clock, and the other. Common measures have a common error.
     rate_s_per_day : float
         Rate now.
     measured : bool
-        The measures in which the two differ were measured apart, each with its doubt; False: the difference
-        itself is exact (a strip shortened, or stoned, by a known amount).
+        The differing measures were measured separately, each with its doubt; False: the difference itself is exact (a
+        strip shortened, or stoned, by a known amount).
 
     Examples
     --------
@@ -120,8 +119,8 @@ def measure_to_time(
 ) -> tuple[spring.Strip, UFloat]:
     """Strip that brings the clock to time by one measure, and the change of that measure (mm).
 
-    The doubt of the change is that of the measure itself, times the share by which it changes: a relative
-    change is known however badly the strip was measured.
+    The doubt of the change is that of the measure itself, times the relative change: a relative change is known even if
+    the strip was measured badly.
 
     Parameters
     ----------
@@ -130,7 +129,7 @@ def measure_to_time(
     rate_s_per_day : float
         Rate now, to be brought to 0.
     measure : strip_change.Measure
-        Which of its measures is to change.
+        The measure to change.
 
     Examples
     --------
@@ -195,7 +194,7 @@ def _rate(now: Hanging, new: Hanging, rate_s_per_day: float) -> float:
 def _rate_when(
     now: Hanging, new: Hanging, rate_s_per_day: float, name: str, off_now: float, off_new: float
 ) -> float:
-    """By how much the answer moves when a measure of the strips is off by a given amount."""
+    """Change of the result when a measure of the strips is off by a given amount."""
 
     def off(one: Hanging, by: float) -> Hanging:
         return replace(one, doubt=NO_DOUBT, **{name: getattr(one, name) + by})

@@ -1,8 +1,8 @@
 """The lift from one free swing: arcs counted by eye, lift passages and the decay, all fitted together.
 
-Times alone give only how many times the lift an arc is (lift and arc are proportional at the same times), so at least one
-arc must be counted. While the balance swings down the ratio follows one curve through every beat, and each count, whenever
-it was made, tries the same lift on it.
+Times alone give only the ratio of arc to lift (at the same times the two are proportional), so at least one arc must be
+counted. While the balance swings down, the ratio follows one curve through every beat. Each count, whenever it was
+made, tests the same lift on this curve.
 """
 
 from __future__ import annotations
@@ -19,23 +19,23 @@ from torsionbeat.theory.robust import median_deviation
 __all__ = ["SwingLift", "swing_lift"]
 
 LEAST_PASSAGES = 12
-"""Passages from which a curve of three unknowns and its scatter are known."""
+"""Fewest passages that determine a curve of three unknowns and its scatter."""
 
 FAR = 4.0
-"""Deviations beyond which a passage is none of the curve: a bang taken for a contact."""
+"""A passage more deviations than this off the curve is rejected: a bang taken for a contact."""
 
 
 @dataclass(frozen=True, slots=True)
 class SwingLift:
-    """What a free swing gives.
+    """The result of a free swing.
 
     Parameters
     ----------
     lift_deg : ufloat
     arcs_deg : ndarray, shape (counts,)
-        Arc that the fit has at each count.
+        Fitted arc at each count.
     off : ndarray, shape (counts,)
-        How far each count is from that, in its own standard uncertainties.
+        Deviation of each count from the fitted arc, in its own standard uncertainties.
     passage_scatter_s : float
         Standard deviation of one passage about the curve.
     """
@@ -59,7 +59,7 @@ def swing_lift(
     """Fit lift, first arc and both losses to the passages and the counts.
 
     With a = arc / lift: da/dt = -air a - dry, and passage = T / (2 pi) (asin((2 d + 1) / a) - asin((2 d - 1) / a)), d the
-    offset over the lift (`torsionbeat.theory.swing`). A count is lift times a.
+    offset over the lift (`torsionbeat.theory.swing`). A counted arc is lift times a.
 
     Parameters
     ----------
@@ -67,7 +67,7 @@ def swing_lift(
         Beats of the free swing with contact and drop.
     period_s : float
     counted_s, counted_deg, counted_u_deg : ndarray, shape (counts,)
-        When each arc was counted, what it was, and its standard uncertainty.
+        Time of each count, its arc, and the standard uncertainty.
     offset_of_lift : float
         The offset over the lift.
 

@@ -1,8 +1,9 @@
-"""What temperature (and pressure) do to the rate: the swings of a record joined to the room's by time.
+"""The effect of temperature (and pressure) on the rate: the beats of a record matched to the room's record by time.
 
 The beats are cut into blocks; each block's rate is the least-squares line through its beats. The blocks'
-rates are fitted to a constant, a steady drift, temperature and, where it changed, pressure. Neighbouring
-blocks err alike: all correlations that the blocks allow are weighed together. Rates in seconds per day, > 0 gains.
+rates are fitted to a constant, a steady drift, temperature and, where it changed, pressure. The errors of neighbouring
+blocks are correlated: the fit averages over all correlations that the blocks allow. Rates in seconds per day, > 0
+gains.
 """
 
 from __future__ import annotations
@@ -25,32 +26,31 @@ __all__ = ["TemperatureEffect", "temperature_effect"]
 
 NOT_ENOUGH = "not enough change to tell"
 SHORTEST_BLOCK_PERIODS = 10
-"""Twenty beats: a rate of fewer is hardly one."""
+"""Twenty beats: fewer give hardly a rate."""
 MOST_BLOCKS = 48
-"""Half an hour each in a day: rooms change no faster."""
+"""Blocks of half an hour in a day: rooms change no faster."""
 LEAST_BLOCKS = 6
-"""Up to four figures are fitted: six rows leave two to estimate their uncertainty."""
+"""Up to four parameters are fitted: six rows leave two degrees of freedom to estimate their uncertainty."""
 LEAST_SPREAD_K = 0.15
-"""Standard deviation of the blocks' temperatures below which nothing is said."""
+"""Standard deviation of the blocks' temperatures below which no effect is reported."""
 
 LARGEST_DOUBT_S_PER_DAY_PER_K = 2.0
-"""A coefficient this uncertain (95 % half-width), and not distinguishable from 0, is none."""
+"""A coefficient this uncertain (95 % half-width), and not distinguishable from 0, is not reported."""
 
 LEAST_SPREAD_HPA = 2.0
-"""Weather moves the pressure by more on most days (common practice, no source)."""
+"""Weather changes the pressure by more on most days (common practice, no source)."""
 
 CORRELATIONS = np.linspace(0.0, 0.98, 50)
-"""Of neighbouring blocks: at 0.98 the wander lasts as long as fifty of them, the most there are."""
+"""Largest correlation of neighbouring blocks: at 0.98 the wander lasts for fifty of them, the largest number."""
 
 
 @dataclass(frozen=True, slots=True)
 class TemperatureEffect:
-    """What the room does to the rate.
+    """The effect of the room on the rate.
 
     ``s_per_day_per_k`` is None where there was too little change to decide, ``s_per_day_per_hpa`` where no
-    pressure was logged or it hardly changed. ``low_c`` and ``high_c`` are the blocks' extremes. Of the
-    blocks, arrays (n,): ``block_time_s`` middles, ``block_rate_s_per_day`` against the mean period,
-    ``block_temperature_c``.
+    pressure was logged or it hardly changed. ``low_c`` and ``high_c`` are the blocks' extremes. Arrays (n,) over the
+    blocks: ``block_time_s`` (middles), ``block_rate_s_per_day`` against the mean period, ``block_temperature_c``.
     """
 
     s_per_day_per_k: UFloat
@@ -73,17 +73,17 @@ def temperature_effect(
     *,
     began_s: float | None = None,
 ) -> TemperatureEffect:
-    """Join beats and room, and fit.
+    """Match beats and room by time, and fit.
 
     Parameters
     ----------
     beat_time_s, beat_number : array_like, shape (n,)
-        Seconds from the start of the recording, and numbers (two a period).
+        Seconds from the start of the recording, and beat numbers (two a period).
     period_s : float
         Full period.
     room : Room
     began_s : float, optional
-        When the recording began, seconds since 1970; needed where the room's times are moments.
+        Start of the recording, seconds since 1970; needed where the room's times are absolute.
 
     Raises
     ------
@@ -219,12 +219,13 @@ def _block_means(middle: FloatArray, width: float, clock: FloatArray, value: Flo
 
 
 def _fit(design: FloatArray, rate: FloatArray) -> tuple[FloatArray, FloatArray, float]:
-    """Values, standard uncertainties and the correlation of neighbouring blocks, all that this may be weighed together.
+    """Values, standard uncertainties and the correlation of neighbouring blocks, averaged over all possible correlations.
 
     For each correlation r of a first-order process the blocks are made independent (S. J. Prais and C. B. Winsten, Cowles
     Commission discussion paper 383, 1954) and fitted; each r counts by its likelihood with the values and the scatter
-    integrated out (restricted likelihood: D. A. Harville, J. Am. Stat. Assoc. 72 (1977) 320, from memory). So a
-    correlation that a few dozen blocks tell but badly, and that the fit itself hides in part, widens the interval.
+    integrated out (restricted likelihood: D. A. Harville, J. Am. Stat. Assoc. 72 (1977) 320, from memory). So an
+    uncertain correlation widens the interval: a few dozen blocks determine it badly, and the fit itself hides part of
+    it.
     """
     n, parameters = design.shape
     freedom = n - parameters

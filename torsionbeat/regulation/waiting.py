@@ -1,4 +1,4 @@
-"""How long to let a clock settle after it was touched, and how long to listen before its rate is known.
+"""How long to let a clock settle after work on it, and how long to listen until its rate is known.
 
 Times in seconds, rates in seconds per day. A wanted tolerance is the half-width of the 95 % interval.
 """
@@ -24,7 +24,7 @@ LEFT = 0.02
 """Share of the disturbance of the arc left when the clock is called settled."""
 
 SOUND_TIMED_S = 1e-3
-"""Event time's standard deviation supposed where nothing was heard yet (of a clear recording)."""
+"""Standard deviation of event times assumed where nothing was heard yet (that of a clear recording)."""
 
 LINE_OVER_MDEV = 2.0
 """Standard uncertainty of a rate by least squares over the modified Allan deviation at the record's length.
@@ -34,20 +34,20 @@ the rate (6/5 against 1/2 of its variance).
 """
 
 LEAST_BEATS = 64
-"""A curve of stability of fewer beats has no averaging time of use."""
+"""A stability curve of fewer beats has no useful averaging time."""
 SHORTEST_PERIODS = 20
-"""Forty beats: fewer hardly give a rate with its doubt."""
+"""Forty beats: fewer hardly give a rate with its uncertainty."""
 LONGEST_S = 14 * DAY_S
-"""A fortnight: who waits longer does better to look again."""
+"""A fortnight: rather than wait longer, it is better to check again."""
 
 
 @dataclass(frozen=True, slots=True)
 class Listening:
     """How long to listen.
 
-    ``duration_s`` is None where no length of recording will do; ``basis`` is 'record' (the wandering of this
-    very clock), 'scaled' (from the uncertainty of its last reading) or 'supposed' (nothing heard yet);
-    ``sentence`` says it in words.
+    ``duration_s`` is None where no length of recording suffices. ``basis`` is 'record' (the wander of this clock),
+    'scaled' (from the uncertainty of its last reading) or 'supposed' (nothing heard yet). ``sentence`` is the advice in
+    words.
     """
 
     duration_s: float | None
@@ -58,13 +58,13 @@ class Listening:
 def settling_s(q: float, period_s: float, left: float = LEFT) -> float:
     """Time after which a share ``left`` of a disturbance of the arc of a driven clock remains.
 
-    A drive of equal energy a swing lets a disturbance die with Q T / (2 pi), twice as quickly as a free swing dies
-    (energy goes with the square of the arc).
+    With a drive of equal energy each swing, a disturbance decays with Q T / (2 pi), twice as quickly as a free swing
+    (energy is proportional to the square of the arc).
 
     Parameters
     ----------
     q : float
-        Of a free swing.
+        Q of a free swing.
     period_s : float
         Full period.
     left : float
@@ -80,7 +80,7 @@ def settling_s(q: float, period_s: float, left: float = LEFT) -> float:
 
 
 def listening(present: Present, tolerance_s_per_day: float) -> Listening:
-    """Find how long to listen until the rate is known to within a tolerance (95 % half-width).
+    """Calculate how long to listen until the rate is known to within a tolerance (95 % half-width).
 
     Raises
     ------
@@ -164,7 +164,7 @@ def _said(duration: float, basis: str, wanted: float, period: float | None, why:
 
 
 def duration_words(duration_s: float) -> str:
-    """Say a time in the unit a restorer would use.
+    """Give a time in words, in the unit that a restorer would use.
 
     Examples
     --------
