@@ -1,1 +1,1 @@
-"""What a person sees in a terminal, and the files that commands write."""
+"""Output of the commands: texts on a terminal, and the files they write."""

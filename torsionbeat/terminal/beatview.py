@@ -1,6 +1,6 @@
 """Setting in beat on a terminal: the offset in figures large enough to read across the bench, and the way to turn.
 
-Input: the setting after a swing and the advice that follows from it. Output: lines of at most 80 columns.
+Input: the setting after a swing and the advice based on it. Output: lines of at most 80 columns.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ LETTERS = {
 }
 GAP = "  "
 LEAST_HEIGHT = 16
-"""Lines from which there is room for large figures beside the way to turn."""
+"""Least lines of a terminal with room for large figures and the way to turn."""
 
 LEARNING = "Listening for the clock: three beats of each side are needed to know its sound."
 AWAY = "No sound arrives from the microphone; it is waited for. Check its plug."
@@ -45,7 +45,7 @@ TITLE = "Setting in beat. Offset: middle of the lift against rest; aim at 0."
 
 
 def large(text: str) -> list[str]:
-    """Write a number five lines high, each point two columns wide.
+    """Write a number five lines high, each dot two columns wide.
 
     Examples
     --------
@@ -73,19 +73,19 @@ def beat_view(
     height: int | None = None,
     side_names: tuple[str, str] = ("", ""),
 ) -> RenderableType:
-    """Lay out a setting: the way to turn first, then how far, as large as there is room for.
+    """Lay out a setting: first the way to turn, then how far, as large as the space allows.
 
     Parameters
     ----------
     setting : BeatSetting or None
-        None where there is none yet: ``waiting`` then says for what.
+        None if there is none yet: ``waiting`` then says what is awaited.
     advice, waiting : str
-        What to do; what is waited for.
+        What to do; what is awaited.
     in_beat : bool
     height : int or None
         Lines of the terminal; None: all is shown.
     side_names : (str, str)
-        What the balance goes towards at a beat of side a and b, where that is known.
+        Where the balance goes at a beat of side a and of side b, if known.
     """
     from rich.text import Text
 
@@ -119,13 +119,13 @@ def _said(setting: BeatSetting, unit: str) -> str:
 
 
 def _side(setting: BeatSetting, names: tuple[str, str]) -> str:
-    """Say where the balance just went: towards what its side is called, else by the side's letter."""
+    """Say where the balance just went: by the name of the side, else by its letter."""
     name = names[0] if setting.side == "a" else names[1]
     return name or f"at side {setting.side}"
 
 
 def beat_line(setting: BeatSetting, advice: str, side_names: tuple[str, str] = ("", "")) -> str:
-    """One line for what is no terminal.
+    """One line for an output that is not a terminal.
 
     Parameters
     ----------
@@ -133,7 +133,7 @@ def beat_line(setting: BeatSetting, advice: str, side_names: tuple[str, str] = (
     advice : str
         What to do.
     side_names : tuple of str
-        What the user calls sides a and b.
+        The user's names for sides a and b.
     """
     side = _side(setting, side_names).removeprefix("at ")
     shown, unit = _figure(setting)
@@ -142,7 +142,7 @@ def beat_line(setting: BeatSetting, advice: str, side_names: tuple[str, str] = (
 
 
 def setting_words(state: BeatState) -> str:
-    """Say what to do: the advice, or where no angle is known, what would give one."""
+    """Say what to do: the advice or, if no angle is known, how to get one."""
     if state.advice is not None:
         return state.advice.sentence
     if state.setting is None:
@@ -155,7 +155,7 @@ def setting_words(state: BeatState) -> str:
 
 
 class BeatScreen:
-    """The view redrawn in place, or a line a swing where there is no terminal; a context manager."""
+    """The view redrawn in place, or one line for each swing if there is no terminal; a context manager."""
 
     def __init__(self) -> None:
         from torsionbeat.display.terminal import eighty_columns
@@ -165,7 +165,7 @@ class BeatScreen:
         self._told: tuple[int, str] | None = None
 
     def show(self, state: BeatState) -> None:
-        """Show a state; a line only where there is something new."""
+        """Show a state; a line is printed only if it differs from the last."""
         waiting = AWAY if state.away else LEARNING if state.learning else "Ctrl-C ends."
         words = setting_words(state)
         if self._live is not None:

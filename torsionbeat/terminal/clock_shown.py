@@ -1,4 +1,4 @@
-"""A clock of the bench log shown: its record, all that happened to it, and what is to be done next."""
+"""Shows a clock of the bench log: its record, its history, and the next task."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ def answer(clock: ClockFacts, log: str | None, json: bool, *first: str) -> None:
     json : bool
         Print the history as JSON, and nothing else.
     *first : str
-        What is said before the record.
+        Sentences before the record.
     """
     from torsionbeat.jobs.clock_history import history_document
 
@@ -39,7 +39,7 @@ def answer(clock: ClockFacts, log: str | None, json: bool, *first: str) -> None:
 
 
 def show_history(history: ClockHistory, log: str | None) -> None:
-    """Say the last reading, what happened, and the judgement of it all."""
+    """Show the last reading, the history, and the judgement."""
     from torsionbeat.display.judgement import judgement_sentences
     from torsionbeat.jobs.advise import judged
 

@@ -38,11 +38,11 @@ COMMANDS = {
         "report": "Write a report on a clock, for its owner and for the file.",
     },
 }
-"""What each command is for, in the order in which the help lists them."""
+"""Purpose of each command, in the order of the help."""
 
 
 WIDTH = 80
-"""Columns of a terminal as it opens."""
+"""Columns of a terminal by default."""
 
 
 def help_text() -> str:

@@ -1,4 +1,4 @@
-"""A comparison and a report shown: on the terminal, as JSON, and as the files that were asked for."""
+"""Shows a comparison or a report: on the terminal, as JSON, and as the requested files."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ __all__ = ["show_comparison", "write_report_files"]
 def show_comparison(
     result: Comparison, plot: Path | None, portrait: Path | None = None, *, json: bool, every_row: bool
 ) -> None:
-    """Print what changed between two sides, and draw it where a picture was asked for.
+    """Print what changed between two sides, and draw the requested pictures.
 
     Parameters
     ----------
@@ -26,11 +26,11 @@ def show_comparison(
     plot : Path or None
         Picture to write.
     portrait : Path or None
-        Picture of the mean sounds of both to write.
+        Picture to write of the mean sounds of both sides.
     json : bool
         Print JSON instead of sentences and table.
     every_row : bool
-        Print the rows too that did not change.
+        Print unchanged rows too.
     """
     from torsionbeat.display.changes import comparison_figure, print_comparison
     from torsionbeat.display.style import save_figure
@@ -50,7 +50,7 @@ def show_comparison(
 def write_report_files(
     story: ClockStory, log: str | None, paths: list[Path], photo: Path | None, workshop: Path | None
 ) -> None:
-    """Write a clock's report: HTML, and with a second path the PDF of it.
+    """Write a clock's report as HTML and, with a second path, as PDF.
 
     Parameters
     ----------
@@ -58,7 +58,7 @@ def write_report_files(
     log : str or None
         The bench log; None: the default one.
     paths : list of Path
-        Of the HTML file and, where it is wanted, of the PDF.
+        Path of the HTML file and, optionally, of the PDF.
     photo, workshop : Path or None
         Photo of the clock and letterhead.
     """

@@ -1,4 +1,4 @@
-"""An entry of the bench log shown after it was kept, taken back, brought back or put right."""
+"""Shows an entry of the bench log after it was kept, taken back, brought back or corrected."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ def called(name: EntryName, clock: str) -> str:
 
 
 def show_entry(kept: EntryKept | ClockKept, json: bool, said: str) -> None:
-    """Show what became of an entry.
+    """Show an entry after a change.
 
     Parameters
     ----------
@@ -43,9 +43,9 @@ def show_entry(kept: EntryKept | ClockKept, json: bool, said: str) -> None:
 
 
 def kept_document(kept: EntryKept, clock: str) -> dict[str, Any]:
-    """Give a note or a work that was kept, as JSON has it."""
+    """Give a note or a work that was kept, in JSON types."""
     entry, remarks = kept.entry, list(kept.remarks)
-    assert entry.at is not None  # what was just kept has its moment
+    assert entry.at is not None  # an entry that was just kept has its moment
     at = entry.at.isoformat()
     if entry.kind == "note":
         return {"clock": clock, "id": entry.number, "written_at": at, "text": entry.what}

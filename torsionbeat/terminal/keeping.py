@@ -1,6 +1,6 @@
-"""Readings kept and shown: what ``analyse`` says of recordings that were heard, and of the readings that were kept.
+"""Keeps and shows readings: the output of ``analyse`` on recordings and on kept readings.
 
-Input: outcomes of the job that hears. Output: sentences and tables on the terminal, readings in the bench log.
+Input: outcomes of the hearing job. Output: sentences and tables on the terminal, readings in the bench log.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ __all__ = ["Keeping", "show_heard"]
 
 @dataclass(frozen=True, slots=True)
 class Keeping:
-    """For which clock readings are to be kept, and what was said of them. ``began``: when the recording began."""
+    """The clock to keep readings for, and the user's data on them. ``began``: when the recording began."""
 
     clock: str
     log: str | None
@@ -34,14 +34,14 @@ class Keeping:
     keep_anyway: bool = False
 
     def keep(self, outcomes: Sequence[Outcome]) -> None:
-        """Keep every reading; one of a recording that was kept before takes that one's place.
+        """Keep every reading. It replaces an earlier reading of the same recording.
 
         Raises
         ------
         BenchLogError
-            The log did not take them all; the sentence says which were not kept.
+            The log did not accept them all; the message says which were not kept.
         InputError
-            Some are not this clock's; the others are kept.
+            Some do not belong to this clock; the others are kept.
         """
         read = [one for one in outcomes if one.analysis is not None]
         refused: list[InputError] = []
@@ -106,21 +106,21 @@ def show_heard(result: HearResult, outputs: Outputs, keeping: Keeping | None) ->
     ----------
     result : HearResult
     outputs : Outputs
-        Files that were asked for.
+        Requested files.
     keeping : Keeping or None
         None: no clock was named.
 
     Returns
     -------
     int
-        The highest of those that failed, 0 where all went well.
+        The highest status of the failed recordings, 0 if all went well.
     """
     outcomes = result.outcomes
     statuses = [0, *(outcome.error.exit_status for outcome in outcomes if outcome.error is not None)]
     for write in (outputs.write, *([keeping.keep] if keeping else [])):
         try:
             write(outcomes)
-        except TorsionbeatError as error:  # what was read is still to be shown
+        except TorsionbeatError as error:  # the readings must still be shown
             statuses.append(error.exit_status)
             tell(str(error))
     _print(result, to_stderr=outputs.json_only)
@@ -128,7 +128,7 @@ def show_heard(result: HearResult, outputs: Outputs, keeping: Keeping | None) ->
 
 
 def _print(result: HearResult, *, to_stderr: bool) -> None:
-    """Print readings or, where standard output is for JSON alone, their remarks; and each error in a sentence."""
+    """Print readings or, if standard output is for JSON alone, their remarks; print each error as a sentence."""
     from torsionbeat.display.terminal import print_reading, print_readings
 
     outcomes = result.outcomes

@@ -1,7 +1,7 @@
-"""The night as it goes, on a terminal: is the tick heard, what does the clock do, how long still.
+"""A running night on a terminal: whether the tick is heard, what the clock does, how much time remains.
 
-Input: a ``LiveState``. Output: lines for people at 80 columns, redrawn in place, or one document for other
-programs. What a restorer asks first stands first.
+Input: a ``LiveState``. Output: lines of 80 columns for people, redrawn in place, or one document for other
+programs. The most important lines come first.
 """
 
 from __future__ import annotations
@@ -27,30 +27,30 @@ if TYPE_CHECKING:
 __all__ = ["LEAVES", "LiveScreen", "level_bar", "live_view", "status_document", "tick_sentence"]
 
 QUIETEST_DB = -90.0
-"""The left end of the meter: a quiet room by a fair microphone is about -70."""
+"""The left end of the meter: a quiet room with a fair microphone is at about -70."""
 BAR = 30
 """Columns of the meter: 3 dB each."""
 LAST_BEATS = 6
-"""Three swings: what fits above the fold of a 24-line terminal."""
+"""Three full swings: as many as fit on a 24-line terminal."""
 FAINT_DB = -75.0
-"""Softer is the own noise of a microphone, not a room: it is not turned up, or not plugged in."""
+"""A lower level is the microphone's own noise: its gain is too low, or it is not plugged in."""
 REMARKS_SHOWN = 4
-"""What fits beside the figures in 24 lines."""
+"""As many as fit with the figures in 24 lines."""
 ENDS = "Ctrl-C ends and reads the night."
 LEAVES = "Ctrl-C leaves it running."
 
 LINE_EVERY_S = 600.0
-"""Where no view can be redrawn, a line says that it goes on: at least every ten minutes."""
+"""Where no view can be redrawn, a line reports progress at least every ten minutes."""
 
 URGENT = frozenset(["keeping-failed", "figures-failed"])
-"""Remarks that must be acted on while there is a night still to save."""
+"""Remarks that need action while the night can still be saved."""
 
 CLEAR_DB, ENOUGH_DB = 20.0, 10.0
-"""As the microphone check: drops ten, and three, times the background in amplitude."""
+"""As in the microphone check: drops with ten, and three, times the amplitude of the background."""
 
 
 def level_bar(level: Level) -> str:
-    """Draw how loud it is, from -90 dB to full scale, and say what to change.
+    """Draw the level, from -90 dB to full scale, and say what to change.
 
     Examples
     --------
@@ -74,7 +74,7 @@ def level_bar(level: Level) -> str:
 
 
 def tick_sentence(state: LiveState) -> str:
-    """Say whether the clock is heard and how clearly."""
+    """Say whether and how clearly the clock is heard."""
     if state.away:
         return "The microphone is gone; it is waited for. Check its plug."
     if state.reading is None:
@@ -90,13 +90,13 @@ def tick_sentence(state: LiveState) -> str:
 
 
 def live_view(state: LiveState, title: str, height: int | None = None, ends: str = ENDS) -> RenderableType:
-    """Lay out the state for a terminal of 80 columns; what must be acted on stands first and is never left out.
+    """Lay out the state for a terminal of 80 columns; urgent remarks come first and are never left out.
 
     Parameters
     ----------
     state : LiveState
     title : str
-        What is listened to, and with what.
+        The clock and the microphone.
     height : int or None
         Lines of the terminal; None: all is shown.
     ends : str
@@ -207,8 +207,8 @@ def status_document(state: LiveState, now: datetime) -> dict[str, Any]:
 class LiveScreen:
     """The view on a terminal, redrawn in place twice a second; a context manager.
 
-    On what is no terminal (a file, a pipe) each new figure is one line instead. Drawing never ends a night: a
-    terminal that is gone is let go.
+    If the output is not a terminal (a file, a pipe), each new figure is one line instead. Drawing never ends a night: a
+    lost terminal is ignored.
 
     Parameters
     ----------
@@ -235,7 +235,7 @@ class LiveScreen:
         self._told_at_s = 0.0
 
     def begin(self, night: Night) -> None:
-        """Say in the title what is listened to, and with what."""
+        """Name the clock and the microphone in the title."""
         self.title = f"Listening to {night.clock or 'the clock'} with {night.microphone}"
 
     def show(self, state: LiveState) -> None:

@@ -1,7 +1,7 @@
-"""Files that commands write: one rule for all, applied before anything is read.
+"""Files that commands write: one rule for all, checked before anything is read.
 
-No output may be the same file as an input, the bench log or another output, links and hard links included. A file that
-is there is replaced only where it is of the output's own kind, written by torsionbeat before, or with --overwrite.
+No output may be the same file as an input, the bench log or another output, also through links or hard links. An
+existing file is replaced only if torsionbeat wrote it as the same kind of output, or with --overwrite.
 """
 
 from __future__ import annotations
@@ -25,10 +25,10 @@ __all__ = ["Outputs", "drawn_to", "refuse_harm", "refuse_log", "refuse_taken"]
 SLASHES = tuple(filter(None, (os.sep, os.altsep)))
 PLOTS = (".png", ".svg", ".pdf")
 HEAD_BYTES = 4096
-"""As much of a file as tells its kind: the marks of torsionbeat's own stand at the beginning."""
+"""Enough of a file to recognise its kind: the marks of torsionbeat's own files are at the beginning."""
 
 SQLITE_ASIDE = ("", "-wal", "-shm", "-journal")
-"""What the name of an SQLite log is followed by in the files that belong to it."""
+"""Suffixes of the files that belong to an SQLite log, after its name."""
 
 
 def refuse_harm(
@@ -43,9 +43,9 @@ def refuse_harm(
     Parameters
     ----------
     outputs : sequence of (str, Path)
-        Each with the name of its option.
+        Name of the option and path.
     inputs : iterable of Path
-        Files that are read; of a folder, all files in it count.
+        Files to read; a folder counts with all its files.
     log : str or None
         The bench log in use; None: the default one.
     overwrite : bool
@@ -78,7 +78,7 @@ def refuse_harm(
 
 
 def refuse_log(option: str, path: Path, log: str | None) -> None:
-    """Refuse to write over the bench log, whatever else may be replaced.
+    """Refuse to overwrite the bench log, whatever other files may be replaced.
 
     Parameters
     ----------
@@ -98,7 +98,7 @@ def refuse_log(option: str, path: Path, log: str | None) -> None:
 
 
 def refuse_taken(option: str, path: Path) -> None:
-    """Refuse a file that is there and was not written as this kind of output by torsionbeat.
+    """Refuse an existing file that torsionbeat did not write as this kind of output.
 
     Parameters
     ----------
@@ -109,10 +109,10 @@ def refuse_taken(option: str, path: Path) -> None:
     Raises
     ------
     InputError
-        The file is something else.
+        The file exists and is something else.
     """
     if not path.is_file():
-        return  # a pipe or a device takes what comes; a folder is refused when it is written
+        return  # a pipe or a device accepts any output; a folder is refused at the write
     try:
         with path.open("rb") as file:
             head = file.read(HEAD_BYTES)
@@ -128,21 +128,21 @@ def refuse_taken(option: str, path: Path) -> None:
 
 
 def drawn_to(plot: Path | None, log: str | None, overwrite: bool) -> Callable[[Callable[[], Any]], None]:
-    """Give what draws a figure to the file asked for, or does nothing where none is; harm is refused at once.
+    """Give a function that draws a figure to the requested file, if any. A harmful path is refused at once.
 
     Parameters
     ----------
     plot : Path or None
-        The file asked for.
+        The requested file.
     log : str or None
         The bench log in use; None: the default one.
     overwrite : bool
-        A picture that is there may be replaced.
+        An existing picture may be replaced.
 
     Raises
     ------
     InputError
-        The file is there already, or is something that must not be written over.
+        The file exists already, or is something that must not be overwritten.
     """
     if plot is None:
         return lambda _: None
@@ -182,35 +182,35 @@ def _log_files(log: str | None) -> list[Path]:
     try:
         url = locate(log)
     except TorsionbeatError:
-        return []  # reported by what opens it
+        return []  # reported when the log is opened
     if url.drivername != "sqlite" or url.database is None:
         return []
     return [Path(url.database + aside) for aside in SQLITE_ASIDE]
 
 
 def _same(one: Path, other: Path) -> bool:
-    """Whether two names are one file, or would be."""
+    """Whether two names are the same file, or would be."""
     try:
         if os.path.samefile(one, other):
             return True
     except OSError:
-        pass  # one of them is not there yet
+        pass  # one of them does not exist yet
     return os.path.realpath(one) == os.path.realpath(
         other
-    )  # of links that lead in a ring it gives one of them
+    )  # for links in a circle realpath returns one of them
 
 
 @dataclass(frozen=True, slots=True)
 class Outputs:
-    """Files that analyse was asked for.
+    """Files requested from ``analyse``.
 
     Parameters
     ----------
     recordings : tuple of Path
-        What is read.
+        Recordings to read.
     json : str or None
-        A file; ``-`` for standard output; a folder has a file for each recording, a file the list of
-        all. As with ``events`` and ``plot``, a name that ends in a slash is a folder, which is made.
+        A file; ``-`` for standard output. A folder gets one file for each recording, a single file the list
+        of all. As with ``events`` and ``plot``, a name that ends in a slash is a folder, which is made.
     events, plot : str or None
         A file; for several recordings a folder.
     log : str or None
@@ -219,7 +219,7 @@ class Outputs:
     Raises
     ------
     InputError
-        An output that cannot be, or would destroy something.
+        An output is impossible or would destroy something.
     """
 
     recordings: tuple[Path, ...]
@@ -256,12 +256,12 @@ class Outputs:
         return self.json == "-"
 
     def write(self, outcomes: Sequence[Outcome]) -> None:
-        """Write all that was asked for.
+        """Write all requested files.
 
         Raises
         ------
         DeviceError
-            The disk refused; the files before were written.
+            Writing to the disk failed; the earlier files were written.
         """
         if self.json is not None:
             self._write_json(self.json, outcomes)
@@ -274,7 +274,7 @@ class Outputs:
                 _write_plot(self._places(Path(self.plot), "--plot")[place], outcome.analysis)
 
     def _places(self, path: Path, option: str) -> list[Path]:
-        """Where the output of each recording goes; in a folder each has a name of its own."""
+        """Give the path for each recording's output; in a folder each has its own name."""
         if not path.is_dir():
             return [path] * len(self.recordings)
         ending = {"--json": ".json", "--events": ".events.csv", "--plot": ".png"}[option]
@@ -286,7 +286,7 @@ class Outputs:
             for place, document in zip(self._places(Path(path), "--json"), documents, strict=True):
                 _to_file(place, _json_writer(document))
         elif len(outcomes) == 1 and outcomes[0].analysis is None:
-            return  # nothing was heard: no figures, and the error says why
+            return  # nothing was heard: there are no figures, and the error says why
         else:
             value = documents if len(outcomes) > 1 else documents[0]
             if path == "-":
@@ -309,7 +309,7 @@ def _make_folder(option: str, path: Path) -> None:
 
 
 def _distinct(paths: Sequence[Path]) -> list[str]:
-    """Names by which paths can be distinguished: the file's own, with its folder's where two are alike, then numbered.
+    """Give distinct names for paths: the file's name, with its folder's name if two are equal, then with numbers.
 
     Examples
     --------
@@ -331,7 +331,7 @@ def _distinct(paths: Sequence[Path]) -> list[str]:
 
 
 def _document(outcome: Outcome) -> dict[str, Any]:
-    """Give a reading's document or, in its place, the error."""
+    """Give a reading's document or, if there is none, the error."""
     if outcome.analysis is None:
         status = outcome.error.exit_status if outcome.error is not None else 1
         name = Path(outcome.path).name
@@ -369,7 +369,7 @@ def _write_plot(path: Path, analysis: Analysis) -> None:
 
 
 def _to_file(path: Path, write: Callable[[TextIO], None]) -> None:
-    """Write a text file whole or, where the disk refuses, leave the one that was there."""
+    """Write a text file completely or, if the disk fails, leave the old one."""
     try:
         if path.is_dir() or (path.exists() and not path.is_file()):
             with path.open("w", encoding="utf-8", errors="backslashreplace", newline="") as file:

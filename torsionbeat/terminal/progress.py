@@ -1,4 +1,4 @@
-"""A progress bar on standard error: only on a terminal, and only for work that lasts."""
+"""A progress bar on standard error: only on a terminal, and only for long work."""
 
 from __future__ import annotations
 
@@ -13,11 +13,11 @@ if TYPE_CHECKING:
 __all__ = ["Bar"]
 
 PATIENCE_S = 1.0
-"""Work that is done sooner than this has no bar."""
+"""Shorter work has no bar."""
 
 
 class Bar:
-    """A bar that appears when the work has lasted a second, and is gone when it is done. Use it in ``with``."""
+    """A bar that appears after a second of work and disappears at its end. Use it in ``with``."""
 
     def __init__(self, what: str) -> None:
         self._what = what
@@ -34,12 +34,12 @@ class Bar:
             self._shown.stop()
 
     def frames(self, done: int, of: int | None) -> None:
-        """Tell how many frames are read, of how many."""
+        """Report how many frames are read, of how many."""
         if of:
             self.share(done / of)
 
     def share(self, done: float) -> None:
-        """Tell which share of the work is done, 0 to 1."""
+        """Report the share of the work that is done, 0 to 1."""
         if not sys.stderr.isatty() or time.monotonic() - self._since < PATIENCE_S:
             return
         if self._shown is None:

@@ -43,7 +43,7 @@ def reading_words(reading: Happened) -> str:
 
 
 def clock_sentences(clock: ClockFacts) -> list[str]:
-    """Say what is known of a clock, leaving out what is not."""
+    """Say what is known about a clock; leave out the unknown."""
     known = clock.fields
     added = clock.added_at.astimezone().strftime("%Y-%m-%d %H:%M")
     facts = [f"{clock.name} is {KINDS.get(known['kind'], 'a clock')}, in the log since {added}."]
@@ -78,7 +78,7 @@ SAID = frozenset(
         "notes",
     ]
 )
-"""Fields that ``clock_sentences`` says."""
+"""Fields covered by ``clock_sentences``."""
 
 LAWS = {
     "air": "damped by air drag",
@@ -86,11 +86,11 @@ LAWS = {
     "both": "damped by air drag and dry rubbing",
     "open": "what damps it not told",
 }
-"""The laws of a free swing as they are said."""
+"""The laws of a free swing in words."""
 
 
 def record_table(clock: ClockFacts) -> Table | None:
-    """Give what the sentences leave out of a clock's record, or None where that is nothing."""
+    """Give the fields of a clock's record that the sentences leave out, or None if there are none."""
     table = simple_table("Part", "")
     for name in CLOCK_FIELDS:
         value = clock.fields[name]
@@ -107,7 +107,7 @@ def _value(clock: ClockFacts, name: str) -> str:
 
 
 def where_it_stands(clock: ClockFacts) -> str:
-    """Say where the regulator stands and what weights are on the balance; nothing where neither is known."""
+    """Say the regulator's setting and the weights on the balance; nothing if neither is known."""
     known = [name for name in ("regulator_setting", "weight_total_g") if clock.fields[name] is not None]
     if not known:
         return ""
@@ -115,7 +115,7 @@ def where_it_stands(clock: ClockFacts) -> str:
 
 
 def entry_words(entry: Happened) -> str:
-    """Say an entry of a history in one line: what it found or says, its details, and whether it counts."""
+    """Say an entry of a history in one line: its result or words, its details, and whether it counts."""
     if entry.kind == "reading":
         rate, arc = entry.figures.get("rate_s_per_day"), entry.figures.get("arc_deg")
         said = "no rate measured" if rate is None else rate_words(rate)
@@ -146,16 +146,16 @@ def _details(details: Mapping[str, Any]) -> str:
 
 
 def _fate(entry: Happened) -> str:
-    """Say why an entry does not count; nothing where it does."""
+    """Say why an entry does not count; nothing if it counts."""
     if entry.retracted_because is not None:
         return f"taken back: {entry.retracted_because or 'no reason given'}"
     return "" if entry.overtaken_by is None else f"reading {entry.overtaken_by} stands in its place"
 
 
 def history_table(history: ClockHistory) -> Table | None:
-    """Give everything that happened to a clock in order of time, or None where nothing did.
+    """Give a clock's history in order of time, or None if it is empty.
 
-    What does not count any more is struck through, and in words says why.
+    An entry that no longer counts is struck through, and words say why.
     """
     if not history.entries:
         return None
@@ -172,7 +172,7 @@ def history_table(history: ClockHistory) -> Table | None:
 
 
 def entry_document(entry: Happened) -> dict[str, Any]:
-    """Give an entry as JSON's own kinds."""
+    """Give an entry in JSON types."""
     return {
         "kind": entry.kind,
         "number": entry.number,
@@ -186,7 +186,7 @@ def entry_document(entry: Happened) -> dict[str, Any]:
 
 
 def clocks_sentences(found: ClockList) -> list[str]:
-    """Say how many clocks a log holds, what its table means, and what had to be left out of it."""
+    """Say how many clocks a log holds, what its table means, and which rows were left out."""
     clocks = found.clocks
     count = f"{len(clocks)} clock{'' if len(clocks) == 1 else 's'}" if clocks else EMPTY
     said = [f"The bench log {found.where} holds {count}."]
@@ -214,7 +214,7 @@ def clocks_table(clocks: Sequence[ListedClock]) -> Table:
 
 
 def record(clock: ClockFacts) -> dict[str, Any]:
-    """Give a clock's record as JSON's own kinds."""
+    """Give a clock's record in JSON types."""
     return {"name": clock.name, "added_at": clock.added_at.isoformat()} | dict(clock.fields)
 
 

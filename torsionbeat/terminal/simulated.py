@@ -1,4 +1,4 @@
-"""What ``simulate`` says of the recording that it made."""
+"""Output of ``simulate`` about the recording that it made."""
 
 from __future__ import annotations
 
@@ -20,9 +20,9 @@ def simulated_words(rendering: Rendering, out: Path, what: Demonstration) -> str
     rendering : Rendering
         What was written.
     out : Path
-        Where the sound went.
+        File with the sound.
     what : Demonstration
-        What was asked for.
+        The request.
     """
     from torsionbeat.display.words import number
     from torsionbeat.theory.rate import rate_s_per_day

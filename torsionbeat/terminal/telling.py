@@ -1,4 +1,4 @@
-"""What commands say: results on standard output; errors and remarks on standard error, one a line."""
+"""Output of commands: results on standard output; errors and remarks on standard error, one on each line."""
 
 from __future__ import annotations
 
@@ -14,11 +14,11 @@ if TYPE_CHECKING:
 __all__ = ["LONGEST", "day", "print_json", "reading_line", "say", "say_or_print", "tell", "tell_broken_off"]
 
 LONGEST = 1500
-"""Letters of a sentence that are shown: some twenty lines, more than any sentence of ours without what was typed."""
+"""Most letters shown of a sentence: about twenty lines. Only a sentence with the user's text in it can be longer."""
 
 
 def say(*sentences: str) -> None:
-    """Print sentences, each on lines of its own, wrapped (what prints is loaded when there is something to say)."""
+    """Print sentences, each on lines of its own, wrapped (the printing library is loaded only here)."""
     from torsionbeat.display.terminal import say as say_wrapped
 
     say_wrapped(*sentences)
@@ -30,13 +30,13 @@ def print_json(value: object) -> None:
 
 
 def say_or_print(as_json: bool, document: object, *sentences: str) -> None:
-    """Print the document as JSON where that was asked for, else say the sentences.
+    """Print the document as JSON if ``as_json``, else print the sentences.
 
     Parameters
     ----------
     as_json : bool
     document : object
-        What `json.dumps` takes.
+        Anything that `json.dumps` accepts.
     *sentences : str
     """
     if as_json:
@@ -46,12 +46,12 @@ def say_or_print(as_json: bool, document: object, *sentences: str) -> None:
 
 
 def day(when: datetime | None) -> str:
-    """Say a moment as the restorer's own clock showed it; nothing where there is none."""
+    """Say a moment in local time; nothing if there is none."""
     return "" if when is None else when.astimezone().strftime("%Y-%m-%d %H:%M")
 
 
 def tell(sentence: str) -> None:
-    """Print one sentence on standard error, in one line, as letters that cannot move a cursor."""
+    """Print one sentence on standard error, in one line, without characters that move a cursor."""
     line = "".join(sign if sign.isprintable() else _escaped(sign) for sign in " ".join(sentence.split()))
     if len(line) > LONGEST:
         half = LONGEST // 2
@@ -60,7 +60,7 @@ def tell(sentence: str) -> None:
 
 
 def tell_broken_off(clock: str) -> None:
-    """Say which nights of a clock were broken off and never read, each with the command that reads it."""
+    """Name the nights of a clock that were interrupted and never read, each with the command that reads it."""
     from torsionbeat.bench.nights import broken_off_nights
 
     for night in broken_off_nights(clock):
@@ -71,7 +71,7 @@ def tell_broken_off(clock: str) -> None:
 
 
 def reading_line(night: Night) -> str:
-    """Give the command that reads a night, and keeps it where it was begun for a clock."""
+    """Give the command that reads a night, and keeps it if it was begun for a clock."""
     clock = ["--clock", night.clock] if night.clock else []
     log = ["--log", night.log] if night.clock and night.log else []
     return shlex.join(["torsionbeat", "analyse", str(night.folder), *clock, *log])

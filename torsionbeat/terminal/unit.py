@@ -19,11 +19,11 @@ def systemd_unit(arguments: Sequence[str] | None = None) -> str:
     Parameters
     ----------
     arguments : sequence of str, optional
-        The command line behind the program's name, ``listen`` first; left out, this program's own.
+        The command line after the program's name, ``listen`` first; left out: this program's own.
     """
     given = list(sys.argv[1:] if arguments is None else arguments)
     options = given[1:]
-    options.remove(FLAG)  # the first of that name: an option's value that is the same stays
+    options.remove(FLAG)  # only the first: an equal value of another option stays
     if "--quiet" not in options:
         options.append("--quiet")
     command = " ".join(map(quoted, [*_program(), "listen", *map(_without_password, options)]))
@@ -51,7 +51,7 @@ WantedBy=default.target"""
 
 
 def quoted(word: str) -> str:
-    """Write a word so that systemd reads it back as it stands: no second directive, specifier or variable.
+    """Write a word so that systemd reads it literally: no second directive, specifier or variable.
 
     Examples
     --------
@@ -66,12 +66,12 @@ def quoted(word: str) -> str:
 
 
 def _first(sign: str) -> bytes:
-    """One turn for a sign that prints, one for each of its bytes otherwise."""
+    """One byte for a printable character, all its bytes for another."""
     return b" " if sign.isprintable() else sign.encode("utf-8", "surrogateescape")
 
 
 def _program() -> list[str]:
-    """The program by its whole path: systemd looks for none."""
+    """The program by its full path: systemd does not search for it."""
     found = shutil.which("torsionbeat")
     return [str(Path(found).absolute())] if found else [sys.executable, "-m", "torsionbeat"]
 

@@ -1,4 +1,4 @@
-"""A listening watched from a terminal: how it is ended, what is shown while it lasts, what is said after it."""
+"""A listening run from a terminal: how it is ended, what is shown while it runs, what is printed after it."""
 
 from __future__ import annotations
 
@@ -30,25 +30,25 @@ STATUS_EVERY_S = 60.0
 
 
 TOLD_EVERY_S = 30.0
-"""The microphone check says every half a minute that it goes on."""
+"""The microphone check reports its progress every half minute."""
 
 
 class Ending:
-    """A flag that a signal handler may set; no lock, so that it never waits."""
+    """A flag that a signal handler may set. It has no lock, so the handler never waits."""
 
     def __init__(self) -> None:
         self._set = False
 
     def set(self) -> None:
-        """Ask for the end."""
+        """Request the end."""
         self._set = True
 
     def is_set(self) -> bool:
-        """Whether the end was asked for."""
+        """Whether the end was requested."""
         return self._set
 
     def wait(self, seconds: float) -> None:
-        """Wait so long, or until the end is asked for."""
+        """Wait this long, or until the end is requested."""
         import time
 
         until = time.monotonic() + seconds
@@ -58,7 +58,7 @@ class Ending:
 
 @contextlib.contextmanager
 def ended_by_signals(ending: Ending | None = None) -> Iterator[Ending]:
-    """Let Ctrl-C, a kill or a closed terminal end the listening, not the program; a second Ctrl-C ends it all."""
+    """Let Ctrl-C, a kill or a closed terminal end the listening, not the program; a second Ctrl-C ends the program."""
     flag = ending or Ending()
 
     def handle(number: int, _frame: FrameType | None) -> None:
@@ -82,7 +82,7 @@ def ended_by_signals(ending: Ending | None = None) -> Iterator[Ending]:
 
 
 class CheckTeller:
-    """Says on standard error that a check goes on, and when no sound arrives."""
+    """Reports on standard error the progress of a check, and when no sound arrives."""
 
     def __init__(self) -> None:
         self._told_s: float | None = None
@@ -118,7 +118,7 @@ class Watcher:
         self._status_at_s = -STATUS_EVERY_S
 
     def begin(self, night: Night) -> None:
-        """Take note of the night."""
+        """Remember the night."""
         self.night = night
         self._screen.begin(night)
 
@@ -135,19 +135,19 @@ class Watcher:
 
 
 def show_night(result: ListenResult, request: ListenRequest, *, quiet: bool) -> None:
-    """Print the reading of a night, and say where its sound is kept.
+    """Print the reading of a night and the place where its sound is kept.
 
     Parameters
     ----------
     result : ListenResult
     request : ListenRequest
     quiet : bool
-        The reading alone.
+        Print only the reading.
 
     Raises
     ------
     TorsionbeatError
-        What failed last on the way; earlier failures are reported already.
+        The last failure during the night; earlier ones are reported already.
     """
     from torsionbeat.display.terminal import print_reading
 
