@@ -1,1 +1,1 @@
-"""The report on a clock: the owner's page, the technical annex, the letterhead, and a PDF of it all."""
+"""The report on a clock: the owner's page, the technical annex, the letterhead, and the PDF."""

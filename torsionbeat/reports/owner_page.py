@@ -1,7 +1,7 @@
-"""What the owner of a clock reads of it: plain words, no option of a command, no statistics.
+"""The page for the owner of a clock: plain words, no options of commands, no statistics.
 
-Input: the clock's story and, where there is one, the judgement of the clock as it stands. Output: sentences and a
-table of before and after. The technical annex says how it was measured.
+Input: the clock's story and, if there is one, its current judgement. Output: sentences and a table of before and
+after. The technical annex says how it was measured.
 """
 
 from __future__ import annotations
@@ -28,10 +28,10 @@ if TYPE_CHECKING:
 __all__ = ["OwnerRow", "OwnerStory", "owner_story", "span_words", "week_words"]
 
 SHOWN = ("rate_s_per_day", "arc_deg", "beat_error_ms", "period_s")
-"""Figures of a reading that the table rests on."""
+"""Figures of a reading that the table uses."""
 
 DAYS = 7
-"""An owner reads the hands from week to week."""
+"""An owner checks the hands from week to week."""
 
 STILL_TO_DO: dict[TaskKind, str] = {
     "hear-better": "The clock is to be listened to again: too few of its beats were heard the last time.",
@@ -46,7 +46,7 @@ STILL_TO_DO: dict[TaskKind, str] = {
     "trial-step": "The rate is still to be brought nearer; a first small step of the regulator comes next.",
     "listen-again": "The clock is to be listened to for more nights before anything is changed.",
 }
-"""What is still to be done, by the kind of task; what is to be left alone is not in it."""
+"""Work still to be done, by the kind of task; tasks to leave something alone are not in it."""
 
 UNREAD = "The clock was worked on after it was last listened to: how it goes now was not measured yet."
 STILL_TO_HEAR = "The clock is to be listened to again: it was worked on since the last time."
@@ -64,7 +64,7 @@ WORK_WORDS = {
 
 @dataclass(frozen=True, slots=True)
 class OwnerRow:
-    """One thing of the clock in plain words: before the work, and now."""
+    """One property of the clock in plain words: before the work, and now."""
 
     what: str
     before: str
@@ -73,7 +73,7 @@ class OwnerRow:
 
 @dataclass(frozen=True, slots=True)
 class OwnerStory:
-    """The owner's page in words: what comes first, the table, what is still to be done, what it rests on."""
+    """The owner's page in words: the opening, the table, the work still to be done, the basis."""
 
     first: str
     week: tuple[str, ...]
@@ -86,17 +86,17 @@ class OwnerStory:
 def owner_story(
     story: ClockStory, judgement: Judgement | None = None, unjudged: Remark | None = None
 ) -> OwnerStory:
-    """Say what a clock's owner wants to know.
+    """Make the owner's page of a clock.
 
     Parameters
     ----------
     story : ClockStory
-        What the log holds of the clock.
+        The clock's data from the log.
     judgement : Judgement, optional
-        The judgement of the clock as it stands, as the restorer's advice gives it.
+        The current judgement of the clock, the same as in the restorer's advice.
     unjudged : Remark, optional
-        Why there is no judgement, as `torsionbeat.jobs.advise.judged` gives it: what was read before the last work says
-        nothing of the clock now.
+        Why there is no judgement, from `torsionbeat.jobs.advise.judged`: readings before the last work say nothing
+        about the clock now.
     """
     readings, checks = story.readings, story.handchecks
     rate = judgement.rate_s_per_day if judgement is not None else None
@@ -168,7 +168,7 @@ def _first(rate: UFloat, measured: bool) -> str:
 
 
 def _hands(checks: Sequence[HandCheckRecord]) -> tuple[str, ...]:
-    """What the hands themselves showed, the last time they were compared with a time signal."""
+    """Result of the last comparison of the hands with a time signal."""
     from uncertainties import ufloat
 
     if not checks:
@@ -201,7 +201,7 @@ def _rows(
 
 
 def _latest(figures: Sequence[UFloat]) -> UFloat:
-    """The figure of the last reading that has it: what the clock was like at the end of that time."""
+    """The figure of the last reading that has one: the state of the clock at the end of that period."""
     known = [figure for figure in figures if figure is not None]
     return known[-1] if known else None
 
@@ -222,13 +222,13 @@ def _degrees(arc: UFloat) -> str:
 
 
 def _evenness(figures: Mapping[str, UFloat]) -> str:
-    """Whether the balance takes as long one way as the other, by the rule by which the beat is set."""
+    """Whether the balance takes equally long both ways, by the rule for setting in beat."""
     error_ms, period = figures.get("beat_error_ms"), figures.get("period_s")
     if error_ms is None or period is None:
         return ""
     low, high = interval(error_ms)
     size_s = 1e-3 * abs(error_ms.nominal_value)
-    # an offset of so small a share of the arc: (arc / 2) (pi b / T) = share * arc
+    # for an offset that is a small share of the arc: (arc / 2) (pi b / T) = share * arc
     least = 2 * IN_BEAT_SHARE / math.pi if figures.get("arc_deg") is not None else IN_BEAT_PERIOD_SHARE
     if low <= 0 <= high or size_s <= least * period.nominal_value:
         return "are even"

@@ -1,4 +1,4 @@
-"""Pictures of a report: the figures of a clock's story as SVG elements inside the page, each with words for it.
+"""Pictures of a report: the figures of a clock's story as SVG elements inside the page, each with a description.
 
 Input: a `torsionbeat.jobs.report.ClockStory`. Output: `Picture` values by name.
 """
@@ -23,12 +23,12 @@ from torsionbeat.jobs.report import ClockStory
 __all__ = ["Picture", "inline_svg", "pictures_of"]
 
 Drawn = tuple[str, Any, str, str]
-"""A picture's name, its figure, what it shows for those who do not see it, and its caption."""
+"""A picture's name, its figure, a description for readers who cannot see it, and its caption."""
 
 
 @dataclass(frozen=True, slots=True)
 class Picture:
-    """A figure for the page: the SVG element, what it shows for those who do not see it, and its caption."""
+    """A figure for the page: the SVG element, a description for readers who cannot see it, and its caption."""
 
     svg: Any
     alt: str
@@ -36,7 +36,7 @@ class Picture:
 
 
 def inline_svg(figure: Any, prefix: str) -> str:
-    """Give a figure as an SVG element for a page; ``prefix`` keeps its ids apart from other figures'."""
+    """Give a figure as an SVG element for a page; ``prefix`` makes its ids unique on the page."""
     stream = StringIO()
     with style.styled():
         figure.savefig(stream, format="svg", dpi=style.PIXELS_PER_INCH, metadata={"Date": None})
@@ -46,18 +46,18 @@ def inline_svg(figure: Any, prefix: str) -> str:
     text = re.sub(r'\bid="', f'id="{prefix}', text)
     text = re.sub(r"url\(#", f"url(#{prefix}", text)
     text = re.sub(r'href="#', f'href="#{prefix}', text)
-    # The page gives the size; the view box keeps the shape.
+    # The page sets the size; the view box keeps the proportions.
     return re.sub(
         r'(<svg[^>]*?) (?:width|height)="[^"]*"', r"\1", re.sub(r' height="[^"]*"', "", text, count=1)
     )
 
 
 def pictures_of(story: ClockStory) -> dict[str, Picture]:
-    """Draw what a story has to show, by name, in the order of the report."""
+    """Draw all pictures of a story, by name, in the order of the report."""
     from markupsafe import Markup
 
     prefixes = (f"f{number}-" for number in count())
-    # Text in a figure is drawn as outlines and its comments are taken out: nothing is left to escape.
+    # Text in a figure is drawn as outlines and its comments are removed: nothing is left to escape.
     return {
         name: Picture(Markup(inline_svg(figure, next(prefixes))), alt, caption)
         for name, figure, alt, caption in (

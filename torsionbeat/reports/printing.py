@@ -1,4 +1,4 @@
-"""A page printed to PDF by a browser's engine: one that is here already, without a window.
+"""Prints a page to PDF with the engine of an installed browser, without a window.
 
 Browsers print what they show, so the PDF looks like the page. WeasyPrint and the like are not needed.
 """
@@ -29,7 +29,7 @@ NAMES = (
     "brave-browser",
     "vivaldi",
 )
-"""Commands of browsers that print by ``--print-to-pdf``."""
+"""Commands of browsers that print with ``--print-to-pdf``."""
 
 ELSEWHERE = (
     "/Applications/Google Chrome.app/Contents/MacOS/Google Chrome",
@@ -46,13 +46,13 @@ ON_WINDOWS = (
 )
 
 LONGEST_S = 120.0
-"""A report prints in a second or two; a browser that takes this long hangs."""
+"""A report prints in a second or two; a browser that takes this long is stuck."""
 
 INSTEAD = "open the report in a browser and print it there to PDF"
 
 
 def browser_path() -> Path | None:
-    """Give a browser that can print, or None; ``TORSIONBEAT_BROWSER`` names one that is elsewhere."""
+    """Give an installed browser that can print, or None; ``TORSIONBEAT_BROWSER`` names one at another place."""
     return next(_browsers(), None)
 
 
@@ -62,7 +62,7 @@ def pdf_of(html: str) -> bytes:
     Raises
     ------
     InputError
-        No browser that can print is here.
+        No browser that can print is installed.
     DeviceError
         The browser failed.
     """

@@ -1,7 +1,7 @@
-"""The report on a clock: one HTML file that needs nothing else, for owner, file and printer.
+"""The report on a clock: one self-contained HTML file, for the owner, the archive and the printer.
 
-Everything is inside the file (styles, figures as SVG); it asks nothing of the network and forbids itself to.
-Texts from the bench log are escaped by Jinja2; figures hold them as outlines of letters.
+Everything is inside the file (styles, figures as SVG). It requests nothing from the network, and its policy forbids
+that. Jinja2 escapes texts from the bench log; figures hold them as outlines of letters.
 """
 
 from __future__ import annotations
@@ -67,7 +67,7 @@ def report_html(
     workshop: Workshop | None = None,
     photo: str = "",
 ) -> str:
-    """Write the report: the owner's part, two printed pages at most, and the technical annex behind it.
+    """Make the report: the owner's part, at most two printed pages, then the technical annex.
 
     Parameters
     ----------
@@ -76,9 +76,9 @@ def report_html(
     made_at : datetime
         Moment printed on the report.
     judgement : Judgement, optional
-        The judgement of the clock as it stands: its rate by all that was heard, and what is still to be done.
+        The current judgement of the clock: its rate from all readings, and the work still to be done.
     unjudged : Remark, optional
-        Why there is no judgement, as `torsionbeat.jobs.advise.judged` gives it.
+        Why there is no judgement, from `torsionbeat.jobs.advise.judged`.
     workshop : Workshop, optional
         The letterhead and the paper.
     photo : str
@@ -138,12 +138,12 @@ def report_html(
 
 
 def write_report(html: str, path: str | Path) -> None:
-    """Write the report to a file, whole or not at all.
+    """Write the report to a file, completely or not at all.
 
     Raises
     ------
     InputError
-        There is no such folder.
+        The folder does not exist.
     DeviceError
         The disk refused it.
     """
@@ -151,20 +151,20 @@ def write_report(html: str, path: str | Path) -> None:
 
 
 def write_pdf(html: str, path: str | Path) -> None:
-    """Write the report as PDF, printed by a browser that is here.
+    """Write the report as PDF, printed by an installed browser.
 
     Raises
     ------
     InputError
-        No such browser, or no such folder.
+        There is no such browser, or the folder does not exist.
     DeviceError
-        The browser failed, or the disk refused it.
+        The browser or writing to the disk failed.
     """
     _write(Path(path), pdf_of(html))
 
 
 def _summary(story: ClockStory, owner: OwnerStory) -> list[str]:
-    """Say the most that the report has to say in a few sentences."""
+    """Say the main results of the report in a few sentences."""
     if not story.readings:
         return ["No reading of this clock is in the log yet."]
     last = story.readings[-1]
@@ -190,7 +190,7 @@ def _summary(story: ClockStory, owner: OwnerStory) -> list[str]:
 
 
 def _shown(comparison: Comparison) -> list[Row]:
-    """Rows of which anything was measured: those that matter first."""
+    """Rows with any measured value, the most important first."""
     first = leading_rows(comparison)
     rest = [
         row
@@ -207,7 +207,7 @@ def _identity(clock: ClockRecord) -> list[str]:
 
 
 def _css_text(text: str) -> Any:
-    """Give a text as the inside of a CSS string, every sign but letters and digits by its number: it cannot end it."""
+    """Give a text as the inside of a CSS string. All but letters and digits is escaped, so it cannot end the string."""
     from markupsafe import Markup
 
     signs = (sign if sign.isascii() and sign.isalnum() else f"\\{ord(sign):06x}" for sign in text)
@@ -215,14 +215,14 @@ def _css_text(text: str) -> Any:
 
 
 def _from_to(row: Row) -> str:
-    """Name a row that changed, with both values and no more digits than the larger doubt leaves."""
+    """Name a row that changed, with both values and the digits that the larger uncertainty justifies."""
     unit = f" {row.unit}" if row.unit else ""
     before, after = (estimate_value(side, sign=row.signed) for side in (row.before, row.after))
     return f"{row.name} from {before} to {after}{unit}"
 
 
 def _options(text: str) -> Any:
-    """Escape a text and keep the names of options in it from breaking at their hyphens."""
+    """Escape a text and prevent line breaks at the hyphens of option names in it."""
     from markupsafe import Markup, escape
 
     return Markup(re.sub(r"(--[a-z][a-z-]*)", r"<code>\1</code>", str(escape(text))))
@@ -271,7 +271,7 @@ def _handcheck_row(check: Any) -> tuple[str, ...]:
 
 
 def _measured(story: ClockStory) -> list[str]:
-    """Say how the last reading was measured and how well, its remarks with it."""
+    """Say how and how well the last reading was measured, with its remarks."""
     if not story.nights:
         return []
     reading = story.nights[-1].reading

@@ -1,7 +1,7 @@
-"""Who writes the report: the workshop's letterhead from a settings file, and a photo for the page.
+"""The author of the report: the workshop's letterhead from a settings file, and a photo for the page.
 
-The settings file is TOML, by default ``workshop.toml`` in the user's configuration folder of torsionbeat, every entry
-optional::
+The settings file is TOML, by default ``workshop.toml`` in the user's configuration folder of torsionbeat. Every entry
+is optional::
 
     name = "Hillside Clock Workshop"
     lines = ["4 Orchard Lane, Lower Fenwick", "clocks@hillside.example"]
@@ -9,7 +9,7 @@ optional::
     paper = "A4"
     closing = "Wind nothing, and let the balance settle for a day after a move."
 
-Pictures are put into the report itself, made small enough for a page, without what a camera wrote into them.
+Pictures are embedded in the report, reduced to the size of the page, without the camera's metadata.
 """
 
 from __future__ import annotations
@@ -30,13 +30,13 @@ Paper = Literal["A4", "Letter"]
 SETTINGS_NAME = "workshop.toml"
 
 MOST_PIXELS = 1200
-"""Longer side of a photo on the page: 300 dots an inch at four inches."""
+"""Longer side of a photo on the page: 300 dots per inch at four inches."""
 
 LARGEST_PHOTO_BYTES = 60_000_000
-"""More than any camera's picture: a larger file is not one (common practice, no source)."""
+"""Larger than any camera's picture (common practice, no source)."""
 
 LONGEST_TEXT = 400
-"""Characters of a line of the letterhead: more does not fit."""
+"""Most characters in a line of the letterhead: more do not fit."""
 
 KEYS = ("name", "lines", "logo", "paper", "closing")
 
@@ -53,19 +53,19 @@ class Workshop:
 
 
 def settings_path() -> Path:
-    """Give where the settings file lies where none is named."""
+    """Give the default path of the settings file."""
     from platformdirs import user_config_path
 
     return Path(user_config_path("torsionbeat", appauthor=False)) / SETTINGS_NAME
 
 
 def load_workshop(path: Path | None = None) -> Workshop:
-    """Read the settings file; an empty letterhead where none was named and there is none.
+    """Read the settings file. With no path and no default file the letterhead is empty.
 
     Raises
     ------
     InputError
-        The file named is not there, is not TOML, or holds what no letterhead has.
+        The named file does not exist, is not TOML, or holds an invalid entry.
     """
     place = path or settings_path()
     if path is None and not place.exists():
@@ -99,12 +99,12 @@ def load_workshop(path: Path | None = None) -> Workshop:
 
 
 def picture_data(path: Path) -> str:
-    """Give a photo as a data URI: upright, small enough for a page, nothing of the camera's notes in it.
+    """Give a photo as a data URI: upright, reduced to the size of the page, without the camera's metadata.
 
     Raises
     ------
     InputError
-        It is not there, or is not a picture.
+        The file does not exist, or is not a picture.
     """
     from PIL import Image, ImageOps, UnidentifiedImageError
 
