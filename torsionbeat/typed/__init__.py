@@ -1,1 +1,1 @@
-"""What people type, read: texts into moments, amounts, sightings and sources; nothing is read twice in two ways."""
+"""Reads what people type: texts become moments, amounts, sightings and sources. Each kind of text has one reader."""

@@ -1,6 +1,6 @@
-"""Amounts: rates, weights at hand, thicknesses, arcs counted, details of a work.
+"""Amounts: rates, weights at hand, thicknesses, counted arcs, details of a work.
 
-Input: texts as people type them. Output: seconds a day, grams, micrometres, degrees.
+Input: texts as people type them. Output: seconds per day, grams, micrometres, degrees.
 """
 
 from __future__ import annotations
@@ -48,7 +48,7 @@ def rate_of(text: str) -> float:
 
 
 def earlier_of(text: str | None) -> tuple[float, float] | None:
-    """Read a change of weights remembered: ``3:-900`` or ``3:-15min``, grams a side and change of rate.
+    """Read an earlier change of weights such as ``3:-900`` or ``3:-15min``: grams a side and change of rate.
 
     Raises
     ------
@@ -80,13 +80,13 @@ def stock_of(
     Parameters
     ----------
     weights : str or None
-        As typed; None: any mass.
+        The typed text; None: any mass.
     sides : int
-        Places for weights, evenly round the balance.
+        Places for weights, evenly around the balance.
     tolerance_percent : float
-        How far off a weight may be.
+        Tolerance of a weight, percent.
     scale_g : float or None
-        Weights are weighed to within this; None: they are not.
+        Weights are weighed to within this; None: they are not weighed.
     disc : Disc or None
         Measures of disc weights.
 
@@ -142,8 +142,8 @@ def thickness_um(text: str) -> float:
 
 
 LEAST_PLAIN_UM = 2.0
-"""A plain number below this is no strip's thickness in micrometres, but one in millimetres or inches: strips are 20 um and
-more (common practice, no source)."""
+"""A plain number below this is a thickness in millimetres or inches, not in micrometres: strips have 20 um and more
+(common practice, no source)."""
 
 
 def strip_thickness_um(text: str) -> float:
@@ -152,7 +152,7 @@ def strip_thickness_um(text: str) -> float:
     Raises
     ------
     InputError
-        It cannot be read, or is a plain number that was hardly meant in micrometres.
+        It cannot be read, or is a plain number that is too small for micrometres.
 
     Examples
     --------
@@ -191,7 +191,7 @@ def counted_arc(text: str) -> CountedArc:
 
 
 def details_of(given: list[str]) -> dict[str, float | str | None]:
-    """Read details such as ``added_g=6.8``: a number where it is one, else a text, None where nothing follows.
+    """Read details such as ``added_g=6.8``: a number if it is one, else a text; None if nothing follows.
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""What the numbers of options may be: one range for each option's name, whatever command takes it."""
+"""Ranges of numeric options: one for each option's name, the same in all commands."""
 
 from __future__ import annotations
 
@@ -7,11 +7,11 @@ __all__ = ["RANGES"]
 ARC = (1, 1440, "deg (end to end)")
 """Four turns end to end: no strip of a clock is twisted further."""
 PPM = (-20_000, 20_000, "ppm")
-"""Two percent: a crystal farther off is another sample rate."""
+"""Two percent: an error beyond that means another sample rate."""
 SETTING = (-10_000, 10_000, "units of the regulator")
-"""Turns, divisions or millimetres: no regulator counts more."""
+"""Turns, divisions or millimetres: no regulator has more."""
 ROOM = (-40, 60, "degrees Celsius")
-"""Rooms with people in them, and sheds."""
+"""Inhabited rooms, and sheds."""
 PERIOD = (0.1, 600, "s (full period, out and back)")
 """From a watch balance to a clock ten times as slow as any of these kinds."""
 
@@ -91,5 +91,5 @@ RANGES: dict[str, tuple[float, float, str]] = {
     "width": (0.05, 50, "mm"),
     "within": (1e-6, 600, ""),
 }
-"""Least, most and unit, by the name of the option. They keep out what cannot be, not what is unusual; those of a clock's
-record are the log's own (``torsionbeat.benchlog.ranges``)."""
+"""Least, most and unit, by the name of the option. They keep out the impossible, not the unusual. Those of a clock's
+record are the log's (``torsionbeat.benchlog.ranges``)."""

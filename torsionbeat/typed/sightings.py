@@ -1,4 +1,4 @@
-"""What was seen at the bench: the minute hand against a time signal, arcs of a balance that swings down.
+"""Observations at the bench: the minute hand against a time signal, arcs of a balance that swings down.
 
 Input: texts as people type them. Output: `Sighting` and `ArcsSeen` of ``torsionbeat.jobs``.
 """
@@ -33,21 +33,21 @@ SWING_HOW = 'write time and arc as "0 400" and "30min 330", or ornaments counted
 
 
 def arcs_seen(typed: list[str], spacing: float | None, within_deg: float | None) -> ArcsSeen:
-    """Read arcs seen, such as ``0 400``, ``90s 310`` or ``30min 11x`` (ornaments).
+    """Read observed arcs such as ``0 400``, ``90s 310`` or ``30min 11x`` (ornaments).
 
     Parameters
     ----------
     typed : list of str
-        Time (minutes unless a unit follows) and arc, end to end (deg), or ornaments counted.
+        Time (minutes unless a unit follows) and arc, end to end (deg), or number of ornaments.
     spacing : float or None
         Angle between ornaments (deg).
     within_deg : float or None
-        How far off an arc may be; left out, half the spacing.
+        Tolerance of an arc (deg); left out: half the spacing.
 
     Raises
     ------
     InputError
-        One cannot be read, or ornaments are counted and their spacing is not given.
+        One cannot be read, or ornaments were counted and their spacing is not given.
     """
     from torsionbeat.jobs.free_swing import ArcsSeen
     from torsionbeat.regulation.freeswing import arcs_from_counts
@@ -95,7 +95,7 @@ SIGHTING = re.compile(
 
 
 def sighting_of(text: str, within_s: float) -> Sighting:
-    """Read a look at the minute hand, such as ``2026-03-01 20:00:00 +5`` or ``168h +18``.
+    """Read a sighting of the minute hand such as ``2026-03-01 20:00:00 +5`` or ``168h +18``.
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""What a word stands for: a reading's file, a side of a comparison, an entry of the bench log.
+"""Words that name a source: a reading's file, a side of a comparison, an entry of the bench log.
 
 Input: texts as people type them. Output: documents, paths or days, names of entries.
 """
@@ -25,7 +25,7 @@ def document_of(path: Path) -> dict[str, Any]:
     Raises
     ------
     InputError
-        It cannot be read, is larger than any reading, or is none.
+        It cannot be read, is larger than any reading, or is not a reading.
     """
     from torsionbeat.jobs.compare import read_document
 
@@ -33,7 +33,7 @@ def document_of(path: Path) -> dict[str, Any]:
 
 
 def side_of(text: str) -> Path | Days:
-    """Read a side: a file or folder where there is one, else days."""
+    """Read a side: a file or folder if it exists, else days."""
     from torsionbeat.jobs.compare import Days
 
     days = None if Path(text).exists() else whole_days(text)

@@ -1,6 +1,6 @@
 """Lengths, hours, days and moments.
 
-Input: texts as people type them. Output: seconds, hours of the wall, aware moments.
+Input: texts as people type them. Output: seconds, local times of day, aware moments.
 """
 
 from __future__ import annotations
@@ -37,11 +37,11 @@ HOUR = re.compile(r"(\d{1,2}):(\d{2})")
 
 
 SHORTEST_S, LONGEST_S = 10.0, 31 * 86400.0
-"""Shorter holds no beat of most clocks; longer than a month is a slip of typing (common practice, no source)."""
+"""A shorter recording has no beat of most clocks; more than a month is a typing mistake (common practice, no source)."""
 
 
 def length_s(text: str) -> float:
-    """Read a length such as ``9h``, ``90min`` or ``1h30m`` in seconds.
+    """Read a length such as ``9h``, ``90min`` or ``1h30m``, in seconds.
 
     Raises
     ------
@@ -88,7 +88,7 @@ def moment_s(text: str) -> float:
 
 
 def until_s(text: str, now: datetime) -> float:
-    """Seconds from ``now`` to the next time it is so late, for example ``07:00``.
+    """Seconds from ``now`` to the next time of day such as ``07:00``.
 
     Examples
     --------
@@ -121,7 +121,7 @@ def night_span(text: str) -> tuple[time, time]:
 
 
 def next_night(span: tuple[time, time], now: datetime) -> tuple[datetime, datetime]:
-    """Beginning and end of the night that is on or comes next; where it is on, the beginning is ``now``.
+    """Beginning and end of the current or next night; the current night begins ``now``.
 
     Examples
     --------
@@ -144,7 +144,7 @@ def _hour(text: str, option: str) -> time:
 
 
 def _next(hour: time, now: datetime) -> datetime:
-    """The next such hour on the wall: summer time may make a night longer or shorter, and an hour come twice."""
+    """The next moment with this local time: summer time can lengthen or shorten a night, and repeat an hour."""
     for days in (0, 1):
         for fold in (0, 1):
             date = now.astimezone().date() + timedelta(days=days)
@@ -155,12 +155,12 @@ def _next(hour: time, now: datetime) -> datetime:
 
 
 def whole_days(text: str) -> tuple[datetime, datetime] | None:
-    """Read ``2026-03-01`` or ``2026-03-01..2026-03-07`` as the moments between which those days lie.
+    """Read ``2026-03-01`` or ``2026-03-01..2026-03-07`` as the moments at which those days begin and end.
 
     Raises
     ------
     InputError
-        They run backwards, or are not in the calendar.
+        The days run backwards, or are not in the calendar.
 
     Examples
     --------
@@ -184,7 +184,7 @@ def whole_days(text: str) -> tuple[datetime, datetime] | None:
 
 
 def days_of(text: str | None, option: str) -> tuple[datetime, datetime] | None:
-    """Read the days that an option was given, or None where it was left out.
+    """Read the days given to an option, or None if it was left out.
 
     Raises
     ------
@@ -198,11 +198,11 @@ def days_of(text: str | None, option: str) -> tuple[datetime, datetime] | None:
 
 
 EARLIEST = datetime(1800, 1, 1, tzinfo=UTC)
-"""No clock of these kinds is older; a year of two digits lies before it."""
+"""No clock of these kinds is older; a year typed with two digits is earlier."""
 
 
 def moment(text: str, what: str) -> datetime:
-    """Read a moment such as ``2026-03-01 20:00``, this computer's time unless it says its zone.
+    """Read a moment such as ``2026-03-01 20:00``, in this computer's local time unless it has a zone.
 
     Raises
     ------

@@ -1,11 +1,12 @@
-"""Weights at hand, as typed on the command line and on the page: one grammar for both.
+"""Weights at hand, typed on the command line or on the page: one grammar for both.
 
-Input: a text such as ``0.5,1x4`` or ``0.1 x 4  0.5``. Output: sizes, each with its unit and how many there are.
+Input: a text such as ``0.5,1x4`` or ``0.1 x 4  0.5``. Output: sizes, each with its unit and count.
 
-Sizes are divided by spaces, semicolons, line ends, or a comma with a space beside it. A comma between two digits means tenths in
-half of the world and divides in the other half. It divides where one of the sizes it joins is written with a point
-(``0.5,1,2``) and after a unit or a number (``1g,2g``, ``1x4,2``); ``0,5`` is half a gram, since no weight has 0 g. Everything
-else (``1,5``, ``1,2,5``, ``0,5,1``) can be read in two ways and is refused: weights that nobody has would be advised.
+Sizes are separated by spaces, semicolons, line ends, or a comma with a space beside it. A comma between two digits is
+a decimal comma in half of the world and a separator in the other half. It separates if one of the sizes beside it has a
+decimal point (``0.5,1,2``), and after a unit or a count (``1g,2g``, ``1x4,2``). ``0,5`` is half a gram, since no weight
+has 0 g. All other commas (``1,5``, ``1,2,5``, ``0,5,1``) are ambiguous and are refused: otherwise the advice could use
+weights that nobody has.
 """
 
 from __future__ import annotations
@@ -24,7 +25,7 @@ TENTHS = re.compile(r"0,(?=\d+(?:g|mm)?(?:x\d+)?$)")
 
 @dataclass(frozen=True, slots=True)
 class TypedWeight:
-    """A size as typed: grams, or millimetres where ``in_mm``; ``count`` None: as many as wanted."""
+    """A size as typed: grams, or millimetres if ``in_mm``; ``count`` None: as many as wanted."""
 
     size: float
     in_mm: bool = False
@@ -32,12 +33,12 @@ class TypedWeight:
 
 
 def weights_of(text: str) -> tuple[TypedWeight, ...]:
-    """Read the sizes of weights at hand; a blank text holds none.
+    """Read the sizes of weights at hand; a blank text has none.
 
     Raises
     ------
     InputError
-        A size cannot be read, or a comma can be read in two ways.
+        A size cannot be read, or a comma is ambiguous.
 
     Examples
     --------
@@ -50,12 +51,12 @@ def weights_of(text: str) -> tuple[TypedWeight, ...]:
 
 
 def _sizes(part: str) -> list[str]:
-    """Divide what stands without a space, such as ``0.5,1x4``.
+    """Separate the sizes of a text without spaces, such as ``0.5,1x4``.
 
     Raises
     ------
     InputError
-        A comma can be read in two ways.
+        A comma is ambiguous.
     """
     if TENTHS.match(part):
         return [part.replace(",", ".")]
