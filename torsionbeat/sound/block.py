@@ -22,8 +22,8 @@ class Block:
     Parameters
     ----------
     start_frame : int
-        Frames from the start of the recording to the first of this block, frames that were lost included:
-        where it is not the end of the block before, the frames between them are a gap.
+        Frames from the start of the recording to the first of this block, lost frames included. If it is beyond
+        the end of the block before, the frames between them are a gap.
     samples : float32 array, shape (frames, channels)
         The sound as recorded; full scale is 1. It may hold nan or infinity where the file does.
     """
@@ -71,15 +71,15 @@ def _joined(pieces: list[Samples]) -> Samples:
 
 
 def read_ahead(blocks: Iterable[Block], most: int = 2) -> Generator[Block, None, None]:
-    """Give the same blocks, read by a thread of its own, up to ``most`` ahead.
+    """Give the same blocks, read by a separate thread, up to ``most`` ahead.
 
-    Decoding lets the other threads run, so that on two cores the next blocks are read while the last one is heard. What
-    goes wrong in reading is raised where the block would have come; closing the iterator ends the thread.
+    Decoding lets other threads run, so on two cores the next blocks are read while the last one is analysed. A reading
+    error is raised in the place of its block; closing the iterator ends the thread.
 
     Raises
     ------
     Exception
-        Whatever went wrong in reading, where the block would have come.
+        Any error of reading, in the place of its block.
     """
     waiting: queue.Queue[tuple[Block | None, BaseException | None]] = queue.Queue(most)
     stop = threading.Event()

@@ -2,8 +2,8 @@
 
 Input: a device. Output: blocks at their place, as from a file, with gaps as jumps in ``start_frame``; the clock
 rows from which the timebase is found; and events for the journal. The sound system's callback does nothing
-but copy into a bounded queue. A microphone that goes away is waited for, and joins in again where the clock
-says.
+but copy into a bounded queue. If a microphone goes away the source waits for it, and continues at the place given by
+the clock.
 """
 
 from __future__ import annotations
@@ -28,13 +28,13 @@ from torsionbeat.sound.timebase import Timebase, host_timebase, unknown_timebase
 __all__ = ["LiveSource"]
 
 CLOCK_SET_S = 0.1
-"""Smallest step of the clock of day that is reported: well above what a busy computer puts between two readings."""
+"""Smallest step of the clock of day that is reported: well above the delay of a busy computer between two readings."""
 
 SYNCHRONISED_AGAIN_NS = 600 * 10**9
-"""How often the computer is asked about its clock: a daemon of network time corrects it every one to 30 minutes."""
+"""Interval between queries of the computer's clock state: a daemon of network time corrects it every one to 30 minutes."""
 
 TICK_S = 0.1
-"""Longest wait for the queue before the clock is checked: short enough to end promptly when asked to."""
+"""Longest wait for the queue before the clock is checked: short enough to stop promptly."""
 
 ENDING_SLACK_S = 1.0
 """Listening ends by the clock this much later than planned, so that a working device ends by its frames."""
@@ -65,19 +65,19 @@ class LiveSource:
     device : int or str, optional
         Number or part of the name; the default input if left out.
     sample_rate_hz, channels : float, int
-        What is wanted; the attributes of the same name say what the device accepted.
+        Requested settings; the attributes of the same name are those that the device accepted.
     block_frames : int
         Frames a block, always fixed.
     on_event : callable, optional
         Called with each event as ``Keeper.note`` takes it; may be set later as the attribute.
     silence_s : float
-        A device that delivers nothing for so long counts as gone.
+        A device that delivers nothing for this long counts as gone.
     settle_s : float
         Sound left out after each opening of the device.
     patience_s : float, optional
-        How long a device that went away is waited for; for ever if left out.
+        Time to wait for a device that went away; no limit if left out.
     queue_blocks : int
-        Blocks that may wait for a slow listener; what goes beyond is a gap.
+        Blocks that may wait for a slow listener; any more are lost and become a gap.
 
     Raises
     ------
@@ -173,7 +173,7 @@ class LiveSource:
 
     @property
     def elapsed_s(self) -> float:
-        """Seconds by the computer's clock from the opening of the device to what was yielded last; 0 before."""
+        """Seconds by the computer's clock from the opening of the device to the last block yielded; 0 before."""
         return 0.0 if self._begun_ns is None else (self._yielded_ns - self._begun_ns) * 1e-9
 
     @property
@@ -186,7 +186,7 @@ class LiveSource:
         self._stopped.set()
 
     def blocks(self, frames: int | None = None) -> Iterator[Block]:
-        """Yield what is heard until `stop`: as it arrives, or ``frames`` frames at a time.
+        """Yield the sound until `stop`: as it arrives, or ``frames`` frames at a time.
 
         Raises
         ------
@@ -197,14 +197,14 @@ class LiveSource:
         return heard if frames is None else regrouped(heard, frames)
 
     def moments(self, for_s: float | None = None) -> Iterator[Block | None]:
-        """Yield what is heard as it arrives, and None ten times a second while nothing arrives.
+        """Yield the sound as it arrives, and None ten times a second while nothing arrives.
 
-        So the caller can notice a device that delivers nothing: `silent_s` says for how long.
+        So the caller can notice a device that delivers nothing: `silent_s` gives the time.
 
         Parameters
         ----------
         for_s : float, optional
-            End so long after the device was opened (and settled), by the computer's clock, whatever has arrived.
+            End this long after the device was opened (and settled), by the computer's clock, whatever has arrived.
 
         Raises
         ------
@@ -246,7 +246,7 @@ class LiveSource:
                 yield None
                 continue
             self._last_arrival_s = time.monotonic()
-            self._yielded_ns = arrival.monotonic_ns  # what waits in the queue is not over yet
+            self._yielded_ns = arrival.monotonic_ns  # blocks in the queue are not counted yet
             if self._away_since is not None:
                 self._away_since = None
                 self._tell("device back", frame=self._line.stop_frame)
@@ -271,7 +271,7 @@ class LiveSource:
         self._tell("doubled", frame=self._line.stop_frame, frames=self._doubled_told)
 
     def _note_host(self) -> None:
-        """Note what the computer's system says of its clock, where it says anything."""
+        """Note the state of the computer's clock, if its system reports one."""
         if self._line.doubled_frames > self._doubled_told:
             self._tell_doubled()
         state = self._clock.state()  # type: ignore[misc]
@@ -320,7 +320,7 @@ class LiveSource:
         """Abort, then close: a stop would wait for a device that delivers nothing."""
         stream, self._stream = self._stream, None
         if stream is not None:
-            with contextlib.suppress(Exception):  # a device that is gone may say anything here
+            with contextlib.suppress(Exception):  # a device that is gone may raise anything here
                 stream.abort()
             with contextlib.suppress(Exception):
                 stream.close()
@@ -348,7 +348,7 @@ class LiveSource:
                 self._stopped.wait(min(TICK_S, self._rejoin_every_s))
 
     def _same_device(self) -> Device:
-        """The device under its name, whatever its number is now; DeviceError while it is away."""
+        """The device with the same name, whatever its number is now; DeviceError while it is away."""
         named = [device for device in self._backend.devices() if device.name == self.name]
         same = [device for device in named if device.system == self.device.system] or named
         device = find_device(same[0].number if same else self.name, self._backend.devices())
@@ -357,7 +357,7 @@ class LiveSource:
         return device
 
     def close(self) -> None:
-        """Stop and give the device back."""
+        """Stop and release the device."""
         self.stop()
         self._shut()
         self._hold.close()

@@ -1,15 +1,15 @@
-"""Where blocks that arrive live stand on the recording's time line, and where sound was lost between them.
+"""Places of live blocks on the recording's time line, and the losses of sound between them.
 
 Input: blocks with the moment of their arrival. Output: the same blocks with their place, gaps before them, and
 a ``ClockRow`` a second, that of the second's earliest block.
 
-A sound system may lose sound without reporting it: only the count of frames against the clock shows it. A block
-that is late may be just late (the next ones catch up) or stand behind a loss (they never do). So when a
-block is later than the earliest of the last half minute by more than a limit, it and its followers are held
-until one of them is in time again, or until two seconds have passed: then the least lateness among them is
-the length of the gap. A device whose pace is not what it says makes its blocks ever later, or earlier: a pace shows in
-all of the last half minute, a loss only at one place, so the pace is taken out first. A block that is the very one
-before it again was handed over twice, and its second copy is left out.
+A sound system may lose sound without reporting it; only the count of frames against the clock shows it. A late
+block may be only delayed (the next ones catch up) or follow a loss (they never do). So when a block is later than
+the earliest of the last half minute by more than a limit, it and its followers are held. They are released when
+one of them is in time again, or after two seconds: then the least lateness among them is the length of the gap.
+If a device's pace differs from its stated one, its blocks come later and later, or earlier. A pace shows in all of
+the last half minute, a loss only at one place, so the pace is removed first. A block that is identical with an
+earlier one was handed over twice; its second copy is left out.
 """
 
 from __future__ import annotations
@@ -29,16 +29,16 @@ __all__ = ["Arrival", "Continuity", "Gap", "Placed"]
 
 
 LATE_S = 0.15
-"""A sound server may rearrange its buffers by tens of ms, which is no loss; above this it is one."""
+"""Lateness above this is a loss; a sound server may rearrange its buffers by tens of ms without one."""
 
 LOSS_S = 0.005
-"""Where the sound system itself reports a loss, lateness above this measures it."""
+"""If the sound system itself reports a loss, lateness above this measures it."""
 
 HOLD_S = 2.0
-"""So long a busy computer may take to catch up before its lateness counts as a loss."""
+"""Time in which a busy computer may catch up before its lateness counts as a loss."""
 
 BASE_SECONDS = 30
-"""The earliest block of so many seconds tells how late a block in time is: 200 ppm make 6 ms of that."""
+"""The earliest block of this many seconds gives the lateness of a block in time: 200 ppm change it by 6 ms."""
 
 SAME_S = 0.02
 """Blocks this close to the least lateness were recorded after the loss; later ones come from before it."""
@@ -47,27 +47,27 @@ ODD_PACE = 0.004
 """A pace further off than this is the device's, not a crystal's: in half a minute it makes 0.12 s, near a loss."""
 
 PACE_SURE = 5.0
-"""An odd pace stands so many of its standard errors above nothing; it is looked at four times a second."""
+"""An odd pace is this many of its standard errors from zero; it is tested four times a second."""
 
 PACE_BIN_NS = 250_000_000
-"""The earliest block of each quarter of a second tells the pace; half a minute of them is looked at."""
+"""The earliest block of each quarter of a second gives the pace; half a minute of them is used."""
 
 PACE_BINS = 120
 """Half a minute of them."""
 LEAST_PACE_BINS = 4
-"""A second: sooner a busy start would pass for a pace."""
+"""A second: in less time a busy start would pass for a pace."""
 PACE_APART_BINS = 8
 """Two seconds: 60 ms of jitter make 0.5 % of them, and a loss is in an eighth of the rises of half a minute."""
 
 FIRST_HOLD_S = 8.0
-"""Right after the opening no loss is reported before the pace is known: 3 % take so long to stand above 60 ms of jitter."""
+"""After the opening no loss is reported before the pace is known: a pace of 3 % takes this long to exceed 60 ms of jitter."""
 
 COPIES = 8
-"""So many blocks back a copy is looked for: sound systems hand over a few blocks together."""
+"""Number of earlier blocks compared with a block to find a copy: sound systems hand over a few blocks together."""
 
 
 RATE_ROWS = 3600
-"""Rows by which the crystal is known well enough for a gap: 0.1 ppm over the hour before it."""
+"""Rows that give the crystal well enough for a gap: 0.1 ppm over the hour before it."""
 
 
 class Arrival(NamedTuple):
@@ -97,7 +97,7 @@ class Gap(NamedTuple):
 
 
 class Placed(NamedTuple):
-    """A block at its place, with what belongs before it."""
+    """A block at its place, with the gap and clock row that belong before it."""
 
     block: Block
     gap: Gap | None
@@ -118,7 +118,7 @@ class Continuity:
     ----------
     sample_rate_hz : float
     settle_s : float
-        Sound left out after each opening of the device: its first blocks come at odd times.
+        Sound left out after each opening of the device: its first blocks arrive irregularly.
     """
 
     def __init__(self, sample_rate_hz: float, settle_s: float = 2.0) -> None:
@@ -142,9 +142,9 @@ class Continuity:
         self.begin("")
 
     def begin(self, why: str) -> list[Placed]:
-        """The device was opened (again) and counts from 0; ``why`` sound is missing in between.
+        """Begin to count from 0, because the device was opened (again); ``why`` is the reason of the gap in between.
 
-        Returns what was held of the sound before.
+        Returns the blocks that were held before.
         """
         placed = self.flush()
         if self._offset is not None:
@@ -158,7 +158,7 @@ class Continuity:
         return placed
 
     def take(self, arrival: Arrival) -> list[Placed]:
-        """Place a block, together with those that were held for it; an empty list while it is not decided."""
+        """Place a block, together with those held before it; an empty list while the decision is open."""
         if self._is_copy(arrival):
             self.doubled_frames += len(arrival.samples)
             if self._offset is not None:
@@ -181,13 +181,13 @@ class Continuity:
         return self.flush()
 
     def flush(self) -> list[Placed]:
-        """Decide on what is held with what is known now."""
+        """Decide on the held blocks now."""
         if not self._held:
             return []
         lags = [self._lag(arrival) - self._pace_since(arrival.monotonic_ns) for arrival in self._held]
         least_s = min(lags)
         excess_s = least_s - self._base()
-        # beyond what an odd pace makes of the time the lateness is the loss; a crystal's few ppm it still contains
+        # an odd pace is removed from the lateness already; a crystal's few ppm are not, so the true rate corrects them
         frames = round(excess_s * self._rate * (1.0 if self._pace else self._true_rate()))
         lost = frames if excess_s > (self._reported_loss_s() if self._reported else LATE_S) else 0
         if not lost:
@@ -237,7 +237,7 @@ class Continuity:
         return Placed(Block(start, arrival.samples), gap, row)
 
     def _is_copy(self, arrival: Arrival) -> bool:
-        """Whether the block was handed over before; digital silence is like itself and is no copy."""
+        """Whether the block was handed over before; digital silence does not count, as it always repeats."""
         samples = arrival.samples
         if not np.any(samples):
             return False
@@ -258,9 +258,9 @@ class Continuity:
         self._trail.append((at, lag_s))
 
     def _odd_pace(self) -> float:
-        """Lateness gained a second where the device's pace is no crystal's, else 0.
+        """Lateness gained a second if the device's pace is outside a crystal's range, else 0.
 
-        The middle one of many rises over two seconds: a loss is in few of them, a pace in all.
+        It is the median of many rises over two seconds: a loss is in few of them, a pace in all.
         """
         count = len(self._trail)
         apart = min(PACE_APART_BINS, count // 2)
@@ -269,22 +269,22 @@ class Continuity:
         at, lag_s = np.array(self._trail, np.float64).T
         rise = (lag_s[apart:] - lag_s[:-apart]) / ((at[apart:] - at[:-apart]) * PACE_BIN_NS * 1e-9)
         pace = float(np.median(rise))
-        # a median's standard error; of rises that lie over each other so many tell something of their own
+        # a median's standard error; of overlapping rises only count / apart are independent
         doubt = 1.25 * median_deviation(rise - pace) / math.sqrt(count / apart)
         return pace if abs(pace) > max(ODD_PACE, PACE_SURE * doubt) else 0.0
 
     def _pace_since(self, monotonic_ns: int) -> float:
-        """Lateness that an odd pace has made since the last second that the base knows."""
+        """Lateness caused by an odd pace since the last second of the base."""
         return self._pace * (monotonic_ns * 1e-9 - self._least[-1].at_s) if self._pace else 0.0
 
     def _reported_loss_s(self) -> float:
-        """Above this a lateness behind a flag of overflow is a loss: seconds of their own accord scatter less."""
+        """Lateness after an overflow flag that counts as a loss; the scatter of normal seconds is less."""
         last = self._least[-1].at_s
         lags = np.array([one.lag_s + self._pace * (last - one.at_s) for one in self._least])
         return max(LOSS_S, 3 * float(np.median(lags - lags.min())))
 
     def _settled(self, arrival: Arrival) -> bool:
-        """Watch the first blocks of a device; then lay it on the time line by the earliest of them."""
+        """Watch the first blocks of a device, then place it on the time line by the earliest of them."""
         lag_s = arrival.monotonic_ns * 1e-9 - arrival.stop_frame / self._rate
         if self._settling_s is None or arrival.first_frame < self._settle_frames // 2:
             self._settling_s = lag_s  # the first half may come early as well as late
@@ -301,12 +301,12 @@ class Continuity:
         return True
 
     def _lag(self, arrival: Arrival) -> float:
-        """Moment of arrival less the moment that the count of frames stands for."""
+        """Moment of arrival minus the moment given by the count of frames."""
         assert self._offset is not None
         return arrival.monotonic_ns * 1e-9 - (arrival.stop_frame + self._offset) / self._rate
 
     def _base(self, monotonic_ns: int | None = None) -> float:
-        """The lateness of a block that is in time: now, or at the last second that is known."""
+        """The lateness of a block that is in time: at the given moment, or at the last known second."""
         last = self._least[-1].at_s
         base_s = min(one.lag_s + self._pace * (last - one.at_s) for one in self._least)
         return base_s if monotonic_ns is None else base_s + self._pace_since(monotonic_ns)

@@ -1,8 +1,8 @@
-"""Microphones: which there are, which one is meant, and what it can do.
+"""Microphones: which there are, which one is wanted, and its settings.
 
 Input: a number or part of a name. Output: a ``Device``, and the sample rate and channels that it accepts. PortAudio
-is reached through ``Backend`` alone, so that everything above it can be driven by a stand-in. One program has a
-microphone at a time: by a lock that the operating system lets go of when its holder ends, however it ends.
+is reached through ``Backend`` alone, so that everything above it can be driven by a stand-in. Only one program uses a
+microphone at a time, ensured by a lock that the operating system releases when its holder ends in any way.
 """
 
 from __future__ import annotations
@@ -266,12 +266,12 @@ def list_devices(backend: Backend | None = None) -> list[Device]:
 
 
 def find_device(wanted: int | str | None, devices: Sequence[Device]) -> Device:
-    """The device meant by a number, by part of its name, or by nothing at all (the default).
+    """The device given by a number, by part of its name, or by None (the default).
 
     Raises
     ------
     DeviceError
-        None or several fit; the message lists what there is.
+        No device or several match; the message lists the choices.
 
     >>> built_in = Device(0, "Built-in microphone", "ALSA", 2, 44100.0, is_default=True)
     >>> here = [built_in, Device(3, "USB mic", "ALSA", 1, 48000.0)]
@@ -306,7 +306,7 @@ def _listed(devices: Sequence[Device]) -> str:
 
 
 def negotiated(backend: Backend, device: Device, sample_rate_hz: float, channels: int) -> tuple[float, int]:
-    """Sample rate and channels nearest to what is wanted that the device accepts.
+    """Sample rate and channels that the device accepts, as near as possible to the requested ones.
 
     Parameters
     ----------
@@ -320,7 +320,7 @@ def negotiated(backend: Backend, device: Device, sample_rate_hz: float, channels
     Raises
     ------
     DeviceError
-        It accepts nothing of what was tried.
+        It accepts none of the settings tried.
     """
     rates = dict.fromkeys((sample_rate_hz, device.sample_rate_hz, 48_000.0, 44_100.0))
     counts = dict.fromkeys((min(channels, device.channels), device.channels, 2, 1))
@@ -336,34 +336,34 @@ def negotiated(backend: Backend, device: Device, sample_rate_hz: float, channels
 
 
 def lock_folder() -> Path:
-    """Where this user's locks lie: the folder for what belongs to the running session."""
+    """Folder of this user's locks: that of the running session."""
     from platformdirs import user_runtime_path
 
     return user_runtime_path("torsionbeat")
 
 
 def hold_device(name: str, folder: Path | None = None) -> contextlib.ExitStack:
-    """Hold a microphone for this program; closing what is given back lets it go, and so does the program's end.
+    """Hold a microphone for this program; closing the returned stack releases it, and so does the end of the program.
 
-    Where the machine has no place or no means for locks, nothing is held, and nothing is refused.
+    On a machine without a place or means for locks, nothing is held and nothing is refused.
 
     Parameters
     ----------
     name : str
-        The microphone's name and sound system, by which another program would open the same.
+        The microphone's name and sound system, which identify it to other programs.
     folder : Path, optional
-        Where the lock lies; by default `lock_folder`.
+        Folder of the lock; by default `lock_folder`.
 
     Raises
     ------
     DeviceError
-        Another program of this package is listening with it.
+        Another program of this package is using it.
     """
     import filelock
 
     held = contextlib.ExitStack()
     where = folder or lock_folder()
-    digest = hashlib.sha256(name.encode(errors="replace")).hexdigest()[:16]  # any name makes a fit file name
+    digest = hashlib.sha256(name.encode(errors="replace")).hexdigest()[:16]  # a valid file name for any name
     try:
         where.mkdir(parents=True, exist_ok=True)
         lock: Any = filelock.FileLock(os.fspath(where / f"microphone-{digest}.lock"), timeout=0)

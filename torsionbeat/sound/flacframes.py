@@ -1,9 +1,8 @@
 """Finding the frames of a damaged FLAC file by their own headers.
 
-Input: a FLAC file, whatever is broken in it. Output: where a frame begins and which sample it begins with, and
-the file from there on as one that libsndfile can read. Every frame says its place and seals its header with
-a check sum (RFC 9639, 9.1), so sound behind any damage is found at once and stands exactly where it was
-recorded.
+Input: a FLAC file with any damage. Output: the byte and the sample at which a frame begins, and the file from
+there on in a form that libsndfile can read. Every frame header holds its place and a checksum (RFC 9639, 9.1), so
+sound behind any damage is found at once, exactly where it was recorded.
 """
 
 from __future__ import annotations
@@ -37,7 +36,7 @@ CRC8 = _crc8_table()
 
 
 def _crc8(header: bytes) -> int:
-    """The check sum of a frame's header (RFC 9639, 9.1.8)."""
+    """The checksum of a frame's header (RFC 9639, 9.1.8)."""
     check = 0
     for byte in header:
         check = CRC8[check ^ byte]
@@ -45,9 +44,9 @@ def _crc8(header: bytes) -> int:
 
 
 def _coded_number(coded: bytes) -> tuple[int, int] | None:
-    """A frame's or sample's number and how many bytes it takes (RFC 9639, 9.1.5); None where it is not so coded.
+    """A frame's or sample's number and its length in bytes (RFC 9639, 9.1.5); None if the coding is invalid.
 
-    The coding is that of UTF-8, carried on to seven bytes.
+    The coding is that of UTF-8, extended to seven bytes.
     """
     lead = coded[0]
     if lead < 0x80:
@@ -109,7 +108,7 @@ class FlacFrames:
         return None
 
     def _sample_at(self, at: int) -> int | None:
-        """The sample with which the frame at a byte begins; None where no sound frame header stands."""
+        """The sample with which the frame at a byte begins; None without a valid frame header there."""
         head = self._bytes[at : at + LARGEST_HEADER]
         if len(head) < 6 or head[1] & 0xFE != 0xF8 or head[3] & 1:
             return None
@@ -163,7 +162,7 @@ class FlacFrames:
             frame = self.from_byte(frame.byte + 1)
 
     def spliced(self, frame: Frame) -> SplicedFile:
-        """The file from this frame on, behind a header that states what is left."""
+        """The file from this frame on, behind a header that states the remaining length."""
         left = self.stated - frame.sample if self.stated else LARGEST_COUNT
         packed = int.from_bytes(self._info[10:18]) & ~LARGEST_COUNT | left
         info = self._info[:10] + packed.to_bytes(8) + self._info[18:]

@@ -1,7 +1,7 @@
-"""The computer's own clocks, and what its system says of them.
+"""The computer's own clocks, and the state that its system reports of them.
 
-Output: counts in ns for the rows that set frames against time; whether network time keeps the clock: True, False or None
-(unknown); and how far off the system thinks it, by adjtimex(2) of Linux.
+Output: counts in ns for the rows that compare frames with time; whether network time keeps the clock: True, False or None
+(unknown); and the error that the system states for it, by adjtimex(2) of Linux.
 """
 
 from __future__ import annotations
@@ -42,17 +42,17 @@ STA_UNSYNC = 0x0040
 STA_NANO = 0x2000
 """adjtimex(2): the parts of a second are nanoseconds."""
 TIME_ERROR = 5
-"""adjtimex(2): what it returns for a clock that is not synchronised."""
+"""adjtimex(2): return value for a clock that is not synchronised."""
 NOMINAL_TICK_US = 10_000
 """adjtimex(2): ``tick`` of 10 000 us adds nothing; each us more is 100 ppm; ``freq`` counts ppm in 1/65536."""
 
 
 class HostState(NamedTuple):
-    """What the system says of its clock at one moment.
+    """The state of the clock at one moment, as the system reports it.
 
-    ``maxerror_s`` and ``esterror_s`` are the bound and the estimate that the daemon of network time left with the
-    kernel, ``offset_s`` what the kernel has still to slew, ``frequency_ppm`` its permanent correction of the crystal; None
-    where that is not known.
+    ``maxerror_s`` and ``esterror_s`` are the bound and the estimate that the daemon of network time gave to the kernel.
+    ``offset_s`` is the correction still to be slewed, ``frequency_ppm`` the permanent correction of the crystal. Unknown
+    figures are None.
     """
 
     synchronised: bool | None = None
@@ -63,10 +63,10 @@ class HostState(NamedTuple):
 
     @property
     def half_width_s(self) -> float | None:
-        """How far off the clock may be; None where its system does not say.
+        """Largest error of the clock; None if its system does not state one.
 
-        A daemon that estimates no error states none (some write 0 for both and let the bound grow by 500 ppm), so its
-        bound is no figure either.
+        Some daemons estimate no error: they write 0 for both and let the bound grow by 500 ppm. Their bound is then not
+        used either.
         """
         if not self.esterror_s or self.maxerror_s is None:
             return None
@@ -74,7 +74,7 @@ class HostState(NamedTuple):
 
 
 def _adjtimex() -> tuple[int, _Timex] | None:
-    """The kernel's answer, asked without changing anything; None where it gives none."""
+    """The kernel's answer to a query that changes nothing; None without an answer."""
     if sys.platform != "linux":
         return None
     try:
@@ -86,7 +86,7 @@ def _adjtimex() -> tuple[int, _Timex] | None:
 
 
 def host_clock_synchronised() -> bool | None:
-    """Whether the computer's clock is kept by network time now; None where that cannot be found out.
+    """Whether network time keeps the computer's clock now; None if that cannot be found out.
 
     Linux alone steers its monotonic clock together with the clock of day, so elsewhere the answer is None.
     """
@@ -100,7 +100,7 @@ def host_clock_synchronised() -> bool | None:
 
 
 def host_clock_state() -> HostState | None:
-    """What the kernel says of its clock; None where it says nothing."""
+    """The kernel's state of its clock; None if it reports none."""
     answer = _adjtimex()
     if answer is None:
         return None
@@ -131,7 +131,7 @@ def _monotonic_ns() -> int:
 
 
 def _raw_ns() -> int:
-    """The computer's crystal as it is, slewed by nothing; 0 where it cannot be read."""
+    """The computer's uncorrected crystal; 0 where it cannot be read."""
     if sys.platform == "linux" and hasattr(time, "CLOCK_MONOTONIC_RAW"):
         return time.clock_gettime_ns(time.CLOCK_MONOTONIC_RAW)
     return 0
@@ -147,9 +147,9 @@ def _no_state() -> HostState | None:
 
 @dataclass(frozen=True, slots=True)
 class HostClock:
-    """The computer's clocks in ns, whether they are kept by network time, and what the system says of them.
+    """The computer's clocks in ns, whether network time keeps them, and the state that the system reports.
 
-    A clock that stands in for the computer's has neither a crystal beside it nor a system unless they are given.
+    A stand-in for the computer's clock has no uncorrected crystal and no system state unless they are given.
     """
 
     monotonic_ns: Callable[[], int] = _monotonic_ns

@@ -1,13 +1,13 @@
-"""Frames against the computer's clock: the recorder's pace, and the losses of sound that nothing reported.
+"""Frames against the computer's clock: the recorder's pace, and the unreported losses of sound.
 
 Input: the count of frames at moments of the computer's clock, about one a second. Output: one pace for all, and steps in the
-residual: an unreported loss makes every later block late permanently, and the length of a reported gap is only as good as
+residual. An unreported loss makes every later block late permanently, and the length of a reported gap is only as good as
 the two seconds in which it was measured.
 
-A block of sound is never seen before it was recorded but may be seen late, so the earliest arrivals give the time and
-the late ones show how busy the computer was: the line is laid along the lower decile of the lateness in some forty
-segments, with Huber's weights (P. J. Huber, Robust Estimation of a Location Parameter, 1964), one slope for all and its
-own height for each stretch between interruptions. The scatter of the segments about the line gives the uncertainty.
+A block of sound never arrives before it was recorded but may arrive late. So the earliest arrivals give the time, and the late
+ones show how busy the computer was. The line is fitted to the lower decile of the lateness in some forty segments, with
+Huber's weights (P. J. Huber, Robust Estimation of a Location Parameter, 1964): one slope for all, and one height for each
+stretch between interruptions. The scatter of the segments about the line gives the uncertainty.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
 SEGMENTS = 40
-"""So many segments give 38 degrees of freedom, where Student's factor is within 3 % of its limit."""
+"""This many segments give 38 degrees of freedom, where Student's factor is within 3 % of its limit."""
 
 LEAST_SEGMENTS = 8
 """Below this the scatter of the segments is too poorly known: Student's factor exceeds 1.25."""
@@ -44,42 +44,42 @@ HUBER = 1.345
 """Huber's constant for 95 % efficiency on normal scatter."""
 
 DECILE = 0.1
-"""On a computer that is busy nine tenths of the time the rest still gives the time."""
+"""On a computer that is busy nine tenths of the time the remaining tenth still gives the time."""
 
 WINDOWS = (10, 40, 160)
-"""Rows on either side between which a step is sought: the first for losses close together, the last for small ones."""
+"""Rows on either side that are compared to find a step: the first for losses close together, the last for small ones."""
 
 LEAST_STEP_S = 0.003
 """Smaller steps are left in: desktop sound systems hand blocks over to within a few ms (common practice, no source)."""
 
 STEP_RATIO = 8.0
-"""A step stands so far above the scatter of steps where none is: chance comes to 7 in an hour of 60 ms of jitter."""
+"""Least step, in units of the scatter found without steps: chance comes to 7 in an hour of 60 ms of jitter."""
 
 CHANCE = 1 + 3 / STEP_RATIO
-"""A step may stand by three standard deviations of its scatter above a window's limit, and that window not see it."""
+"""A window may miss a step up to three standard deviations of its scatter above the window's limit."""
 
 LEAST_ROWS_BEHIND = 20
-"""A loss is detected by the rows behind it; with fewer a busy moment at the end would be taken for one."""
+"""A loss is detected by the rows behind it; with fewer a busy moment at the end would be taken for a loss."""
 
 MOST_STEPS = 60
 """A night with more losses is not worth correcting."""
 LEVEL_ROWS = 60
-"""The height on either side of a step is that of so many rows: a minute, in which no crystal moves."""
+"""Rows that give the height on either side of a step: a minute, in which no crystal drifts."""
 
 TOLD_LATE_S = 0.07
-"""Half of the shortest loss that is reported (0.15 s): rows so late before a reported gap come after its loss already."""
+"""Half of the shortest loss that is reported (0.15 s): rows this late before a reported gap already follow its loss."""
 
 LONGEST_PIECE = 40_000
 """Rows searched for steps at a time, to limit memory: eleven hours."""
 
 
 class HostFit(NamedTuple):
-    """What the count of frames against the computer's clock tells.
+    """Result of the count of frames against the computer's clock.
 
     ``slope`` is lateness gained a counted second, ``error`` its standard error with Student's factor as a share of the
-    time, ``span_s`` the seconds of the computer's clock it rests on. ``steps`` are (frame, seconds): behind the frame the
-    sound stands so much later than it was counted; ``silent`` of them are losses that nothing reported. ``least_step_s`` is the
-    smallest loss that would have been seen; ``bend_s`` how far the lateness leaves its line for long.
+    time, ``span_s`` the seconds of the computer's clock that it covers. ``steps`` are (frame, seconds): behind the frame the
+    sound is this much later than counted; ``silent`` are those steps that are unreported losses. ``least_step_s`` is the
+    smallest loss that would have been detected; ``bend_s`` the long-lasting deviation of the lateness from its line.
     """
 
     slope: float
@@ -105,11 +105,11 @@ def fit_host(
     stretch, frame : int64 array, shape (n,)
         The run of sound between reported interruptions, and the frames counted until then.
     host_s : array, shape (n,)
-        The computer's clock, from anywhere.
+        The computer's clock, from any origin.
     sample_rate_hz : float
         The nominal rate.
     gap_starts : sequence of int
-        Frames at which reported gaps begin, in order; a gap without one is taken to begin behind the last row before it.
+        Frames at which reported gaps begin, in order. A gap without one is assumed to begin behind the last row before it.
 
     Returns
     -------
@@ -132,7 +132,7 @@ def fit_host(
             return None
         slope, error, span_s, bend_s = line
         sizes_s = _sizes(group, lateness_s - slope * counted_s)
-        # over a whole minute a busy moment turns out to be no step
+        # a busy moment is no step when compared over a whole minute
         left = {
             row: size_s
             for row, size_s in losses.items()
@@ -167,9 +167,9 @@ def _place(frame: IntArray, row: int, silent: bool, gap_starts: Sequence[int]) -
 
 
 def _told_late(stretch: IntArray, lateness_s: FloatArray) -> dict[int, float]:
-    """Rows before which sound was lost that was reported as a gap only seconds later, with sizes.
+    """Rows before which sound was lost whose gap was reported only seconds later, with sizes.
 
-    A loss near the reporting limit is reported when jitter lifts it over that limit: blocks between are late.
+    A loss near the reporting limit is reported when jitter lifts it over that limit; the blocks before that are late.
     """
     found = {}
     for row in (np.flatnonzero(np.diff(stretch)) + 1).tolist():
@@ -195,7 +195,7 @@ def _slope_of(values: FloatArray) -> float:
 
 
 def _sizes(group: IntArray, level_s: FloatArray) -> dict[int, float]:
-    """By how much the level steps up at the first row of each group but the first."""
+    """Size of the upward step at the first row of each group except the first group."""
     rows = (np.flatnonzero(np.diff(group)) + 1).tolist()
     edges = [0, *rows, len(group)]
     return {
@@ -284,10 +284,10 @@ def _sudden(
 
 
 def _scan(lateness_s: FloatArray, window: int) -> FloatArray:
-    """For each row: by how much the level behind it stands above the one before, minus the local slope.
+    """For each row: the level behind it minus the level before it, minus the local slope.
 
-    The earliest of a window stand for it. What the two outer pairs of windows rise is taken as the slope, so a pace
-    that is wrong, or changes, makes no step.
+    The earliest arrivals of a window give its level. The rise of the two outer pairs of windows is taken as the slope, so
+    a wrong or changing pace makes no step.
     """
     step = np.full(len(lateness_s), np.nan)
     if len(lateness_s) < 4 * window:
@@ -303,7 +303,7 @@ def _scan(lateness_s: FloatArray, window: int) -> FloatArray:
 
 
 def _losses(scan: FloatArray, window: int, limit_s: float) -> list[tuple[int, float]]:
-    """Rows at which the lateness steps up and stays up, with sizes: what comes down again is a busy computer."""
+    """Rows at which the lateness steps up and stays up, with sizes; a step that comes down again is a busy computer."""
     size = np.where(np.isfinite(scan), scan, 0.0)
     found: list[tuple[int, float]] = []
     taken = np.zeros(len(size), bool)
@@ -311,7 +311,7 @@ def _losses(scan: FloatArray, window: int, limit_s: float) -> list[tuple[int, fl
         if abs(size[row]) < limit_s or len(found) >= 4 * MOST_STEPS:
             break
         if not taken[row]:
-            # a step shows with the other sign one window away on either side, at half its size
+            # a step also appears one window away on either side, with the other sign and half its size
             taken[max(row - 2 * window, 0) : row + 2 * window] = True
             found.append((int(row), float(size[row])))
     standing: list[tuple[int, float, float]] = []
@@ -340,9 +340,9 @@ def _placed(lateness_s: FloatArray, row: int, pieces: Sequence[tuple[int, int]])
 
 
 def _again(level_s: FloatArray, group: IntArray, row: int, window: int) -> int:
-    """The place of a loss once the pace is known: anywhere within the window that saw it, by the heights on either side.
+    """The place of a loss once the pace is known: within the window that detected it, by the heights on either side.
 
-    What is early cannot lie behind the loss, so it lies behind the last row that is nearer to the height before.
+    An early row cannot lie behind the loss. So the loss lies behind the last row that is nearer to the height before.
     """
     own, before = np.flatnonzero(group == group[row]), np.flatnonzero(group == group[row - 1])
     low = max(row - window, int(before[0]) + LEAST_ROWS_A_SEGMENT)
@@ -360,7 +360,7 @@ def _again(level_s: FloatArray, group: IntArray, row: int, window: int) -> int:
 def _line_through(
     group: IntArray, counted_s: FloatArray, lateness_s: FloatArray
 ) -> tuple[float, float, float, float] | None:
-    """Slope common to all groups, its standard error (Student's factor within), the span in s, the bend in s."""
+    """Slope common to all groups, its standard error (Student's factor included), the span in s, the bend in s."""
     segments = _segments(group)
     if len(segments) < LEAST_SEGMENTS:
         return None
@@ -372,7 +372,7 @@ def _line_through(
     if span_s < LEAST_SPAN_S or freedom < LEAST_SEGMENTS - 2:
         return None
     slope = 0.0
-    for _ in range(3):  # the tilt within a segment is taken out with the slope found so far
+    for _ in range(3):  # the slope found so far removes the tilt within a segment
         level = lateness_s - slope * counted_s
         decile_s = np.array([np.quantile(level[rows], DECILE) for rows in segments])
         change, error = _line(middle_s, decile_s, height, freedom)
@@ -384,7 +384,7 @@ def _line_through(
 
 
 def _bend(middle_s: FloatArray, level_s: FloatArray, height: IntArray) -> float:
-    """How far an eighth of the record leaves the line, between the highest and the lowest."""
+    """Deviation of eighths of the record from the line: the highest minus the lowest."""
     rest = (
         level_s
         - np.array([np.median(level_s[height == one]) for one in range(int(height.max()) + 1)])[height]
@@ -392,7 +392,7 @@ def _bend(middle_s: FloatArray, level_s: FloatArray, height: IntArray) -> float:
     scatter = median_deviation(np.diff(rest)) / math.sqrt(2)
     by_chance = (
         5 * 1.25 * scatter / math.sqrt(len(rest) / 8)
-    )  # of eight medians, in one of a thousand records
+    )  # range of eight medians that one of a thousand records exceeds
     seen = float(np.ptp([np.median(part) for part in np.array_split(rest, 8)]))
     return math.sqrt(max(seen**2 - by_chance**2, 0.0))
 
@@ -426,9 +426,9 @@ def _line(x: FloatArray, y: FloatArray, group: IntArray, freedom: int) -> tuple[
     inside = float((np.abs(residual) <= HUBER * scale).mean())
     variance = float((clipped**2).sum()) / freedom / inside**2
     neighbours = group[1:] == group[:-1]
-    power = max(float((clipped**2).sum()), 1e-30)  # rows exactly on a line leave nothing
+    power = max(float((clipped**2).sum()), 1e-30)  # zero for rows exactly on a line
     together = float((clipped[1:] * clipped[:-1])[neighbours].sum()) / power
-    # a line takes out scatter that lasts long, which lowers what is left by about 4/n (Kendall, 1954)
+    # a fitted line also removes slow scatter, which lowers the correlation of the rest by about 4/n (Kendall, 1954)
     memory = min(max(together + 4 / len(x), 0.0), 0.8) if together > 1.0 / math.sqrt(len(x)) else 0.0
     dx = centred(x, np.ones_like(x))
     return slope, math.sqrt(variance / float((dx**2).sum()) * (1 + memory) / (1 - memory))

@@ -1,8 +1,8 @@
-"""The journal of a recording folder: what happened, line by line, readable whatever ended it.
+"""The journal of a recording folder: the events line by line, readable however the recording ended.
 
-Input: entries while recording. Output: one JSON object a line in ``journal.jsonl``, only ever added to and handed
-to the operating system whole, so a killed program loses at most the line it was writing. On reading, lines
-that cannot be read are counted and passed over.
+Input: entries while recording. Output: one JSON object a line in ``journal.jsonl``. Lines are only appended, and handed
+to the operating system whole, so a killed program loses at most the line it was writing. On reading, unreadable lines
+are counted and skipped.
 
 Every entry has ``what``; counts are frames from the start of the recording:
 
@@ -55,18 +55,18 @@ FORMAT = 1
 """Number of the journal's format; it goes up when an older reader would misread it."""
 
 LARGEST_COUNT = 1 << 63
-"""What a clock counts in ns fits into 63 bits until the year 2262; a clock of day set beyond is as good as none."""
+"""A clock's count in ns fits into 63 bits until the year 2262; a clock of day set beyond that is ignored."""
 
 LARGEST_FRAME = 1 << 45
 """Three years at 384 kHz: a place beyond is a damaged line, not a recording."""
 
 SLACK_S = 10.0
-"""So much a late or early block may put between two rows."""
+"""Difference that a late or early block may cause between two rows."""
 
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 8_000, 384_000
 """As `torsionbeat.sound.recording` has them."""
 MOST_CHANNELS = 8
-"""What can be heard and what FLAC holds: a journal that says otherwise is damaged."""
+"""Limits of the listener and of FLAC: a journal with other values is damaged."""
 
 
 class Journal:
@@ -75,16 +75,16 @@ class Journal:
     Raises
     ------
     FileExistsError
-        There is a journal already, even one made at the same instant.
+        There is a journal already, possibly one made at the same instant.
     """
 
     def __init__(self, path: Path) -> None:
         flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_APPEND | getattr(os, "O_BINARY", 0)
-        self._file = os.open(path, flags, 0o600)  # a workshop's nights are its own
+        self._file = os.open(path, flags, 0o600)  # a workshop's recordings are private
         self._whole = True
 
     def add(self, what: str, **details: Any) -> None:
-        """Add an entry; when this returns, a kill of the program cannot take it back.
+        """Add an entry; after the return a kill of the program cannot lose it.
 
         Raises
         ------
@@ -136,7 +136,7 @@ class JournalRecord:
 
     @property
     def recorder(self) -> str:
-        """What recorded; empty where that was not noted."""
+        """The recording device; empty where it was not noted."""
         return str((self.begun or {}).get("recorder") or "")
 
     def clock_rows(self) -> npt.NDArray[np.int64]:
@@ -144,7 +144,7 @@ class JournalRecord:
         rate_hz = float((self.begun or {}).get("sample_rate_hz", HIGHEST_RATE_HZ))
         kept: list[tuple[int, int, int, int, int]] = []
         for row, following in pairwise([*self.rows, *self.rows[-2:-1]]):
-            # one damaged number would pull the line through all the others
+            # one damaged number would bias the line through all the others
             if (kept and _follows(kept[-1], row, rate_hz)) or (
                 not kept and _follows(row, following, rate_hz)
             ):
@@ -166,9 +166,9 @@ class JournalRecord:
 
     @property
     def identity(self) -> str:
-        """What tells this recording from every other, wherever its folder lies: given at its birth, never changed.
+        """Identity of this recording, independent of its folder: given at the beginning, never changed.
 
-        Journals that were begun without one are identified by their first clock row; "" where there is none.
+        A journal without one is identified by its first clock row; "" where there is none.
         """
         given = str((self.begun or {}).get("identity", ""))
         if given or not self.rows:
@@ -219,7 +219,7 @@ class JournalRecord:
 
 
 def _check_begun(entry: Mapping[str, Any]) -> None:
-    """Refuse an entry ``begun`` that no recording can have begun with."""
+    """Refuse an entry ``begun`` that no recording can have."""
     rate_hz, channels = float(entry["sample_rate_hz"]), int(entry["channels"])
     if not (LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ and 1 <= channels <= MOST_CHANNELS):
         raise ValueError("a sound that cannot be")
@@ -235,13 +235,13 @@ def _clock_row(entry: Mapping[str, Any]) -> tuple[int, int, int, int, int]:
         0 <= stretch <= LARGEST_COUNT and abs(monotonic_ns) < LARGEST_COUNT and 0 <= raw_ns < LARGEST_COUNT
     ):
         raise ValueError("a time that cannot be")
-    # a clock of day that is set to no day that can be counted is as good as none
+    # a clock of day outside the countable range is ignored
     known_utc_ns = utc_ns if 0 <= utc_ns < LARGEST_COUNT else 0
     return stretch, _frames(frame), monotonic_ns, known_utc_ns, raw_ns
 
 
 def _reference(entry: Mapping[str, Any]) -> Timebase:
-    """The crystal as the ticks of a reference clock tell it."""
+    """The crystal by the ticks of a reference clock."""
     ppm, doubt_ppm = float(entry["offset_ppm"]), float(entry["standard_uncertainty_ppm"])
     return Timebase("reference ticks", ppm, doubt_ppm)
 
@@ -277,10 +277,10 @@ def _host_state(entry: dict[str, Any]) -> HostState:
 
 
 def read_journal(path: Path) -> JournalRecord:
-    """Read a journal, whole or damaged, still growing or long ended. A missing one reads as empty."""
+    """Read a journal, whole or damaged, growing or ended. A missing one reads as empty."""
     record = JournalRecord()
     try:
-        # what is no plain file (a pipe, say) could be waited on for ever
+        # reading anything but a plain file (a pipe, say) could block for ever
         lines = path.read_bytes().split(b"\n") if path.is_file() else []
     except OSError:
         return record

@@ -1,8 +1,8 @@
-"""Keeping what is heard live: a folder of numbered FLAC files and a journal, safe against kill and full disk.
+"""Keeping live sound: a folder of numbered FLAC files and a journal, safe against kill and full disk.
 
-Input: blocks as they are heard. Output: ``sound-0001.flac`` and so on, 24 bits (no loss to any microphone; 16-bit
-sound takes no more room than in 16 bits), each closed and on the disk before the next is begun, and
-``journal.jsonl``. `torsionbeat.sound.recording.open_recording` reads the folder like a file.
+Input: live blocks. Output: ``sound-0001.flac`` and so on, 24 bits (no loss to any microphone; 16-bit sound takes no
+more room than in 16 bits), and ``journal.jsonl``. Each file is closed and on the disk before the next is begun.
+`torsionbeat.sound.recording.open_recording` reads the folder like a file.
 """
 
 from __future__ import annotations
@@ -34,21 +34,21 @@ RESERVE_BYTES = 16 << 20
 """Writing stops while this much is free, so that files can be closed and the computer keeps working."""
 
 BYTES_A_SAMPLE = 3
-"""Sound is kept as FLAC of 24 bits, counted as if nothing could be coded shorter."""
+"""Sound is kept as FLAC of 24 bits, counted without compression."""
 BEATS_SHARE = 0.1
-"""Share of the sound that stretches around the beats come to, taken high."""
+"""Upper estimate of the share of sound in the stretches around the beats."""
 
 JOURNAL_BYTES_A_SECOND = 200
-"""A row a second with its clocks, taken high."""
+"""Upper estimate for a row a second with its clocks."""
 
 
 def planned_bytes(keeps: str, planned_s: float, sample_rate_hz: float, channels: int) -> int:
-    """The most room that so long a recording can take.
+    """The most room that a recording of this length can take.
 
     Parameters
     ----------
     keeps : str
-        What is kept: sound, beats or figures.
+        Kept data: sound, beats or figures.
     planned_s : float
         Length.
     sample_rate_hz : float
@@ -77,7 +77,7 @@ class Keeper:
     Parameters
     ----------
     folder : path-like
-        Is made; must not hold a recording already, and is this recording's alone, from the first instant.
+        Is created; must not hold a recording already, and belongs to this recording alone from the first instant.
     sample_rate_hz : float
     channels : int
         At most 8, FLAC's limit.
@@ -85,15 +85,15 @@ class Keeper:
         ``sound``: all of it. ``beats``: the stretches named by `keep`, out of the last ``memory_s`` heard.
         ``figures``: the journal alone.
     planned_s : float, optional
-        How long the recording will be; the free space is checked against it.
+        Planned length of the recording; the free space is checked against it.
     segment_s : float
         Length of a file.
     memory_s : float
-        So much of the sound last heard is held for `keep`.
+        Length of the latest sound that is held for `keep`.
     synchronised : bool, optional
         Whether network time keeps the computer's clock; None where that is unknown.
     recorder : str
-        What records: the microphone, where it is plugged in.
+        The recording device: the microphone and its connection.
     free_bytes : callable, optional
         Free space of the disk under a folder, in bytes.
 
@@ -160,7 +160,7 @@ class Keeper:
             ) from None
 
     def _new_journal(self) -> Journal:
-        """Make the journal, which is what the folder belongs to: of two at the same instant one makes it."""
+        """Create the journal, which claims the folder: of two recordings at the same instant only one succeeds."""
         taken = InputError(f"{self.folder} already holds a recording; give another folder")
         if any(self.folder.glob("sound-*.flac")):
             raise taken
@@ -213,7 +213,7 @@ class Keeper:
         Returns
         -------
         int
-            Frames kept now: fewer than asked where they were kept before, were lost or have left the memory.
+            Frames kept now: fewer than requested where they were kept before, were lost or have left the memory.
         """
         self._ready()
         if self.keeps != "beats":
@@ -246,7 +246,7 @@ class Keeper:
     def _write(self, block: Block) -> None:
         import soundfile
 
-        full_scale = np.float32(1 << 23)  # by hand: libsndfile's own scaling from floats is not exact
+        full_scale = np.float32(1 << 23)  # scaled here: libsndfile's own scaling from floats is not exact
         steps = np.rint(block.samples * full_scale)
         np.clip(steps, -full_scale, full_scale - 1, out=steps)
         if np.isnan(steps.sum()):
@@ -282,18 +282,18 @@ class Keeper:
             subtype="PCM_24",
         )
         with contextlib.suppress(OSError):
-            self._file_path().chmod(0o600)  # a workshop's nights are its own
+            self._file_path().chmod(0o600)  # a workshop's recordings are private
         self._file.comment = f"start_frame={start_frame}"
         self._place(start_frame)
 
     def _place(self, start_frame: int) -> None:
-        """Say where the sound that follows stands, before it is written."""
+        """Note the place of the sound that follows, before it is written."""
         self._journal.add(
             "sound", file=self._file_path().name, file_frame=self._file_frames, start_frame=start_frame
         )
 
     def _end_file(self) -> None:
-        """Close the file, wait until it is on the disk, then say so."""
+        """Close the file, wait until it is on the disk, then note it in the journal."""
         file, self._file = self._file, None
         file.close()
         for path in (self._file_path(), self.folder):
@@ -328,7 +328,7 @@ class Keeper:
         raise DeviceError(self._failure) from None
 
     def _why_not_written(self) -> str:
-        """What stands in the way; libsndfile only says that something does."""
+        """The cause of a failed write; libsndfile only reports the failure."""
         try:
             if self._free_bytes(self.folder) < RESERVE_BYTES:
                 return "the disk is full"
@@ -340,14 +340,14 @@ class Keeper:
         return "the disk failed"
 
     def close(self) -> None:
-        """End the recording; of one in which nothing was heard nothing is left. Closing twice does nothing."""
+        """End the recording; a recording without any sound leaves no files. Closing twice does nothing."""
         if self._closed or self._failure:
             return
         self._shut("ended")
         if not self._heard_to:
             with contextlib.suppress(OSError):
                 (self.folder / JOURNAL_NAME).unlink()
-                self.folder.rmdir()  # refuses where anything else lies in it
+                self.folder.rmdir()  # fails if anything else is in it
 
     def _shut(self, what: str, **details: Any) -> None:
         import soundfile

@@ -1,10 +1,10 @@
 """Reading a recording folder like a file: its FLAC files in order, each stretch at its place.
 
 Input: a folder that ``Keeper`` wrote, ended or not, whole or damaged. Output: blocks with gaps as jumps in
-``start_frame``, the journal's timebase, and which stretches were heard but not kept. Nothing on the disk is
-changed. Where only the sound around the beats was kept, `with_room_tone` lays room sound between them, so that a beat
-stands in its room again: short grains of the sound just before each kept beat, taken at random and overlapped
-so that their power stays the same. Nothing is put where sound was lost, and no sound of the clock is in a grain.
+``start_frame``, the journal's timebase, and the stretches that were heard but not kept. Nothing on the disk is
+changed. Where only the sound around the beats was kept, `with_room_tone` fills the time between them with room sound:
+short grains of the sound just before each kept beat, taken at random and overlapped with constant power. Stretches of
+lost sound are not filled, and no grain contains a sound of the clock.
 """
 
 from __future__ import annotations
@@ -25,22 +25,22 @@ from torsionbeat.sound.timebase import Timebase
 __all__ = ["KeptReader", "is_kept", "readable_frames", "with_room_tone"]
 
 QUIET_S = 0.25
-"""The beginning of each kept stretch, which lies before the first sound of its beat."""
+"""Length of the beginning of each kept stretch that precedes the first sound of its beat."""
 
 GRAIN_S = 0.06
 """Long enough for the rumble of a room (some 17 Hz), short enough that many fit into the quiet beginning."""
 
 MEMORY = 8
-"""Stretches whose beginnings are taken from: the room changes during a night."""
+"""Number of latest stretches that supply grains: the room changes during a night."""
 
 PIECE_S = 5.0
-"""Room sound is made in pieces so long: a few MB of memory."""
+"""Length of a piece of room sound: a few MB of memory."""
 
 LONGEST_AFTER_S = 600.0
-"""Sound may stand so long after the last clock row, which comes every second: the journal may have lost its end."""
+"""Longest time of sound after the last clock row, which comes every second: the journal may have lost its end."""
 
 LONGEST_UNTIMED_S = 86_400.0
-"""Where no clock row is left, a day: the journal of so long a recording is not lost whole by one damage."""
+"""The same without any clock row: a day; one damage does not lose the whole journal of a longer recording."""
 
 
 def is_kept(folder: Path) -> bool:
@@ -75,7 +75,7 @@ class KeptReader:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         self.journal = journal = read_journal(folder / JOURNAL_NAME)
-        # what is no plain file (a pipe, say) could be waited on for ever
+        # reading anything but a plain file (a pipe, say) could block for ever
         self.files = sorted(path for path in folder.glob("sound-*.flac") if path.is_file())
         first = next((reader for path in self.files if (reader := _opened(path))), None)
         if journal.begun is not None:
@@ -114,16 +114,16 @@ class KeptReader:
         return [(0, start), *places]
 
     def _last_plausible(self) -> int:
-        """The last frame at which sound can stand: some time after the last that the computer's clock saw.
+        """The last possible frame of sound: some time after the last clock row.
 
-        A place beyond it is a damaged line: the stretch up to it would be heard as days of silence.
+        A place beyond it is a damaged line: the stretch before it would be read as days of silence.
         """
         rows = self.journal.clock_rows()
         last = int(rows[:, 1].max()) if len(rows) else 0
         return last + round((LONGEST_AFTER_S if len(rows) else LONGEST_UNTIMED_S) * self.sample_rate_hz)
 
     def blocks(self, frames: int, remark: Callable[[str], None]) -> Iterator[Block]:
-        """Yield the sound from the start of the recording; nothing ever goes back in time."""
+        """Yield the sound from the start of the recording, always forward in time."""
         position = 0
         for path in self.files:
             reader = _opened(path)
@@ -149,9 +149,9 @@ class KeptReader:
                     yield piece
 
     def _left_out(self) -> Iterator[tuple[int, int]]:
-        """Stretches that were heard but not kept: neither in a gap nor in a file, be that missing now.
+        """Stretches that were heard but not kept: neither in a gap nor in a file, even one that is now missing.
 
-        After the last sound of a recording that was broken off, it is not known what was kept.
+        After the last sound of an interrupted recording it is not known what was kept.
         """
         taken = [(start, stop) for start, stop, _ in self.journal.gaps]
         here = {path.name: path for path in self.files}
@@ -288,7 +288,7 @@ def with_room_tone(
 def _tone(
     start: int, stop: int, rooms: list[Samples], generator: np.random.Generator, sample_rate_hz: float
 ) -> Iterator[Block]:
-    """Grains with sine-shaped flanks, each beginning half a grain after the last: their powers add up to one."""
+    """Grains with sine-shaped flanks, each beginning half a grain after the last, so that the total power is constant."""
     half = int(GRAIN_S * sample_rate_hz / 2)
     rise = np.sin(np.pi * (np.arange(2 * half) + 0.5) / (2 * half)).astype(np.float32)[:, None]
     most = max(int(PIECE_S * sample_rate_hz) // half, 1)

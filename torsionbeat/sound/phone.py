@@ -1,8 +1,8 @@
 """Phone memos, the sound of videos and MP3 (AAC, AMR, ALAC and the like), decoded through PyAV.
 
-Input: a path. Output: blocks of float32 samples as decoded, never resampled, at the place their time stamps give
-them: the decoder's priming is left out, and a step in the time stamps of half a packet or more is a gap.
-Smaller steps are rounding or a phone's jitter, and the count of samples is the better clock.
+Input: a path. Output: blocks of float32 samples as decoded, never resampled, at the place given by their time stamps.
+The decoder's priming is left out, and a step in the time stamps of half a packet or more is a gap.
+Smaller steps are rounding or a phone's jitter; the count of samples is then the better clock.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ SELF_CONTAINED = "aac,ac3,aiff,amr,amrnb,amrwb,ape,asf,au,avi,caf,dsf,flac,iff,m
 ONLY_THIS_FILE = {"protocol_whitelist": "file", "format_whitelist": SELF_CONTAINED}
 
 TAG_WITHIN_BYTES = 1 << 16
-"""A picture or a title may stand before the first frame; larger ones only cost the remark on what is missing."""
+"""A picture or a title may precede the first frame; with a larger one only the remark on missing sound is lost."""
 
 FULL_SCALE = {"u8": 128.0, "s16": 32768.0, "s32": 2147483648.0, "s64": 9223372036854775808.0}
 """Half of the range of each integer format."""
@@ -50,7 +50,7 @@ class PhoneReader:
 
     def __init__(self, path: Path) -> None:
 
-        self.path = path.resolve()  # a bare name like "http:x" would be taken for an address
+        self.path = path.resolve()  # PyAV would take a bare name like "http:x" for an address
         self.header_remarks: list[Remark] = []
         with self._opened() as container:
             if not container.streams.audio:
@@ -78,13 +78,13 @@ class PhoneReader:
         try:
             return av.open(str(self.path), options=ONLY_THIS_FILE)
         except av.FFmpegError as error:
-            if error.errno != errno.EINVAL:  # the class of just this error has another name in av 12
+            if error.errno != errno.EINVAL:  # the class of this error has another name in av 12
                 raise
             raise LookupError("a container that refers to other files") from None
 
     @staticmethod
     def _decoded(container: Any, stream: Any, damage: list[str]) -> Iterator[Any]:
-        """Yield each frame that can be decoded; what cannot be is added to ``damage``."""
+        """Yield each frame that can be decoded; errors of the others are added to ``damage``."""
         import av
 
         packets = container.demux(stream)
@@ -160,13 +160,13 @@ class PhoneReader:
 
 
 def _maker(metadata: dict[str, str]) -> str:
-    """Maker and model of the device that recorded, where the file says them."""
+    """Maker and model of the recording device, if the file states them."""
     said = {key.lower().rpartition(".")[2]: value.strip() for key, value in metadata.items()}
     return " ".join(filter(None, (said.get("make") or said.get("manufacturer"), said.get("model"))))
 
 
 def _states_its_length(path: Path) -> bool:
-    """Whether an MP3 file says how many frames it holds (the tag that encoders write into its first frame)."""
+    """Whether an MP3 file states its number of frames (the tag that encoders write into its first frame)."""
     with path.open("rb") as file:
         head = file.read(TAG_WITHIN_BYTES)
     return b"Xing" in head or b"Info" in head
@@ -175,7 +175,7 @@ def _states_its_length(path: Path) -> bool:
 def _as_float32(frame: Any) -> Samples:
     """The samples of a decoded frame, shape (frames, channels), full scale 1."""
     kind = frame.format.name.removesuffix("p")
-    if kind == "s64":  # the one kind that PyAV gives no array of
+    if kind == "s64":  # the only format that PyAV does not convert to an array
         planes = [np.frombuffer(plane, np.int64) for plane in frame.planes]
         raw = np.array(
             [

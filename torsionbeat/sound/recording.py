@@ -1,8 +1,8 @@
 """Saved recordings: any sound file, read as a stream of blocks in bounded memory.
 
 Input: a path. Output: a ``SavedRecording`` whose ``blocks()`` are the samples as recorded (float32, full scale 1,
-neither normalised nor resampled) with their place counted in frames from the recording's start. Whatever is
-broken in a file is read around: the lost stretch is a jump in ``start_frame`` and a sentence in ``remarks``.
+neither normalised nor resampled) with their place counted in frames from the recording's start. Damaged parts of a
+file are skipped: the lost stretch is a jump in ``start_frame`` and a sentence in ``remarks``.
 """
 
 from __future__ import annotations
@@ -27,14 +27,14 @@ SNDFILE_MARKS = (
     *(b"RIFF", b"RIFX", b"RF64", b"riff", b"FORM", b"fLaC", b"OggS", b"caff", b".snd", b"dns."),
     *(b"Creative Voice", b"NIST_1A", b"PVF1", b" paf", b"fap ", b"2BIT", b"MATLAB"),
 )
-"""With these bytes begin the files that libsndfile decodes by itself."""
+"""First bytes of the files that libsndfile decodes by itself."""
 
 LONGEST_MARK = 16
 """The longest of them has 14 bytes."""
 
 
 class Reader(Protocol):
-    """What decodes one kind of recording."""
+    """Decoder of one kind of recording."""
 
     sample_rate_hz: float
     channels: int
@@ -58,18 +58,18 @@ class SavedRecording:
         The file's name without its folder.
     path : Path
     sample_rate_hz : float
-        As the file states it; how far the recorder's crystal was off is the timebase's business.
+        As the file states it; the timebase holds the error of the recorder's crystal.
     channels : int
     frames_stated : int or None
-        Frames that the file says it holds; None where it does not say.
+        Number of frames that the file states; None if it states none.
     remarks : list of Remark
         Plain sentences on what could not be read; grows while reading.
     timebase : Timebase or None
-        What a recording folder's own journal says of the recorder's crystal; None for a file.
+        The recorder's crystal by the journal of a recording folder; None for a file.
     begun_utc_ns : int or None
         Clock of day at frame 0, ns since 1970, from the folder's journal; None for a file.
     recorder : str
-        What recorded it, as far as folder or file says; empty where it does not.
+        The recording device, if folder or file states it; else empty.
     not_kept : tuple of (start_frame, stop_frame)
         Stretches that were listened to but whose sound was not kept: jumps in the blocks that are no gaps.
     """
@@ -115,7 +115,7 @@ class SavedRecording:
             self.remarks.append(as_remark(sentence))
 
     def close(self) -> None:
-        """Close the file under every stream of blocks; they end where they are."""
+        """Close the file; every open stream of blocks ends at its place."""
         for stream in self._streams:
             stream.close()  # type: ignore[attr-defined]
         self._streams.clear()
@@ -142,8 +142,7 @@ def open_recording(path: str | PathLike[str]) -> SavedRecording:
     Raises
     ------
     InputError
-        The path leads to nothing that can be read as sound, the file is empty, or its sample rate lies
-        outside 8 to 384 kHz.
+        The path cannot be read as sound, the file is empty, or its sample rate lies outside 8 to 384 kHz.
     """
     where = Path(path)
     if where.is_dir():
@@ -178,10 +177,10 @@ def open_recording(path: str | PathLike[str]) -> SavedRecording:
 
 
 def _reader(path: Path) -> Reader:
-    """The reader that can: libsndfile's for what begins as one of its kinds, PyAV's after it and for all else.
+    """The reader for a file: libsndfile's first if the file begins as one of its kinds, PyAV's next and for all others.
 
-    What begins as nothing known may be MPEG audio: libsndfile's decoder for that gives up at the first damage, and writes
-    to the terminal what it thinks of it.
+    A file with an unknown beginning may be MPEG audio. libsndfile's decoder for that stops at the first damage, and writes
+    its own messages to the terminal.
     """
     with path.open("rb") as file:
         known = file.read(LONGEST_MARK).startswith(SNDFILE_MARKS)

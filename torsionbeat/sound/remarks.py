@@ -9,13 +9,13 @@ from torsionbeat.sound.timebase import Timebase
 __all__ = ["Remark", "as_remark", "clock_remarks", "gap_remarks", "remark_codes", "timebase_remarks"]
 
 ODD_PACE_PPM = 1000.0
-"""No crystal is off by a thousandth: the device's pace is not the one it states."""
+"""No crystal is off by a thousandth: such a device's pace differs from its stated one."""
 
 
 class Remark(str):
     """A doubt for the user: a plain sentence, with a stable code that programs may act on.
 
-    It prints, joins and is kept as its sentence; nothing decides by the wording, only by ``code``.
+    It prints, joins and is stored as its sentence. Decisions depend only on ``code``, never on the wording.
 
     Parameters
     ----------
@@ -46,7 +46,7 @@ class Remark(str):
 
 
 def as_remark(text: str, code: str = "unnamed") -> Remark:
-    """Give a sentence that may have no code as a remark; one that has a code keeps it.
+    """Turn a sentence into a remark; one that already has a code keeps it.
 
     Parameters
     ----------
@@ -99,13 +99,13 @@ def gap_remarks(gaps: Sequence[tuple[int, int, str]], sample_rate_hz: float, mos
 
 
 def timebase_remarks(timebase: Timebase, sample_rate_hz: float, doubled_frames: int = 0) -> list[Remark]:
-    """Sentences on what the count of frames against the computer's clock brought to light.
+    """Sentences on the result of the count of frames against the computer's clock.
 
     Parameters
     ----------
     timebase : Timebase
     sample_rate_hz : float
-        As the microphone says it.
+        As the microphone states it.
     doubled_frames : int
         Frames that were handed over twice.
 

@@ -1,9 +1,9 @@
-"""Sound files that libsndfile decodes, read block by block, past whatever is broken in them.
+"""Sound files that libsndfile decodes, read block by block, past any damage.
 
-Input: a path. Output: blocks of float32 samples as decoded, nothing normalised, nothing resampled. A stretch that
-cannot be decoded becomes a jump in ``start_frame`` and a remark. libsndfile's only word about damage is an
-error from the read that met it. Sound behind it is found by seeking, and in FLAC by the frames' own headers,
-which is exact and does not rest on what the file states.
+Input: a path. Output: blocks of float32 samples as decoded, neither normalised nor resampled. A stretch that
+cannot be decoded becomes a jump in ``start_frame`` and a remark. libsndfile reports damage only by an error from
+the read that met it. Sound behind it is found by seeking, and in FLAC by the frames' own headers, which is exact
+and does not depend on the length that the file states.
 """
 
 from __future__ import annotations
@@ -24,18 +24,18 @@ from torsionbeat.sound.unfinished import SplicedFile, finished
 __all__ = ["SoundFileReader", "sound_file_reader"]
 
 PROBE_FRAMES = 512
-"""Frames read at a time near damage; the loss is known to within so many."""
+"""Frames read at a time near damage; the loss is known to within this many."""
 
 LARGEST_STEP_FRAMES = 1 << 34
 """Damage is not searched further than this: nearly five hours at 1 MHz, more than two days at 96 kHz."""
 
 MOST_HOLES_TOLD = 5
-"""Nobody reads more sentences; the rest is given as a total."""
+"""Largest number of sentences, as nobody reads more; the rest is given as a total."""
 MOST_FRAMES_TRIED = 20_000
 """Half an hour of FLAC frames of 4096 samples: damage is not searched further."""
 
 PLAUSIBLE_FRAMES = 1 << 35
-"""A header that states more frames was never finished: FLAC writes all ones or nothing at all."""
+"""A header that states more frames was never finished: FLAC then writes all ones or zero."""
 
 
 class SoundFileReader:
@@ -80,7 +80,7 @@ class SoundFileReader:
             self.header_remarks = [unfinished if there > stated else damaged]
 
     def _opened(self, spliced: SplicedFile | None = None) -> Any:
-        """The file, or what it was spliced into, open at its start."""
+        """The file, or its spliced form, open at its start."""
         import soundfile
 
         if spliced is None and self._finished is not None:
@@ -89,13 +89,13 @@ class SoundFileReader:
         return soundfile.SoundFile(self.path if spliced is None else spliced)
 
     def _opened_at(self, position: int) -> tuple[Any, int]:
-        """The file open at a frame or somewhat before it, and at which."""
+        """The file open at a frame or somewhat before it, and the frame where it is open."""
         file = self._opened()
         file.seek(position)
         return file, position
 
     def blocks(self, frames: int, remark: Callable[[str], None]) -> Iterator[Block]:
-        """Yield the file from its start; what could not be read goes to ``remark`` in a sentence."""
+        """Yield the file from its start; ``remark`` receives a sentence on each unreadable part."""
         import soundfile
 
         position = 0
@@ -209,7 +209,7 @@ class SoundFileReader:
 
 
 class FlacReader(SoundFileReader):
-    """A FLAC file: what is broken is passed by the frames' own headers, without any seeking."""
+    """A FLAC file: damage is skipped by the frames' own headers, without any seeking."""
 
     def __init__(self, path: Path) -> None:
         super().__init__(path)
@@ -220,7 +220,7 @@ class FlacReader(SoundFileReader):
         import soundfile
 
         class Sequential(soundfile.SoundFile):  # type: ignore[misc]
-            """soundfile seeks after every read; behind a splice the frames' numbers would lead it astray."""
+            """soundfile seeks after every read; behind a splice the frames' numbers would mislead it."""
 
             def seekable(self) -> bool:
                 return False
@@ -248,7 +248,7 @@ def sound_file_reader(path: Path) -> SoundFileReader:
     Raises
     ------
     soundfile.SoundFileError or TypeError
-        It cannot.
+        libsndfile cannot open it.
     """
     with path.open("rb") as file:
         flac = file.read(4) == b"fLaC"
@@ -259,7 +259,7 @@ def sound_file_reader(path: Path) -> SoundFileReader:
 
 
 def _header_remarks(file: Any) -> list[Remark]:
-    """What libsndfile noticed about the header; it clips a chunk that is longer than the file by itself."""
+    """Remarks on the header by libsndfile, which itself clips a chunk that is longer than the file."""
     log = file.extra_info
     found = re.search(r"(?:data|SSND) : (\d+) \(should be (\d+)\)", log)
     if not found:

@@ -1,8 +1,8 @@
-"""How sample numbers become seconds, and how well that is known.
+"""Conversion of sample numbers to seconds, with its uncertainty.
 
-Input: what the user states, or rows that set the count of frames captured against the computer's clock, and what the
-computer's system says of that clock. Output: a ``Timebase``, the recorder's crystal in ppm with a standard uncertainty
-(GUM, JCGM 100), and the places of unreported losses of sound. The fit is `torsionbeat.sound.hostfit`'s.
+Input: the user's statement, or rows that compare the count of captured frames with the computer's clock, and the state
+that the system reports of that clock. Output: a ``Timebase``: the recorder's crystal in ppm with a standard uncertainty
+(GUM, JCGM 100), and the places of unreported losses of sound. The fit is in `torsionbeat.sound.hostfit`.
 """
 
 from __future__ import annotations
@@ -38,31 +38,31 @@ STATED_UNCERTAINTY_PPM = 0.5
 
 HOST_HALF_WIDTH_S = 0.030
 """Network time is "within a few tens of milliseconds" over most of the Internet (D. L. Mills, RFC 1128, 1989, abstract):
-so far off may a clock that it keeps be at either end, where its system says nothing better of itself."""
+the error of a kept clock at either end, unless its system states a better one."""
 
 LARGEST_CRYSTAL_PPM = 150.0
-"""No crystal of a computer or a recorder is off by more: three times what they are sold to. A clock that goes by more
-than this against another is being slewed, or is no crystal's."""
+"""Largest error of a computer's or recorder's crystal: three times the sold tolerance. A clock that differs from another
+by more than this is being slewed, or is not driven by a crystal."""
 
 SLEW_PPM = 500.0
-"""The most by which a kernel slews its clock to bring it to time (adjtime, and the phase lock of RFC 5905)."""
+"""Largest rate at which a kernel slews its clock to correct it (adjtime, and the phase lock of RFC 5905)."""
 
 STEPPED_S = 0.128
 """A clock that is off by more is set and not slewed (step threshold of RFC 5905, from memory), so no slew adds up to more."""
 
 SLEWED_SHARE = 0.2
-"""Of a slew that is known and taken out so much stays in doubt: the frequency under it is itself only estimated."""
+"""Share of a known and removed slew that stays in doubt: the frequency under it is itself only estimated."""
 
 SUSPENDED_S = 0.05
-"""Where the two clocks of a computer part by more in one step beyond their slewing, it was asleep: one of them stands
-still then."""
+"""If the two clocks of a computer differ by more in one step, beyond their slewing, the computer was asleep: one of them
+stops then."""
 
 READINGS_LOSS_S = 0.010
-"""From here on the beats themselves show a jump, which the reading takes out; below, a loss stays in both the beats
+"""From this size the beats themselves show a jump, which the reading removes. A smaller loss stays in both the beats
 and the fit, where most of it cancels."""
 
 LARGEST_STATED_PPM = 20_000.0
-"""More cannot be stated: two in a hundred is a wrong rate, not a crystal."""
+"""Largest offset that can be stated: two in a hundred is a wrong sample rate, not a crystal."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,14 +74,13 @@ class Timebase:
     source : str
         ``host clock``, ``stated``, ``reference ticks`` or ``unknown``.
     offset_ppm : float
-        How fast the recorder's crystal runs: above 0, a true second holds more samples than the rate says.
+        How fast the recorder's crystal runs: above 0, a true second holds more samples than the stated rate.
     standard_uncertainty_ppm : float
     synchronised : bool or None
-        For ``host clock``: whether the computer's clock was kept by network time; None where nothing could
-        say.
+        For ``host clock``: whether network time kept the computer's clock; None if that is unknown.
     steps : tuple of (frame, seconds)
-        Behind each frame the sound stands so much later than it was counted: unreported losses, and what
-        the length of a reported gap was off by.
+        Behind each frame the sound is this much later than counted: unreported losses, and the errors in the
+        length of reported gaps.
     silent : tuple of (frame, seconds)
         Those of the steps that are unreported losses.
     unseen_s : float
@@ -117,16 +116,16 @@ class Timebase:
             )
 
     def in_doubt_by(self, losses: Sequence[tuple[float, float]]) -> Timebase:
-        """The same, in doubt by losses that the beats show and the count of frames may hide.
+        """The same with added uncertainty for losses that the beats show and the count of frames may hide.
 
-        Whether sound was lost or the clock was knocked, the beats alone do not tell. Of a loss of s seconds at the
-        share x of the span a straight line through the count is tilted by 6 s x (1 - x) over the span; that is the
-        half-width of a rectangle (GUM, JCGM 100, 4.3.7).
+        The beats alone do not show whether sound was lost or the clock was knocked. A loss of s seconds at the share x
+        of the span tilts a straight line through the count by 6 s x (1 - x) over the span. That is the half-width of a
+        rectangle (GUM, JCGM 100, 4.3.7).
 
         Parameters
         ----------
         losses : sequence of (share, seconds)
-            Where, of the time measured, and how much sound would have been lost there.
+            Place of each loss as a share of the measured time, and the seconds of sound possibly lost there.
 
         Examples
         --------
@@ -149,8 +148,8 @@ class ClockRow(NamedTuple):
     """The count of frames at one moment.
 
     ``stretch`` numbers the uninterrupted runs of sound; ``frame`` is one past the last frame that had
-    arrived; ``monotonic_ns`` and ``utc_ns`` are the computer's clocks at that moment, ``raw_ns`` its crystal that
-    nothing slews, 0 where there is none to be read.
+    arrived; ``monotonic_ns`` and ``utc_ns`` are the computer's clocks at that moment; ``raw_ns`` is its uncorrected
+    crystal, 0 where it cannot be read.
     """
 
     stretch: int
@@ -164,7 +163,7 @@ Rows = Sequence[ClockRow] | npt.NDArray[np.int64]
 
 
 def unknown_timebase() -> Timebase:
-    """The timebase of a saved file and nothing else.
+    """The timebase of a saved file without further information.
 
     >>> round(unknown_timebase().standard_uncertainty_ppm, 2)
     28.87
@@ -193,10 +192,9 @@ def host_timebase(
     sample_rate_hz : float
         The nominal rate.
     synchronised : bool or None
-        What `torsionbeat.sound.hostclock` said; unless True, the computer's own crystal is as little known as
-        any.
+        Result of `torsionbeat.sound.hostclock`; unless True, the computer's own crystal has the full unknown tolerance.
     states : sequence of HostState
-        What the computer's system said of its clock during the recording, in order of time.
+        States of the clock reported by the computer's system during the recording, in order of time.
     gaps : sequence of (start_frame, stop_frame, why)
         The reported gaps, in order.
 
@@ -232,11 +230,11 @@ def host_timebase(
 
 
 class _Watched(NamedTuple):
-    """What the crystal that nothing slews tells of the clock that is kept.
+    """The kept clock compared with the computer's uncorrected crystal.
 
-    ``taken_out_s``: by how much the clock was slewed since the first row, where that is known and more than network
-    time's own doubt, shape (n,), else 0. ``slewed_s``: its size. ``bend_s``: how far the rest leaves a straight line.
-    ``apart_ppm``: by how much the two go apart; None where there is no such crystal.
+    ``taken_out_s``: slew of the clock since the first row, shape (n,), if it is known and exceeds network time's own
+    uncertainty, else 0. ``slewed_s``: size of that slew. ``bend_s``: deviation of the rest from a straight line.
+    ``apart_ppm``: difference of the two rates; None without such a crystal.
     """
 
     taken_out_s: FloatArray
@@ -246,7 +244,7 @@ class _Watched(NamedTuple):
 
 
 def _table(rows: Rows) -> npt.NDArray[np.int64]:
-    """The rows as (stretch, frame, monotonic_ns, utc_ns, raw_ns); a clock of day that no count holds is left 0."""
+    """The rows as (stretch, frame, monotonic_ns, utc_ns, raw_ns); a clock of day outside 64 bits becomes 0."""
     if isinstance(rows, np.ndarray):
         missing = 5 - rows.shape[1]
         return np.pad(rows, ((0, 0), (0, missing))) if missing > 0 else rows
@@ -281,12 +279,12 @@ def _watched(table: npt.NDArray[np.int64], states: Sequence[HostState]) -> _Watc
 
 
 def _from_chord(x: FloatArray, y: FloatArray) -> float:
-    """How far a curve leaves the straight line between its ends."""
+    """Range of a curve's deviation from the straight line between its ends."""
     return float(np.ptp(y - y[0] - (y[-1] - y[0]) * x / max(float(x[-1]), 1e-9)))
 
 
 def _half_width_s(states: Sequence[HostState]) -> float:
-    """How far off the clock may be at either end: what its system states, else network time's usual."""
+    """Largest error of the clock at either end: as stated by its system, else usual for network time."""
     stated = [state.half_width_s for state in states if state.half_width_s is not None]
     return max(stated, default=HOST_HALF_WIDTH_S)
 
@@ -295,26 +293,26 @@ def _kept_host_ppm(fit: HostFit, watched: _Watched, states: Sequence[HostState],
     """Standard uncertainty of the rate of a clock that network time keeps, over the span of the fit."""
     end_s = _half_width_s(states)
     if watched.apart_ppm is None:
-        # nothing watches the slewing but the recorder's own crystal: what bends against it may be the clock
+        # only the recorder's own crystal shows the slewing: a bend against it may be the clock's
         end_s = max(end_s, 2 * fit.bend_s)
         odd_ppm = min(offset_ppm, SLEW_PPM) if offset_ppm > LARGEST_CRYSTAL_PPM else 0.0
         if UNKNOWN_HALF_WIDTH_PPM < offset_ppm <= LARGEST_CRYSTAL_PPM:
-            # more than crystals are sold to: they may be so far off, or the clock was being brought to time all the while
+            # beyond the sold tolerance: the crystals may be this far off, or the clock was slewed throughout
             odd_ppm = min(offset_ppm, 1e6 * STEPPED_S / fit.span_s)
     else:
-        # a slew in one half of the record leaves the line by half of itself
+        # a slew in one half of the record deviates from the line by half its size
         end_s = max(end_s, 2 * watched.bend_s, SLEWED_SHARE * watched.slewed_s)
         odd_ppm = abs(watched.apart_ppm) if abs(watched.apart_ppm) > LARGEST_CRYSTAL_PPM else 0.0
-    # two ends, each a rectangle
+    # errors of the two ends, each with a rectangular distribution
     return math.hypot(1e6 * end_s * math.sqrt(2) / fit.span_s, odd_ppm) / math.sqrt(3)
 
 
 def _hidden(fit: HostFit) -> float:
-    """Standard uncertainty by losses too small to be seen, as a share of the time.
+    """Standard uncertainty from losses too small to be detected, as a share of the time.
 
     A step s in the middle of the span tilts a line through it by 1.5 s over the span; the beats step as well, the other
-    way. What both keep cancels but for a half at most. What the reading takes out of the beats does not; that counts
-    where sound was lost in this recording at all.
+    way. A step that stays in both cancels except for a half at most. A step that the reading removes from the beats does
+    not cancel; it counts if any sound was lost in this recording.
     """
     if not math.isfinite(fit.least_step_s):
         return 0.0
@@ -329,7 +327,7 @@ def clock_steps(rows: Rows, least_s: float = 0.1) -> list[tuple[int, float]]:
     Returns
     -------
     list of (frame, step_s)
-        The count of frames after each step, and by how much the clock of day went ahead.
+        The count of frames after each step, and the size of the step, positive if the clock of day went ahead.
 
     >>> rows = [ClockRow(0, 48000 * n, n * 10**9, (n + 3 * (n > 2)) * 10**9) for n in range(6)]
     >>> clock_steps(rows)

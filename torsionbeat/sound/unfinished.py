@@ -1,7 +1,7 @@
 """WAV files whose header states less sound than there is: recorders that lost power, or passed 4 GB.
 
-Input: a path. Output: the same file as libsndfile would like it, with a header of its own in front of the bytes
-that are there; nothing on the disk is changed. Layout: RIFF WAVE of 1991; RF64 as in EBU Tech 3306.
+Input: a path. Output: the same file in a form that libsndfile reads, with a new header in front of the existing
+bytes; nothing on the disk is changed. Layout: RIFF WAVE of 1991; RF64 as in EBU Tech 3306.
 """
 
 from __future__ import annotations
@@ -18,13 +18,13 @@ UNSTATED_BYTES = 0x7FFF_F000
 """Recorders that stream write this or more for a length they do not know; libsndfile copes up to 4 GB."""
 
 LARGEST_CHUNK = 0xFFFF_FFFF
-"""A RIFF chunk's length has 32 bits: all of them set stand for a length that is not known."""
+"""A RIFF chunk's length has 32 bits; all of them set mean an unknown length."""
 
 LARGEST_FORM = 1024
-"""The form of a WAV file is 16 to 40 bytes; what claims more is damaged, and is not read whole."""
+"""The format chunk of a WAV file has 16 to 40 bytes; one that claims more is damaged, and is not read whole."""
 
 SOUGHT_BYTES = 1 << 16
-"""So far behind a damaged chunk's head the sound is sought: titles and marks are shorter."""
+"""Bytes searched for the sound behind a damaged chunk's head: titles and marks are shorter."""
 
 PRINTABLE = frozenset(string.printable.encode()) - frozenset(b"\t\n\r\x0b\x0c")
 
@@ -50,7 +50,7 @@ class SplicedFile:
         return self._at
 
     def readinto(self, buffer: Any) -> int:
-        """Fill a buffer as far as there are bytes, and say how many."""
+        """Fill a buffer as far as there are bytes, and return their number."""
         wanted = min(len(buffer), self._length - self._at)
         if wanted <= 0:
             return 0
@@ -69,8 +69,8 @@ def finished(path: Path) -> tuple[bytes, int, int, int] | None:
     Returns
     -------
     (header, offset, length, stated) or None
-        An RF64 header, the first byte of sound in the file, the bytes of sound that are there and those that
-        were stated. None for a file that is no WAV file, or is one that needs no help.
+        An RF64 header, the first byte of sound in the file, the existing bytes of sound and the stated ones.
+        None for a file that is not a WAV file, or whose header is complete.
     """
     size = path.stat().st_size
     with path.open("rb") as file:
@@ -105,9 +105,9 @@ def finished(path: Path) -> tuple[bytes, int, int, int] | None:
 
 
 def _to_sound(file: BinaryIO, size: int) -> tuple[bytes, int, bool] | None:
-    """Go to the first byte of sound: the form, the bytes stated, and whether a damaged chunk was passed on the way.
+    """Go to the first byte of sound: the format, the bytes stated, and whether a damaged chunk was skipped.
 
-    A chunk that claims more than there is ends the file for every reader, though the sound may stand right behind it.
+    A chunk that claims more bytes than there are ends the file for every reader, though the sound may follow it directly.
     """
     form, passed = b"", False
     while len(head := file.read(8)) == 8:
