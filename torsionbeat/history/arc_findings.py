@@ -23,19 +23,19 @@ from torsionbeat.theory.robust import COVERAGE
 __all__ = ["Decay", "course_signs", "decay_signs", "history_signs", "level_signs"]
 
 LEAST_MARGIN_DEG = 5.0
-"""What two nights of one clock may differ by (common practice, no source)."""
+"""How far two nights of one clock may differ (common practice, no source)."""
 LEAST_MOVE_DEG = 8.0
-"""Twice what a sound drive wanders in a night (common practice, no source)."""
+"""Twice the wander that a healthy drive causes in a night (common practice, no source)."""
 LEAST_WANDER_DEG = 6.0
-"""Twice what the arc of a sound clock differs by from night to night (common practice, no source)."""
+"""Twice the difference of a healthy clock's arc from night to night (common practice, no source)."""
 LEAST_RANGE_DEG = 15.0
 """Half an ornament of twelve: it would be seen by eye (common practice, no source)."""
 LEAST_FALL_DEG = 12.0
-"""Beyond what warmth and winding make in a week or two (common practice, no source)."""
+"""More than warmth and winding cause in a week or two (common practice, no source)."""
 LEAST_FALL_DAYS = 13.5
-"""Two weeks of evenings, less half a day: a shorter fall is a matter of days, not of oil."""
+"""Two weeks of evenings, less half a day: oil does not thicken in less."""
 LEAST_DRY_SHARE = 0.25
-"""Below a quarter of the loss rubbing hardly shows in the rate (common practice, no source)."""
+"""Rubbing that causes less than a quarter of the loss hardly shows in the rate (common practice, no source)."""
 AKAIKE_CLEAR = 10.0
 """Difference of Akaike's criterion that leaves the poorer law no support (Burnham and Anderson 2002, 2.6)."""
 
@@ -160,7 +160,7 @@ def course_signs(night: Night, works: Sequence[datetime] = ()) -> Iterator[Findi
 
 
 def history_signs(nights: Sequence[Night]) -> Iterator[Finding]:
-    """Arc stepping, wandering from day to day or falling over weeks; ``nights`` with dates, none worked on between."""
+    """Arc stepping, wandering from day to day or falling over weeks; no work may lie between the ``nights``."""
     known = [night for night in nights if night.taken_at is not None and night.reading.arc_deg is not None]
     if len(known) < 4:
         return

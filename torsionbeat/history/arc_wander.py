@@ -1,8 +1,8 @@
 """How far the arc wanders by itself: within a recording, and how far one recording may lie from the next.
 
 The drive of a healthy clock is not quite even, and the balance answers slowly: its arc follows over some Q T /
-(2 pi). A recording that is short against that catches the arc on its way, and its mean is not the clock's
-usual arc. How far it may be off is taken from how far the arc moved while it was heard.
+(2 pi). A recording much shorter than that hears the arc on its way, and its mean is not the clock's usual arc. How
+far off it may be is estimated from how far the arc moved during the recording.
 """
 
 from __future__ import annotations
@@ -32,28 +32,28 @@ MEMORY_PERIODS = 120.0
 practice, no source)."""
 
 SWINGS_PER_MEAN = 6
-"""Swings averaged, so that the scatter of single sounds is a small part of what their means scatter by."""
+"""Swings averaged, so that the scatter of single sounds is a small part of the scatter of the means."""
 
 MOST_MEANS = 96
 """Means of a night, a few minutes each: shorter than any memory of a balance."""
 
 STRAY = 8.0
-"""Times the usual scatter by which a swing's arc must miss its neighbours' to be a misheard sound: no balance
-jumps from one swing to the next and back."""
+"""A swing's arc that differs from its neighbours' by this many times the usual scatter is a misheard sound: no
+balance jumps from one swing to the next and back."""
 
 MOVE_FREEDOM = 3.0
-"""Degrees of freedom of a movement seen in one recording or two: a line or little more. From the twin: see
+"""Degrees of freedom of the arc's movement in one or two recordings: little more than a line. From the twin: see
 tests/history/test_comparison.py."""
 
 
 def arc_wander_deg(reading: Reading) -> float:
-    """Standard uncertainty of a recording's mean arc as the clock's usual one, for comparing two recordings.
+    """Standard uncertainty of a recording's mean arc, if it is taken for the clock's usual one, to compare two recordings.
 
     Notes
     -----
-    A value that forgets exponentially over a time m has, within a stretch T much shorter, the variance s^2 = S^2 T /
-    (3 m) about the stretch's mean, S^2 being its own: S^2 = 3 m s^2 / T. Over a stretch much longer the mean's
-    variance is 2 m S^2 / T, less than that. Student's factor is in it.
+    A value of variance S^2, whose correlation falls exponentially over a time m, has the variance s^2 = S^2 T / (3 m)
+    about its mean over a much shorter stretch T: so S^2 = 3 m s^2 / T. Over a much longer stretch the variance of the
+    mean is 2 m S^2 / T, which is less. Student's factor is included.
     """
     swings, period = reading.swings, reading.period_s
     blocks = block_count(int(np.count_nonzero(np.isfinite(swings.arc_deg))))
@@ -69,14 +69,14 @@ def arc_wander_deg(reading: Reading) -> float:
 
 
 def arc_spread(readings: Sequence[Reading]) -> tuple[Estimate | None, float]:
-    """How far the arc wanders within a night, and how much of that the scatter of single sounds makes.
+    """How far the arc wanders within a night, and how much of that is the scatter of single sounds.
 
     Returns
     -------
     Estimate or None
         Standard deviation (deg) of means of six swings or more about a straight line, nights pooled.
     float
-        What of its square single sounds account for, 0 to 1.
+        Share of its square that the scatter of single sounds explains, 0 to 1.
     """
     estimates, noise = [], []
     for reading in readings:
@@ -96,7 +96,7 @@ def arc_spread(readings: Sequence[Reading]) -> tuple[Estimate | None, float]:
 
 
 def _as_remembered(estimate: Estimate | None, reading: Reading) -> Estimate | None:
-    """Spread with no more degrees of freedom than a balance with a memory leaves: two, and one for each memory."""
+    """Spread with no more degrees of freedom than a balance with a memory leaves: two, and one per memory time."""
     if estimate is None or reading.period_s is None:
         return estimate
     memories = float(np.ptp(reading.swings.time_s)) / (MEMORY_PERIODS * reading.period_s.nominal_value)

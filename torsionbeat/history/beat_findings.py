@@ -24,13 +24,13 @@ from torsionbeat.theory.rate import DAY_S, fit_beats, student_factor
 __all__ = ["follow_signs", "side_signs", "slip_signs"]
 
 LEAST_LOUDER_DB = 8.0
-"""Sides of a sound clock need not ring alike: of 40 simulated ones with voices drawn at random for either side, one
-in six differed by 6 dB or more as the room let them be heard, one by 8 dB."""
+"""The sides of a healthy clock need not sound alike: of 40 simulated clocks with voices drawn at random for either side,
+one in six differed by 6 dB or more as heard in the room, and one by 8 dB."""
 
 LEAST_LONGER_SHARE = 0.04
-"""Twice what lifts of one clock differ by (common practice, no source)."""
+"""Twice the difference between the lifts of one clock (common practice, no source)."""
 LEAST_SLIP_DEG = 0.5
-"""Beyond what an offset read in parts of a night scatters by (common practice, no source)."""
+"""More than the scatter of offsets read from parts of a night (common practice, no source)."""
 LEAST_SLIP_BETWEEN_NIGHTS_DEG = 1.0
 """Twice the slip within a night: lift and arc of two nights differ too (common practice, no source)."""
 LEAST_SLIP_OF_PERIOD = 1e-3
@@ -39,17 +39,17 @@ LEAST_SLIP_OF_PERIOD = 1e-3
 LEAST_EFFECT_S_PER_DAY = 1.5
 """Less is not worth finding a cause for (common practice, no source)."""
 LEAST_SLOPE_PER_DEG = 0.1
-"""Rate per degree of arc (s/day) that counts; a sound strip makes some hundredths."""
+"""Rate per degree of arc (s/day) that counts; a healthy strip gives some hundredths."""
 
 LEAST_CORRELATION = 0.75
-"""More than half of the changes of the rate are then those of the cause."""
+"""The cause then explains more than half of the variance of the rate's changes."""
 BY_CHANCE = 5e-4
 """Greatest probability that chance alone makes the rate seem to follow something."""
 
 SLIP_BLOCKS = 12
-"""Half an hour to an hour each in a night: thirds of them hold four."""
+"""Half an hour to an hour each in a night: a third of them is four."""
 FOLLOW_BLOCKS = 16
-"""Half an hour each in a night: shorter ones scatter by more than the rate follows."""
+"""Half an hour each in a night: shorter ones scatter by more than the rate changes."""
 LEAST_NIGHTS = 6
 """Five steps: with fewer, chance alone reaches such correlations."""
 
@@ -181,7 +181,7 @@ def _slip_within(reading: Reading) -> Finding | None:
     if fit.beat_error_s is None:  # only one side was heard
         return None
     rest = fit.residual_s
-    # Half of (a to b minus b to a) changes by what side b moves against side a.
+    # Half of (a to b minus b to a) changes by as much as side b moves relative to side a.
     a, b = (
         block_means(swings.time_s[swings.side == side], rest[swings.side == side], SLIP_BLOCKS)
         for side in "ab"
@@ -253,10 +253,10 @@ def _rate_and_arc(reading: Reading) -> tuple[FloatArray, FloatArray]:
 def _follows(
     cause: FloatArray, rate: FloatArray, least_slope: float = 0.0
 ) -> tuple[Any, float, float] | None:
-    """Whether the rate's steps from block to block (or night to night) go with those of the cause.
+    """Whether the rate's steps from block to block (or night to night) correlate with those of the cause.
 
-    Steps are used because two things that drift always seem to go together. Gives the slope, the correlation,
-    and the rate's change over the range of the cause.
+    Steps are used because two quantities that drift always seem to be correlated. Returns the slope, the
+    correlation, and the rate's change over the range of the cause.
     """
     from scipy.special import stdtrit
     from uncertainties import ufloat
@@ -270,7 +270,7 @@ def _follows(
     slope = float(x @ y) / power
     correlation = float(x @ y) / math.sqrt(power * other)
     rest = y - slope * x
-    # Neighbouring steps share a value, so a third of them says nothing new.
+    # Neighbouring steps share a value, so a third of them adds nothing new.
     freedom = max(2 * x.size // 3 - 1, 1)
     sigma = math.sqrt(float(rest @ rest) / freedom / power)
     effect = abs(slope) * float(np.ptp(cause))

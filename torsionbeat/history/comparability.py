@@ -16,7 +16,7 @@ CRYSTAL_SOURCES = ("unknown", "stated")
 
 
 def crystal_cancels(before: Group, after: Group, same_recorder: bool) -> bool:
-    """Whether the recorder's crystal is the same unknown on both sides, so that the change is free of it.
+    """Whether the error of the recorder's crystal is the same on both sides, so that it cancels in the change.
 
     Parameters
     ----------
@@ -34,7 +34,7 @@ def crystal_cancels(before: Group, after: Group, same_recorder: bool) -> bool:
 
 
 def same_lift(before: Group, after: Group) -> bool:
-    """Whether one stated lift, with one tolerance, serves both sides."""
+    """Whether the same lift, with the same tolerance, is stated on both sides."""
     return (
         len({(r.clock.lift_deg, r.clock.lift_tolerance_deg) for r in before.readings + after.readings}) == 1
     )
@@ -45,8 +45,6 @@ def comparison_remarks(
 ) -> list[Remark]:
     """Say what differs between the two sides besides the clock's state, and what is not known.
 
-    ``turned``: whether the letters of the second were exchanged by what was heard; None: the sounds did not show it.
-
     Parameters
     ----------
     before : Group
@@ -54,7 +52,7 @@ def comparison_remarks(
     same_recorder : bool
         Both sides were recorded with one device.
     turned : bool, optional
-        Whether the letters of the second were exchanged by what was heard; None: the sounds did not show it.
+        Whether the letters of the second were exchanged because of the sounds; None: the sounds did not decide.
     """
     said = _timebase_remarks(before, after, same_recorder)
     said += _different(before, after, "lift", lambda r: r.clock.lift_deg, "deg", "Arcs rest on the lift")

@@ -48,7 +48,7 @@ __all__ = ["Comparison", "Group", "Night", "Row", "Verdict", "compare"]
 
 
 MOST_OF_SOUNDS = 0.5
-"""Share of a spread's square above which it tells of the sounds and the microphone rather than of the clock."""
+"""Share of a spread's square, from single sounds, above which the spread describes sounds and microphone, not the clock."""
 
 HIDDEN = "most of it is the scatter of single sounds, on both sides, and not the clock's wander"
 
@@ -60,7 +60,7 @@ some weeks (common practice, no source).
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
-    """All rows, in the order in which a restorer reads them, and what to beware of."""
+    """All rows, in the order in which a restorer reads them, and remarks on what to beware of."""
 
     before: Group
     after: Group
@@ -72,7 +72,7 @@ class Comparison:
         return {row.name: row for row in self.rows}[name]
 
     def document(self) -> dict[str, Any]:
-        """Give the comparison as JSON's own kinds."""
+        """Give the comparison in plain types for JSON."""
         return {
             "schema": 1,
             "before": _group_document(self.before),
@@ -112,7 +112,7 @@ def compare(
     same_recorder : bool
         Both sides were recorded with the same device, so that its crystal's error drops out of the change.
     same_place : bool
-        Neither microphone nor clock was moved between the sides, and the room was as quiet: then levels tell of
+        Neither microphone nor clock was moved between the sides, and the room was as quiet: levels then describe
         the clock.
     swap_sides : bool or None
         True: side a before is side b after; False: it is side a; None: the sounds decide.
@@ -190,7 +190,7 @@ SIGNED = (
 
 
 def _marked(row: Row) -> Row:
-    """Say of a row whether it leads and whether its values bear a sign: by its name, which is its key in the JSON."""
+    """Mark a row as leading and as signed by its name, which is its key in the JSON."""
     return replace(row, signed=row.name in SIGNED, leading=row.name in LEADING)
 
 
@@ -233,7 +233,7 @@ def _rows(before: Group, after: Group, same_recorder: bool, same_place: bool) ->
 
 
 def _own_rate(reading: Reading) -> UFloat:
-    """Rate without what the crystal may be off: that is common to all nights of one recorder."""
+    """Rate without the uncertainty of the crystal, which is common to all nights of one recorder."""
     if reading.timebase.source not in CRYSTAL_SOURCES:
         return reading.rate_s_per_day
     ppm = reading.timebase.standard_uncertainty_ppm
@@ -271,7 +271,7 @@ def _lift_doubt(before: Group, after: Group) -> Common:
 
 
 def _with_wander(before: Group, after: Group, common: Common) -> Common:
-    """Add how far the arc of one recording may lie from the clock's usual one; nights that are more show it."""
+    """Add how far the arc of one recording may lie from the clock's usual one; several nights show that themselves."""
     if len(before.nights) > 1 or len(after.nights) > 1:
         return common
     wander = math.hypot(*(arc_wander_deg(group.readings[0]) for group in (before, after)))
@@ -284,7 +284,7 @@ def _with_wander(before: Group, after: Group, common: Common) -> Common:
 
 
 def _with_arc(before: Group, after: Group) -> Common:
-    """Beat error in ms goes as one over the arc, so that it wanders with it."""
+    """Uncertainty of the change from the arc's wander: the beat error in ms is in proportion to 1 / arc."""
     if len(before.nights) > 1 or len(after.nights) > 1:
         return nothing_common
     shares = [
@@ -305,7 +305,7 @@ def _less_lift(reading: Reading, figure: UFloat) -> UFloat:
 
 
 def _less(figure: UFloat, part: float) -> UFloat:
-    """Take a part out of an uncertainty, where it is in it; a thousandth stays, for rounding may leave less."""
+    """Remove a part from an uncertainty that contains it; a thousandth stays, because rounding may leave less."""
     from uncertainties import ufloat
 
     if part > 1.001 * figure.std_dev:
@@ -363,7 +363,7 @@ def _missed_row(before: Group, after: Group) -> Row:
 
 
 def _missed(readings: Sequence[Reading]) -> Estimate | None:
-    """Share of beats missed over all nights; blocks show how far misses come in crowds."""
+    """Share of beats missed over all nights; blocks and nights show how much the misses cluster."""
     expected = sum(reading.beats_expected for reading in readings)
     missed = expected - sum(reading.beats_heard for reading in readings)
     if expected < BLOCKS:
@@ -388,7 +388,7 @@ def _missed(readings: Sequence[Reading]) -> Estimate | None:
 
 
 def _crowding(counts: Sequence[float], sizes: Sequence[float], p: float) -> float:
-    """By how much counts scatter more than chance alone would make them."""
+    """Variance of counts, as a multiple of what chance alone would give."""
     by_chance = float(np.mean(sizes)) * p * (1 - p) if sizes else 0.0
     return float(np.var(counts, ddof=1)) / by_chance if by_chance > 0 and len(counts) > 1 else 1.0
 

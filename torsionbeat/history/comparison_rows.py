@@ -1,4 +1,4 @@
-"""Rows of a comparison: one quantity before and after, and how the change is made of the nights."""
+"""Rows of a comparison: one quantity before and after, and how the change is computed from the nights."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ Verdict = Literal["changed", "no change to be seen", "not judged"]
 
 Common = Callable[[float, float], tuple[float, float, float]]
 """Takes both means and gives the standard uncertainties that all nights of a side share (before, after), and
-what of them is left in the change."""
+the part of them that is left in the change."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,9 +30,9 @@ class Row:
         What it is, and the unit of before and after.
     before, after : Estimate or None
     change : Estimate or None
-        After minus before, or after over before where ``ratio``; None where it cannot be had, and ``note`` says why.
+        After minus before, or after over before where ``ratio``; None where it is not judged, and ``note`` says why.
     signed : bool
-        Its values may lie on either side of zero, and bear a sign.
+        Its values may lie on either side of zero and are shown with a sign.
     leading : bool
         A restorer looks at it whether it changed or not: rate, beat, arc, Q, beats missed.
     """
@@ -86,7 +86,7 @@ def figure_row(
     common : Common
         What all nights of a side share.
     unjudged : str
-        Why it is not judged; empty: it is.
+        Why the row is not judged; empty where it is judged.
     """
     sides = [[own(reading) for reading in group.readings] for group in (before, after)]
     return pair_row(name, unit, sides[0], sides[1], common, unjudged=unjudged)
@@ -116,7 +116,7 @@ def pair_row(
     common : Common
         What all nights of a side share.
     unjudged : str
-        Why it is not judged; empty: it is.
+        Why the row is not judged; empty where it is judged.
     """
     from uncertainties import ufloat
 
@@ -152,7 +152,7 @@ def ratio_row(
     after : Estimate or None
         The same, after.
     unjudged : str
-        Why it is not judged; empty: it is.
+        Why the row is not judged; empty where it is judged.
     """
     if before is None or after is None:
         return Row(name, unit, before, after, ratio=True, note=_missing(before, after))

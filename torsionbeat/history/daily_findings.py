@@ -1,8 +1,8 @@
-"""Signs in the arc over days: a step that stays, and a course that comes again with every day.
+"""Signs in the arc over days: a step that stays, and a course that repeats every day.
 
-An air-driven clock lives on the warmth of the day: where its drive is short of it, the arc rises and falls with
-the hours. A drive that changes once and stays so leaves two levels with nothing between. Both are looked for in all
-nights of a clock together, long recordings cut into hours.
+An air-driven clock is driven by the changing warmth of the day: where this hardly suffices, the arc rises and falls
+with the hours. A drive that changes once and stays so gives two levels of the arc. Both are searched for in all nights
+of a clock together, with long recordings cut into hours.
 
 Thresholds in degrees are common practice, no source.
 """
@@ -24,16 +24,16 @@ from torsionbeat.reading.intervals import block_means, independent_count
 __all__ = ["ArcStep", "arc_step", "day_signs", "step_signs"]
 
 LEAST_MOVE_DEG = 8.0
-"""Twice what a sound drive wanders (common practice, no source)."""
+"""Twice the wander that a healthy drive causes (common practice, no source)."""
 LEAST_STEP_SCATTERS = 5.0
-"""Scatters of single nights: of many places tried for a step, chance brings one to four."""
+"""Size of a step in scatters of single nights: of many places tried for a step, chance brings one to four."""
 LEAST_SCATTER_DEG = 1.0
 """Floor of that scatter: few nights may agree by chance."""
 LEFT_OF_LINE = 0.45
-"""A step is preferred to the straight line where it leaves less than this share of the line's squares."""
+"""A step is preferred to the straight line where its residual squares are less than this share of the line's."""
 
 LEAST_NIGHTS_A_SIDE = 3
-"""Two nights show no scatter worth the name."""
+"""Two nights give no usable scatter."""
 LEAST_DAYS = 1.9
 """Two nights and the day between, less a couple of hours."""
 LEAST_HOURS_OF_DAY = 14
@@ -60,7 +60,7 @@ class ArcStep:
 
 
 def arc_step(days: FloatArray, arcs: FloatArray) -> ArcStep | None:
-    """Find one step between nights, with at least three on either side; None where a line does nearly as well.
+    """Find one step between nights, with at least three on either side; None where a line fits nearly as well.
 
     Examples
     --------
@@ -93,7 +93,7 @@ def step_signs(dates: Sequence[datetime], step: ArcStep, count: int) -> Iterator
     Parameters
     ----------
     dates : sequence of datetime
-        Of the nights.
+        Dates of the nights.
     step : ArcStep
     count : int
         How many nights were looked at.
@@ -116,7 +116,7 @@ def step_signs(dates: Sequence[datetime], step: ArcStep, count: int) -> Iterator
 
 
 def day_signs(nights: Sequence[Night]) -> Iterator[Finding]:
-    """An arc that comes and goes with the hours of the day, seen over two days or more."""
+    """An arc that rises and falls with the hours of the day, seen over two days or more."""
     hours, arcs = _hourly(nights)
     if len(hours) < 24 or np.ptp(hours) < 24 * LEAST_DAYS:
         return
@@ -134,7 +134,7 @@ def day_signs(nights: Sequence[Night]) -> Iterator[Finding]:
     )
     course = course @ answer[2:]
     moved = float(np.ptp(course))
-    # Hours of one day go together, so only as many of them count as are independent in what is left.
+    # Hours of one day are correlated, so only as many of them count as are independent in the residuals.
     freedom = independent_count(rest) - whole.shape[1]
     if moved < LEAST_MOVE_DEG or freedom < 2:
         return

@@ -1,4 +1,4 @@
-"""The value a finding is, and how sure is sure enough."""
+"""The value that holds a finding, and from where a figure is sure enough for one."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from torsionbeat.theory.robust import COVERAGE
 __all__ = ["SURE", "Finding", "beyond", "pm"]
 
 SURE = 3.29
-"""Standard uncertainties beyond which a figure counts: once in a thousand by chance, as many signs are looked
+"""Standard uncertainties beyond which a figure counts: once in a thousand by chance, because many signs are looked
 for in every night."""
 
 
@@ -28,7 +28,7 @@ class Finding:
     evidence : tuple of str
         The numbers it rests on; never empty.
     sure : {'clear', 'likely'}
-        ``clear``: the figures leave hardly another reading; ``likely``: something else may look the same.
+        ``clear``: hardly anything else explains the figures; ``likely``: something else may look the same.
     look_first : str
         What to look at first at the bench.
     caution : str

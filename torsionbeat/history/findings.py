@@ -1,4 +1,4 @@
-"""What the figures point to at the bench: findings, each with its evidence, and none without.
+"""What the figures point to at the bench: findings, each with its evidence.
 
 Input: the nights of a clock in order of time (the last one is judged by itself, all of them since the last
 work together) and its free swings. Output: findings. Each needs a figure that chance gives once in a
@@ -56,7 +56,7 @@ def find(
     nights : sequence of Night, or one Reading
         In order of time.
     works : sequence of datetime
-        When the clock was worked on: figures from before the last work are not held against those after it.
+        When the clock was worked on: figures from before the last work are not compared with those after it.
     decays : sequence of Decay
         Free swings in the clock's present state.
 

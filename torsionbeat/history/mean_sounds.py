@@ -1,9 +1,9 @@
 """Mean sounds of contact and drop as a compact document: what the bench log keeps of how a clock sounds.
 
 Input: the profiles that the hearing stacked (averaged) for each kind and side, power over the room's floor by frame
-and band. Output: plain JSON values, about 1.3 kB a sound, and the profiles back from them. Each power is kept as
-``10 log10(1 + power)`` in quarters of a decibel, a byte each, so what comes back differs by at most an eighth of
-a decibel of what stands above the room.
+and band. Output: plain JSON values, about 1.3 kB a sound, and the profiles restored from them. Each power is kept as
+``10 log10(1 + power)`` in quarters of a decibel, a byte each, so a restored level differs by at most an eighth of a
+decibel.
 """
 
 from __future__ import annotations
@@ -21,10 +21,10 @@ from torsionbeat.hearing.heard import VoiceProfile
 __all__ = ["mean_sounds_document", "mean_sounds_of"]
 
 STEPS_PER_DB = 4.0
-"""Steps of a level that is kept: a byte then reaches 63 dB above the room, and the hearing cuts powers at 60 dB."""
+"""Resolution of a kept level: a byte then reaches 63 dB above the room, and the hearing clips powers at 60 dB."""
 
 MOST_SOUNDS = 8
-"""More kinds and sides than there are: a document with more is not one of ours."""
+"""Twice the number of kinds and sides: a document with more was not written by this program."""
 
 
 def mean_sounds_document(voices: Sequence[VoiceProfile]) -> list[dict[str, Any]]:
@@ -59,7 +59,7 @@ def mean_sounds_document(voices: Sequence[VoiceProfile]) -> list[dict[str, Any]]
 
 
 def mean_sounds_of(rows: Sequence[dict[str, Any]]) -> tuple[VoiceProfile, ...]:
-    """Give back the mean sounds that a document keeps.
+    """Restore the mean sounds that a document keeps.
 
     Raises
     ------

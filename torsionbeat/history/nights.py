@@ -1,4 +1,4 @@
-"""Nights: readings with what was known besides the sound, and readings out of documents kept of them."""
+"""Nights: readings with what else is known of them, and readings restored from saved documents."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ __all__ = ["Group", "Night", "counted_once", "reading_from_document", "with_side
 
 @dataclass(frozen=True, slots=True)
 class Night:
-    """One reading and what was known besides.
+    """One reading and what else is known of it.
 
     Parameters
     ----------
@@ -61,7 +61,7 @@ class Night:
 class Group:
     """One or more nights of a clock in one state, and the Q of a free swing in that state if it is known.
 
-    ``remarks`` say what of it could not be used.
+    ``remarks`` say what could not be used.
     """
 
     nights: tuple[Night, ...]
@@ -80,10 +80,10 @@ class Group:
 
 
 def counted_once(nights: Sequence[Night]) -> tuple[Night, ...]:
-    """Give nights of which no two were recorded at the same time: of those that overlap the one with most beats heard.
+    """Nights of which no two were recorded at the same time: of those that overlap, the one with most beats heard stays.
 
-    The same stretch read twice adds nothing, and two microphones at one clock hear the same wander; counted twice
-    they would make every interval too narrow. A night whose moment is not known stays.
+    The same stretch read twice adds nothing, and two microphones at one clock hear the same wander. Counted twice,
+    they would make every interval too narrow. A night whose time is not known stays.
     """
     kept: list[Night] = []
     for night in sorted(nights, key=lambda night: -night.reading.beats_heard):
@@ -101,11 +101,11 @@ def _overlap(one: Night, other: Night) -> bool:
 
 
 def reading_from_document(document: dict[str, Any]) -> Reading:
-    """Give back a reading from what ``torsionbeat analyse --json`` wrote (schema 1).
+    """Restore a reading from what ``torsionbeat analyse --json`` wrote (schema 1).
 
-    The single sounds come back from the swings' times and levels; a document of an earlier version has no levels, and
-    the reading then has no events. Where it lacks them, beat numbers are counted again from the times, and lift
-    passages follow from arcs and lift.
+    The single sounds are restored from the swings' times and levels. A document of an earlier version has no levels, and
+    the reading then has no events. Where the document lacks them, beat numbers are counted again from the times, and
+    lift passages are computed from arcs and lift.
 
     Raises
     ------
@@ -196,7 +196,7 @@ def _restored(document: dict[str, Any]) -> Reading:
 
 
 def _wheels(kept: list[dict[str, Any]] | None, train: Train | None) -> tuple[WheelFault, ...] | None:
-    """What came back with a wheel; None where it was not searched."""
+    """Faults that recur with a wheel; None where they were not searched for."""
     if kept is None:
         return None
     names = {wheel.beats: wheel.name for wheel in train.wheels} if train is not None else {}
@@ -216,7 +216,7 @@ def _wheels(kept: list[dict[str, Any]] | None, train: Train | None) -> tuple[Whe
 
 
 def _flutter(kept: dict[str, Any] | None) -> FlutterReport | None:
-    """Whether drops came again; None where it was not searched."""
+    """Whether drops came again; None where they were not searched for."""
     if kept is None:
         return None
     beats = tuple(
@@ -230,7 +230,7 @@ def _flutter(kept: dict[str, Any] | None) -> FlutterReport | None:
 
 
 def _remarks(document: dict[str, Any]) -> tuple[Remark, ...]:
-    """Remarks with their codes; a document of before there were codes has none."""
+    """Remarks with their codes; ``unnamed`` in a document from before there were codes."""
     texts, codes = document.get("remarks") or [], document.get("remark_codes") or []
     if len(codes) != len(texts):
         codes = ["unnamed"] * len(texts)
@@ -289,9 +289,9 @@ def _events(rows: Sequence[dict[str, Any]], swings: Swings) -> Events:
 
 
 def _counted(time: FloatArray, odd: npt.NDArray[np.bool_], full: float) -> IntArray:
-    """Count beats from each to the next: over a night a clock may wander by more than half a swing.
+    """Count the beats step by step, because over a night a clock may wander by more than half a swing.
 
-    A side's own beats are whole periods apart, and side b follows side a by about half of one.
+    Beats of one side are whole periods apart, and side b follows side a by about half a period.
     """
     later = odd.astype(np.int64)
     turn = later[1:] - later[:-1]

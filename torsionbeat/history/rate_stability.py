@@ -1,4 +1,4 @@
-"""How a clock wanders in its nights: Allan deviations at a few averaging times, pooled over nights."""
+"""How a clock's rate wanders: Allan deviations at a few averaging times, pooled over nights."""
 
 from __future__ import annotations
 
@@ -29,14 +29,14 @@ STABILITY_TIMES_S = (300.0, 900.0, 3600.0, 4 * 3600.0, 12 * 3600.0)
 """Averaging times at which nights are compared: 5 and 15 minutes, 1, 4 and 12 hours."""
 
 LEAST_FREEDOM = 2.0
-"""Equivalent degrees of freedom below which a deviation says nothing: its limits are then six-fold apart."""
+"""Equivalent degrees of freedom below which a deviation is not used: with 2, its upper limit is six times its value."""
 
 
 def stability_of(reading: Reading, at_s: Sequence[float] = ()) -> Stability | None:
-    """Overlapping Allan deviation of a night's beats, sides' offset taken out; None where it holds too few.
+    """Overlapping Allan deviation of a night's beats, without the offset of the sides; None with too few beats.
 
-    Averaging times are powers of two of the period, and those of its multiples nearest to ``at_s`` besides: over
-    whole periods a side is held against itself, so that a beat error that moves with the arc stays out.
+    Averaging times are the period times powers of two, and the multiples of the period nearest to ``at_s``. Over whole
+    periods each side is compared with itself, so a beat error that changes with the arc does not enter.
     """
     swings = reading.swings
     try:
@@ -51,12 +51,12 @@ def stability_of(reading: Reading, at_s: Sequence[float] = ()) -> Stability | No
 
 
 def sound_deviation(readings: Sequence[Reading], tau_s: float) -> float:
-    """Allan deviation (s/day) that the scatter of single sounds alone makes at an averaging time.
+    """Allan deviation (s/day) that the scatter of single sounds alone causes at an averaging time.
 
     Notes
     -----
     sqrt(3) sigma / tau for white phase noise (NIST SP 1065, table 2), sigma from the second differences of
-    neighbouring beats of one side, which the clock's own slow wander hardly enters.
+    neighbouring beats of one side, which the clock's own slow wander hardly affects.
     """
     squares = []
     for reading in readings:
@@ -75,10 +75,11 @@ def sound_deviation(readings: Sequence[Reading], tau_s: float) -> float:
 
 
 def rate_wander_s_per_day(reading: Reading) -> float:
-    """Standard uncertainty of a recording's mean rate as the clock's usual one, for comparing two recordings.
+    """Standard uncertainty of a recording's mean rate, if it is taken for the clock's usual one, to compare two recordings.
 
-    The wander at the longest averaging time that has freedom enough, the scatter of single sounds taken out of it,
-    goes on as a random walk of the rate, with the root of the time, to the length of the recording. Student's factor is in it.
+    The wander is taken at the longest averaging time with enough degrees of freedom, without the scatter of single sounds.
+    It is extrapolated as a random walk of the rate, with the square root of the time, to the length of the recording.
+    Student's factor is included.
     """
     curve = stability_of(reading)
     if curve is None:
@@ -95,7 +96,7 @@ def rate_wander_s_per_day(reading: Reading) -> float:
 
 
 def _wandering_freedom(reading: Reading, curve: Stability, row: int) -> float:
-    """Degrees of freedom at an averaging time, no more than a random walk of the rate leaves."""
+    """Degrees of freedom at an averaging time, at most those that a random walk of the rate leaves."""
     tau_s, freedom = float(curve.tau_s[row]), float(curve.edf[row])
     numbers = reading.swings.number
     points, factor = int(np.ptp(numbers)) + 1, 2 * round(tau_s / float(curve.tau_s[0]))  # first is a period
@@ -103,11 +104,11 @@ def _wandering_freedom(reading: Reading, curve: Stability, row: int) -> float:
 
 
 def pooled_deviations(readings: Sequence[Reading]) -> dict[float, Estimate]:
-    """Allan deviation in s/day at those of `STABILITY_TIMES_S` that the nights carry.
+    """Allan deviation in s/day at those of `STABILITY_TIMES_S` for which the nights are long enough.
 
-    Nights are pooled by the degrees of freedom (SP 1065, 5.4.1) that each of them has at that averaging time, but
-    no more than a random walk of the rate leaves: over an hour or more the arc carries the rate along, and one
-    night shows too little of that to identify the noise.
+    Nights are weighted by their degrees of freedom (SP 1065, 5.4.1) at that averaging time, at most those that a
+    random walk of the rate leaves. Over an hour or more the rate follows the arc, and one night shows too little of
+    that to identify the noise.
     """
     squares: dict[float, list[tuple[float, float]]] = {}
     for reading in readings:

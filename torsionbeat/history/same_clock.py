@@ -1,12 +1,12 @@
-"""Whether a reading is of the clock it is to be kept for: figures that cannot be, and the odds against another clock.
+"""Whether a reading is of the clock under which it is to be kept: impossible figures, and the odds of another clock.
 
-Two things speak against it. Figures that contradict what is known of the clock by themselves: a period far from the
-nominal one, most beats missing, a beat error no fork allows. And, where the clock was heard before and not worked on
-since, figures unlike those: rate, size of the beat error, arc, and by how much the drop is louder than the contact. Each
-difference gives log odds of "another clock, or work that was not noted" against "the same, as it goes from night to night";
-they add up with the prior odds, so that no single unusual night decides: a clock may lose its arc, and that must be kept.
+Two things speak against it. The first are figures that contradict the clock's record: a period far from the nominal one,
+most beats missing, a beat error that no fork allows. The second, where the clock was heard before and not worked on since,
+are figures unlike the earlier ones: rate, size of the beat error, arc, and how much louder the drop is than the contact.
+Each difference gives log odds of "another clock, or work that was not noted" against "the same clock on another night".
+They are added to the prior odds, so that no single unusual figure decides: a clock may lose its arc, and that must be kept.
 
-Input: what two readings say (:class:`ClockMarks`), the kinds of work done between. Output: remarks, none where all is well.
+Input: marks of two readings (:class:`ClockMarks`), the kinds of work done between. Output: remarks, none where all is well.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ PRIOR_LOG_ODDS = math.log(0.02 / 0.98)
 """One reading in fifty is entered under another clock, or after work that was not noted (common practice, no source)."""
 
 ODD_FROM = math.log(0.95 / 0.05)
-"""Log odds from which a reading is asked about: asked in vain at most once in twenty times that it is asked."""
+"""Log odds from which the user is asked about a reading: at most one question in twenty is then needless."""
 
 FREES = {
     "rate": {"spring", "weights", "regulator", "cleaning", "other"},
@@ -44,7 +44,7 @@ FREES = {
     "arc": {"spring", "weights", "cleaning", "beat", "level", "other"},
     "sound": {"cleaning", "beat", "other"},
 }
-"""Kinds of work that may change a figure, so that nothing follows from its change."""
+"""Kinds of work that may change a figure; its change is then no evidence."""
 
 SCALES = {
     "rate": (5.0, 300.0, "s a day"),
@@ -52,16 +52,16 @@ SCALES = {
     "arc": (0.03, 0.25, ""),
     "sound": (3.0, 8.0, "dB"),
 }
-"""Of each difference: what one clock does from night to night, and how clocks of a workshop differ. Rate (s/day); size of
-the beat error (share of the period); arc (logarithm of the ratio); drop above contact (dB). Common practice, no source;
-``tests/history/test_same_clock.py`` tries them on simulated workshops."""
+"""Scales of each difference: for one clock from night to night, and between clocks of a workshop. Rate (s/day); size of the
+beat error (share of the period); arc (logarithm of the ratio); drop above contact (dB). Common practice, no source;
+``tests/history/test_same_clock.py`` tests them on simulated workshops."""
 
 
 @dataclass(frozen=True, slots=True)
 class ClockMarks:
-    """What a reading says of which clock it is; None where it was not measured.
+    """Figures of a reading that help to recognise its clock; None where not measured.
 
-    ``drop_over_contact_db`` is by how much the drop is louder than the contact, median over the swings.
+    ``drop_over_contact_db`` is how much louder the drop is than the contact, median over the swings.
     """
 
     period_s: float | None = None
@@ -106,11 +106,11 @@ def what_is_odd(
     Parameters
     ----------
     new : ClockMarks
-        Of the reading.
+        Marks of the reading.
     nominal_period_s : float or None
         Of the clock's record.
     before : ClockMarks or None
-        Of the clock's reading next to it in time.
+        Marks of the clock's reading next to it in time.
     works : collection of str
         Kinds of work done between the two.
 
@@ -131,10 +131,10 @@ def what_is_odd(
 def other_clock_log_odds(
     new: ClockMarks, before: ClockMarks, works: Collection[str] = ()
 ) -> dict[str, float]:
-    """Give for each figure that both readings have the log odds of another clock against the same one.
+    """Log odds of another clock against the same one, for each figure that both readings have.
 
-    The same clock: Student's t with two degrees of freedom, whose tails allow a bad night. Another: an exponential
-    density either way.
+    The same clock: Student's t with two degrees of freedom, whose tails allow a bad night. Another clock: a
+    two-sided exponential density.
 
     Parameters
     ----------

@@ -1,13 +1,13 @@
 """Which side is which: the letters of one reading matched to those of another, with the odds.
 
 The hearing calls the side of the first beat a, so the letters of two recordings of one clock may be exchanged. Two
-things tell it. The sounds: fork and pallets do not ring alike on both sides, and the mean sounds of one reading are
-compared with those of the other (the levels, where no mean sounds are kept). And the beat error: a setting that was
-not touched keeps its size and its sign. Each gives log odds that the letters are the same; they add up, and the sum
-is a probability. Nothing is named on less than :data:`SURE`.
+kinds of evidence show this. The first is the sounds: fork and pallets do not sound alike on both sides, so the mean
+sounds of the two readings are compared (the levels, where no mean sounds are kept). The second is the beat error: a
+setting that was not touched keeps its size and its sign. Each gives log odds that the letters are the same, and their
+sum gives a probability. No side is named on less than :data:`SURE`.
 
-Input: what two readings tell of their sides (:class:`SideMarks`). Output: log odds, > 0 where the letters are the same,
-or a :class:`SideMatch`. Natural logarithms, milliseconds, decibels.
+Input: the marks of two readings (:class:`SideMarks`). Output: log odds, > 0 where the letters are the same, or a
+:class:`SideMatch`. Natural logarithms, milliseconds, decibels.
 """
 
 from __future__ import annotations
@@ -41,22 +41,22 @@ __all__ = [
 ]
 
 SURE = 0.99
-"""Least probability at which a side is named: a restorer turns the setting by it, and may be wrong once in a hundred."""
+"""Least probability at which a side is named: a restorer turns the setting accordingly, and may be wrong once in a hundred."""
 
-SURE_LOG_ODDS = math.log(SURE / (1 - SURE))  # the same, where evidence adds up
+SURE_LOG_ODDS = math.log(SURE / (1 - SURE))  # the same as log odds
 
 LOG_ODDS_OF_LIKENESS = 60.0
-"""Log odds for each unit of likeness, letters as they are less letters exchanged, contact and drop together. Fitted by
-maximum likelihood to simulated pairs with the microphone in other places (tests/benchmarks/sides.py)."""
+"""Log odds per unit of likeness: of the letters as they are minus exchanged, contact and drop together. Fitted by maximum
+likelihood to simulated pairs with the microphone in different places (tests/benchmarks/sides.py)."""
 
 SOUND_MAY_MISLEAD = 0.002
-"""Share of pairs in which the sounds may tell the wrong thing however clear they are: a microphone put to the other side
-of the clock, a part changed. It bounds what the sounds alone can say (no source: the simulated pairs show none)."""
+"""Share of pairs in which the sounds may mislead however clear they are: a microphone moved to the other side of the
+clock, a part changed. It bounds the log odds of the sounds alone (no source: the simulated pairs show no such case)."""
 
 LEAST_LIKENESS, FULL_LIKENESS = 0.80, 0.92
-"""Mean likeness of the better lettering up to which the clock does not sound as it did, and the sounds say nothing, and
-from which they count in full; between, their log odds count in proportion. Of 138 pairs of simulated recordings of one
-clock in unlike places 97 % reach the first and half the second, of other clocks 40 % and 6 %."""
+"""Limits of the mean likeness with the better lettering. Up to the first the clock sounds different and the sounds do not
+count; from the second they count in full; between, in proportion. Of 138 pairs of simulated recordings of one clock in
+different places 97 % reach the first and half the second; of pairs of different clocks 40 % and 6 %."""
 
 MOST_OFF = 2.0
 """Standard uncertainties by which a kind's levels may differ with the better lettering, and still be used."""
@@ -69,20 +69,20 @@ TOUCHED = 0.9
 """The same where work was noted that moves it: the sign of the beat error then says almost nothing."""
 
 DRIFT_MS, DRIFT_SHARE = 0.5, 0.04
-"""How far the beat error of an untouched setting differs from reading to reading, besides its uncertainty: a part of its
-own, and a share of it, since it goes as one over the arc (simulated drives wander by 3 %; common practice, no source)."""
+"""Difference of an untouched setting's beat error from reading to reading, besides its uncertainty: a constant, and a share
+of it, since it is in proportion to 1 / arc (simulated drives wander by 3 %; common practice, no source)."""
 
 DRIFT_FREEDOM = 3.0
-"""Degrees of freedom of Student's distribution that stands for it: now and then it differs by far more."""
+"""Degrees of freedom of Student's distribution of that difference: now and then it is far larger."""
 
 MOVED_MS = 30.0
-"""Typical size of the beat error of a setting that was just moved, of either sign: scale of a Cauchy distribution, for a
-setting may be left far out (no source; it weighs only the chance that a moved setting comes to the same size)."""
+"""Typical beat error of a setting that was just moved, of either sign: scale of a Cauchy distribution, since a setting may
+be left far out (no source; it affects only the chance that a moved setting has the same size as before)."""
 
 
 @dataclass(frozen=True, slots=True)
 class SideMarks:
-    """What one reading tells of its sides.
+    """What one reading shows of its sides.
 
     Parameters
     ----------
@@ -107,7 +107,7 @@ class SideMarks:
         )
 
     def document(self) -> dict[str, Any]:
-        """Give it as JSON's own kinds."""
+        """Give the marks in plain types for JSON."""
         return {
             "sounds": mean_sounds_document(self.voices),
             "louder_b_db": {kind: _pair(level) for kind, level in self.louder_b_db},
@@ -116,7 +116,7 @@ class SideMarks:
 
     @staticmethod
     def of_document(document: dict[str, Any]) -> SideMarks:
-        """Give it back from :meth:`document`.
+        """Restore the marks from :meth:`document`.
 
         Raises
         ------
@@ -132,12 +132,12 @@ class SideMarks:
 
 @dataclass(frozen=True, slots=True)
 class SideMatch:
-    """How the letters of a reading stand to those of its clock.
+    """How the letters of a reading relate to those of its clock.
 
     Parameters
     ----------
     probability : float
-        That the letters are the clock's own, once exchanged where ``exchanged``; from 0.5 to 1.
+        Probability that the letters are the clock's own, after an exchange where ``exchanged``; from 0.5 to 1.
     exchanged : bool
         Side a of the reading is side b of the clock.
     """
@@ -152,7 +152,7 @@ class SideMatch:
 
 
 def marks_of(night: Night) -> SideMarks:
-    """Give what a night tells of its sides."""
+    """Give the marks of a night's sides."""
     levels = ((kind, between_sides_db(night.reading, kind)) for kind in KINDS)
     return SideMarks(
         tuple(night.voices),
@@ -175,10 +175,10 @@ def same_side_log_odds(known: SideMarks, new: SideMarks, moved: float) -> float:
 
 
 def recognise(known: Sequence[SideMarks], new: SideMarks, moved: float) -> SideMatch:
-    """Match a reading to what is known of its clock, the latest last.
+    """Match a reading to earlier readings of its clock.
 
-    The sounds are compared with all that is known, and the mean is taken, for readings of one clock share what can
-    mislead; the beat error is compared with the latest alone.
+    The log odds by sounds are averaged over all earlier readings, because these share what can mislead. The beat error
+    is compared with the latest reading only.
 
     Parameters
     ----------
@@ -196,7 +196,7 @@ def recognise(known: Sequence[SideMarks], new: SideMarks, moved: float) -> SideM
 
 
 def same_letters(one: Sequence[Night], other: Sequence[Night], moved: float = TOUCHED) -> bool | None:
-    """Whether two rows of nights, each lettered alike, call the same side a; None where that is not sure.
+    """Whether two series of nights, each with consistent letters, call the same side a; None where that is not sure.
 
     Parameters
     ----------
@@ -210,7 +210,7 @@ def same_letters(one: Sequence[Night], other: Sequence[Night], moved: float = TO
 
 
 def alike(nights: Sequence[Night], reference: int = 0) -> list[Night]:
-    """Give nights of one state of a clock with the letters of one of them: for each the likelier of the two."""
+    """Give nights of one state of a clock with the letters of one of them: each gets the likelier lettering."""
     known = nights[reference]
     turned = []
     for night in nights:
@@ -220,9 +220,9 @@ def alike(nights: Sequence[Night], reference: int = 0) -> list[Night]:
 
 
 def groups_alike(before: Group, after: Group, swap_sides: bool | None) -> tuple[Group, Group, bool | None]:
-    """Give both groups, each lettered alike and the second as the first, and whether it was turned for that.
+    """Give both groups with consistent letters, those of the first, and whether the second was exchanged for that.
 
-    ``swap_sides`` None lets sounds and beat error decide; the last value is None where they did not.
+    The last value is None where sounds and beat error were to decide and could not.
 
     Parameters
     ----------
@@ -243,7 +243,7 @@ def groups_alike(before: Group, after: Group, swap_sides: bool | None) -> tuple[
 
 
 def _night_log_odds(one: Night, other: Night, moved: float) -> float:
-    """Log odds that two nights call the same side a; those in the letters of one clock do."""
+    """Log odds that two nights call the same side a; nights in the letters of the same clock do."""
     if _of_its_clock(one) and _of_its_clock(other) and one.reading.clock.name == other.reading.clock.name:
         return 2 * SURE_LOG_ODDS
     return same_side_log_odds(marks_of(one), marks_of(other), moved)
@@ -256,7 +256,7 @@ def _of_its_clock(night: Night) -> bool:
 
 
 def _by_sounds(known: SideMarks, new: SideMarks) -> float:
-    """Log odds by mean sounds, or by levels where one of the two has none; bounded, for any sound can mislead."""
+    """Log odds by mean sounds, or by levels where one of the two has none; bounded, since any sound can mislead."""
     odds = _by_voices(known, new)
     if odds is None:
         odds = _by_levels(known, new)
@@ -282,7 +282,7 @@ def _by_voices(known: SideMarks, new: SideMarks) -> float | None:
 
 
 def _by_levels(known: SideMarks, new: SideMarks) -> float:
-    """Log odds by the levels by which side b is louder, the doubt of the microphone's place in them."""
+    """Log odds by how much louder side b is, with the uncertainty from the microphone's place included."""
     old, now = dict(known.louder_b_db), dict(new.louder_b_db)
     odds, off = 0.0, []
     for kind in old.keys() & now.keys():

@@ -1,9 +1,9 @@
 """Rows of a comparison that come from the sounds: how loud they are, how long they ring, how alike.
 
-Loudness is height above the room's noise. It moves with the microphone's place and with the room, and so does,
-less, the difference between the sides: from one place to another the echoes of the room and the way through
-plate and case pass some tones better and others worse. What that alone can do is left in the change, unless
-the microphone was not moved. A bang or a word beside a sound makes it seem lower, so all levels are medians.
+Loudness is the level above the room's noise. It changes with the microphone's place and with the room. The difference
+between the sides changes less, but it does: at each place, the echoes of the room and the way through plate and case
+pass some tones better and others worse. The change includes that uncertainty, unless the microphone was not moved. A
+bang or a word beside a sound makes it seem quieter, so all levels are medians.
 """
 
 from __future__ import annotations
@@ -37,25 +37,25 @@ __all__ = ["KINDS", "between_sides_db", "likeness", "loudness_rows", "voice_rows
 KINDS = ("contact", "drop")
 
 FALL_DB = 10.0
-"""A tenth of the power: further down the room is reached."""
+"""A tenth of the power: further down, the room's noise is reached."""
 
 CLEAR = 10.0
-"""Power over the room at its loudest below which the tones of a mean sound are not given: what noise leaves in a mean of 30
-beats is a tenth of that."""
+"""Least peak power over the room for which the tones of a mean sound are given: noise in a mean of 30 beats has a tenth of
+that."""
 
 LONGEST_S = 0.04
 """How much of a mean sound is compared: all that is kept of it."""
 
 OF_MEAN = 0.12
-"""Scatter of one strike's tones, as a share: the twin's strikes (real ones: common practice, no source)."""
+"""Scatter of one strike's tones, as a share: from the twin's strikes (for real ones: common practice, no source)."""
 
 ROOM_DB = 1.0
-"""Standard uncertainty of a level from day to day with the microphone in its place: the room's noise is not the
-same (common practice, no source)."""
+"""Standard uncertainty of a level from day to day with the microphone not moved: the room's noise changes (common
+practice, no source)."""
 
 PLACE_DB = 1.5
-"""Standard uncertainty that the microphone's place gives to the difference between the sides. The twin's rooms
-give 0.7 dB, and most to a voice that rings on one tone; a real plate is no smoother (common practice, no source).
+"""Standard uncertainty of the difference between the sides from the microphone's place. The twin's rooms give
+0.7 dB, and most for a voice that rings on one tone; a real plate is no smoother (common practice, no source).
 """
 
 MOVED = (
@@ -109,9 +109,9 @@ def loudness_rows(before: Group, after: Group, *, same_place: bool = False) -> I
 def voice_rows(before: Group, after: Group, *, same_place: bool = False) -> Iterator[Row]:
     """Give how long each mean sound rings, how bright it is and how wide its tones spread, and how alike the sounds are.
 
-    The ring is the time in which it falls by 10 dB; brightness and spread are librosa's spectral centroid and bandwidth of
-    the sound's own power, the room taken off. One recording on each side is judged by what a clock that is left alone
-    differs from one recording to the next.
+    The ring is the time in which the sound falls by 10 dB. Brightness and spread are librosa's spectral centroid and
+    bandwidth of the sound's own power, without the room's. With one recording on each side, a change is judged by how far
+    the recordings of a clock that is left alone differ.
 
     Parameters
     ----------
@@ -136,7 +136,7 @@ def voice_rows(before: Group, after: Group, *, same_place: bool = False) -> Iter
 def _rows_of_voices(
     whose: str, old: Sequence[VoiceProfile], new: Sequence[VoiceProfile], lone: bool, unjudged: str
 ) -> Iterator[Row]:
-    """The rows of one kind of sound on one side, the first of them with how alike the sounds are."""
+    """The rows of one kind of sound on one side, the first of them with the likeness of the sounds."""
     alike = float(np.mean([likeness(one, other) for one, other in product(old, new)]))
     floors_kept = all(voice.floor for voice in (*old, *new))
     for name, unit, figure, differs in VOICE_FIGURES:
@@ -163,12 +163,12 @@ def _one_recorder(before: Group, after: Group) -> bool:
 
 
 def _from_time_to_time(before: float, after: float, *, share: float) -> tuple[float, float, float]:
-    """What a clock left alone differs by from one recording to the next, both recordings of it, in the change."""
+    """Uncertainty of the change from how far two recordings of a clock left alone differ."""
     return 0.0, 0.0, share * math.hypot(before, after)
 
 
 def between_sides_db(reading: Reading, kind: str) -> UFloat:
-    """How much louder a kind of sound is on side b than on side a; blocks of the night against each other."""
+    """How much louder a kind of sound is on side b than on side a, from blocks of the night."""
     events = reading.events
     sides = [(events.kind == kind) & (events.side == side) for side in "ab"]
     blocks = median_block_count(min(int(np.count_nonzero(mine)) for mine in sides))
@@ -198,7 +198,7 @@ def _voices(nights: Sequence[Night], kind: str, side: str) -> list[VoiceProfile]
 
 
 def _own_power(voice: VoiceProfile) -> FloatArray:
-    """Power of the sound itself, shape (frames, bands); over the room where the room's level was not kept."""
+    """Power of the sound itself, shape (frames, bands); relative to the room where the room's level was not kept."""
     power = np.maximum(voice.profile, 0).astype(float)
     return power * np.array(voice.floor) if voice.floor else power
 
@@ -206,7 +206,7 @@ def _own_power(voice: VoiceProfile) -> FloatArray:
 def _fall_ms(voice: VoiceProfile) -> UFloat:
     """Time in which the energy that is still to come falls by `FALL_DB` (M. R. Schroeder, JASA 37 (1965) 409).
 
-    To a fraction of a frame, from the loudest one; None where the room hides it.
+    It counts from the loudest frame, to a fraction of a frame; None where the room hides it.
     """
     from uncertainties import ufloat
 
@@ -225,7 +225,7 @@ def _fall_ms(voice: VoiceProfile) -> UFloat:
 
 
 def _spectrum(voice: VoiceProfile) -> tuple[FloatArray, FloatArray] | None:
-    """Energy by band, shape (bands, 1), and the bands' middles, Hz; None where a sound hardly stands out of the room."""
+    """Energy by band, shape (bands, 1), and the bands' centres, Hz; None where a sound hardly stands out of the room."""
     if not voice.floor or voice.profile.shape[1] >= len(EDGES_HZ):
         return None
     edges = np.array(EDGES_HZ[: voice.profile.shape[1] + 1])
@@ -267,5 +267,5 @@ VOICE_FIGURES = (
 )
 """Rows of a voice: name, unit, figure, and the share (standard uncertainty) by which one recording of a clock left alone
 differs from the next. Of 13 pairs of the twin, each with its own noise, gain, start and echo of the room, the root mean
-square was 0.24, 0.03 and 0.105, and 95 % of the spreads lay within 1.96 times 0.12; more pairs called a tenth of them
-changed with 0.10 (``tests/benchmarks/comparison.py --voices``)."""
+square was 0.24, 0.03 and 0.105, and 95 % of the spreads lay within 1.96 times 0.12. In a run with more pairs, 0.10 called a
+tenth of them changed (``tests/benchmarks/comparison.py --voices``)."""

@@ -1,4 +1,4 @@
-"""Signs from the train in the last night: what comes back with a wheel, and drops that come again."""
+"""Signs from the train in the last night: faults that recur with a wheel, and drops that come again."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ QUANTITIES = {
 
 
 def wheel_signs(reading: Reading) -> Iterator[Finding]:
-    """One finding for each shape: a tooth, a wheel out of true, a flutter; each with all that shows it."""
+    """One finding for each shape: a tooth, a wheel out of true, a flutter; each with all its evidence."""
     for shape in ("tooth", "sine"):
         faults = [fault for fault in reading.wheels or () if fault.shape == shape]
         if faults:
