@@ -1,1 +1,1 @@
-"""What a restorer does, each as one typed call that prints nothing and parses nothing."""
+"""The jobs of a restorer, each as one typed call that prints nothing and parses nothing."""

@@ -1,4 +1,4 @@
-"""Advise: one judgement of a clock. How it goes now, what to do first, second and not yet, and when to look again."""
+"""Advise: one judgement of a clock. Its present rate, what to do first, second and not yet, and when to check again."""
 
 from __future__ import annotations
 
@@ -40,35 +40,35 @@ from torsionbeat.sound.remarks import Remark
 __all__ = ["AdviseRequest", "Judgement", "advise", "judged"]
 
 STEPS_IN_TRAVEL = 200
-"""Smallest step of a regulator of which nothing is said: its travel over this (common practice, no source)."""
+"""Default smallest step of a regulator: its travel divided by this (common practice, no source)."""
 
 
 MOST_LOG_ODDS = 50.0
-"""Logarithm of odds beyond which a chance is 1 in any print."""
+"""Largest logarithm of odds: beyond, any printed chance is 1."""
 
 
 @dataclass(frozen=True, slots=True)
 class AdviseRequest:
-    """What is asked.
+    """The clock to judge, and what is known of it.
 
     Parameters
     ----------
     clock : str, optional
-        A clock of the bench log: its record, works, readings, hand checks and trials are used.
+        A clock in the bench log: its record, works, readings, hand checks and trials are used.
     log : str, optional
         The bench log; None: the default log.
     rate_s_per_day : ufloat, optional
-        The rate as it is now, typed by hand; it represents the clock after all works.
+        The present rate, typed by hand; it represents the clock after all works.
     reading : dict, optional
-        A reading's document (schema 1), in the same place.
+        A reading's document (schema 1), instead of a rate.
     arc_deg : ufloat, optional
         The arc that goes with a rate typed by hand.
     temperature_c : float, optional
-        How warm it was at a rate typed by hand, or during a reading that is not in the log.
+        Temperature at a rate typed by hand, or during a reading that is not in the log.
     known : KnownOfClock
-        What is known of the clock; it goes before the record.
+        Known values of the clock; they have priority over the record.
     earlier : tuple of float, optional
-        A change of weights remembered: grams a side (> 0 added), and the change of rate that followed (s/day).
+        A remembered change of weights: grams a side (> 0 added), and the change of rate that followed (s/day).
     stock : Stock, optional
         Weights at hand; None: the weights are left alone.
     regulator_step : float, optional
@@ -78,10 +78,10 @@ class AdviseRequest:
     share_above_fork : float
         Share of the strip above a fork that rides on it; 1 where it does not.
     tolerance_s_per_day : float
-        Within this the clock is left alone.
+        Tolerance within which the clock is left alone.
     room : Room, optional
-        A logger's record of the room, with ``began_s`` (seconds since 1970) where its times are moments. Readings of the
-        log that it covers are brought to one temperature by it.
+        A logger's record of the room, with ``began_s`` (seconds since 1970) where its times are absolute. It corrects
+        the readings that it covers to one temperature.
     """
 
     clock: str | None = None
@@ -105,10 +105,10 @@ class AdviseRequest:
 class Judgement:
     """One judgement of a clock.
 
-    ``present`` is what was last read of it (arc, beat error); ``learnt`` the clock's own answer and its rate, by all
-    ``heard`` together; ``correction`` the next adjustment of the rate and what it is expected to bring; ``tasks`` what to
-    do, in the order of the trade. ``regulator`` is None where there is none; ``room`` where no logger was given.
-    ``rests_on`` says what the answer to weights rests on besides the trials.
+    ``present`` is the last reading (arc, beat error); ``learnt`` the clock's own response and its rate, from all
+    ``heard`` together; ``correction`` the next adjustment of the rate and its expected effect; ``tasks`` what to do, in
+    order. ``regulator`` is None where there is none, ``room`` where no logger was given. ``rests_on`` names the source
+    of the response to weights besides the trials.
     """
 
     clock: str | None
@@ -125,12 +125,12 @@ class Judgement:
 
     @property
     def rate_s_per_day(self) -> UFloat:
-        """Rate now, by all that was heard (s/day, 95 % interval within 1.96 u)."""
+        """Present rate from all rates heard (s/day, 95 % interval within 1.96 u)."""
         return self.learnt.rate_s_per_day
 
     @property
     def cautions(self) -> tuple[str, ...]:
-        """What to take care of before anything is touched."""
+        """Cautions to read before work on the clock."""
         return self.correction.cautions
 
 
@@ -140,7 +140,7 @@ def advise(request: AdviseRequest) -> Judgement:
     Raises
     ------
     InputError
-        Nothing gives a rate, or what is given contradicts itself.
+        No rate is available, or the inputs contradict each other.
     BenchLogError
         The log cannot be read.
     """
@@ -153,7 +153,7 @@ def advise(request: AdviseRequest) -> Judgement:
 
 
 class _WorkedOnSinceError(InputError):
-    """Work was done after the last reading, so nothing says how the clock goes now; ``said`` names no option."""
+    """Work was done after the last reading, so the present rate is unknown; ``said`` is the sentence without options."""
 
     def __init__(self, said: str) -> None:
         super().__init__(f"{said}, or give --rate or --reading")
@@ -161,7 +161,7 @@ class _WorkedOnSinceError(InputError):
 
 
 def judged(clock: str, log: str | None = None) -> tuple[Judgement | None, Remark | None]:
-    """Judge a clock of the bench log with what is in it alone; else say why that gives no rate yet.
+    """Judge a clock from the bench log alone; if the log gives no rate yet, return a remark with the reason.
 
     The remark's code is ``worked-on-since`` where work was done after the last reading.
 
@@ -180,7 +180,7 @@ def judged(clock: str, log: str | None = None) -> tuple[Judgement | None, Remark
 
 @dataclass(frozen=True, slots=True)
 class _Gathered:
-    """The clock as it stands, what was done and heard, and when the recording began."""
+    """The present clock, its works and rates, and the start of the recording."""
 
     present: Present
     works: tuple[Work, ...]
@@ -190,7 +190,7 @@ class _Gathered:
 
 @dataclass(frozen=True, slots=True)
 class _Held:
-    """What is believed of the clock besides its trials: answer, half the regulator's travel, other clocks, a kelvin."""
+    """The prior of the clock: response, half the regulator's travel, nights of other clocks, change per kelvin."""
 
     prior: Response
     half_travel: float | None
@@ -256,7 +256,7 @@ def _judge(request: AdviseRequest, known: KnownOfClock, log: BenchLog | None) ->
 
 
 def _about_setting(works: Sequence[Work], course: Course, known: KnownOfClock) -> list[Remark]:
-    """Say that it is not known where the regulator stands, where it was moved by an amount that was not noted."""
+    """Report an unknown regulator setting where a move was noted without its amount."""
     untold = [work for work in works if work.kind == "regulator" and not work.told]
     if course.setting is not None or not untold or known.regulator_low is None:
         return []
@@ -275,7 +275,7 @@ def _learnt(
     setting_on_record: float | None,
     held: _Held,
 ) -> tuple[Course, Learnt, list[Remark]]:
-    """Learn from the course; where a note may have been kept twice, from the course that the rates speak for."""
+    """Learn from the course; where a note may be a duplicate, from the course that fits the rates better."""
     learnt = held.learn(course)
     if not course.repeated:
         return course, learnt, []
@@ -324,7 +324,7 @@ def _gathered(request: AdviseRequest, known: KnownOfClock, log: BenchLog | None)
 
 
 def _side_names(request: AdviseRequest, log: BenchLog | None) -> tuple[str, str]:
-    """What the balance goes towards at a beat of each side of the reading: empty unless it was recognised."""
+    """Names of the directions of the balance at a beat of each side of the reading: empty unless recognised."""
     if log is None or request.clock is None:
         return "", ""
     record, rows = log.clock(request.clock), log.readings(request.clock, documents=False)
@@ -378,7 +378,7 @@ def _half_travel(known: KnownOfClock, *, has_effect: bool) -> float | None:
 
 
 def _regulator(request: AdviseRequest, known: KnownOfClock, course: Course) -> Regulator | None:
-    """The regulator as it stands: by the notes, else the record, else supposed in the middle and moved since by the notes."""
+    """The present regulator: from the notes, else the record, else assumed in the middle and then moved as noted."""
     low, high = known.regulator_low, known.regulator_high
     if low is None or high is None:
         return None
@@ -392,7 +392,7 @@ def _regulator(request: AdviseRequest, known: KnownOfClock, course: Course) -> R
 
 
 def _room(request: AdviseRequest, present: Present, gathered: _Gathered) -> TemperatureEffect | None:
-    """What a logger's file says of the last recording by itself; None where it says how warm the nights were instead."""
+    """The room's effect within the last recording, from a logger's file; None where the file gives the nights' temperatures."""
     if request.room is None:
         return None
     nights = sum(one.temperature_c is not None for one in gathered.heard)

@@ -1,6 +1,6 @@
-"""The sounds of the beats: a night heard in minutes, and the portrait of a beat.
+"""The sounds of the beats: a night shortened to minutes, and the mean sound (portrait) of a beat.
 
-Input: a recording and what is known of its clock. Output: a sound file with its label track, or the mean sounds.
+Input: a recording and the known values of its clock. Output: a sound file with its label track, or the mean sounds.
 """
 
 from __future__ import annotations
@@ -20,12 +20,12 @@ from torsionbeat.reading.figures import Reading
 __all__ = ["DigestRequest", "DigestResult", "PortraitRequest", "digest", "portrait"]
 
 PORTRAIT_BEATS = 100
-"""Beats averaged in a portrait, half of them each side: their mean scatters by a seventh of one beat, 0.6 dB."""
+"""Beats averaged in a portrait, half of them on each side: the mean scatters by a seventh of one beat, 0.6 dB."""
 
 
 @dataclass(frozen=True, slots=True)
 class DigestRequest:
-    """What is to be heard in short.
+    """The recording to shorten, and how.
 
     Parameters
     ----------
@@ -36,15 +36,15 @@ class DigestRequest:
     clock : KnownClock
     listening : Listening
     beats : int or None
-        How many, spread over the night; None: all.
+        Number of beats, spread over the night; None: all.
     levelled : bool
         Bring each beat to the same loudness.
     slower : float
-        How many times slower, at the same pitch.
+        Factor of slowing down, at the same pitch.
     channel : int or None
-        Counted from 0; None: the mean of all.
+        Channel, counted from 0; None: the mean of all.
     reading : Reading or None
-        Of this recording, where it is at hand; None: the recording is heard.
+        Reading of this recording, if available; None: the recording is analysed.
     """
 
     recording: Path
@@ -60,7 +60,7 @@ class DigestRequest:
 
 @dataclass(frozen=True, slots=True)
 class DigestResult:
-    """What was written, and the reading that it rests on."""
+    """The written files, and the reading that they are based on."""
 
     output: Path
     labels: Path
@@ -71,7 +71,7 @@ class DigestResult:
 
 @dataclass(frozen=True, slots=True)
 class PortraitRequest:
-    """Whose beats are to be averaged: fields as in `DigestRequest`."""
+    """The recording whose beats are averaged: fields as in `DigestRequest`."""
 
     recording: Path
     clock: KnownClock = KnownClock()
@@ -104,7 +104,7 @@ def digest(
     DeviceError
         The output cannot be written.
     CancelledError
-        ``cancel`` was set; nothing is left of the output.
+        ``cancel`` was set; no output is left.
     """
     import soundfile
 
@@ -152,7 +152,7 @@ def portrait(
     progress: Callable[[float], None] | None = None,
     cancel: Flag | None = None,
 ) -> BeatPortrait:
-    """Average the beats of a recording, each side for itself.
+    """Average the beats of a recording, each side separately.
 
     Parameters
     ----------

@@ -1,7 +1,7 @@
-"""What is done by hand at the bench: the minute hand against a time signal, and the arc from two offsets.
+"""Work by hand at the bench: the minute hand against a time signal, and the arc from two offsets.
 
-Input: sightings, or two readings between which the beat setting was moved by a known angle. Output: the rate; the arc
-of a clock of which only the drop is heard.
+Input: sightings, or two readings between which the beat setting was moved by a known angle. Output: the rate, or the
+arc of a clock whose drop alone is heard.
 """
 
 from __future__ import annotations
@@ -44,16 +44,16 @@ __all__ = [
 ]
 
 READ_OFF_DEG = 0.5
-"""Half-width within which an angle is moved by hand at a scale of degrees (common practice, no source)."""
+"""Half-width of an angle that is set by hand on a scale of degrees (common practice, no source)."""
 
 
 USUAL_LIFT_DEG = 20.0
-"""About the lift of such escapements, for saying how little it matters (common practice, no source)."""
+"""Approximate lift of these escapements, used to report how little it matters (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
 class Sighting:
-    """One look at the minute hand.
+    """One sighting of the minute hand.
 
     Parameters
     ----------
@@ -62,9 +62,9 @@ class Sighting:
     within_s : float
         How far off the sighting may be (half-width).
     when : datetime or None
-        The moment, with its zone; all sightings of a check have one, or none has.
+        The moment, with its time zone; either all sightings of a check have one, or none.
     elapsed_h : float
-        Hours gone by since the first, where no moment is known.
+        Hours since the first sighting, where no moment is known.
     """
 
     ahead_s: float
@@ -75,7 +75,7 @@ class Sighting:
 
 @dataclass(frozen=True, slots=True)
 class HandCheckRequest:
-    """Two sightings or more in order of time; with a clock's name the check is kept, and held against its last reading."""
+    """Two or more sightings in order of time. With a clock's name the check is kept and compared with its last reading."""
 
     sightings: tuple[Sighting, ...]
     clock: str | None = None
@@ -84,7 +84,7 @@ class HandCheckRequest:
 
 @dataclass(frozen=True, slots=True)
 class HandCheckResult:
-    """The check; the clock's last reading that has a rate, and how the two agree; for whom it was kept."""
+    """The check, the clock's last reading with a rate, their agreement, and the clock for which the check was kept."""
 
     sightings: tuple[Sighting, ...]
     check: HandCheck
@@ -94,7 +94,7 @@ class HandCheckResult:
     kept_for: str | None = None
 
     def rows(self) -> tuple[dict[str, Any], ...]:
-        """Give the sightings as JSON's own kinds, each with how far it lies from the line."""
+        """Give the sightings as JSON types, each with its distance from the line."""
         return tuple(
             (
                 {"elapsed_h": one.elapsed_h}
@@ -110,7 +110,7 @@ class HandCheckResult:
         )
 
     def document(self) -> dict[str, Any]:
-        """Give it as JSON's own kinds."""
+        """Give the result as JSON types."""
         found: dict[str, Any] = {
             "rate_s_per_day": figure_document(self.check.rate_s_per_day),
             "span_h": self.check.span_h,
@@ -132,7 +132,7 @@ class HandCheckResult:
 
 
 def hand_check(request: HandCheckRequest) -> HandCheckResult:
-    """Find the rate from the minute hand; keep it where a clock is named.
+    """Find the rate from the minute hand; keep it if a clock is named.
 
     Parameters
     ----------
@@ -141,7 +141,7 @@ def hand_check(request: HandCheckRequest) -> HandCheckResult:
     Raises
     ------
     InputError
-        Sightings that make no rate, or no such clock.
+        The sightings give no rate, or there is no such clock.
     BenchLogError
         The log failed.
     """
@@ -188,19 +188,19 @@ def _zone_remark(dated: Sequence[datetime]) -> list[Remark]:
 
 @dataclass(frozen=True, slots=True)
 class TwoOffsetsRequest:
-    """Two readings of a clock, between which the beat setting alone was moved.
+    """Two readings of a clock, between which only the beat setting was moved.
 
     Parameters
     ----------
     before, after : Path or Days
-        As for `torsionbeat.jobs.compare.CompareRequest`; of several readings the mean beat error counts.
+        As for `torsionbeat.jobs.compare.CompareRequest`; for several readings the mean beat error is used.
     turned_deg : float
-        By how much the fork (or the suspension) was turned; its direction does not matter.
+        Angle by which the fork (or the suspension) was turned; the direction does not matter.
     within_deg : float
-        How far off that may be (half-width).
+        How far off this angle may be (half-width).
     share_above_fork : float
-        Where the fork rides on the strip: its free length above the fork over all of it; else 1. The offset moves by
-        the turn over this share.
+        Where the fork rides on the strip: free length above the fork over the active length; else 1. The offset moves
+        by the turn over this share.
     swap_sides : bool or None
         True: side a before is side b after; False: it is side a; None: the sounds decide.
     clock : KnownClock
@@ -226,7 +226,7 @@ class TwoOffsetsRequest:
 
 @dataclass(frozen=True, slots=True)
 class TwoOffsetsResult:
-    """The arc (end to end), the change of the offset and the two beat errors it follows from.
+    """The arc (end to end), the change of the offset, and the two beat errors that give the arc.
 
     ``arc_if_exchanged_deg`` is the arc if side a before is side b after, where the sounds did not show it; else None.
     """
@@ -241,7 +241,7 @@ class TwoOffsetsResult:
     remarks: tuple[Remark, ...]
 
     def document(self) -> dict[str, Any]:
-        """Give it as JSON's own kinds."""
+        """Give the result as JSON types."""
         figures = (
             "arc_deg",
             "arc_if_exchanged_deg",
@@ -263,7 +263,7 @@ def two_offsets(
     progress: Callable[[float], None] | None = None,
     cancel: Flag | None = None,
 ) -> TwoOffsetsResult:
-    """Find the arc of a clock of which only the drop is heard, from two beat errors and the turn between them.
+    """Find the arc of a clock whose drop alone is heard, from two beat errors and the turn between them.
 
     Parameters
     ----------
@@ -288,7 +288,7 @@ def two_offsets(
     if swapped is None:
         same = same_letters(
             before.nights, after.nights, moved=1.0
-        )  # the beat error was moved: the sounds decide
+        )  # the beat error was changed on purpose: only the sounds identify the sides
         swapped = None if same is None else not same
     turn = ufloat(request.turned_deg, request.within_deg / 3**0.5) / request.share_above_fork
     arc = arc_from_two_offsets_deg(turn, first, -second if swapped else second, period_s, lift_deg or 0.0)

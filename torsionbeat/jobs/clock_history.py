@@ -1,7 +1,7 @@
-"""A clock's record and everything that happened to it, as frozen values.
+"""A clock's record and its whole history, as frozen values.
 
-Input: a clock's name. Output: `ClockHistory`: its record and one `Happened` for each note, work, reading, hand check and
-free swing, in order of time, those that were taken back or overtaken among them and marked so.
+Input: a clock's name. Output: `ClockHistory`: its record and one `Happened` for each note, work, reading, hand check
+and free swing, in order of time. Retracted and replaced entries are included and marked.
 """
 
 from __future__ import annotations
@@ -50,9 +50,9 @@ def _nothing() -> Mapping[str, Any]:
 
 @dataclass(frozen=True, slots=True)
 class ClockFacts:
-    """What the log knows of a clock: ``fields`` by the names of ``CLOCK_FIELDS``, None or "" where not known.
+    """The record of a clock: ``fields`` by the names of ``CLOCK_FIELDS``, None or "" where not known.
 
-    ``number`` names the clock for as long as the log lives, whatever it is renamed to.
+    ``number`` identifies the clock for the life of the log, also after a change of name.
     """
 
     name: str
@@ -72,23 +72,23 @@ class Happened:
     kind : str
         note, work, reading, hand check, free swing or trial.
     number : int
-        Names the entry together with its kind.
+        Identifies the entry together with its kind.
     at : datetime or None
-        When it happened; a trial has no moment of its own.
+        Time of the event; a trial has none.
     what : str
-        The note's text, what was done, where the recording lies, the law of a free swing.
+        The text of a note, the work done, the path of a recording, or the law of a free swing.
     work : str
         The kind of a work, else "".
     details : mapping
-        Details of a work; of a reading where its date and timebase come from, beats heard and expected, duration,
-        temperature; the span of a hand check.
+        Details of a work; for a reading the sources of its date and timebase, beats heard and expected, duration,
+        temperature; for a hand check its span.
     figures : mapping
-        Measured figures by their names (``rate_s_per_day``, ``arc_deg``, ``q`` ...), only those that were measured.
+        Measured figures by their names (``rate_s_per_day``, ``arc_deg``, ``q`` ...); only those that were measured.
     remarks : tuple of str
     retracted_because : str or None
-        Why it was taken back; None where it was not.
+        Why it was retracted; None where it was not.
     overtaken_by : int or None
-        The reading that stands in its place.
+        The reading that replaces it.
     """
 
     kind: str
@@ -104,13 +104,13 @@ class Happened:
 
     @property
     def stands(self) -> bool:
-        """Whether it counts: neither taken back nor overtaken."""
+        """Whether it counts: neither retracted nor replaced."""
         return self.retracted_because is None and self.overtaken_by is None
 
 
 @dataclass(frozen=True, slots=True)
 class HistoryRequest:
-    """A clock of the bench log; ``all_entries`` adds what was taken back or overtaken."""
+    """A clock of the bench log; ``all_entries`` adds retracted and replaced entries."""
 
     clock: str
     all_entries: bool = True
@@ -126,7 +126,7 @@ class ListRequest:
 
 @dataclass(frozen=True, slots=True)
 class ClockHistory:
-    """A clock of the log ``where``: its record and what happened, in order of time; ``remarks`` name what is left out."""
+    """A clock of the log ``where``: its record and history, in order of time; ``remarks`` name what is left out."""
 
     clock: ClockFacts
     entries: tuple[Happened, ...]
@@ -134,13 +134,13 @@ class ClockHistory:
     remarks: tuple[Remark, ...] = ()
 
     def of_kind(self, kind: str) -> tuple[Happened, ...]:
-        """Give the entries of one kind that stand."""
+        """Give the entries of one kind that count."""
         return tuple(one for one in self.entries if one.kind == kind and one.stands)
 
 
 @dataclass(frozen=True, slots=True)
 class ListedClock:
-    """A clock, how many readings of it stand, and the last of them."""
+    """A clock, the number of its readings that count, and the last of them."""
 
     clock: ClockFacts
     readings: int
@@ -148,7 +148,7 @@ class ListedClock:
 
 
 class ClockList(NamedTuple):
-    """All clocks of the log ``where`` in order of their names; ``remarks`` name what had to be left out."""
+    """All clocks of the log ``where`` in order of their names; ``remarks`` name what is left out."""
 
     clocks: tuple[ListedClock, ...]
     remarks: tuple[Remark, ...]
@@ -156,12 +156,12 @@ class ClockList(NamedTuple):
 
 
 def clock_history(request: HistoryRequest, *, progress: Any = None, cancel: Any = None) -> ClockHistory:
-    """Take a clock's record and history out of the log.
+    """Read a clock's record and history from the log.
 
     Parameters
     ----------
     request : HistoryRequest
-        What is wanted.
+        The request.
     progress : object
         Called with the share done, 0 to 1; a job this short never calls it.
     cancel : object
@@ -194,7 +194,7 @@ def list_clocks(request: ListRequest, *, progress: Any = None, cancel: Any = Non
     Parameters
     ----------
     request : ListRequest
-        What is wanted.
+        The request.
     progress : object
         Called with the share done, 0 to 1; a job this short never calls it.
     cancel : object
@@ -209,7 +209,7 @@ def list_clocks(request: ListRequest, *, progress: Any = None, cancel: Any = Non
         lasts = log.last_readings()
         listed = []
         for record in log.clocks():
-            if lasts is None:  # a row that cannot be read: each clock's own answer leaves it out and names it
+            if lasts is None:  # a row cannot be read: the query of each clock leaves it out and names it
                 every = log.readings(record.name, documents=False)
                 count, last = len(every), every[-1] if every else None
             else:
@@ -219,7 +219,7 @@ def list_clocks(request: ListRequest, *, progress: Any = None, cancel: Any = Non
 
 
 def clocks_alone(log: str | None = None) -> tuple[ClockFacts, ...]:
-    """Give the records of all clocks of a log, without what was heard of them: a small part of the work of `list_clocks`.
+    """Give the records of all clocks of a log, without their readings: a small part of the work of `list_clocks`.
 
     Raises
     ------

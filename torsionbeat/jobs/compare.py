@@ -34,12 +34,12 @@ __all__ = ["CompareRequest", "Days", "compare", "groups_of", "read_document"]
 HOW = "give a recording, a .json that analyse wrote, a folder of them, or with --clock a date or DATE..DATE"
 
 LARGEST_JSON_BYTES = 500_000_000
-"""A reading of a month has some ten million bytes; more than this is no reading."""
+"""A reading of a month has some ten million bytes; a larger file is not a reading."""
 
 
 @dataclass(frozen=True, slots=True)
 class Days:
-    """Days of the bench log: two moments, the first within and the second without."""
+    """Days of the bench log: two moments, the first included and the second excluded."""
 
     start: datetime
     end: datetime
@@ -50,16 +50,16 @@ class Days:
 
 @dataclass(frozen=True, slots=True)
 class CompareRequest:
-    """What is to be compared.
+    """The two sides to compare.
 
     Parameters
     ----------
     before, after : Path or Days
         A recording, a reading kept as JSON, a folder of either; or days of the clock's log.
     clock : KnownClock
-        With a name, days can be given.
+        Days can be given if it has a name.
     sample_clock_ppm : float or None
-        The crystal of the recorder of all recordings runs fast by this.
+        How fast the crystal of the recorder runs, for all recordings.
     same_recorder, same_place, swap_sides
         As for `torsionbeat.history.comparison.compare`.
     temperatures_c : (float or None, float or None)
@@ -97,14 +97,14 @@ def compare(
     ----------
     request : CompareRequest
     progress : callable, optional
-        Called with the share of each side's recordings that is heard, 0 to 1.
+        Called with the share of each side's recordings that is analysed, 0 to 1.
     cancel : Flag, optional
-        Calls the hearing off.
+        Ends the analysis.
 
     Raises
     ------
     InputError
-        A side holds nothing, or a file that cannot be used; no such clock.
+        A side holds nothing or an unusable file, or there is no such clock.
     NothingHeardError
         A recording holds no clock.
     BenchLogError
@@ -127,18 +127,18 @@ def groups_of(
     progress: Callable[[float], None] | None = None,
     cancel: Flag | None = None,
 ) -> tuple[Group, Group]:
-    """Give both sides of a comparison, their recordings heard; for arguments and errors see `compare`.
+    """Analyse the recordings of both sides of a comparison; for arguments and errors see `compare`.
 
     Parameters
     ----------
     request : CompareRequest
-        What is wanted.
+        The request.
     progress : callable, optional
-        Told the share done, 0 to 1.
+        Called with the share done, 0 to 1.
     cancel : Flag, optional
-        Asked whether to stop.
+        Checked whether to stop.
     """
-    request.clock.clock()  # a name that is not in the log is an error before anything is heard
+    request.clock.clock()  # an unknown name is an error before any analysis
     groups: list[Group] = []
     earlier: datetime | None = None
     for side, temperature_c in zip((request.before, request.after), request.temperatures_c, strict=True):
@@ -154,12 +154,12 @@ def groups_of(
 
 
 def read_document(path: Path, stream: TextIO | None = None) -> dict[str, Any]:
-    """Read a reading's JSON document from a file, or from an open stream in its place.
+    """Read a reading's JSON document from a file, or from an open stream instead.
 
     Raises
     ------
     InputError
-        It cannot be read, is too large, or is no document.
+        It cannot be read, is too large, or is not a document.
     """
     try:
         if stream is None and path.stat().st_size > LARGEST_JSON_BYTES:
@@ -179,7 +179,7 @@ def read_document(path: Path, stream: TextIO | None = None) -> dict[str, Any]:
 def _files_group(
     path: Path, request: CompareRequest, progress: Callable[[float], None] | None, cancel: Flag | None
 ) -> Group:
-    """Read every recording or kept reading at a place."""
+    """Read every recording or kept reading at a path."""
     if not path.exists():
         raise InputError(f"there is no file or folder {path}; {HOW}")
     paths = [path]
@@ -199,7 +199,7 @@ def _heard_nights(
     progress: Callable[[float], None] | None,
     cancel: Flag | None,
 ) -> list[Night]:
-    """Hear recordings; the first that fails ends it with its error."""
+    """Analyse recordings; the first failure ends the analysis with its error."""
     if not paths:
         return []
     ppm = request.sample_clock_ppm
@@ -217,7 +217,7 @@ def _heard_nights(
 
 
 def _begun(path: Path) -> datetime | None:
-    """When a recording that listen kept began; a sound file does not say."""
+    """Start of a recording kept by `listen`; a sound file does not state it."""
     with open_recording(path) as recording:
         begun_ns = recording.begun_utc_ns
     return None if begun_ns is None else datetime.fromtimestamp(begun_ns / 1e9, UTC)
@@ -236,7 +236,7 @@ def _named(reading: Reading, path: Path) -> Reading:
 
 
 def _days_group(clock: KnownClock, days: Days, earlier: datetime | None) -> Group:
-    """Take the readings that a clock's log holds of some days, and the last free swing up to then.
+    """Read a clock's readings of some days from the log, and the last free swing up to then.
 
     ``earlier``: a free swing done before this moment belongs to an earlier state of the clock.
     """
@@ -268,7 +268,7 @@ def _last_q(log: BenchLog, clock: str, days: Days, earlier: datetime | None) -> 
 
 
 def _said(days: Days) -> str:
-    """Whole days as they are typed, other spans as moments."""
+    """Whole days as typed, other spans as moments."""
     from datetime import timedelta
 
     first, last = days.start.astimezone(), (days.end - timedelta(hours=12)).astimezone()

@@ -1,8 +1,8 @@
-"""Find the lift: from arcs that were counted by eye while the clock was recorded.
+"""Find the lift from arcs that were counted by eye while the clock was recorded.
 
 Input: a recording, and the arc counted once or several times. Output: the lift with its uncertainty, for the clock's
-record. Counts made while the balance swings down after the drive was taken off serve best: the arc changes, and each
-count tries the same lift at another one.
+record. The best counts are made while the balance swings down without its drive: each count then tests the same lift at
+another arc.
 """
 
 from __future__ import annotations
@@ -36,13 +36,13 @@ __all__ = [
 ]
 
 COUNTED_WITHIN_DEG = 10.0
-"""How far off a counted arc may be: a third of the distance of twelve ornaments (common practice, no source)."""
+"""How far off a counted arc may be: a third of the spacing of twelve ornaments (common practice, no source)."""
 
 NEAR_S = 90.0
-"""Beats within so long of a count belong to it: an arc settles with a time constant of ten minutes and more."""
+"""Beats within this time of a count belong to it: an arc settles with a time constant of ten minutes or more."""
 
 LEAST_BEATS = 4
-"""Beats whose passages make one arc: two of each side."""
+"""Fewest beats whose passages give an arc: two of each side."""
 
 CONFLICT = 3.0
 """Standard uncertainties beyond which counts contradict each other: 1 in 400 by chance."""
@@ -50,7 +50,7 @@ CONFLICT = 3.0
 
 @dataclass(frozen=True, slots=True)
 class CountedArc:
-    """An arc counted by eye: end to end in degrees, how far off it may be, and when (None: of the whole recording)."""
+    """An arc counted by eye: end to end in degrees, how far off it may be, and its time (None: the whole recording)."""
 
     arc_deg: float
     within_deg: float = COUNTED_WITHIN_DEG
@@ -65,7 +65,7 @@ class CountedArc:
 class FindLiftRequest:
     """A recording and the arcs counted in it; ``keep`` sets the lift in the clock's record.
 
-    ``free_swing``: the drive was off and the balance swung down, so that arcs, passages and decay are fitted together.
+    ``free_swing``: the drive was off and the balance swung down; arcs, passages and decay are then fitted together.
     """
 
     recording: Path
@@ -78,7 +78,7 @@ class FindLiftRequest:
 
 @dataclass(frozen=True, slots=True)
 class FindLiftResult:
-    """The lift (deg), that of each count, remarks, and the clock in whose record it was kept."""
+    """The lift (deg), the lift of each count, remarks, and the clock in whose record it was kept."""
 
     lift_deg: UFloat
     each_deg: tuple[UFloat, ...]
@@ -87,7 +87,7 @@ class FindLiftResult:
 
     @property
     def tolerance_deg(self) -> float:
-        """Half-width of a rectangle of the same standard uncertainty, as a clock's record has it."""
+        """Half-width of a rectangular distribution with the same standard uncertainty, as in a clock's record."""
         return float(np.sqrt(3) * self.lift_deg.std_dev)
 
 
@@ -109,7 +109,7 @@ def find_lift(
     Raises
     ------
     InputError
-        No count, no contact heard near one, no clock to keep it for, or a recording that cannot be used.
+        No count, no contact heard near one, no clock to keep it for, or an unusable recording.
     NothingHeardError
         No clock is heard.
     BenchLogError
@@ -131,7 +131,7 @@ def find_lift(
 
 
 def keep_lift(found: FindLiftResult, clock: str, log: str | None = None) -> FindLiftResult:
-    """Set the lift that was found, and how far off it may be, in a clock's record.
+    """Keep the lift, and how far off it may be, in a clock's record.
 
     Parameters
     ----------
@@ -144,7 +144,7 @@ def keep_lift(found: FindLiftResult, clock: str, log: str | None = None) -> Find
     Raises
     ------
     InputError
-        There is no such clock, or the lift is one that no clock has.
+        There is no such clock, or the lift is impossible.
     BenchLogError
         The log failed.
     """
@@ -159,9 +159,9 @@ def keep_lift(found: FindLiftResult, clock: str, log: str | None = None) -> Find
 def lift_of_counts(
     reading: Reading, counted: tuple[CountedArc, ...]
 ) -> tuple[UFloat, tuple[UFloat, ...], tuple[Remark, ...]]:
-    """Give the lift that counted arcs and a reading's passages give, that of each count, and remarks.
+    """Calculate the lift from counted arcs and a reading's passages: overall, of each count, and remarks.
 
-    Each count's error is taken as a rectangle of its half-width; the counts as independent.
+    The error of a count has a rectangular distribution of its half-width; counts are independent.
 
     Raises
     ------
@@ -181,12 +181,12 @@ def lift_of_counts(
 def lift_of_free_swing(
     reading: Reading, counted: tuple[CountedArc, ...]
 ) -> tuple[UFloat, tuple[UFloat, ...], tuple[Remark, ...]]:
-    """Give the lift that a free swing gives, its counts, passages and decay fitted together; that of each count; remarks.
+    """Calculate the lift from a free swing, with counts, passages and decay fitted together: overall, of each count, remarks.
 
     Raises
     ------
     InputError
-        No count, a count without its moment, or too few passages.
+        No count, a count without its time, or too few passages.
     """
     from torsionbeat.regulation.swing_lift import swing_lift
 
@@ -219,7 +219,7 @@ def lift_of_free_swing(
 
 
 def _offset_of_lift(reading: Reading) -> float:
-    """The offset over the lift, which the beat error and the median passage tell without the lift."""
+    """The offset over the lift, from the beat error and the median passage; the lift is not needed."""
     if reading.beat_error_ms is None or not np.isfinite(reading.swings.lift_passage_s).any():
         return 0.0
     passage_s = float(np.nanmedian(reading.swings.lift_passage_s))
@@ -228,7 +228,7 @@ def _offset_of_lift(reading: Reading) -> float:
 
 
 def _contradicting(counted: tuple[CountedArc, ...], off: FloatArray) -> tuple[float, tuple[Remark, ...]]:
-    """By how much counts that contradict each other widen the interval, and the remark; ``off`` in their own doubts."""
+    """Factor by which contradicting counts widen the interval, and the remark; ``off`` is in their standard uncertainties."""
     if len(off) < 2 or np.abs(off).max() <= CONFLICT:
         return 1.0, ()
     worst = counted[int(np.argmax(np.abs(off)))]

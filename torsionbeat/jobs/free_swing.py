@@ -1,7 +1,7 @@
-"""Free swing: how the arc dies away without a drive, and what that points to.
+"""Free swing: how the arc decays without a drive, and what this shows.
 
-Input: arcs seen or heard, with their times. Output: Q, what damps the balance, how long it settles, the power the
-drive must give; kept for a clock of the bench log where one is named.
+Input: arcs seen or heard, with their times. Output: Q, what damps the balance, its settling time, and the power that
+the drive must give. The result is kept in the bench log if a clock is named.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ from torsionbeat.sound.remarks import remark_codes
 __all__ = ["ArcsSeen", "FreeSwingRequest", "FreeSwingResult", "SoundsHeard", "SwingsHeard", "free_swing"]
 
 LONGEST_CSV_BYTES = 500_000_000
-"""The sounds of a month have some hundred million bytes; more than this is no list of sounds."""
+"""The sounds of a month have some hundred million bytes; a larger file is not a list of sounds."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +40,7 @@ class ArcsSeen:
 
     @staticmethod
     def counted(time_s: Sequence[float], ornaments: Sequence[float], spacing_deg: float) -> ArcsSeen:
-        """Give arcs from ornaments counted past a pointer, known to half of the angle between two.
+        """Give arcs from ornaments counted past a pointer, known to half the spacing.
 
         Parameters
         ----------
@@ -49,7 +49,7 @@ class ArcsSeen:
         ornaments : sequence of float
             shape (n,): ornaments that passed the pointer from one turning point to the other.
         spacing_deg : float
-            Angle between two of them.
+            Angle between two ornaments.
         """
         arcs = arcs_from_counts(list(ornaments), spacing_deg)
         return ArcsSeen(tuple(time_s), tuple(float(arc) for arc in arcs), spacing_deg / 2)
@@ -57,7 +57,7 @@ class ArcsSeen:
 
 @dataclass(frozen=True, slots=True)
 class SwingsHeard:
-    """Arcs of a reading's document (schema 1): its part without a drive, where the drive was lost midway."""
+    """Arcs of a reading's document (schema 1). If the drive was lost midway, only the part without a drive is used."""
 
     document: dict[str, Any]
     within_deg: float | None = None
@@ -65,7 +65,7 @@ class SwingsHeard:
 
 @dataclass(frozen=True, slots=True)
 class SoundsHeard:
-    """Sounds written by analyse --events: with the lift by contact and drop, with a mark by one sound a passage."""
+    """Sounds written by analyse --events: contact and drop with the lift, or one sound a passage with a mark."""
 
     events: Path
     lift_deg: float | None = None
@@ -75,21 +75,21 @@ class SoundsHeard:
 
 @dataclass(frozen=True, slots=True)
 class FreeSwingRequest:
-    """What was seen or heard, and what is wanted.
+    """The arcs seen or heard, and the figures to calculate.
 
     Parameters
     ----------
     source : ArcsSeen, SwingsHeard or SoundsHeard
     period_s : float or None
-        Full period; None: the clock's, or the reading's.
+        Full period; None: from the clock or the reading.
     at_arc_deg : float or None
-        Running arc for which Q and settling are wanted.
+        Running arc for which Q and settling time are calculated.
     until_arc_deg : float or None
-        How long until the arc falls below this?
+        Arc for which the time of decay is calculated.
     inertia_g_mm2 : float or None
-        Inertia of the balance, for the power; None: the clock's.
+        Inertia of the balance, for the power; None: from the clock's record.
     clock, log : str or None
-        Keep it for this clock of the bench log.
+        Clock of the bench log for which the result is kept.
     """
 
     source: ArcsSeen | SwingsHeard | SoundsHeard
@@ -103,7 +103,7 @@ class FreeSwingRequest:
 
 @dataclass(frozen=True, slots=True)
 class FreeSwingResult:
-    """What the free swing shows; the arcs it rests on; for which clock it was kept."""
+    """The result of the free swing, its arcs, and the clock for which it was kept."""
 
     law: Law
     period_s: float
@@ -112,7 +112,7 @@ class FreeSwingResult:
     kept_for: str | None = None
 
     def document(self) -> dict[str, Any]:
-        """Give it as JSON's own kinds."""
+        """Give the result as JSON types."""
         law = self.law
         return {
             "law": law.law,
@@ -140,7 +140,7 @@ class FreeSwingResult:
 
 
 def free_swing(request: FreeSwingRequest) -> FreeSwingResult:
-    """Find Q and what damps the balance; keep it where a clock is named.
+    """Find Q and what damps the balance; keep it if a clock is named.
 
     Parameters
     ----------
@@ -149,7 +149,7 @@ def free_swing(request: FreeSwingRequest) -> FreeSwingResult:
     Raises
     ------
     InputError
-        No such clock, no period, or arcs that are no free swing.
+        No such clock, no period, or arcs that are not a free swing.
     BenchLogError
         The log failed.
     """
@@ -186,7 +186,7 @@ def free_swing(request: FreeSwingRequest) -> FreeSwingResult:
 def _arcs(
     source: ArcsSeen | SwingsHeard | SoundsHeard, period_s: float | None, lift_deg: float | None
 ) -> tuple[Any, Any, float]:
-    """Times, arcs and period from whichever source was given."""
+    """Times, arcs and period from the given source."""
     if isinstance(source, ArcsSeen):
         return source.time_s, source.arc_deg, _period(period_s)
     if isinstance(source, SoundsHeard):
@@ -207,7 +207,7 @@ def _period(period_s: float | None) -> float:
 
 
 def _passages(source: SoundsHeard, period_s: float, lift_deg: float | None) -> tuple[Any, Any]:
-    """Turn the sounds of the passages into arcs."""
+    """Calculate arcs from the sounds of the passages."""
     rows = _sounds(source.events) if lift_deg is not None or source.mark_deg is not None else []
     if (source.lift_deg is not None and source.mark_deg is not None) or not rows:
         raise InputError(

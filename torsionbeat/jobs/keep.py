@@ -1,7 +1,7 @@
-"""Keeping: everything that is entered in a clock's log or corrected in it, each as one typed call.
+"""Keeping: each entry in a clock's log, and each correction of one, as one typed call.
 
-Input: the clock's name and what happened, in degrees, grams, seconds and moments. Output: what was kept, as frozen values.
-The bench log is named by ``log`` (a path or URL; None is the default log).
+Input: the clock's name and the event, in degrees, grams, seconds and moments. Output: the kept entry, as frozen values.
+``log`` is the bench log (a path or URL; None is the default log).
 """
 
 from __future__ import annotations
@@ -42,9 +42,9 @@ __all__ = [
 
 @dataclass(frozen=True, slots=True)
 class EntryName:
-    """Which entry of a clock: its kind (note, work, reading, hand check, free swing) and its number.
+    """Identifies an entry of a clock: its kind (note, work, reading, hand check, free swing) and its number.
 
-    ``kind`` "clock" is the clock itself, and needs no number.
+    ``kind`` "clock" is the clock itself, without a number.
     """
 
     kind: str
@@ -55,7 +55,7 @@ class EntryName:
 class ClockRequest:
     """A clock to add, or to change: ``fields`` by the names of ``torsionbeat.benchlog.ranges.CLOCK_FIELDS``.
 
-    To change its name give ``name`` among the fields; None empties a field.
+    A new name is given by ``name`` among the fields; None empties a field.
     """
 
     clock: str
@@ -65,7 +65,7 @@ class ClockRequest:
 
 @dataclass(frozen=True, slots=True)
 class NoteRequest:
-    """A free note. ``at`` left out: now. ``write_id``: so that the same note sent again is kept once."""
+    """A free note. ``at``: default now. ``write_id``: a note sent again with the same identifier is kept once."""
 
     clock: str
     text: str
@@ -76,10 +76,10 @@ class NoteRequest:
 
 @dataclass(frozen=True, slots=True)
 class WorkRequest:
-    """A work done: ``kind`` of ``WORK_KINDS``, ``what`` in words.
+    """A work: ``kind`` from ``WORK_KINDS``, ``what`` in words.
 
     ``details`` are its figures: ``added_g`` (all weights together, negative: taken off), ``doubt_g``; ``moved`` and
-    ``setting`` of the regulator in its units. ``at`` left out: now, or the moment of the work that it replaces.
+    ``setting`` of the regulator in its units. ``at``: default now, or the time of the work that it replaces.
     """
 
     clock: str
@@ -93,7 +93,7 @@ class WorkRequest:
 
 @dataclass(frozen=True, slots=True)
 class HandCheckRequest:
-    """A hand check: rate (s/day, an uncertain number), hours it spans, sightings in JSON's kinds."""
+    """A hand check: rate (s/day, an uncertain number), span in hours, sightings as JSON types."""
 
     clock: str
     rate_s_per_day: Any
@@ -107,7 +107,7 @@ class HandCheckRequest:
 
 @dataclass(frozen=True, slots=True)
 class TurnRequest:
-    """An entry to take back or to bring back, and why."""
+    """An entry to retract or to restore, and why."""
 
     clock: str
     entry: EntryName
@@ -119,7 +119,7 @@ class TurnRequest:
 class AmendRequest:
     """An entry to correct: new values by the names in ``torsionbeat.benchlog.corrections.AMENDABLE``.
 
-    ``details`` are merged into those there are; None takes one out.
+    ``details`` are merged into the existing ones; None removes one.
     """
 
     clock: str
@@ -131,7 +131,7 @@ class AmendRequest:
 
 @dataclass(frozen=True, slots=True)
 class ClockKept:
-    """A clock as it stands in the log ``where``; ``remarks`` are what the user should know."""
+    """A clock as kept in the log ``where``; ``remarks`` are for the user."""
 
     clock: ClockFacts
     where: str
@@ -140,9 +140,9 @@ class ClockKept:
 
 @dataclass(frozen=True, slots=True)
 class EntryKept:
-    """An entry as it stands in the log ``where``, and its clock's record afterwards.
+    """An entry as kept in the log ``where``, and its clock's record afterwards.
 
-    ``again`` says that it was kept already and is not kept twice.
+    ``again`` is true if it was kept before; it is not kept twice.
     """
 
     entry: Happened
@@ -153,12 +153,12 @@ class EntryKept:
 
 
 def add_clock(request: ClockRequest, *, progress: Any = None, cancel: Any = None) -> ClockKept:
-    """Add a clock to the log, making the log if there is none.
+    """Add a clock to the log; create the log if there is none.
 
     Parameters
     ----------
     request : ClockRequest
-        What is wanted.
+        The request.
     progress : object
         Called with the share done, 0 to 1; a job this short never calls it.
     cancel : object
@@ -189,12 +189,12 @@ def add_clock(request: ClockRequest, *, progress: Any = None, cancel: Any = None
 
 
 def change_clock(request: ClockRequest, *, progress: Any = None, cancel: Any = None) -> ClockKept:
-    """Change fields of a clock's record; a note in its log says what they were.
+    """Change fields of a clock's record; a note in its log keeps the old values.
 
     Parameters
     ----------
     request : ClockRequest
-        What is wanted.
+        The request.
     progress : object
         Called with the share done, 0 to 1; a job this short never calls it.
     cancel : object
@@ -217,20 +217,20 @@ def change_clock(request: ClockRequest, *, progress: Any = None, cancel: Any = N
 
 
 def import_clock(document: dict[str, Any], name: str | None = None, log: str | None = None) -> ClockKept:
-    """Take in an exported history under the clock's own name or a new one, whole or not at all.
+    """Import an exported history under the clock's own name or a new one, completely or not at all.
 
     Parameters
     ----------
     document : dict
-        As ``torsionbeat.benchlog.exchange.read_history`` gives it.
+        As returned by ``torsionbeat.benchlog.exchange.read_history``.
     name : str or None
-        The clock's name here; left out, its own.
+        The clock's name here. Default: its own.
     log : str or None
 
     Raises
     ------
     InputError
-        Something in it cannot be, said with its place; or the name is taken.
+        A value in it is impossible (the message gives its place), or the name is taken.
     BenchLogError
         The log failed.
     """
@@ -244,7 +244,7 @@ def keep_note(request: NoteRequest, *, progress: Any = None, cancel: Any = None)
     Parameters
     ----------
     request : NoteRequest
-        What is wanted.
+        The request.
     progress : object
         Called with the share done, 0 to 1; a job this short never calls it.
     cancel : object
@@ -263,12 +263,12 @@ def keep_note(request: NoteRequest, *, progress: Any = None, cancel: Any = None)
 
 
 def keep_work(request: WorkRequest, *, progress: Any = None, cancel: Any = None) -> EntryKept:
-    """Keep a work; sent again with its amount it replaces the one without; sent twice, a remark says so.
+    """Keep a work. If it is sent again with its amount, it replaces the one without. If it is sent twice, a remark reports it.
 
     Parameters
     ----------
     request : WorkRequest
-        What is wanted.
+        The request.
     progress : object
         Called with the share done, 0 to 1; a job this short never calls it.
     cancel : object
@@ -300,7 +300,7 @@ def keep_work(request: WorkRequest, *, progress: Any = None, cancel: Any = None)
         )
         known = {row.id, *(one.id for one in before)}
         meanwhile = [one for one in log.works(request.clock) if one.id not in known]
-        if meanwhile and found.alike is None:  # kept by another command since this one looked
+        if meanwhile and found.alike is None:  # kept meanwhile by another command
             found = replace(found, alike=doubles_of(meanwhile, heard_at, *told).alike)
         remarks = found.remarks(request.clock, row)
         if lacks_amount(row.kind, row.details):
@@ -319,7 +319,7 @@ def keep_hand_check(request: HandCheckRequest, *, progress: Any = None, cancel: 
     Parameters
     ----------
     request : HandCheckRequest
-        What is wanted.
+        The request.
     progress : object
         Called with the share done, 0 to 1; a job this short never calls it.
     cancel : object
@@ -328,7 +328,7 @@ def keep_hand_check(request: HandCheckRequest, *, progress: Any = None, cancel: 
     Raises
     ------
     InputError
-        There is no such clock, or a figure cannot be.
+        There is no such clock, or a figure is impossible.
     BenchLogError
         The log failed.
     """
@@ -346,12 +346,12 @@ def keep_hand_check(request: HandCheckRequest, *, progress: Any = None, cancel: 
 
 
 def undo_entry(request: TurnRequest, *, progress: Any = None, cancel: Any = None) -> EntryKept | ClockKept:
-    """Take an entry, or the clock itself, back: it stays in the log, struck through, out of every computation.
+    """Retract an entry, or the clock itself: it stays in the log, struck through, and is left out of every computation.
 
     Parameters
     ----------
     request : TurnRequest
-        What is wanted.
+        The request.
     progress : object
         Called with the share done, 0 to 1; a job this short never calls it.
     cancel : object
@@ -360,7 +360,7 @@ def undo_entry(request: TurnRequest, *, progress: Any = None, cancel: Any = None
     Raises
     ------
     InputError
-        There is no such entry, or it was taken back already.
+        There is no such entry, or it was already retracted.
     BenchLogError
         The log failed.
     """
@@ -372,12 +372,12 @@ def undo_entry(request: TurnRequest, *, progress: Any = None, cancel: Any = None
 
 
 def restore_entry(request: TurnRequest, *, progress: Any = None, cancel: Any = None) -> EntryKept | ClockKept:
-    """Bring back an entry, or a clock, that was taken back.
+    """Restore a retracted entry or clock.
 
     Parameters
     ----------
     request : TurnRequest
-        What is wanted.
+        The request.
     progress : object
         Called with the share done, 0 to 1; a job this short never calls it.
     cancel : object
@@ -386,7 +386,7 @@ def restore_entry(request: TurnRequest, *, progress: Any = None, cancel: Any = N
     Raises
     ------
     InputError
-        There is no such entry, or it was not taken back.
+        There is no such entry, or it was not retracted.
     BenchLogError
         The log failed.
     """
@@ -398,12 +398,12 @@ def restore_entry(request: TurnRequest, *, progress: Any = None, cancel: Any = N
 
 
 def amend_entry(request: AmendRequest, *, progress: Any = None, cancel: Any = None) -> EntryKept:
-    """Put an entry right; what stood there before stays in the audit trail.
+    """Correct an entry; the old values stay in the audit trail.
 
     Parameters
     ----------
     request : AmendRequest
-        What is wanted.
+        The request.
     progress : object
         Called with the share done, 0 to 1; a job this short never calls it.
     cancel : object
@@ -412,7 +412,7 @@ def amend_entry(request: AmendRequest, *, progress: Any = None, cancel: Any = No
     Raises
     ------
     InputError
-        There is no such entry, it was taken back, or what is to be changed was measured.
+        There is no such entry, it was retracted, or the value to change was measured.
     BenchLogError
         The log failed.
     """

@@ -1,4 +1,4 @@
-"""Keep an adjustment: what was advised goes into the log as done, with its promise, and past promises are closed."""
+"""Keep an adjustment: the advised work is logged as done, with its promise, and past promises are closed."""
 
 from __future__ import annotations
 
@@ -14,12 +14,12 @@ from torsionbeat.jobs.advise import Judgement
 __all__ = ["Kept", "close_trials", "keep_adjustment"]
 
 LEAST_UNCERTAINTY_S_PER_DAY = 1e-9
-"""A promise noted without an uncertainty is kept as exact; the log takes no zero."""
+"""Uncertainty of a promise noted without one: practically exact, because the log does not accept zero."""
 
 
 @dataclass(frozen=True, slots=True)
 class Kept:
-    """What was kept: the clock, each work in words, and how many earlier promises were closed by a reading."""
+    """The kept works: the clock, each work in words, and the number of earlier promises closed by a reading."""
 
     clock: str
     works: tuple[str, ...]
@@ -32,18 +32,18 @@ def keep_adjustment(judgement: Judgement, log: str | None, *, done_at: datetime 
     Parameters
     ----------
     judgement : Judgement
-        Of a clock of the bench log.
+        Judgement of a clock in the bench log.
     log : str or None
         The bench log; None: the default log.
     done_at : datetime, optional
-        When it was done; left out, now.
+        When it was done. Default: now.
 
     Raises
     ------
     InputError
-        The judgement is of no clock of the log, or the work would lie before the reading it rests on.
+        The judgement is not of a clock in the log, or the work would be earlier than the reading it is based on.
     BenchLogError
-        The log did not take it.
+        The log did not accept it.
     """
     clock = judgement.clock
     if clock is None:
@@ -89,7 +89,7 @@ def _keep(log: BenchLog, clock: str, judgement: Judgement, done_at: datetime | N
 
 
 def close_trials(log: BenchLog, clock: str) -> int:
-    """Keep a trial for each advised adjustment that a reading has followed; give how many were new."""
+    """Keep a trial for each advised adjustment with a later reading; return the number of new trials."""
     readings = [one for one in log.readings(clock, documents=False) if one.rate_s_per_day is not None]
     known = {trial.work_id for trial in log.trials(clock)}
     count = 0

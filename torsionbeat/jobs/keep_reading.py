@@ -1,7 +1,7 @@
-"""Keep a reading for a clock: the right clock, the recording's own date, and each night once.
+"""Keep a reading for a clock: checks the clock, uses the recording's own date, and keeps each night once.
 
-Input: a clock's name, a reading and the recording it is of. Output: what was kept, or what is odd about it and then nothing
-was kept. A reading of a recording that was kept before takes that one's place and its date.
+Input: a clock's name, a reading and its recording. Output: the kept reading, or, if nothing was kept, what is odd about
+it. A new reading of a recording replaces the earlier reading and takes its date.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ from torsionbeat.sound.remarks import Remark
 __all__ = ["BY_JOURNAL", "BY_WORD", "ReadingKept", "ReadingRequest", "keep_reading"]
 
 BY_WORD, BY_JOURNAL = "your word", "the journal"
-"""Where the date of a recording comes from: somebody said it, or it was noted while it was listened to."""
+"""Source of a recording's date: stated by the user, or noted during the recording."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,20 +41,20 @@ class ReadingRequest:
     reading : Reading or dict
         The reading, or its document (schema 1).
     recording : Path or None
-        The file or folder it is of; None where no sound was kept.
+        Its file or folder; None where no sound was kept.
     began : datetime or None
-        When the recording began; left out, as it was kept before, else as the recording says itself.
+        When the recording began. Default: as kept before, else from the recording itself.
     temperature_c : float or None
-        About the clock, where somebody looked.
+        Temperature around the clock, if noted.
     keep_anyway : bool
-        Keep it whatever is odd about it.
+        Keep it even if it is odd.
     voices : tuple of VoiceProfile
-        Mean sounds of contact and drop, by which its sides are known again; empty where they are not at hand.
+        Mean sounds of contact and drop, by which its sides are recognised; empty if not available.
     log : str or None
     write_id : str or None
-        So that the same reading sent again is kept once.
+        A reading sent again with the same identifier is kept once.
     dated_by : str
-        Where ``began`` is known from.
+        Source of ``began``.
     """
 
     clock: str
@@ -76,10 +76,10 @@ class ReadingRequest:
 
 @dataclass(frozen=True, slots=True)
 class ReadingKept:
-    """What became of a reading.
+    """The outcome of keeping a reading.
 
-    ``entry`` is None where it was not kept; ``odd`` says why, or what was odd and kept anyway. ``dated_by`` says
-    where its date comes from, ``replaces`` is the number of the reading whose place it takes.
+    ``entry`` is None where it was not kept; ``odd`` gives the reason, or what was odd and kept anyway. ``dated_by`` is
+    the source of its date, ``replaces`` the number of the replaced reading.
     """
 
     clock: str
@@ -92,7 +92,7 @@ class ReadingKept:
 
     @property
     def refusal(self) -> InputError | None:
-        """Say why it was not kept and what to do, as the error of a command; None where it was kept."""
+        """The reason why it was not kept and what to do, as the error of a command; None where it was kept."""
         if self.entry is not None:
             return None
         return InputError(
@@ -107,7 +107,7 @@ def keep_reading(request: ReadingRequest, *, progress: Any = None, cancel: Any =
     Parameters
     ----------
     request : ReadingRequest
-        What is wanted.
+        The request.
     progress : object
         Called with the share done, 0 to 1; a job this short never calls it.
     cancel : object
@@ -116,7 +116,7 @@ def keep_reading(request: ReadingRequest, *, progress: Any = None, cancel: Any =
     Raises
     ------
     InputError
-        There is no such clock, or what is given is no reading.
+        There is no such clock, or the input is not a reading.
     BenchLogError
         The log failed.
     """
@@ -161,7 +161,7 @@ def _birth(request: ReadingRequest, document: Mapping[str, Any]) -> Birth:
 
 
 def _is_same(row: ReadingRecord, birth: Birth, recording: Path | None) -> bool:
-    """Whether a row is of this recording; one kept before recordings had identities is identified by folder and hour."""
+    """Whether a row is of this recording; an old row without an identity is compared by folder and time."""
     if row.recording_id or recording is None:
         return bool(birth.identity) and row.recording_id == birth.identity
     same_hour = birth.began is not None and abs(row.taken_at - birth.began) < timedelta(minutes=2)
@@ -169,14 +169,14 @@ def _is_same(row: ReadingRecord, birth: Birth, recording: Path | None) -> bool:
 
 
 def _named(before: ReadingRecord | None) -> int | None:
-    """The reading to overtake by its number, where no identity tells the log itself."""
+    """Number of the reading to replace, where no identity lets the log find it."""
     return None if before is None or before.recording_id else before.id
 
 
 def _dated(
     request: ReadingRequest, birth: Birth, before: ReadingRecord | None
 ) -> tuple[datetime | None, str]:
-    """When the recording began, by the surest that is known of it; never silently now."""
+    """Start of the recording, from the surest source; never silently the present time."""
     if request.began is not None:
         return request.began, request.dated_by
     if before is not None:

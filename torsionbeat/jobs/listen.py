@@ -1,8 +1,8 @@
-"""Listen for a night: microphone, kept sound, live figures, and in the end the reading in its folder and in the log.
+"""Listen for a night: microphone, kept sound, live figures, and finally the reading in its folder and in the log.
 
-Input: a clock, a microphone, a length. Output: states while it lasts, at the end a reading. A night ends by its
-length, by ``cancel``, or because another program of this user asked for it; a night that was broken off is finished
-from what it kept.
+Input: a clock, a microphone, a length. Output: states during the night and a reading at its end. A night ends by its
+length, by ``cancel``, or on request of another program of this user. A broken-off night is finished from the data that
+it kept.
 """
 
 from __future__ import annotations
@@ -54,12 +54,12 @@ FOLLOW_EVERY_S = 0.5
 """A night reports its state about once a second."""
 
 LONGEST_S = 31 * 86400.0
-"""Longer than any rate needs, and shorter than what would fill a disk unnoticed."""
+"""Longer than any rate needs, and too short to fill a disk unnoticed."""
 
 
 @dataclass(frozen=True, slots=True)
 class ListenRequest:
-    """One night.
+    """One night of listening.
 
     Parameters
     ----------
@@ -67,19 +67,19 @@ class ListenRequest:
         With a name, the reading is kept in the bench log.
     sound : Microphone or Playback
     duration_s : float or None
-        10 s to 31 days; None: until it is stopped.
+        10 s to 31 days; None: until stopped.
     keep : str
         ``sound``: all of it; ``beats``: only around the beats; ``figures``: no sound.
     folder : Path or None
-        Is made for the night; None: a new one, named after clock and hour, in ``parent``.
+        Folder created for the night; None: a new one in ``parent``, named after clock and hour.
     parent : Path
-        Where new folders are made.
+        Where new folders are created.
     reference_interval_s : float or None
-        A quartz clock or time-signal pips at this interval are heard too, and measure the crystal.
+        Interval of a quartz clock or time-signal pips that are also heard; they measure the crystal.
     reference_tolerance_ppm : float
-        How true those are, half-width.
+        Accuracy of the reference, half-width.
     keep_anyway : bool
-        Keep the reading in the log whatever is odd about it.
+        Keep the reading in the log even if it is odd.
     """
 
     clock: KnownClock = KnownClock()
@@ -107,7 +107,7 @@ class ListenRequest:
 
 @dataclass(frozen=True, slots=True)
 class ListenResult:
-    """What came of a night.
+    """The result of a night.
 
     Attributes
     ----------
@@ -116,11 +116,11 @@ class ListenResult:
         Where sound, journal and reading are kept.
     began : datetime
     heard_s : float
-        Length, lost stretches included.
+        Length, including lost stretches.
     kept_for : str or None
         Name of the clock for which the bench log keeps the reading.
     failures : tuple of TorsionbeatError
-        What failed on the way: the disk, the microphone, the log. The reading is of what was heard all the same.
+        Failures during the night: disk, microphone, log. The reading still covers what was heard.
     """
 
     reading: Reading
@@ -139,26 +139,26 @@ def listen(
     cancel: Flag | None = None,
     source: LiveSound | None = None,
 ) -> ListenResult:
-    """Listen until the time is over or somebody ends it; keep, measure, and enter in the log.
+    """Listen until the time is over or the night is stopped; keep, measure, and enter in the log.
 
     Parameters
     ----------
     request : ListenRequest
     on_state : callable, optional
-        Called with the state about once a second and at every new figure; while it runs, blocks wait.
+        Called with the state about once a second and at every new figure; blocks wait for it to return.
     on_begin : callable, optional
-        Called with the night once it is entered among the running ones.
+        Called with the night once it is listed as running.
     cancel : Flag, optional
-        Ends the night, which is then read as it is.
+        Ends the night, which is then read up to this point.
     source : LiveSound, optional
         An open source to listen to instead of ``request.sound``.
 
     Raises
     ------
     NothingHeardError
-        No clock was heard; what was kept stays.
+        No clock was heard; the kept data stay.
     InputError
-        No such clock, a night of it is running already, or a folder that holds a recording.
+        No such clock, a night of it is already running, or the folder holds a recording.
     DeviceError
         The microphone cannot be opened, or the disk has no room.
     BenchLogError
@@ -205,13 +205,13 @@ def listen(
 
 
 def folder_name(clock: str, began: datetime) -> str:
-    """Name of a recording folder: the clock's, made fit for a file, and the hour."""
+    """Name of a recording folder: the clock's name, made valid for a file, and the hour."""
     kept = "".join(sign if sign.isalnum() or sign in "-_" else "-" for sign in clock).strip("-") or "night"
     return f"{kept}-{began.astimezone():%Y-%m-%d-%H%M%S}"
 
 
 def write_reading(folder: Path, reading: Reading) -> Path:
-    """Keep a reading in its folder: whole or not at all.
+    """Keep a reading in its folder, completely or not at all.
 
     Parameters
     ----------
@@ -221,7 +221,7 @@ def write_reading(folder: Path, reading: Reading) -> Path:
     Raises
     ------
     OSError
-        The disk refused it; what was there stays.
+        The disk rejected it; the old file stays.
     """
     path = folder / READING_NAME
     with written_whole(path, private=True, secure=True) as part, part.open("w", encoding="utf-8") as file:
@@ -236,25 +236,25 @@ def finish_night(
     progress: Callable[[float], None] | None = None,
     cancel: Flag | None = None,
 ) -> ListenResult:
-    """Read a night that was broken off from what it kept, and enter it in the log.
+    """Read a broken-off night from the data that it kept, and enter it in the log.
 
     Parameters
     ----------
     folder : Path
         The night's folder.
     clock : KnownClock
-        With a name, the reading is kept in the bench log; ``Night.known`` gives the one it was begun for.
+        With a name, the reading is kept in the bench log; ``Night.known`` gives the clock of the night.
     progress : callable, optional
-        Called with the share that is read, 0 to 1.
+        Called with the share done, 0 to 1.
     cancel : Flag, optional
-        Calls it off.
+        Ends the reading.
 
     Raises
     ------
     InputError
         No night was kept there.
     NothingHeardError
-        It holds no clock that can be measured.
+        It holds no measurable clock.
     CancelledError
         ``cancel`` was set.
     """
@@ -273,16 +273,16 @@ def finish_night(
 
 
 def follow_night(night: Night, *, on_state: Callable[[LiveState], None], cancel: Flag | None = None) -> None:
-    """See a night that some program is listening to, until it ends or ``cancel`` is set; the night is left alone.
+    """Follow a running night of any program until it ends or ``cancel`` is set, without changing it.
 
     Parameters
     ----------
     night : Night
-        Of `torsionbeat.bench.nights.running_nights`.
+        A night from `torsionbeat.bench.nights.running_nights`.
     on_state : callable
         Called with each new state, about once a second.
     cancel : Flag, optional
-        Ends the seeing.
+        Ends the following.
     """
     told = None
     while (cancel is None or not cancel.is_set()) and night in running_nights():
@@ -296,7 +296,7 @@ def follow_night(night: Night, *, on_state: Callable[[LiveState], None], cancel:
 class _Teller:
     """Receives each state: passes it to other programs and the caller, and keeps each new reading in the folder.
 
-    What it reports is in the letters of the clock's own sides, as setting in beat and the kept reading have them.
+    It reports the clock's own side letters, as the beat setting and the kept reading do.
     """
 
     def __init__(
@@ -333,13 +333,13 @@ def _kept(request: ListenRequest, result: LiveResult, folder: Path, began: datet
 
 
 def _in_own_letters(clock: KnownClock, night: ReadNight) -> ReadNight:
-    """Give a night in the letters of its clock, as far as the bench log can be read and knows them."""
+    """Convert a night to its clock's side letters, if the bench log can be read and knows them."""
     sides = _sides_of(clock)
     return night if sides is None else sides.own(night)[0]
 
 
 def _sides_of(clock: KnownClock) -> KnownSides | None:
-    """What the bench log knows of the clock's sides; None where it cannot be read."""
+    """The clock's sides from the bench log; None where it cannot be read."""
     if clock.name is None:
         return None
     from torsionbeat.benchlog import open_log
@@ -347,7 +347,7 @@ def _sides_of(clock: KnownClock) -> KnownSides | None:
     try:
         with open_log(clock.log, must_exist=True) as log:
             return known_sides(log, clock.name)
-    except (BenchLogError, InputError):  # called when the reading is to be kept there
+    except (BenchLogError, InputError):  # the error is reported later, when the reading is kept there
         return None
 
 
@@ -359,7 +359,7 @@ def _entered(
     heard_s: float,
     failures: list[TorsionbeatError],
 ) -> ListenResult:
-    """Keep the reading in the folder and in the log; what fails is reported beside it."""
+    """Keep the reading in the folder and in the log; failures are reported with it."""
     kept_for, reading = None, night.reading
     try:
         write_reading(folder, reading)

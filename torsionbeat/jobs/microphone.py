@@ -1,4 +1,4 @@
-"""The microphones of this computer, and whether one of them is well placed at the movement."""
+"""The microphones of this computer, and a check whether one is well placed at the movement."""
 
 from __future__ import annotations
 
@@ -22,10 +22,10 @@ __all__ = [
 ]
 
 CHECK_S = 120.0
-"""Two minutes hold four beats of a clock of 60 s, enough to say whether its sounds are heard."""
+"""Two minutes hold four beats of a clock of 60 s, enough to decide whether its sounds are heard."""
 
 SHORTEST_S = 10.0
-"""Less holds no two beats of the quickest of these clocks."""
+"""A shorter time does not hold two beats of the quickest of these clocks."""
 
 
 def devices() -> tuple[Device, ...]:
@@ -41,7 +41,7 @@ def devices() -> tuple[Device, ...]:
 
 @dataclass(frozen=True, slots=True)
 class CheckMicrophoneRequest:
-    """What is to be checked: where the sound comes from, for how long, and what is known of the clock."""
+    """The check to make: source of the sound, length, and known values of the clock."""
 
     sound: Microphone | Playback = Microphone(channels=2)
     clock: KnownClock = KnownClock()
@@ -56,7 +56,7 @@ class CheckMicrophoneRequest:
 
 @dataclass(frozen=True, slots=True)
 class CheckState:
-    """The check so far: with what, how long, how loud, and whether no sound arrives."""
+    """The check so far: microphone, time, loudness, and whether no sound arrives."""
 
     name: str
     heard_s: float
@@ -67,7 +67,7 @@ class CheckState:
 
 @dataclass(frozen=True, slots=True)
 class CheckMicrophoneResult:
-    """What was found (``placing.best`` is None where no tick is heard), and what went wrong on the way."""
+    """The result (``placing.best`` is None where no tick is heard), and the failures during the check."""
 
     placing: Placing
     heard_s: float
@@ -81,7 +81,7 @@ def check_microphone(
     cancel: Flag | None = None,
     source: LiveSound | None = None,
 ) -> CheckMicrophoneResult:
-    """Listen for a short time, on two channels where there are two, and say what is heard.
+    """Listen for a short time, on two channels if available, and report what is heard.
 
     Parameters
     ----------
@@ -89,7 +89,7 @@ def check_microphone(
     on_state : callable, optional
         Called with the state about once a second, and when no sound arrives.
     cancel : Flag, optional
-        Ends the check sooner; what was heard until then is judged.
+        Ends the check early; the sound up to then is judged.
     source : LiveSound, optional
         An open source to listen to instead of ``request.sound``.
 

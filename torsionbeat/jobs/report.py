@@ -1,7 +1,7 @@
-"""Report: a clock's story, gathered from the log: what it holds, the two groups to compare, and what was found.
+"""Report: a clock's story from the log: its entries, the two groups to compare, and the result.
 
-Before is what was read before the first work in the log, after what was read since the last, unless other
-days are asked for. A comparison that cannot be made says why.
+Unless other days are given, "before" is the readings before the first work in the log, and "after" the readings since
+the last. If a comparison is impossible, the reason is given.
 """
 
 from __future__ import annotations
@@ -33,14 +33,14 @@ if TYPE_CHECKING:
 __all__ = ["ClockStory", "ReportRequest", "Span", "gather", "report"]
 
 Span = tuple[datetime, datetime]
-"""Two moments, the first within and the second without."""
+"""Two moments, the first included and the second excluded."""
 
 
 @dataclass(frozen=True, slots=True)
 class ClockStory:
-    """Everything a report says of a clock. Lists are in order of time.
+    """The content of a clock's report. Lists are in order of time.
 
-    ``nights`` match ``readings``, all in the letters of the last one: beat errors keep their sign.
+    ``nights`` correspond to ``readings``, all in the side letters of the last one: beat errors keep their sign.
     """
 
     clock: ClockRecord
@@ -55,21 +55,21 @@ class ClockStory:
     no_comparison: str
     findings: tuple[Finding, ...]
     left_out: tuple[Remark, ...] = ()
-    """Rows of the log that cannot be, and are not in the story."""
+    """Invalid rows of the log, which are not in the story."""
 
 
 @dataclass(frozen=True, slots=True)
 class ReportRequest:
-    """Whose story is wanted.
+    """The clock to report on.
 
     Parameters
     ----------
     clock : str
-        Its name in the bench log.
+        The clock's name in the bench log.
     log : str or None
         The bench log; None for the default one.
     before, after : (datetime, datetime) or None
-        Days to compare; None: before the first work, and since the last.
+        Days to compare; None: before the first work, and since the last one.
     same_recorder, same_place : bool
         As for `torsionbeat.history.comparison.compare`.
     """
@@ -118,7 +118,7 @@ def gather(
     same_recorder: bool = False,
     same_place: bool = False,
 ) -> ClockStory:
-    """Take a clock's story out of the bench log.
+    """Gather a clock's story from the bench log.
 
     Parameters
     ----------
@@ -126,7 +126,7 @@ def gather(
     name : str
         The clock's name.
     before, after : (datetime, datetime) or None
-        Days to compare; left out, before the first work and since the last.
+        Days to compare. Default: before the first work, and since the last one.
     same_recorder, same_place : bool
         As for `torsionbeat.history.comparison.compare`.
 
@@ -170,7 +170,7 @@ def _compared(
     freeswings: Sequence[FreeSwingRecord],
     options: ReportRequest,
 ) -> tuple[Comparison | None, str]:
-    """Compare the nights before the first work with those since the last, or the days asked for; or say why not."""
+    """Compare the nights before the first work with those since the last, or the given days; or give the reason why not."""
     if not done_at and not (options.before and options.after):
         return None, "No work is in the log, so there is no before and after."
     first, last = min(done_at, default=None), max(done_at, default=None)
@@ -192,7 +192,7 @@ def _compared(
 def _within(
     night: Night, span: Span | None, *, start: datetime | None = None, end: datetime | None = None
 ) -> bool:
-    """Whether a night lies in the days asked for, or else between start and end, one of them known."""
+    """Whether a night is in the given days or, without them, between start and end (one of them known)."""
     if night.taken_at is None:
         return False
     if span is not None:
@@ -219,13 +219,13 @@ def _last_q(
 
 
 def _last_decay(freeswings: Sequence[FreeSwingRecord], start: datetime | None) -> Decay | None:
-    """The last free swing since a moment (None: of all) of which the log keeps arcs."""
+    """The last free swing with arcs in the log, since a moment (None: of all)."""
     decays = [_decay(one.document) for one in freeswings if start is None or one.done_at >= start]
     return next((decay for decay in reversed(decays) if decay is not None), None)
 
 
 def _decay(document: dict[str, Any]) -> Decay | None:
-    """Give the arcs that a free swing's document keeps, or None where it keeps none."""
+    """Give the arcs of a free swing's document, or None if it has none."""
     rows, period = document.get("readings"), document.get("period_s")
     try:
         time = np.array([float(row["time_s"]) for row in rows or ()])

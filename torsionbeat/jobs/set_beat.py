@@ -1,6 +1,6 @@
-"""Set a clock in beat: after each swing the offset, how sure it is, and the way to turn.
+"""Set a clock in beat: after each swing the offset, its uncertainty, and the direction to turn.
 
-Input: live sound, and what is known of the clock. Output: a state after each beat. Nothing is kept.
+Input: live sound, and known values of the clock. Output: a state after each beat. Nothing is kept.
 """
 
 from __future__ import annotations
@@ -24,19 +24,19 @@ __all__ = ["BeatState", "SetBeatRequest", "SetBeatResult", "set_beat"]
 
 @dataclass(frozen=True, slots=True)
 class SetBeatRequest:
-    """How the beat is to be set.
+    """The sound and the clock for setting the beat.
 
     Parameters
     ----------
     sound : Microphone or Playback
     clock : KnownClock
-        With its lift the arc is measured where contacts are heard, and with it the offset in degrees.
+        With its lift, the arc and the offset in degrees are measured where contacts are heard.
     arc_deg : float or None
-        Arc (end to end) as counted by eye, where only the drop is heard.
+        Arc (end to end) counted by eye, where only the drop is heard.
     share_above_fork : float
-        Where the fork rides on the strip: its free length above the fork over all of it; else 1.
+        Where the fork rides on the strip: free length above the fork over the active length; else 1.
     duration_s : float or None
-        How long; None: until it is stopped, or the recording ends.
+        Length; None: until stopped, or the recording ends.
     """
 
     sound: Microphone | Playback = Microphone()
@@ -60,24 +60,24 @@ class BeatState:
     Attributes
     ----------
     name : str
-        What is listened with.
+        Name of the microphone or recording.
     heard_s : float
-        Length so far, lost stretches included.
+        Length so far, including lost stretches.
     learning : bool
-        The clock's sounds are still being learnt; there is no setting then.
+        The clock's sounds are still being learnt; ``setting`` is then None.
     setting : BeatSetting or None
-        Where the beat stands.
+        The present beat setting.
     advice : BeatAdvice or None
-        The way to turn and how far; None where no arc is known.
+        Direction and angle to turn; None where no arc is known.
     period_s : float or None
         The clock's period, once learnt.
     beats : int
-        Beats heard so far; it grows by one with each.
+        Number of beats heard so far.
     level : Level
     side_names : (str, str)
-        What the balance goes towards at a beat of side a and b; empty unless the sides were taught and are recognised.
+        Names of the directions of the balance at a beat of side a and b; empty unless the sides were taught and are recognised.
     away : bool
-        No sound arrives: what is shown is not the present.
+        No sound arrives: the figures are not current.
     """
 
     name: str
@@ -93,14 +93,14 @@ class BeatState:
 
     @property
     def in_beat(self) -> bool:
-        """Whether the beat is set and that is confirmed."""
+        """Whether the clock is in beat and this is confirmed."""
         advice, setting = self.advice, self.setting
         return setting is not None and setting.settled and advice is not None and not advice.needed
 
 
 @dataclass(frozen=True, slots=True)
 class SetBeatResult:
-    """The last state, and what went wrong on the way."""
+    """The last state, and the failures on the way."""
 
     state: BeatState
     remarks: tuple[str, ...]
@@ -121,7 +121,7 @@ def set_beat(
     on_state : callable, optional
         Called with the state at the beginning, at each beat and about once a second, or while no sound arrives.
     cancel : Flag, optional
-        Ends it; the last state is the result.
+        Ends the job; the last state is the result.
     source : LiveSound, optional
         An open source to listen to instead of ``request.sound``.
 
@@ -203,7 +203,7 @@ def _state(
 
 
 def _known(clock: KnownClock) -> KnownSides | None:
-    """What the bench log knows of the clock's sides; None for a clock without a name there."""
+    """The clock's sides from the bench log; None for a clock without a name there."""
     if clock.name is None:
         return None
     from torsionbeat.benchlog import open_log

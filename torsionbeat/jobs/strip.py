@@ -1,7 +1,7 @@
-"""What a suspension strip does, and which one brings a clock to time.
+"""The effect of a suspension strip, and the strip that brings a clock to time.
 
-Input: a strip, what hangs on it, and what is asked. Output: stiffness, what each measure does to the rate, a strip that
-brings the clock to time, the rate with another strip, the room's temperature, stress.
+Input: a strip, its load, and the questions. Output: stiffness, the effect of each measure on the rate, a strip that
+brings the clock to time, the rate with another strip, the effect of the room's temperature, stress.
 """
 
 from __future__ import annotations
@@ -42,15 +42,14 @@ USUAL_UM = 20, 250
 """Thickness of the strips of torsion-pendulum clocks (common practice, no source)."""
 
 WIDEST_MM, NARROWEST_MM = 100.0, 8.0
-"""How far from the axis, on the mean, the mass of a torsion clock's balance lies at most and at least (radius of gyration;
-common practice, no source)."""
+"""Largest and smallest radius of gyration of a torsion clock's balance (common practice, no source)."""
 
 SAFE_SHARE = 0.5
-"""Share of the yield stress up to which a strip may be loaded at rest: the rest is for a knock, a kink, a clamp that bites
-(common practice, no source)."""
+"""Largest safe stress as a share of the yield stress: the remainder is for a knock, a kink, a clamp that bites (common
+practice, no source)."""
 
 MOST_SLIPS = 2
-"""Likely slips that are named: more would be a list to choose from, not advice."""
+"""Most likely slips that are named: more would be a list to choose from, not advice."""
 
 SLIPS: tuple[tuple[str, str, float], ...] = (
     ("period_s", "period", 2.0),
@@ -65,41 +64,41 @@ SLIPS: tuple[tuple[str, str, float], ...] = (
     ("load_g", "load", 0.1),
 )
 """Usual slips, the likeliest first: one swing for a full period or the other way round, ten-thousandths of an inch for
-micrometres and back, a decimal point. Measure, its word, and what it would have to be multiplied by (common practice, no
+micrometres and back, a decimal point. Each row: measure, its word, and the factor that corrects it (common practice, no
 source)."""
 
 LARGEST_RATE_S_PER_DAY = 20_000.0
-"""More than this is another clock, not a rate."""
+"""A larger figure is another clock, not a rate."""
 
 
 @dataclass(frozen=True, slots=True)
 class StripRequest:
-    """A strip in a clock, and what is asked of it.
+    """A strip in a clock, and the questions about it.
 
     Parameters
     ----------
     thickness_um, width_mm, length_mm : float
-        The strip; its length is that between the clamps.
+        Measures of the strip; the length is that between the clamps.
     load_g : float
-        All that hangs on it.
+        Total mass that hangs on it.
     material : str
-        Name of its alloy, such as C17200.
+        Name of its alloy, for example C17200.
     thickness_within_um : float
-        How far off a thickness may be.
+        How far off the thickness may be.
     arc_deg : float
         Arc (end to end), for stress and the arc's effect; 0: not asked.
     period_s : float or None
         Full period with this strip, for the inertia.
     rate_s_per_day : float or None
-        Rate now: which strip brings it to time?
+        Present rate: which strip brings the clock to time?
     thicker_um, longer_mm, wider_mm : float or None
-        What does a strip do that is thicker, longer, wider by these amounts?
+        Effect of a strip that is thicker, longer, wider by these amounts.
     new_material : str or None
-        What does the same strip of another material do?
+        Effect of the same strip in another material.
     rooms_c : (float, float) or None
-        A cold and a warm room.
+        Temperatures of a cold and a warm room.
     balance_metal : str
-        Metal that carries the weights.
+        Metal of the balance, which carries the weights.
     """
 
     thickness_um: float
@@ -131,7 +130,7 @@ class StripRequest:
 
 @dataclass(frozen=True, slots=True)
 class ToTime:
-    """A strip that brings the clock to time by one measure: its size, the change; or why there is none."""
+    """A strip that brings the clock to time by one measure: its size and the change, or why there is none."""
 
     measure: str
     size_mm: float | None
@@ -141,7 +140,7 @@ class ToTime:
 
 @dataclass(frozen=True, slots=True)
 class Stress:
-    """What the arc does to the strip: twist, peak stresses, and the rate by the arc."""
+    """Effect of the arc: twist and peak stresses of the strip, and change of the rate."""
 
     twist_deg_per_mm: float
     peak_shear_stress_mpa: float
@@ -152,7 +151,7 @@ class Stress:
 
 @dataclass(frozen=True, slots=True)
 class StripResult:
-    """What the strip does. What was not asked is None or empty.
+    """The effect of the strip. Figures that were not requested are None or empty.
 
     Attributes
     ----------
@@ -160,7 +159,7 @@ class StripResult:
     stiffness_un_m_per_deg, inertia_g_mm2 : UFloat
     to_time : tuple of ToTime
     rate_s_per_day : float or None
-        As asked with.
+        The rate of the request.
     new : Hanging or None
         The other strip; ``rate_after_s_per_day`` if the change is exact, ``rate_after_measured_s_per_day`` if both
         strips were only measured.
@@ -187,7 +186,7 @@ class StripResult:
     remarks: tuple[Remark, ...]
 
     def document(self) -> dict[str, Any]:
-        """Give it as JSON's own kinds."""
+        """Give the result as JSON types."""
         now, change = self.now, self.now.sensitivities
         found: dict[str, Any] = {
             "material": now.material.name,
@@ -229,7 +228,7 @@ class StripResult:
 
 
 def strip(request: StripRequest) -> StripResult:
-    """Say what a suspension strip does.
+    """Calculate the effect of a suspension strip.
 
     Parameters
     ----------
@@ -238,7 +237,7 @@ def strip(request: StripRequest) -> StripResult:
     Raises
     ------
     InputError
-        A measure that no strip has, or an unknown material.
+        An impossible measure, or an unknown material.
     """
     now = Hanging(
         strip_material(request.material),
@@ -327,13 +326,11 @@ def _beware(now: Hanging) -> list[Remark]:
 
 
 def _strength(hanging: Hanging, which: str) -> list[Remark]:
-    """Warn of a load and twist that break a strip, or leave little."""
+    """Warn of a load and twist that break a strip, or leave little margin."""
     material = hanging.material
     tension = float(peak_tension_stress_mpa(hanging.strip, hanging.load_g, hanging.arc_deg))
     shear = float(peak_shear_stress_mpa(hanging.strip, hanging.arc_deg)) if hanging.arc_deg else 0.0
-    stress = math.sqrt(
-        tension**2 + 3 * shear**2
-    )  # von Mises, 1913: what tension alone would strain it as much
+    stress = math.sqrt(tension**2 + 3 * shear**2)  # von Mises, 1913: the tension with the same effect
     low, high = material.yield_low_mpa, material.yield_high_mpa
     said = (
         f"Under {hanging.load_g:g} g {which} is strained by {stress:.0f} MPa; {material.name} stays stretched from "
@@ -364,7 +361,7 @@ def _strength(hanging: Hanging, which: str) -> list[Remark]:
 
 
 def _together(now: Hanging, period_s: float | None) -> list[Remark]:
-    """Tell measures that cannot belong to one clock, and the likeliest slip."""
+    """Detect measures that cannot belong to one clock, and name the likeliest slip."""
     if period_s is None:
         return []
     radius = _radius_mm(now, period_s)
@@ -392,7 +389,7 @@ def _together(now: Hanging, period_s: float | None) -> list[Remark]:
 
 
 def _radius_mm(hanging: Hanging, period_s: float) -> float:
-    """Radius of gyration of the balance that goes with a strip and a period."""
+    """Radius of gyration of the balance from the strip and the period."""
     inertia = float(inertia_g_mm2(hanging.strip, hanging.load_g, period_s, hanging.arc_deg))
     return math.sqrt(inertia / hanging.load_g)
 
