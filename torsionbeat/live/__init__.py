@@ -1,1 +1,1 @@
-"""What happens as it happens: a night being heard, setting in beat, checking the microphone."""
+"""Live work: hearing a night, setting in beat, checking the microphone."""

@@ -1,9 +1,9 @@
-"""Beat error as it is being set: the figure after each swing, sure again within two swings after a change.
+"""Beat error while it is being set: the figure after each swing, sure again within two swings after a change.
 
 Input: beats one by one. Output: the beat error of the swings since the setting last changed. Three beats in a row
-give one value: half of the interval before the middle one less the interval after it. As long as new values agree
-with those before, all are taken together and the interval narrows; when one does not, the newest stands alone, and
-when the next agrees with it, they are the new beginning.
+give one value: half of the difference of the intervals before and after the middle one. While new values agree with
+those before, all are combined and the interval narrows. A value that does not agree is shown alone; if the next one
+agrees with it, the two begin a new series.
 """
 
 from __future__ import annotations
@@ -22,27 +22,27 @@ from torsionbeat.theory.swing import arc_and_offset_deg, offset_deg
 __all__ = ["BeatSetting", "BeatTrace"]
 
 FIRST_SCATTER_MS = 1.0
-"""Scatter of one value until enough have been heard to measure it: that of a clock heard well."""
+"""Scatter of one value before enough values measure it: that of a clock heard well."""
 
 LEAST_SCATTER_MS = 0.3  # a run of equal values must not look exact (no source)
 EDGE_MS = 0.6
-"""Where the sounds of either side begin is learnt from a few beats, no better than this (held against the twin)."""
+"""Uncertainty of the learnt beginnings of each side's sounds, from a few beats (compared with the twin)."""
 AGREES = 4.0
-"""Four standard deviations: an unchanged setting misses it once in 16 000 values of a normal distribution."""
+"""Four standard deviations: an unchanged setting exceeds it once in 16 000 values of a normal distribution."""
 LEAST_CHANGE_MS = 3.0
 """A smaller change cannot be distinguished from the scatter of one swing."""
 ARC_BEATS = 6
 """Arcs of the last three swings give the mean."""
 LONGEST = 200
-"""Values kept: beyond, the interval no longer narrows to the eye."""
+"""Values kept: with more the interval no longer narrows visibly."""
 
 
 @dataclass(frozen=True, slots=True)
 class BeatSetting:
-    """Where the beat stands after a swing.
+    """The beat setting after a swing.
 
-    ``beat_error_ms`` and ``offset_deg`` (None where no arc is known) are uncertain numbers; ``swings`` counts the
-    values they rest on; ``settled`` is False right after a change, until a second value has confirmed it.
+    ``beat_error_ms`` and ``offset_deg`` (None where no arc is known) are uncertain numbers; ``swings`` is the number of
+    values used; ``settled`` is False right after a change, until a second value has confirmed it.
     """
 
     side: str
@@ -54,15 +54,15 @@ class BeatSetting:
 
 
 class BeatTrace:
-    """Takes beats, gives the setting.
+    """Computes the beat setting from beats.
 
     Parameters
     ----------
     sample_rate_hz : float
     lift_deg : float or None
-        With it and with contacts heard the arc is measured.
+        If given, and contacts are heard, the arc is measured.
     arc_deg : float or None
-        The arc as counted by eye, where it is not measured.
+        The arc as counted by eye, used if it is not measured.
     """
 
     def __init__(
@@ -89,7 +89,7 @@ class BeatTrace:
         return self._setting(beat.side, period_s, settled)
 
     def _times_s(self) -> list[float]:
-        """Middles of the lift where all three have a contact, else the drops."""
+        """Times of the middles of the lift if all three beats have a contact, else of the drops."""
         whole = all(beat.contact is not None for beat in self._beats)
         return [
             (beat.drop + (beat.contact if whole and beat.contact is not None else beat.drop))
@@ -130,7 +130,7 @@ class BeatTrace:
     def _setting(self, side: str, period_s: float, settled: bool) -> BeatSetting:
         scatter = self._scatter_ms()
         values = self._errors_ms if settled or self._odd_one is None else [self._odd_one]
-        # single values share beats: the mean of m of them scatters as one over the root of m/3, not of m
+        # values share beats: the scatter of the mean of m values falls with the root of m/3, not of m
         spread = scatter / math.sqrt(max(len(values) / 3, 1.0))
         error = ufloat(float(np.mean(values)), math.hypot(spread, EDGE_MS))
         arc = self._arc()

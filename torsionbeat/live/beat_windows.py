@@ -1,7 +1,7 @@
-"""Keeping only the sound around each beat: where the next beats will be, and telling the keeper.
+"""Keeping only the sound around each beat: predict the next beats, and call the keeper.
 
-Input: what was heard so far, and how far the sound has come. Output: calls to ``Keeper.keep``. Until the clock is known
-all the sound is kept; then only what lies around each beat, at which the clock is expected from its last ones.
+Input: the sounds heard so far, and the position reached in the sound. Output: calls to ``Keeper.keep``. Until the clock is
+known all the sound is kept; then only the sound around each beat, at the time predicted from the last ones.
 """
 
 from __future__ import annotations
@@ -16,23 +16,23 @@ from torsionbeat.sound.keeper import Keeper
 __all__ = ["AROUND_S", "BeatKeeping"]
 
 AROUND_S = 0.4
-"""Kept before the contact and after the drop: enough for the room's noise beside the beat, and for a clock whose
-beats move by that much between two looks at it."""
+"""Sound kept before the contact and after the drop: enough for the room's noise beside the beat, and for a clock whose
+beats move by that much between two updates."""
 
 LEAST_DROPS, LAST_DROPS = 4, 20
-"""Fewer drops of a side are too few to say where the next will fall: a contact may have been taken for one."""
+"""Fewer drops of a side do not predict the next one: a contact may have been taken for a drop."""
 
 UNKNOWN_BACK_S = 60.0
-"""While no clock is known, sound is kept when it is so old: the first look comes sooner."""
+"""While no clock is known, sound is kept at this age: the first update comes sooner."""
 
 UNHEARD_CONTACT = 0.02
-"""Share of the period from contact to drop that is kept before a drop whose contact was never heard: that of a lift
-of 20 deg in an arc of 320."""
+"""Share of the period that is kept before a drop whose contact was never heard: the passage from contact to drop for a
+lift of 20 deg in an arc of 320 deg."""
 
 
 @dataclass(frozen=True, slots=True)
 class _Side:
-    """One side's beats: a sample at which one falls, and how long contact to drop takes, in samples."""
+    """One side's beats: the sample of one drop, and the passage from contact to drop in samples."""
 
     drop: float
     passage: float
@@ -56,7 +56,7 @@ class BeatKeeping:
         self._heard_to = 0
 
     def found(self, heard: Heard) -> None:
-        """The clock as last heard; where nothing was, what was known before holds."""
+        """Take the clock as last heard; if none was, the earlier one stays valid."""
         sounds = heard.sounds
         if heard.period_samples is None or not len(sounds):
             return
@@ -76,13 +76,13 @@ class BeatKeeping:
                 passages += [float(np.max(passage[-20:]))] if len(both) else []
             drops_at.append(float(sounds.sample[drops[-1]]))
         if drops_at:
-            # where the contact of one side is not heard, it is kept all the same, as far ahead as the other's
+            # a side whose contact is not heard is kept as far ahead of the drop as the other side
             longest = max(passages, default=0.0) or UNHEARD_CONTACT * heard.period_samples
             self._sides = [_Side(drop, longest) for drop in drops_at]
             self._period = float(np.mean(periods))
 
     def heard_to(self, frame: int) -> None:
-        """The sound has come so far."""
+        """Keep what is due, now that the sound has reached ``frame``."""
         self._heard_to = frame
         if not self._sides:
             until = frame - int(UNKNOWN_BACK_S * self._rate_hz)
@@ -96,7 +96,7 @@ class BeatKeeping:
             self._keep(start, stop)
 
     def finish(self) -> None:
-        """The sound ends: keep what is still held of a clock that was never heard."""
+        """End of the sound: if no clock was heard, keep what the memory still holds."""
         if not self._sides:
             self._keep(self._kept_to, self._heard_to)
 
@@ -105,7 +105,7 @@ class BeatKeeping:
         self._kept_to = stop
 
     def _next(self) -> tuple[int, int]:
-        """The first stretch around a beat that ends after what is kept."""
+        """The first stretch around a beat that ends after the sound already kept."""
         around = AROUND_S * self._rate_hz
         stretches = []
         for side in self._sides:

@@ -1,9 +1,9 @@
-"""Following a clock beat by beat: first its sounds are learnt, then each next one is found by itself.
+"""Following a clock beat by beat: first its sounds are learnt, then each beat is found separately.
 
-A listener hears an hour as a whole and needs a clock that goes evenly; on the bench, while the beat is being set,
-it does not. So the learnt sounds (mean power over the room of drop and contact, of either side) are laid against a
-wide stretch about the place where the next beat is due, and each beat stands alone. Input: sound in blocks. Output:
-beats, each about a second after it fell.
+A listener analyses an hour as a whole and needs an even clock; while the beat is being set on the bench, the clock is
+not even. So the learnt sounds (mean power over the room of drop and contact, of either side) are compared with a wide
+stretch about the place where the next beat is due. Each beat is found without its neighbours. Input: sound in blocks.
+Output: beats, each about a second after it fell.
 """
 
 from __future__ import annotations
@@ -28,13 +28,13 @@ REACH = 0.2
 """Share of the period by which a beat may come before or after its time."""
 
 LEAST_EVIDENCE = 25.0
-"""Log-likelihood over silence: of some thousand places searched chance brings one to about ten."""
+"""Log-likelihood over silence: chance brings the highest of some thousand places searched to about ten."""
 
 LEARN_BEATS = 3
 """Beats of each side after which its sound counts as learnt."""
 
 MISSED_BEATS = 4
-"""After this many beats in a row that were not heard the clock is learnt again."""
+"""The clock is learnt again after this many unheard beats in a row."""
 
 LOUDNESS = np.array([0.25, 0.5, 1.0, 2.0, 4.0], np.float32)
 """Factors of power tried: a beat may be 6 dB softer or louder than the mean of its kind."""
@@ -42,7 +42,7 @@ LOUDNESS = np.array([0.25, 0.5, 1.0, 2.0, 4.0], np.float32)
 
 @dataclass(frozen=True, slots=True)
 class FollowedBeat:
-    """One beat: its number (even: side a), where drop and contact begin (samples; contact None where not heard)."""
+    """One beat: its number (even: side a), and the samples at which drop and contact begin (contact None if not heard)."""
 
     number: int
     drop: float
@@ -56,7 +56,7 @@ class FollowedBeat:
 
 @dataclass(frozen=True, slots=True)
 class _Voice:
-    """A learnt sound; ``edge`` is where it begins, in frames from its place."""
+    """A learnt sound; ``edge`` is its beginning, in frames from its place."""
 
     profile: FloatArray
     edge: float
@@ -94,7 +94,7 @@ class Follower:
         self._forget()
 
     def _forget(self) -> None:
-        """Begin to learn."""
+        """Discard the learnt sounds and learn again."""
         self._learner: Listener | None = Listener(self._rate_hz, 1, nominal_period_s=self._nominal_s)
         self._learner_began = self._samples
         self._ask_at_s = 2.2 * (self._nominal_s or 6.0)
@@ -111,7 +111,7 @@ class Follower:
         return self._learner is not None
 
     def feed(self, samples: npt.NDArray[np.float32], start_frame: int | None = None) -> list[FollowedBeat]:
-        """Take in sound, shape (n,); give back the beats it completes."""
+        """Take in sound, shape (n,); return the beats it completes."""
         lost = 0 if start_frame is None else start_frame - self._samples
         chunks: list[Chunk] = []
         if lost > 0:
@@ -207,7 +207,7 @@ class Follower:
         return FollowedBeat(self._number, found, contact)
 
     def _best(self, fine: FinePower, voice: _Voice | None, low: float, high: float) -> float | None:
-        """Sample at which a sound begins that is most likely this voice; None where nothing is likely enough."""
+        """Sample at which the most likely sound of this voice begins; None if none is likely enough."""
         if voice is None:
             return None
         hop, base = self._plan.hop, self._first_chunk * CHUNK_FRAMES
@@ -233,7 +233,7 @@ class Follower:
         return float(frame * hop + self._plan.frame_middle_s * self._rate_hz)
 
     def _drop_old(self) -> None:
-        """Forget the sound that no beat to come can lie in."""
+        """Discard the sound in which no later beat can lie."""
         needed = self._samples - 8 * self._half if self._learner else self._due - 2 * self._half
         needed -= self._rate_hz
         keep_from = max(int(needed / self._plan.chunk_samples), self._first_chunk)

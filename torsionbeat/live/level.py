@@ -12,15 +12,15 @@ from torsionbeat.sound.block import Samples
 __all__ = ["Level", "LevelMeter"]
 
 LEVEL_S = 1.0
-"""Often enough to follow a hand on a level control, and no more writing than one line a second."""
+"""Often enough to follow a hand on a level control, with only one line of output a second."""
 
 CLIPPED = 0.98
-"""A sample is at the limit from here on; converters of cheap recorders stop a little short of full scale."""
+"""A sample is at the limit from this value; converters of cheap recorders stop a little below full scale."""
 
 
 @dataclass(frozen=True, slots=True)
 class Level:
-    """How loud the last second was, the loudest channel, in dB against full scale; -inf is digital silence."""
+    """Loudness of the last second in the loudest channel, in dB against full scale; -inf is digital silence."""
 
     rms_db: float = -math.inf
     peak_db: float = -math.inf
@@ -34,7 +34,7 @@ class LevelMeter:
     Parameters
     ----------
     frames : int
-        Frames after which a new level is there.
+        Frames after which a new level is ready.
     """
 
     frames: int
@@ -45,11 +45,11 @@ class LevelMeter:
 
     @staticmethod
     def of(sample_rate_hz: float) -> LevelMeter:
-        """Give a meter that shows a new level once a second."""
+        """Make a meter that gives a new level once a second."""
         return LevelMeter(int(LEVEL_S * sample_rate_hz))
 
     def take(self, samples: Samples) -> bool:
-        """Take in a block; True when a new level is there."""
+        """Take in a block; True when a new level is ready."""
         sound = np.nan_to_num(samples) if not np.isfinite(samples.sum()) else samples
         self._power += float(np.square(sound).sum(axis=0).max())
         self._peak = max(self._peak, float(sound.max(initial=0)), -float(sound.min(initial=0)))

@@ -1,7 +1,7 @@
-"""Placing the microphone: what two minutes of sound say about it.
+"""Placing the microphone: a check from two minutes of sound.
 
-Input: blocks. Output: for each channel, what of the clock is heard and what stands in the way. Pure: the
-sentences that come out are for people, the figures beside them for programs.
+Input: blocks. Output: for each channel, the sounds of the clock that are heard, and the disturbances. No input or
+output otherwise: the sentences are for people, the figures beside them for programs.
 """
 
 from __future__ import annotations
@@ -24,32 +24,32 @@ from torsionbeat.theory.robust import COVERAGE, median_deviation
 __all__ = ["ChannelPlacing", "Placing", "PlacingEar"]
 
 MAINS_HZ = (50.0, 60.0)
-"""Mains of the world (IEC 60038)."""
+"""Mains frequencies of the world (IEC 60038)."""
 HARMONICS = (1, 2, 3, 4, 5, 6)
 """Higher ones are softer than these in every common supply (common practice, no source)."""
 HUM_HEIGHT_DB = 8.0
-"""Hum is named where it stands so far above its neighbours in the mean spectrum; single lines of a mean over a minute
+"""Hum is reported from this height above its neighbours in the mean spectrum; single lines of a mean over a minute
 scatter by half a decibel."""
 
 HUM_LEAST_DB = -75.0
-"""Softer hum lies below the own noise of fair microphones and hides no tick (common practice, no source)."""
+"""Softer hum is below the self-noise of fair microphones and hides no tick (common practice, no source)."""
 FAINT_PEAK_DB = -55.0
-"""The loudest sound of a channel then fills some sixty of the 32 768 steps of 16 bits: it is not turned up."""
+"""The loudest sound of such a channel fills some sixty of the 32 768 steps of 16 bits: its level control is too low."""
 CLEAR_DB = 20.0
 """A drop ten times the background in amplitude is timed on every beat."""
 LEAST_PASSAGES = 4
-"""Fewer give no median worth telling."""
+"""Fewer passages give no useful median."""
 FEW_BEATS = 6
-"""Three swings: with fewer the words say that the check was short."""
+"""Three swings: with fewer a sentence says that the check was short."""
 
 
 @dataclass(frozen=True, slots=True)
 class ChannelPlacing:
-    """One channel: what is heard, how loud, and what disturbs.
+    """One channel: the sounds heard, their levels, and the disturbances.
 
-    ``drop_db`` and ``contact_db`` stand above the room, None where not heard; ``passage_s`` is the median from
-    contact to drop and ``passage_scatter_s`` the scatter of a single one; ``hum_hz`` 50, 60 or None, ``hum_db`` its
-    level against full scale; ``clipped`` counts samples at the limit.
+    ``drop_db`` and ``contact_db`` are levels above the room, None where not heard; ``passage_s`` is the median from
+    contact to drop and ``passage_scatter_s`` the scatter of a single one; ``hum_hz`` is 50, 60 or None, ``hum_db`` its
+    level against full scale; ``clipped`` is the number of samples at the limit.
     """
 
     channel: int
@@ -68,7 +68,7 @@ class ChannelPlacing:
 
 @dataclass(frozen=True, slots=True)
 class Placing:
-    """What was found: all channels, the best of them (None where no tick is heard), and sentences."""
+    """Result of the check: all channels, the best of them (None where no tick is heard), and sentences."""
 
     channels: tuple[ChannelPlacing, ...]
     best: ChannelPlacing | None
@@ -76,7 +76,7 @@ class Placing:
 
 
 class PlacingEar:
-    """Hears every channel by itself.
+    """Hears every channel separately.
 
     Parameters
     ----------
@@ -111,7 +111,7 @@ class PlacingEar:
             self._held_frames = 0
 
     def finish(self) -> Placing:
-        """End of the sound: what it says."""
+        """End the sound and return the result."""
         channels = tuple(self._placed(number, ear.finish()) for number, ear in enumerate(self._ears))
         with_tick = [channel for channel in channels if channel.reading is not None]
         best = max(with_tick, key=_clearness, default=None)
@@ -142,7 +142,7 @@ class PlacingEar:
         )
 
     def _hum(self, channel: int) -> tuple[float | None, float]:
-        """Mains frequency whose harmonics stand out most, and the level of them all."""
+        """Mains frequency with the most prominent harmonics, and the level of them all."""
         if not self._seconds:
             return None, -math.inf
         # bins are 1 Hz; a sine of amplitude 1 (rms level -3 dB) has power (n/4)^2 at its bin behind a Hann window

@@ -1,11 +1,11 @@
-"""Listening as it happens: what joins the microphone, the keeper, the listener and the figures.
+"""Live listening: connects the microphone, the keeper, the listener and the figures.
 
-Input: a source of blocks, a clock, and where wanted a keeper. Output: the state of the night about once a second, and at
-the end its reading. There is no display in here. The figures go by the count of frames, so a night that is replayed
-gives the same reading as one that is waited for; the state goes by time, so a microphone that is gone is seen to be.
+Input: a source of blocks, a clock, and optionally a keeper. Output: the state of the night about once a second, and at
+the end its reading. This module displays nothing. The figures depend on the count of frames, so a replayed night gives the
+same reading as a live one. The state depends on time, so a missing microphone is noticed.
 
-Asking the listener costs about a second for each hour of sound, so it is asked at growing intervals, and never so
-often that asking takes more than a hundredth of the time.
+A request for figures costs the listener about a second for each hour of sound. So requests come at growing intervals, and
+never so often that they take more than a hundredth of the time.
 """
 
 from __future__ import annotations
@@ -34,36 +34,36 @@ from torsionbeat.sound.timebase import Timebase
 __all__ = ["AWAY_S", "STATE_S", "LiveResult", "LiveState", "Source", "listen_live", "moments_of", "silent_s"]
 
 ASKING_SHARE = 0.01
-"""Asking for figures may take this share of one core."""
+"""Share of one core that requests for figures may take."""
 
 ASKING_AHEAD_S = 60.0
-"""The first figures may come as early as if so much had been listened to already: in three minutes at 48 kHz asking then takes
-1.3 % of a core, with 120 s 1.6 %, and the first five moments of asking are the same."""
+"""The first figures may come as early as if this much had been heard already. In three minutes at 48 kHz requests then take
+1.3 % of a core, with 120 s 1.6 %; the times of the first five requests are the same."""
 
 LONGEST_BETWEEN_S = 300.0
-"""What a screen shows is never older than five minutes."""
+"""Figures on a screen are never older than five minutes."""
 SHORTEST_BETWEEN_S = 10.0
 """More frequent figures cost the computer more than they are worth."""
 GROWTH = 0.25
-"""Figures are recalculated after a quarter more sound: all the work of a night is then a few times its last."""
+"""Figures are recalculated after a quarter more sound: the total work of a night is then a few times its last."""
 UNKNOWN_PERIOD_S = 12.0
-"""A period to begin with where none is given: that of the fastest 400-day kinds."""
+"""First assumed period where none is given: that of the fastest 400-day kinds."""
 
 AWAY_S = 2.0
-"""A microphone that has delivered nothing for so long is shown as gone: no sound system holds back more than a second."""
+"""A microphone that has delivered nothing for this long is shown as gone: no sound system holds back more than a second."""
 
 STATE_S = 1.0
-"""How often the state is reported while nothing arrives."""
+"""Interval between reports of the state while nothing arrives."""
 
 WITHDRAWN = " The figures shown before are no longer sure."
-"""Said where the newest asking gives none: of a handful of beats one more can leave two accounts."""
+"""Added if the newest request gives no figures: with few beats, one more can make two accounts possible."""
 
 LUMP_S = 0.25
-"""So much sound is taken in at once: a block of 43 ms costs as much to hand on as one of 250 ms. A kill loses so much more."""
+"""Sound taken in at once: a block of 43 ms costs as much to hand on as one of 250 ms. A kill loses this much more."""
 
 
 class Source(Protocol):
-    """What is listened to: a live microphone, or anything that behaves like one."""
+    """Source of sound: a live microphone, or anything that behaves like one."""
 
     name: str
     sample_rate_hz: float
@@ -72,7 +72,7 @@ class Source(Protocol):
 
     @property
     def remarks(self) -> Sequence[str]:
-        """Plain sentences on what went wrong so far."""
+        """Plain sentences on the faults so far."""
 
     @property
     def timebase(self) -> Timebase:
@@ -89,22 +89,22 @@ class LiveState:
     Attributes
     ----------
     heard_s, planned_s : float
-        Length so far, lost stretches included; what it will be, or None.
+        Length so far, lost stretches included; planned length, or None.
     level : Level
     away : bool
-        The microphone is gone and being waited for, or has delivered nothing for two seconds.
+        The microphone is away, or has delivered nothing for two seconds.
     silent_s : float
-        For how long it has delivered nothing, by the computer's clock; 0 while sound arrives.
+        Time for which it has delivered nothing, by the computer's clock; 0 while sound arrives.
     reading : Reading or None
-        The figures as last asked for, at ``reading_at_s``; None where no clock is heard yet: ``why`` says so.
+        The latest figures, requested at ``reading_at_s``; None where no clock is heard yet: ``why`` gives the reason.
     standing_db : float or None
-        How far the drops stand above the room.
+        Level of the drops above the room.
     remarks : tuple of Remark
-        What went wrong so far, of microphone and disk.
+        Faults of microphone and disk so far.
     kept : str
         Name of the folder in which the sound is kept; empty where nothing is, or no longer.
     voices : tuple of VoiceProfile
-        Mean sounds of contact and drop, of the same moment as the reading; only in the process that listens.
+        Mean sounds of contact and drop, from the same moment as the reading; only in the process that listens.
     """
 
     heard_s: float = 0.0
@@ -123,10 +123,10 @@ class LiveState:
 
 @dataclass(frozen=True, slots=True)
 class LiveResult:
-    """The reading of a night, or why there is none; what was heard; how long it was.
+    """The reading of a night, or the reason why there is none; the sounds heard; the length of the night.
 
-    ``failure`` says why keeping, or the whole night, ended before its time; empty where it did not. ``kept`` is the
-    name of the folder in which sound is kept, empty where it holds none.
+    ``failure`` is the reason why keeping, or the whole night, ended early; empty if it did not. ``kept`` is the name of
+    the folder in which sound is kept, empty if it holds none.
     """
 
     reading: Reading | None
@@ -140,7 +140,7 @@ class LiveResult:
 
 @dataclass(slots=True)
 class _Asking:
-    """When to ask the listener next. Times in seconds of sound; cost in seconds of work."""
+    """Schedule of requests to the listener. Times in seconds of sound; cost in seconds of work."""
 
     next_s: float
     least_s: float
@@ -150,13 +150,13 @@ class _Asking:
         self.spent_s += cost_s
         least_s = self.least_s if period_s is None else max(SHORTEST_BETWEEN_S, 2 * period_s)
         wanted_s = at_s + min(max(GROWTH * at_s, least_s), LONGEST_BETWEEN_S)
-        # what was spent and the next asking, taken as dear as this one, stay within the share
+        # the work so far and the next request, assumed as costly as this one, stay within the share
         afforded_s = (self.spent_s + cost_s) / ASKING_SHARE - ASKING_AHEAD_S
         self.next_s = max(wanted_s, afforded_s)
 
 
 class _Night:
-    """One night while it lasts."""
+    """One night in progress."""
 
     def __init__(
         self,
@@ -198,7 +198,7 @@ class _Night:
             self._keeping(lambda: self.keeper.note(what, **details))  # type: ignore[union-attr]
 
     def _keeping(self, what: Callable[[], None]) -> None:
-        """Do something with the keeper; where the disk fails, listening goes on without it."""
+        """Do something with the keeper; if the disk fails, listening continues without it."""
         try:
             what()
         except DeviceError as error:
@@ -209,7 +209,7 @@ class _Night:
         self.failure = why[:1].upper() + why[1:]
 
     def take(self, block: Block) -> bool:
-        """Take in a block, as soon as there is a lump of them; True when there is something new to show."""
+        """Collect blocks, and take them in when enough wait; True when there is something new to show."""
         new = False
         if self._waiting and block.start_frame != self._waiting[-1].stop_frame:
             new = self.take_waiting()
@@ -239,7 +239,7 @@ class _Night:
         return new
 
     def wait(self) -> bool:
-        """Nothing has arrived; True when there is something new to show, or that is to be shown again."""
+        """Note that nothing has arrived; True when there is something to show, new or again."""
         new, now_s = self.take_waiting(), time.monotonic()
         if now_s - self.shown_s < STATE_S:
             return new
@@ -263,7 +263,7 @@ class _Night:
             self.measure(heard)
             period_s = None if heard.period_samples is None else heard.period_samples / self.rate_hz
             self.stumble = ""
-        except Exception as error:  # whatever it is, the night's sound is worth more than the figures so far
+        except Exception as error:  # any error: the night's sound is worth more than the figures so far
             self.stumble = (
                 f"The figures so far could not be worked out ({type(error).__name__}: {error}); "
                 "the sound is taken down all the same. Tell the makers."
@@ -284,7 +284,7 @@ class _Night:
             self.why = f"{error}{WITHDRAWN if self.shown else ''}"
 
     def measure_at_last(self, heard: Heard) -> None:
-        """The night's reading; whatever stands in its way, the night's sound and what is known stay."""
+        """The night's reading; after any error the night's sound stays and ``why`` gives the reason."""
         try:
             self.measure(heard)
             if self.reading is not None:
@@ -297,7 +297,7 @@ class _Night:
             )
 
     def timebase(self, heard: Heard) -> Timebase:
-        """By the reference ticks where they are asked for and heard, else by the computer's clock."""
+        """The timebase by the reference ticks if they are wanted and heard, else by the computer's clock."""
         if self.reference is None:
             return self.source.timebase
         timebase, self.no_reference = self.reference.timebase_or(self.source.timebase, heard.sounds.sample)
@@ -357,18 +357,18 @@ def listen_live(
     source : Source
         A ``LiveSource``, open; ``source.stop()`` from anywhere ends the night.
     clock : Clock, optional
-        What is known of the clock.
+        Known data of the clock.
     keeper : Keeper, optional
-        Where sound and journal are kept. Where it fails, listening goes on, and a remark says so. It is left open.
+        Keeps sound and journal. If it fails, listening continues, and a remark says so. It is left open.
     planned_s : float, optional
-        End after this long, lost stretches included; a source that knows the time (``moments``) ends by it, so a
+        End after this long, lost stretches included. A source that knows the time (``moments``) ends by it, so a
         device that delivers nothing ends too.
     reference : ReferenceEar, optional
-        Hears a quartz clock in the same room, by which the recorder's crystal is then known.
+        Hears a quartz clock in the same room, which then gives the recorder's crystal.
     on_state : callable, optional
-        Called with the state about once a second, and at every new figure; for as long as it takes, blocks wait.
+        Called with the state about once a second, and at every new figure; blocks wait until it returns.
     work_clock : callable
-        Seconds of work, by which the cost of asking is known.
+        Seconds of work, which give the cost of a request.
 
     Raises
     ------
@@ -394,7 +394,7 @@ def listen_live(
             raise
         night.fail(f"{error}. The night ended there.")
     finally:
-        # Else source and night would hold each other, and the night's sound, in memory.
+        # Otherwise source and night would keep each other, and the night's sound, in memory.
         source.on_event = None
     night.take_waiting()
     heard = night.listener.finish()
@@ -408,7 +408,7 @@ def listen_live(
 
 
 def moments_of(source: Source, planned_s: float | None = None) -> Iterator[Block | None]:
-    """Blocks, and None while nothing arrives, where the source knows.
+    """Blocks, and None while nothing arrives, if the source knows the time.
 
     Parameters
     ----------
@@ -421,5 +421,5 @@ def moments_of(source: Source, planned_s: float | None = None) -> Iterator[Block
 
 
 def silent_s(source: Source) -> float:
-    """For how long a source has delivered nothing (s), where that is known; else 0."""
+    """Time for which a source has delivered nothing (s), if known; else 0."""
     return float(getattr(source, "silent_s", 0.0))
