@@ -1,8 +1,7 @@
-"""The command line: commands that parse, make one call, show, and return.
+"""The command line: commands that parse, make one call, show the result, and return.
 
-``main`` is the only place that ends the program and the only one that knows exit statuses: 0 all went well, 1 an
-error nobody foresaw, 2 to 5 those of ``torsionbeat.errors``, 130 stopped by the user, 141 the reader of the
-output went away.
+Only ``main`` ends the program and knows the exit statuses: 0 all went well, 1 an unforeseen error, 2 to 5 those of
+``torsionbeat.errors``, 130 stopped by the user, 141 the reader of the output went away.
 """
 
 from __future__ import annotations
@@ -20,16 +19,16 @@ from torsionbeat.terminal.telling import tell
 __all__ = ["DEBUG_VARIABLE", "main"]
 
 DEBUG_VARIABLE = "TORSIONBEAT_DEBUG"
-"""Environment variable: set to 1, an unforeseen error shows its traceback."""
+"""Environment variable: if set to 1, an unforeseen error shows its traceback."""
 
 UNFORESEEN, BAD_INPUT, STOPPED, READER_GONE = 1, 2, 130, 141
-"""Exit statuses: 130 and 141 are what shells give for SIGINT and SIGPIPE (128 and the signal's number, POSIX)."""
+"""Exit statuses: 130 and 141 are those of shells for SIGINT and SIGPIPE (128 plus the signal's number, POSIX)."""
 
 NAMES_THAT_CANNOT_BE = (errno.ENAMETOOLONG, errno.ELOOP, errno.ENOTDIR, errno.EACCES, errno.EPERM)
-"""Why a file that was named cannot be had, where that is the name's or its folder's fault."""
+"""Errors of a named file that are due to its name or its folder."""
 
 DISK_FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO)
-"""Why a write to standard output fails, where that is not a pipe whose reader went away."""
+"""Errors of a write to standard output other than a pipe whose reader went away."""
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -39,13 +38,13 @@ def main(arguments: Sequence[str] | None = None) -> int:
     finally:
         if (
             arguments is None
-        ):  # all is done and told: an interrupt while Python ends must not change the status
-            with contextlib.suppress(ValueError):  # not in the main thread: its own affair
+        ):  # all is done and reported: an interrupt while Python ends must not change the status
+            with contextlib.suppress(ValueError):  # not in the main thread: the caller handles signals
                 signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
 def _status_of(arguments: list[str]) -> int:
-    # The matrices here are small: threads inside the algebra library cost many times what they save.
+    # The matrices here are small: threads in the algebra library cost much more time than they save.
     for variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(variable, "1")
     _take_any_letter()
@@ -86,7 +85,7 @@ def _run(arguments: list[str]) -> int:
     except Exception as error:
         if not hasattr(error, "format_message"):
             raise
-        if type(error).__name__ == "NoArgsIsHelpError":  # its help is on the screen already
+        if type(error).__name__ == "NoArgsIsHelpError":  # the help is printed already
             return BAD_INPUT
         context = getattr(error, "ctx", None)
         where = f"; see {context.command_path} --help" if context is not None else ""
@@ -109,7 +108,7 @@ def _unforeseen(error: Exception) -> int:
 
 
 def _take_any_letter() -> None:
-    """Print what the terminal has no letter for as an escape rather than fail."""
+    """Print letters that the terminal lacks as escapes instead of failing."""
     for stream in (sys.stdout, sys.stderr):
         reconfigure = getattr(stream, "reconfigure", None)
         if reconfigure is not None:
@@ -117,7 +116,7 @@ def _take_any_letter() -> None:
 
 
 def _leave_quietly(status: int) -> int:
-    """Let nothing more be written where nothing can be, not even when the program ends."""
+    """Redirect standard output to nowhere, so that no later write fails, not even at the program's end."""
     with contextlib.suppress(OSError, ValueError):
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     return status

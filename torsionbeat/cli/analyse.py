@@ -39,7 +39,7 @@ class HearingOptions:
     ] = None
 
     def listening(self, reference: ReferenceOptions) -> Listening:
-        """Give them as the engine takes them.
+        """Give the options in the engine's form.
 
         Raises
         ------
@@ -52,7 +52,7 @@ class HearingOptions:
         ppm, tolerance_ppm = self.sample_clock_ppm, self.sample_clock_tolerance_ppm
         tolerance_ppm = STATED_UNCERTAINTY_PPM if tolerance_ppm is None else tolerance_ppm
         if ppm is not None:
-            stated_timebase(ppm, tolerance_ppm)  # refuses what cannot be, before anything is read
+            stated_timebase(ppm, tolerance_ppm)  # refuses impossible values before anything is read
         return Listening(
             self.shortest_period,
             self.longest_period,
@@ -66,7 +66,7 @@ class HearingOptions:
 
 @dataclass(frozen=True, slots=True)
 class OutputOptions:
-    """Where the reading is to be written."""
+    """Where to write the reading."""
 
     json: Annotated[
         str | None,
@@ -143,12 +143,12 @@ def analyse_command(
 def _keeping(
     clock: ClockOptions, began: str | None, temperature: float | None, keep_anyway: bool, *, several: bool
 ) -> Keeping | None:
-    """Say for which clock readings are to be kept, or None where none was named.
+    """Give the clock to keep readings for, or None if none was named.
 
     Raises
     ------
     InputError
-        A date that cannot be, or one for several recordings.
+        An impossible date, or one date for several recordings.
     """
     from torsionbeat.terminal.keeping import Keeping
 

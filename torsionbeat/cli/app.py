@@ -1,4 +1,4 @@
-"""The commands under their names; only the one that is asked for is loaded, and none for the list of them."""
+"""The commands by name. Only the requested one is loaded; the list of commands loads none."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ MODULES = {
     "arc": "lift",
     "report": "compare",
 }
-"""Modules of the commands that share one; the others lie in that of their name."""
+"""Modules of commands that share one; each other command has a module of its own name."""
 
 
 def app(arguments: list[str], **how: Any) -> Any:
@@ -33,9 +33,9 @@ def app(arguments: list[str], **how: Any) -> Any:
     Parameters
     ----------
     arguments : list of str
-        The command and what follows it; nothing, or an option, for the help and the version.
+        The command and its arguments; nothing, or an option, for the help and the version.
     **how
-        For the command itself.
+        Arguments for the command itself.
 
     Raises
     ------
@@ -59,7 +59,7 @@ def app(arguments: list[str], **how: Any) -> Any:
 
 
 def _loaded(name: str) -> Any:
-    """The one command that is asked for, as a program of its own."""
+    """Give the requested command as a program of its own."""
     import typer
 
     from torsionbeat.cli.ranges import checked
@@ -67,7 +67,7 @@ def _loaded(name: str) -> Any:
     program = typer.Typer(
         add_completion=False,
         pretty_exceptions_enable=False,
-        rich_markup_mode=None,  # the plain layout: the other takes most of the time that a command takes to start
+        rich_markup_mode=None,  # the plain layout: the rich one takes most of a command's start time
         context_settings={"help_option_names": ["-h", "--help"], "max_content_width": WIDTH},
     )
 

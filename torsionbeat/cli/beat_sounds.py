@@ -18,14 +18,14 @@ if TYPE_CHECKING:
 
 __all__ = ["Channel", "channel_of", "digest_command", "portrait_command"]
 
-# 64: more than the interfaces of studios have.
+# 64: more than studio interfaces have.
 Channel = Annotated[
     int | None, typer.Option(min=1, max=64, help="Channel, counted from 1; left out, the mean of all.")
 ]
 
 
 def channel_of(channel: int | None) -> int | None:
-    """Count a channel from 0."""
+    """Give the channel's index, counted from 0."""
     return None if channel is None else channel - 1
 
 

@@ -1,4 +1,4 @@
-"""``torsionbeat freeswing``, ``spring`` and ``handcheck``: what is counted, measured and seen at the bench."""
+"""``torsionbeat freeswing``, ``spring`` and ``handcheck``: counts, measurements and sightings at the bench."""
 
 from __future__ import annotations
 
@@ -48,12 +48,12 @@ class SourceOptions:
     within: Annotated[float | None, typer.Option(help="How far off an arc may be (deg).")] = None
 
     def source(self, typed: list[str]) -> ArcsSeen | SwingsHeard | SoundsHeard:
-        """Give the one source that was given.
+        """Give the source of the arcs.
 
         Raises
         ------
         InputError
-            None or several, options that belong to another, or readings that cannot be read.
+            No source or several, options of another source, or readings that cannot be read.
         """
         from torsionbeat.jobs.free_swing import SoundsHeard, SwingsHeard
 
@@ -111,7 +111,7 @@ def freeswing_command(
 
 @dataclass(frozen=True, slots=True)
 class ChangeOptions:
-    """What another strip would do."""
+    """Changes of the strip."""
 
     thicker: Annotated[
         str | None, typer.Option(help="What a strip thicker by so much does: 10um, 0.01mm, -0.2thou.")
@@ -136,14 +136,14 @@ class ChangeOptions:
 
 @dataclass(frozen=True, slots=True)
 class RoomOptions:
-    """What the room does."""
+    """Temperatures of the room."""
 
     cold: Annotated[float | None, typer.Option(help="Temperature of the cold room (C).")] = None
     warm: Annotated[float | None, typer.Option(help="Temperature of the warm room (C).")] = None
     balance_metal: Annotated[str, typer.Option(help="Metal that carries the weights.")] = "brass"
 
     def rooms_c(self) -> tuple[float, float] | None:
-        """Give both temperatures, or None where none was given.
+        """Give both temperatures, or None if none was given.
 
         Raises
         ------

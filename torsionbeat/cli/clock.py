@@ -38,7 +38,7 @@ def _keeps(name: str) -> Any:
 
 @dataclass(frozen=True, slots=True)
 class RecordOptions:
-    """What a clock's record may be given."""
+    """Fields of a clock's record."""
 
     kind: Annotated[str | None, typer.Option(help="400-day, air-driven or other.")] = None
     maker: Annotated[str | None, typer.Option(help="Who made it, for the report.")] = None

@@ -1,4 +1,4 @@
-"""``torsionbeat compare`` and ``report``: a clock before and after, and its story."""
+"""``torsionbeat compare`` and ``report``: a clock before and after, and its history."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ class SameOptions:
 
 @dataclass(frozen=True, slots=True)
 class RoomOptions:
-    """What is known of recorder and room."""
+    """Known data of recorder and room."""
 
     sample_clock_ppm: Annotated[
         float | None, typer.Option(help="The recorder's crystal runs fast by so many ppm.")

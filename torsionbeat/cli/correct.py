@@ -32,7 +32,7 @@ def _number(told: str) -> Any:
 
 @dataclass(frozen=True, slots=True)
 class StateOptions:
-    """Where the clock stands."""
+    """The present state of the clock."""
 
     rate: Annotated[str | None, typer.Option(help="Rate, + gains: +720 (s a day) or +12min.")] = None
     rate_within: Annotated[float, _number("How far off --rate may be, 95 % (s/day).")] = 1.0
@@ -80,7 +80,7 @@ class WeightOptions:
     ] = None
 
     def stock(self) -> Stock | None:
-        """Give the weights at hand, or None where they are left alone."""
+        """Give the weights at hand, or None if the weights are not to be changed."""
         from torsionbeat.regulation.stock import Disc
         from torsionbeat.theory.materials import weight_metal
 
@@ -101,7 +101,7 @@ class WeightOptions:
 
 @dataclass(frozen=True, slots=True)
 class ClockOptions:
-    """What is known of the clock; it goes before its record."""
+    """Known data of the clock; they take precedence over its record."""
 
     period: Annotated[float | None, _number("Nominal full period (s).")] = None
     lift: Annotated[float | None, _number("Lift, contact to drop (deg).")] = None
@@ -131,7 +131,7 @@ class ClockOptions:
     regulator_step: Annotated[float | None, _number("Smallest step it can be moved by.")] = None
 
     def known(self) -> KnownOfClock:
-        """Give it under the names of a clock's record."""
+        """Give the data under the names of a clock's record."""
         from torsionbeat.bench.bench_course import KnownOfClock
 
         names = {field.name for field in fields(KnownOfClock)}
@@ -145,7 +145,7 @@ class ClockOptions:
 def request_of(
     clock: str | None, log: str | None, state: StateOptions, weights: WeightOptions, about: ClockOptions
 ) -> AdviseRequest:
-    """Make the request of what was typed.
+    """Make the request from the typed options.
 
     Parameters
     ----------
@@ -197,7 +197,7 @@ def request_of(
 
 
 def _done_at(clock: str | None, keep: bool, when: str | None) -> datetime | None:
-    """Read when the adjustment that is to be kept was done; None: now."""
+    """Read when the adjustment to be kept was done; None: now."""
     if keep and clock is None:
         raise InputError("--keep was given without a clock to keep it for; give --clock NAME too")
     if when is not None and not keep:

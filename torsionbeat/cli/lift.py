@@ -1,4 +1,4 @@
-"""``torsionbeat lift`` and ``arc``: the two angles that a clock tells only when asked."""
+"""``torsionbeat lift`` and ``arc``: the two angles that need a separate measurement."""
 
 from __future__ import annotations
 

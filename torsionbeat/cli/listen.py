@@ -1,4 +1,4 @@
-"""``torsionbeat listen``, ``inbeat`` and ``devices``: a microphone at the movement."""
+"""``torsionbeat listen``, ``inbeat`` and ``devices``: listening with a microphone at the movement."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ __all__ = ["Ending", "devices_command", "ended_by_signals", "inbeat_command", "l
 
 
 AGAIN_S = 600.0
-"""After a night that failed the next try comes so much later: time to plug a microphone in again."""
+"""Pause after a failed night before the next try: time to plug a microphone in again."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +71,7 @@ class NightOptions:
     ] = False
 
     def duration_s(self) -> float | None:
-        """Give how long to listen.
+        """Give the time to listen, in seconds.
 
         Raises
         ------
@@ -115,7 +115,7 @@ def listen_command(
     if print_unit:
         from torsionbeat.terminal.unit import systemd_unit
 
-        _ = night.duration_s(), clock.known(), sound.sound()  # what cannot be is not put into a unit either
+        _ = night.duration_s(), clock.known(), sound.sound()  # impossible values are refused in a unit too
         typer.echo(systemd_unit())
     elif night.follow:
         follow(clock.clock)
@@ -145,7 +145,7 @@ def _request(
 
 
 def _check(clock: ClockOptions, sound: SoundOptions, night: NightOptions) -> None:
-    """Check the microphone, and say what is heard."""
+    """Check the microphone and report the result."""
     from torsionbeat.jobs.microphone import CHECK_S, CheckMicrophoneRequest, check_microphone
 
     request = CheckMicrophoneRequest(sound.sound(2), clock.known(), night.duration_s() or CHECK_S)
@@ -158,7 +158,7 @@ def _check(clock: ClockOptions, sound: SoundOptions, night: NightOptions) -> Non
 
 
 def _one_night(request: ListenRequest, night: NightOptions, ending: Ending | None = None) -> None:
-    """Listen, show, and print the reading; what failed on the way is told after it."""
+    """Listen, show the progress, and print the reading; failures are reported after it."""
     from torsionbeat.jobs.listen import listen
     from torsionbeat.terminal.live import LiveScreen
 
@@ -170,7 +170,7 @@ def _one_night(request: ListenRequest, night: NightOptions, ending: Ending | Non
         watcher = Watcher(screen, night.quiet, night.status)
         try:
             result = listen(request, on_state=watcher, on_begin=watcher.begin, cancel=flag)
-        except KeyboardInterrupt:  # the second Ctrl-C: all ends at once
+        except KeyboardInterrupt:  # the second Ctrl-C ends everything at once
             if watcher.night is not None:
                 tell(f"ended before the night was read; read it with: {reading_line(watcher.night)}")
             raise
@@ -178,7 +178,7 @@ def _one_night(request: ListenRequest, night: NightOptions, ending: Ending | Non
 
 
 def _every_night(request: ListenRequest, night: NightOptions) -> None:
-    """One night after the other until stopped; a night that fails is told and costs only itself."""
+    """One night after the other until stopped; a failed night is reported and affects no other."""
     span = times.night_span(night.every_night or "")
     done = datetime.now().astimezone()
     with ended_by_signals() as over:
@@ -187,7 +187,9 @@ def _every_night(request: ListenRequest, night: NightOptions) -> None:
             if not night.quiet:
                 tell(f"waiting for {begin:%A %H:%M}; Ctrl-C ends")
             while not over.is_set() and (wait_s := _seconds_to(begin)) > 0:
-                over.wait(min(wait_s, 30.0))  # in steps: a computer that slept must not oversleep
+                over.wait(
+                    min(wait_s, 30.0)
+                )  # in steps: after the computer's sleep the wait must not continue past the hour
             if over.is_set():
                 return
             tonight = replace(
@@ -195,7 +197,7 @@ def _every_night(request: ListenRequest, night: NightOptions) -> None:
             )
             try:
                 _one_night(tonight, night, over)
-                done = end  # a recorder whose crystal runs fast is through a little before the hour
+                done = end  # a recorder with a fast crystal finishes a little before the hour
             except TorsionbeatError as error:
                 tell(str(error))
                 over.wait(min(max(_seconds_to(end), 0.0), AGAIN_S))

@@ -1,4 +1,4 @@
-"""Options that several commands share, and what gives a command the options of its groups."""
+"""Options that several commands share, and the decorator that gives a command its groups of options."""
 
 from __future__ import annotations
 
@@ -54,7 +54,7 @@ OverwritePlot = Annotated[bool, typer.Option("--overwrite", help="Replace a pict
 
 @dataclass(frozen=True, slots=True)
 class ClockOptions:
-    """Which clock it is, and what is known of it."""
+    """The clock's name and its known data."""
 
     clock: Annotated[
         str | None,
@@ -73,12 +73,12 @@ class ClockOptions:
     log: LogOption = None
 
     def known(self) -> KnownClock:
-        """Give what is known of the clock.
+        """Give the known data of the clock.
 
         Raises
         ------
         InputError
-            A log was named for no clock.
+            A log was named without a clock.
         """
         from torsionbeat.bench.known import KnownClock
         from torsionbeat.theory.train import Train
@@ -106,7 +106,7 @@ class ReferenceOptions:
     ] = None
 
     def tolerance_ppm(self) -> float:
-        """Give the half-width of the interval's error."""
+        """Give the half-width of the interval's error, ppm."""
         return (
             REFERENCE_TOLERANCE_PPM if self.reference_tolerance_ppm is None else self.reference_tolerance_ppm
         )
@@ -114,7 +114,7 @@ class ReferenceOptions:
 
 @dataclass(frozen=True, slots=True)
 class SoundOptions:
-    """Where live sound comes from."""
+    """Source of live sound."""
 
     device: Annotated[
         str | None, typer.Option(help="Microphone: number or part of the name, as devices lists them.")
@@ -132,7 +132,7 @@ class SoundOptions:
     ] = 1.0
 
     def sound(self, least_channels: int = 1) -> Microphone | Playback:
-        """Give the microphone that is meant, or the recording to be played instead.
+        """Give the chosen microphone, or the recording to play instead.
 
         Raises
         ------
@@ -149,8 +149,8 @@ class SoundOptions:
 def takes_groups(command: Callable[..., None]) -> Callable[..., None]:
     """Give a command the fields of its dataclass parameters as options, in their order.
 
-    A parameter whose annotation is a dataclass is replaced by that dataclass's fields, each annotated as an option;
-    when called, the fields are put together again.
+    A parameter whose annotation is a dataclass is replaced by that dataclass's fields, each annotated as an option.
+    At the call, the dataclass is assembled from the fields.
     """
     hints = get_type_hints(command, include_extras=True)
     groups: dict[str, Any] = {}
@@ -202,18 +202,18 @@ KeepAnyway = Annotated[
 
 
 MARK = "\0"
-"""Stands before a text while options are told from arguments: no command line can hold it."""
+"""Prefix of a text while options and arguments are separated: no command line can contain it."""
 
 
 TEXT = re.compile(r"-(\S*\s|\.?\d)")
-"""Begins with a minus sign and has a blank, or goes on with a number: no option of ours does."""
+"""A minus sign followed by a number, or by text with a blank in it: none of our options looks like this."""
 
 
 class TakesTexts(TyperCommand):
     """A command whose arguments are texts, such as ``"-0.5 turn at the regulator"``."""
 
     def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
-        """Tell texts from options, then parse."""
+        """Separate texts from options, then parse."""
         marked, before = [], ""
         for one in args:
             is_text = TEXT.match(one) is not None and not before.startswith("-") and not one.startswith("--")

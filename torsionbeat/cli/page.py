@@ -12,7 +12,7 @@ from torsionbeat.errors import InputError
 __all__ = ["page_command"]
 
 DEFAULT_PORT = 8318
-"""As ``torsionbeat.page.server`` has it; a test holds the two together, so that help needs no web framework."""
+"""The same as in ``torsionbeat.page.server`` (a test compares them), so that help needs no web framework."""
 
 
 def page_command(

@@ -1,4 +1,4 @@
-"""``torsionbeat clock undo``, ``restore`` and ``amend``: what is in the bench log is put right, never deleted."""
+"""``torsionbeat clock undo``, ``restore`` and ``amend``: entries of the bench log are corrected, never deleted."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ WHEN_OF = {
     "hand check": "checked_at",
     "free swing": "done_at",
 }
-"""What the moment of an entry is called."""
+"""Name of the moment of each kind of entry."""
 
 
 def undo_command(

@@ -1,6 +1,6 @@
-"""Options checked before a command runs: numbers out of range, and options that would do nothing with the others given.
+"""Checks options before a command runs: numbers out of range, and options that have no effect with the others.
 
-``checked`` puts both before a command, so that nothing is read first; the ranges are `torsionbeat.typed.option_ranges`.
+``checked`` does both before anything is read; the ranges are those of `torsionbeat.typed.option_ranges`.
 """
 
 from __future__ import annotations
@@ -47,32 +47,32 @@ NEEDS: dict[str, dict[str, tuple[str, ...]]] = {
         "density": ("disc_diameter",),
     },
 }
-"""Options that do nothing unless one of the others is given, by command."""
+"""Options without effect unless one of the listed others is given, by command."""
 
 VALUES = {float: "NUMBER", int: "NUMBER", Path: "PATH", str: "TEXT"}
-"""What the help calls the values of options and arguments."""
+"""Names in the help for the values of options and arguments."""
 
 GIVEN_UP = {
     "listen": {"device": "from_", "sample_rate": "from_", "channels": "from_"},
     "inbeat": {"device": "from_", "sample_rate": "from_", "channels": "from_"},
 }
-"""Options that do nothing where another is given."""
+"""Options without effect if the listed other is given, by command."""
 
 
 def checked(name: str, command: Callable[..., Any]) -> Callable[..., Any]:
-    """Give a command that refuses numbers out of range, and options that would do nothing.
+    """Wrap a command so that it refuses numbers out of range and options without effect.
 
     Parameters
     ----------
     name : str
-        The command's.
+        Name of the command.
     command : callable
-        Takes its options by name.
+        The command; it accepts its options by name.
 
     Raises
     ------
     InputError
-        By the command that is given back.
+        Raised by the returned command.
     """
     defaults = {
         one.name: None if one.default is Parameter.empty else one.default
@@ -109,8 +109,10 @@ def checked(name: str, command: Callable[..., Any]) -> Callable[..., Any]:
 
 
 def _with_values_named(command: Callable[..., Any]) -> Signature:
-    """The signature, with what an option takes called a number, a text or a path in the help, not by Python's types."""
-    own = signature(command, eval_str=True)  # else the texts of options would be looked for in this module
+    """Give the signature with values named number, text or path in the help instead of by Python's types."""
+    own = signature(
+        command, eval_str=True
+    )  # otherwise annotations given as strings are looked up in this module
     parameters = []
     for one in own.parameters.values():
         hint = one.annotation

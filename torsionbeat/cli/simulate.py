@@ -1,4 +1,4 @@
-"""``torsionbeat simulate``: a recording of an invented clock in an invented room, with its truth."""
+"""``torsionbeat simulate``: a recording of an invented clock in an invented room, with its true figures."""
 
 from __future__ import annotations
 
