@@ -165,7 +165,7 @@ class Answers:
         return sorted(self._standing(clock, NoteRecord, retracted), key=lambda row: (row.written_at, row.id))
 
     def changes(self, clock: str) -> list[ChangeRecord]:
-        """Give a clock's audit trail in order of time: what was taken back, restored, put right."""
+        """Give a clock's audit trail in order of time: what was taken back, restored or corrected."""
         with self.reading_from() as session:
             owner = find_clock(session, clock, self.where, retracted=True).id
             return list(

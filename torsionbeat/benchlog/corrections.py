@@ -122,7 +122,7 @@ def retract(session: Session, clock: ClockRecord, kind: str, number: int, reason
     number : int
         Its number.
     reason : str
-        Why; kept beside it.
+        Why; kept in the log with it.
 
     Raises
     ------
@@ -153,7 +153,7 @@ def restore(session: Session, clock: ClockRecord, kind: str, number: int, reason
     number : int
         Its number.
     reason : str
-        Why; kept beside it.
+        Why; kept in the log with it.
 
     Raises
     ------
@@ -221,7 +221,7 @@ def take_back_clock(session: Session, clock: ClockRecord, reason: str, *, back: 
     session : Session
     clock : ClockRecord
     reason : str
-        Why; kept beside it.
+        Why; kept in the log with it.
     back : bool
         Bring it back again.
 
@@ -366,7 +366,7 @@ def trail(
     row : Entry or ClockRecord
         To which row.
     reason : str
-        Why; kept beside it.
+        Why; kept in the log with it.
     before : dict, optional
         Values before.
     after : dict, optional

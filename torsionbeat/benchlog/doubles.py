@@ -85,7 +85,7 @@ def doubles_of(
     Parameters
     ----------
     works : sequence of WorkRecord
-        Those of the clock that stand.
+        Standing works of the clock.
     heard_at : sequence of datetime
         When its readings were taken.
     kind, what, details, at

@@ -214,7 +214,7 @@ def plain(document: object, what: str) -> dict[str, Any]:
 
 
 LONGEST_WHOLE = 18
-"""Digits of a whole number: 64 bits hold so many, and a float does not overflow."""
+"""Digits of a whole number: 64 bits can hold them, and a float does not overflow."""
 
 
 def whole_number(text: str) -> int:

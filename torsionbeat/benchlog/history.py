@@ -59,7 +59,7 @@ class Entries(Answers):
         written_at : datetime, optional
             Left out: now.
         write_id : str, optional
-            A name for this write: sent twice under one name it is kept once.
+            Identity of the write: a write sent twice under one identity is kept once.
 
         Raises
         ------
@@ -305,7 +305,7 @@ class Entries(Answers):
         checked_at : datetime, optional
             Left out: now.
         write_id : str, optional
-            A name for this write: sent twice under one name it is kept once.
+            Identity of the write: a write sent twice under one identity is kept once.
         """
         value, sigma = _pair(rate_s_per_day)
         seen = plain({"sightings": list(sightings)}, "the sightings")["sightings"]
@@ -349,7 +349,7 @@ class Entries(Answers):
         done_at : datetime, optional
             Left out: now.
         write_id : str, optional
-            A name for this write: sent twice under one name it is kept once.
+            Identity of the write: a write sent twice under one identity is kept once.
         """
         value, sigma = _pair(q)
         kept = plain(document, "the free swing")

@@ -177,7 +177,7 @@ class BenchLog(Entries):
         number : int
             Its number.
         reason : str
-            Why; kept beside it.
+            Why; kept in the log with it.
         """
         return self._correct(
             clock,
@@ -199,7 +199,7 @@ class BenchLog(Entries):
         number : int
             Its number.
         reason : str
-            Why; kept beside it.
+            Why; kept in the log with it.
         """
         return self._correct(
             clock,
@@ -223,7 +223,7 @@ class BenchLog(Entries):
         changes : dict
             New values, by the names in ``AMENDABLE``.
         reason : str
-            Why; kept beside it.
+            Why; kept in the log with it.
         """
         return self._correct(
             clock,

@@ -229,7 +229,7 @@ def plot_history(
         Drawn as numbered lines.
     title : str
     label : str
-        Of the vertical axis.
+        Label of the vertical axis.
     zero : bool
         Draw a line at zero.
     """

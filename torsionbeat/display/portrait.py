@@ -45,7 +45,7 @@ def portrait_figure(*portraits: BeatPortrait, title: str = "") -> Any:
     portraits : BeatPortrait
         One, or two to be compared, before and after. All share one scale.
     title : str
-        Over the picture, beside the name of the first.
+        Title of the picture, beside the name of the first.
 
     Returns
     -------

@@ -241,7 +241,7 @@ def save_figure(figure: Any, path: str | Path) -> None:
     InputError
         Another suffix, or a folder that is not there.
     DeviceError
-        The disk refused it.
+        Writing to the disk failed.
     """
     target = Path(path)
     if target.suffix.lower() not in SUFFIXES:

@@ -70,7 +70,7 @@ class Feed:
         Parameters
         ----------
         topic : str
-            What a page listens for.
+            Topic that a page listens to.
         place : str
             Id of the element.
         html : str
@@ -84,7 +84,7 @@ class Feed:
         Parameters
         ----------
         topic : str
-            What a page listens for.
+            Topic that a page listens to.
         place : str
             Id of the element.
         plot : mapping

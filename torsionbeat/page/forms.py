@@ -27,9 +27,9 @@ def optional_number(form: Mapping[str, str], name: str, what: str) -> float | No
     ----------
     form : mapping of str to str
     name : str
-        Of the field.
+        Name of the field.
     what : str
-        How the field is called on the page, for the message.
+        The words for the field on the page, for the message.
 
     Raises
     ------
@@ -61,9 +61,9 @@ def number(form: Mapping[str, str], name: str, what: str) -> float:
     form : mapping
         The fields as they were sent.
     name : str
-        Of the field.
+        Name of the field.
     what : str
-        How the field is called on the page, for the message.
+        The words for the field on the page, for the message.
 
     Raises
     ------
@@ -84,11 +84,11 @@ def choice(form: Mapping[str, str], name: str, allowed: tuple[str, ...], what: s
     form : mapping
         The fields as they were sent.
     name : str
-        Of the field.
+        Name of the field.
     allowed : tuple of str
         What the list offers.
     what : str
-        How the field is called on the page, for the message.
+        The words for the field on the page, for the message.
 
     Raises
     ------
@@ -109,9 +109,9 @@ def moment(form: Mapping[str, str], name: str, what: str) -> datetime | None:
     form : mapping
         The fields as they were sent.
     name : str
-        Of the field.
+        Name of the field.
     what : str
-        How the field is called on the page, for the message.
+        The words for the field on the page, for the message.
 
     Raises
     ------

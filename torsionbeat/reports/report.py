@@ -145,7 +145,7 @@ def write_report(html: str, path: str | Path) -> None:
     InputError
         The folder does not exist.
     DeviceError
-        The disk refused it.
+        Writing to the disk failed.
     """
     _write(Path(path), html.encode("utf-8"))
 

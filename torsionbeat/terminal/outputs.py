@@ -83,7 +83,7 @@ def refuse_log(option: str, path: Path, log: str | None) -> None:
     Parameters
     ----------
     option : str
-        What asks for it, for the message.
+        Name of the option, for the message.
     path : Path
     log : str or None
         The bench log in use; None: the default one.
@@ -103,7 +103,7 @@ def refuse_taken(option: str, path: Path) -> None:
     Parameters
     ----------
     option : str
-        What asks for it, for the message.
+        Name of the option, for the message.
     path : Path
 
     Raises
