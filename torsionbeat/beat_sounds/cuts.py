@@ -1,7 +1,7 @@
 """Cuts: the sound of each beat, taken out of a recording in one pass and bounded memory.
 
-Input: a saved recording and the reading of it. Output: one cut a beat, in order of time, with contact and drop placed
-in it. Times are seconds; the reading's are true ones, so its timebase turns them into frames.
+Input: a saved recording and its reading. Output: one cut per beat, in order of time, with the places of contact and
+drop in it. Times are in seconds. Those of the reading are true seconds: its timebase converts them to frames.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from torsionbeat.sound.recording import SavedRecording
 __all__ = ["AFTER_S", "BEFORE_S", "BeatCut", "beat_cuts", "chosen_beats"]
 
 BEFORE_S, AFTER_S = 0.08, 0.30
-"""From before the contact to after the drop: the room before, and the ring of a plate after (0.2 s and less)."""
+"""Seconds before the contact and after the drop: room noise before, and the ring of a plate after (0.2 s and less)."""
 
 BLOCK_FRAMES = 262_144
 """Frames read at a time: a megabyte of one channel."""
@@ -43,7 +43,7 @@ class BeatCut:
     samples : ndarray of float32, shape (n,)
         Full scale 1; zeros where the recording has a gap.
     contact_s, drop_s : float
-        From the first sample; the contact nan where none was heard.
+        Seconds from the first sample; ``contact_s`` is nan where no contact was heard.
     """
 
     number: int
@@ -55,7 +55,7 @@ class BeatCut:
 
 
 def chosen_beats(count: int, wanted: int | None) -> npt.NDArray[np.int64]:
-    """Rows of this many beats spread evenly over ``count``, in pairs of neighbours so that both sides are there.
+    """Rows of this many beats spread evenly over ``count``, in pairs of neighbours so that both sides are included.
 
     Examples
     --------
@@ -93,7 +93,7 @@ def beat_cuts(
     channel : int, optional
         Counted from 0; None: the mean of all.
     before_s, after_s : float
-        What is taken before the contact (or the drop, where no contact is heard) and after the drop.
+        Seconds to take before the contact (or the drop, where no contact is heard) and after the drop.
 
     Yields
     ------
@@ -134,9 +134,9 @@ def beat_cuts(
 
 
 def _lost_frames(frames: FloatArray, steps: Sequence[tuple[int, float]], rate_hz: float) -> FloatArray:
-    """How many frames that the timebase knows to be lost lie before each true place: they are not in the recording.
+    """How many lost frames, known to the timebase, lie before each true place: they are not in the recording.
 
-    The inverse of ``Heard.laid_out``: behind each ``(frame, seconds)`` of the steps all was counted too early.
+    The inverse of ``Heard.laid_out``: after each ``(frame, seconds)`` of the steps everything was counted too early.
     """
     if not steps:
         return np.zeros(len(frames))

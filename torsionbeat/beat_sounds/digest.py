@@ -1,7 +1,7 @@
 """The digest: a night in minutes, its beats one after the other, side a on the left and side b on the right.
 
 Input: cuts of the beats. Output: pieces of stereo sound, and where each beat lies in them. What was taken for contact
-and drop can then be heard, and seen in any audio editor by the label track.
+and drop can then be heard, and seen in any audio editor with the label track.
 """
 
 from __future__ import annotations
@@ -17,16 +17,16 @@ from torsionbeat.errors import InputError
 __all__ = ["GAP_S", "DigestLabel", "digest_pieces"]
 
 GAP_S = 0.08
-"""Silence between two beats: enough to be heard as one (common practice, no source)."""
+"""Silence between two beats: enough to be heard as a pause (common practice, no source)."""
 
 FADE_S = 0.005
-"""Fade at both ends of a cut, so that none begins or ends with a click: a fifth of what comes before the contact."""
+"""Fade at both ends of a cut, so that none begins or ends with a click: a sixteenth of the time before the contact."""
 
 LEVEL_PEAK = 0.5
-"""Peak of a levelled beat, full scale 1: 6 dB of room for the sums of the vocoder."""
+"""Peak of a levelled beat, full scale 1: 6 dB of headroom for the sums of the vocoder."""
 
 LEAST_SLOW, MOST_SLOW = 1.0, 8.0
-"""Beyond eight times slower a tick of some milliseconds is a smear of the vocoder's own windows (256 samples)."""
+"""Beyond eight times slower a tick of some milliseconds becomes a smear of the vocoder's own windows (256 samples)."""
 
 VOCODER_WINDOW = 256
 """Samples of the vocoder's window: 5 ms at 48 kHz, shorter than contact to unlocking."""

@@ -1,8 +1,8 @@
 """The portrait of a beat: the mean sound of each side as a picture, from before the contact to after the drop.
 
-Input: cuts of the beats. Output: for each side the mean level and the mean spectrogram on one line of time, aligned by
-the exact times: up to the middle of the lift passage by the contact, from there on by the drop. The mean is taken by
-the median of the beats, so what is in every beat stays and talk in a few of them does not show.
+Input: cuts of the beats. Output: for each side the mean level and the mean spectrogram on one time axis. The beats are
+aligned by their exact times: up to the middle of the lift passage by the contact, from there on by the drop. The mean is
+estimated from the median of the beats, so a sound in every beat stays and talk in a few of them does not show.
 """
 
 from __future__ import annotations
@@ -28,10 +28,10 @@ ROOM_SHARE = 0.25
 """Share of the columns that hold the room alone: those before the contact, and most of a lift passage."""
 
 SILENCE = 1e-9
-"""A room is at least this much weaker than the loudest tone: 90 dB, what 16 bits hold; some recorders write plain zeros."""
+"""Least power of a room, as a share of the loudest tone: -90 dB, what 16 bits hold; some recorders write plain zeros."""
 
 PART_DB = 6.0
-"""Rise above its surroundings at which another sound in the mean is marked: twice what a mean of ten beats scatters."""
+"""Rise above its surroundings at which another sound in the mean is marked: twice the scatter of a mean of ten beats."""
 
 SMOOTH = 5
 """Columns over which the level is smoothed before other sounds are sought: 5 ms, the length of a tick's first part."""
@@ -53,15 +53,15 @@ class SidePortrait:
     beats : int
         How many were averaged.
     time_s : ndarray, shape (columns,)
-        From the drop, below 0 before it.
+        Seconds from the drop, negative before it.
     hz : ndarray, shape (rows,)
         Centres of the spectrogram's rows, evenly spaced from 0.
     power : ndarray, shape (rows, columns)
         Mean power.
     level_db : ndarray, shape (columns,)
-        Of the whole band, 0 at its loudest.
+        Level of the whole band, 0 at its loudest.
     contact_s : float
-        From the drop; nan where no contact is heard.
+        Seconds from the drop; nan where no contact is heard.
     other_s : tuple of float
         Other sounds that stand out in the mean: between contact and drop an unlocking, after the drop a banking or an
         echo.
@@ -77,7 +77,7 @@ class SidePortrait:
     other_s: tuple[float, ...]
 
     def over_room_db(self) -> FloatArray:
-        """The spectrogram in dB above the room, each tone for itself, 0 where it is no louder; shape (rows, columns)."""
+        """The spectrogram in dB above the room at each tone, 0 where it is no louder; shape (rows, columns)."""
         room = np.quantile(self.power, ROOM_SHARE, axis=1, keepdims=True)
         least = SILENCE * max(float(self.power.max()), float(np.finfo(np.float64).tiny))
         found: FloatArray = 10 * np.log10(np.maximum(self.power / np.maximum(room, least), 1.0))
