@@ -1,12 +1,12 @@
 """The account of a beat: which of its sounds is which, all interpretations compared by probability.
 
 Every choice of drop and contact among the sounds of one or two sides gets a score, the natural logarithm of its probability
-up to a constant: is each sound present as often as its role requires, as loud relative to the drop, at its place; are the
-passages of both sides equal; is the clock nearly in beat. All choices are scored before one is taken, and the distance to the
-runner-up says how reliable it is.
+up to a constant. The score depends on the presence, loudness and place of each sound for its role, on the equality of both
+sides' passages, and on how nearly the clock is in beat. All choices are scored before one is taken; the distance to the
+runner-up shows how reliable it is.
 
-Places and times are in frames of 0.5 ms from one origin a side, loudness in dB, scores in nats. What the scores assume
-about clocks is one table (`PRESENCE`, `LOUDNESS_DB` and the constants after them), common practice, no source.
+Places and times are in frames of 0.5 ms from one origin a side, loudness in dB, scores in nats. The assumptions about clocks
+are one table (`PRESENCE`, `LOUDNESS_DB` and the constants after them), common practice, no source.
 """
 
 from __future__ import annotations
@@ -69,7 +69,7 @@ TWO_PARTS, PARTS_APART_FRAMES, PART_DB = 1 / 6, 76.0, (-10.0, 6.0)
 REBOUND_FRAMES, LAST_REBOUND_FRAMES = 40 * FRAMES_PER_MS, 160 * FRAMES_PER_MS
 """Banking and early echoes follow within some 40 ms, none after 160."""
 LONGEST_LIFT = 0.13
-"""Sounds are sought within this share of the period either side of the drop (`pattern`)."""
+"""Sounds are searched within this share of the period either side of the drop (`pattern`)."""
 PASSAGE_MEDIAN, PASSAGE_SPREAD = 0.017, 0.65
 """Lift passage as a share of the period, log-normal: lifts of 10 to 40 deg, arcs of 200 to 600 deg."""
 # Two sounds within 40 ms are one sound and its ring; within 60 ms they probably are (no source).
@@ -286,7 +286,7 @@ def odds_of_mixed(
     period : float
         In frames.
     standing_db : float
-        How far the first side's drop stands above the room.
+        Level of the first side's drop above the room.
     likeness : float
         How alike both sounds are, from 0 to 1.
 

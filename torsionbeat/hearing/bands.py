@@ -9,7 +9,7 @@ Band levels become onset strength, how far the sound rises above the room, in un
 over the last nine chunks, whichever is higher, so that speech or a lorry raises the floor and not the strength.
 
 Each frame is a window of 1.5 ms, the next one begins 0.5 ms later. Windowed cosines and sines, made orthogonal to
-parabolas so that hum, rumble and the fundamental of a voice fall out, are correlated with the samples by matrix
+parabolas to reject hum, rumble and the fundamental of a voice, are correlated with the samples by matrix
 products; the squares, summed by band, are the power. Level 0 means that there was no sound at all: digital
 silence, a stuck converter, a stretch that was lost. The levels and strengths of an hour or so make a chapter.
 """
@@ -149,7 +149,7 @@ def plan_bands(sample_rate_hz: float) -> BandPlan:
 
 @dataclass(frozen=True, slots=True)
 class Chunk:
-    """One chunk of sound as levels, and what was odd about its samples.
+    """One chunk of sound as levels, and the defects of its samples.
 
     ``levels`` has shape (CHUNK_FRAMES, bands); ``pooled`` is the mean power of each POOLED_FRAMES frames, shape
     (CHUNK_FRAMES / POOLED_FRAMES, bands), full scale 1, and 0 where there was no sound.

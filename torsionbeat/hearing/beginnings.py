@@ -39,7 +39,7 @@ Powers = npt.NDArray[np.float32]
 IntArray = npt.NDArray[np.int64]
 
 LOOK_BACK = 100
-"""Frames (50 ms) before a sound's place in which its first part is sought: two-part ticks of real clocks begin 14 to 19 ms
+"""Frames (50 ms) before a sound's place that are searched for its first part: two-part ticks of real clocks begin 14 to 19 ms
 before their peak (realsounds)."""
 BEGINS = 0.02
 """Share of its greatest power at which a sound begins."""
@@ -57,8 +57,7 @@ SHARE_PAIRS: FloatArray = pairs_of_choices(np.log(_SHARES / BEGINS) / _SHARE_SPR
 SHARE_WEIGHTS: FloatArray = SHARE_PAIRS.sum(axis=0)
 """Probability of each share for one sound."""
 _AVERAGED, _SURE, _LEAST_MEAN = 3, 3.0, 3
-"""A part is heard in the mean of at least this many beats (last) if this many frames, averaged (first), stand this many standard
-errors above zero (second)."""
+"""Frames averaged, standard errors above zero, and least number of beats: criteria for a part to be heard in the mean."""
 _BAND_SHOWS = 4.0
 """Height in standard errors of the mean power; the highest of 80 frames of noise hardly reaches it."""
 _UNSEEN = 4.0
@@ -81,7 +80,7 @@ _SOFTER, _LEAST_SOFTER = 0.005, 4.0
 _DRAWS = 24
 """Bootstrap resamplings of the beats: their scatter is then known to a seventh."""
 REACH = 100
-"""Frames either side of the place in which the sound is sought (50 ms)."""
+"""Frames either side of the place that are searched for the sound (50 ms)."""
 _LOUDEST = 8.0
 """Power of one frame of one beat above which it is a bang and counts for no more."""
 _LEAST_ROWS = 10  # the mean of fewer beats is too noisy to search

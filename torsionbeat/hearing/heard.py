@@ -52,7 +52,7 @@ class HeardSounds:
         return len(self.beat)
 
     def softer_samples(self, kind: str) -> tuple[float, float]:
-        """Samples by which a softer part shows before the sounds of a kind, on side a and on side b; 0 where none."""
+        """Samples from a softer part to the sounds of a kind, on side a and on side b; 0 without such a part."""
         chosen = self.certain & (self.kind == kind)
         sides = (self.softer_before[chosen & (self.beat % 2 == side)] for side in (0, 1))
         one, two = (float(np.median(side)) if len(side) else 0.0 for side in sides)

@@ -55,7 +55,7 @@ FEW_ROWS = 9
 _CLEAR_HEIGHT = 0.75 * _CAP
 """A sound with at least this strength in most beats needs no least score."""
 LONGEST_LIFT = 0.13
-"""Longest lift passage sought, as a share of the period."""
+"""Longest lift passage searched, as a share of the period."""
 NEAREST = 6
 """Least distance of two sounds of a beat in pooled frames (24 ms); nearer, the second is an echo."""
 

@@ -48,13 +48,13 @@ _EARLY_FRAMES, _SOFTER_DB, _BEYOND_CHANCE = 1.0, 0.5, 6.0
 _NEARLY_EACH = 0.85
 """Share of the rows in which one side is certain and the other, far out of beat, is not."""
 _CORNER = 60.0
-"""Frames (30 ms) by which the beat may turn a corner from one row to the next."""
+"""Frames (30 ms) by which a beat may miss its expected place where the clock turns a corner."""
 _FEW, _SOME = 2, 0.04
 """Number, and share of the certain beats, placed away from their neighbours that a single bang or corner does not explain."""
 _BEFORE_DOUBT = 2.0
 """Frames (1 ms) of uncertainty of where a sound before another begins: two steps of the windows, which are 1.5 ms long."""
 _AS_LOUD = 6.0
-"""Power by which one beat may stand above or below the mean sound and still be a beat."""
+"""Factor of power by which a beat may differ from the mean sound, up or down."""
 
 
 @dataclass(frozen=True, slots=True)

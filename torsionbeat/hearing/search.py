@@ -216,7 +216,7 @@ def find_clock(
     frame_s : float
         Length of a frame.
     wanted : Wanted
-        What is known or asked of the clock.
+        Known data of the clock, and the limits of the search.
     others_s : tuple of float
         Intervals of other clocks that are heard.
     """
@@ -362,7 +362,7 @@ def find_second_clock(rising: FloatArray, frame_s: float, first: Found, wanted: 
     first : Found
         The clock that was found.
     wanted : Wanted
-        What is known or asked of the clock.
+        Known data of the clock, and the limits of the search.
     """
     cleared = _without_beats(rising, first)
     found = find_clock(cleared, frame_s, replace(wanted, nominal_period_s=None))

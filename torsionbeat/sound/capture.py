@@ -147,7 +147,7 @@ class LiveSource:
 
     @property
     def remarks(self) -> list[Remark]:
-        """Plain sentences on what went wrong so far."""
+        """Plain sentences on the faults so far."""
         rate_hz, doubled = self.sample_rate_hz, self._line.doubled_frames
         said = self._remarks + gap_remarks(self._gaps, rate_hz) + clock_remarks(self._steps_s)
         # by the last fit: a new one at each call would be expensive

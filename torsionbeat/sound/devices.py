@@ -36,8 +36,8 @@ __all__ = [
 class Device:
     """A sound input.
 
-    ``number`` is valid until devices come or go; ``system`` is the sound system that offers it; ``channels``
-    and ``sample_rate_hz`` are the most it has and what it prefers.
+    ``number`` is valid until devices come or go; ``system`` is the sound system that offers it; ``channels`` is the
+    largest number of channels, ``sample_rate_hz`` the preferred rate.
     """
 
     number: int
@@ -59,7 +59,7 @@ class Stream(Protocol):
         """Stop without waiting for anything."""
 
     def close(self) -> None:
-        """Give the device back."""
+        """Release the device."""
 
 
 class Backend(Protocol):
@@ -103,7 +103,7 @@ class Backend(Protocol):
         on_block : OnBlock
             Takes each block.
         on_end : callable
-            Told once the stream has ended by itself.
+            Called when the stream has ended by itself.
         """
 
     def restart(self) -> None:
@@ -200,7 +200,7 @@ class PortAudio:
         on_block : OnBlock
             Takes each block.
         on_end : callable
-            Told once the stream has ended by itself.
+            Called when the stream has ended by itself.
 
         Raises
         ------

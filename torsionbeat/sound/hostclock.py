@@ -88,7 +88,7 @@ def _adjtimex() -> tuple[int, _Timex] | None:
 def host_clock_synchronised() -> bool | None:
     """Whether network time keeps the computer's clock now; None if that cannot be found out.
 
-    Linux alone steers its monotonic clock together with the clock of day, so elsewhere the answer is None.
+    Only Linux corrects its monotonic clock together with the clock of day, so elsewhere the answer is None.
     """
     if sys.platform != "linux":
         return None

@@ -13,8 +13,8 @@ begun        format, sample_rate_hz, channels, keeps,     the recording was begu
              synchronised, identity, recorder
 clock        stretch, frame, monotonic_ns, utc_ns,        a ``ClockRow``, about one a second; raw_ns is new
              raw_ns
-host clock   frame and the fields of ``HostState``        what the computer's system said of its clock
-doubled      frame, frames                                so many frames in all were handed over twice, left out
+host clock   frame and the fields of ``HostState``        state of the computer's clock by its system
+doubled      frame, frames                                total of frames handed over twice and left out
 sound        file, file_frame, start_frame                from ``file_frame`` of ``file`` on, the sound
                                                           stands at ``start_frame``
 closed       file, frames                                 this file is complete and on the disk
