@@ -12,7 +12,7 @@ Import the module that holds the formula:
 `weights`       masses and inertia of weights; grams that bring a clock to time
 `materials`     strip alloys and weight metals, each with its source
 `stability`     Allan deviations with gaps and confidence limits
-`noise`         which noise rules a record, and the degrees of freedom it leaves
+`noise`         which noise dominates a record, and the degrees of freedom it leaves
 `limits`        what an argument may be, and the sentence that says so
 ==============  =======================================================================================
 

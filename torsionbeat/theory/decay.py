@@ -1,4 +1,4 @@
-"""The free swing: how the arc dies away without a drive, and the Q that says so.
+"""The free swing: how the arc dies away without a drive, and the Q that describes it.
 
 Two laws. Air drag takes the same share of the arc from every swing, arc = start * exp(-pi t / (Q T)); dry
 rubbing takes the same angle, a straight line. Together, d(arc)/dt = -air * arc - dry, with ``air`` in 1/s
@@ -100,7 +100,7 @@ def time_to_arc_s(
     Parameters
     ----------
     arc_start_deg : array_like
-        Arc let go at, end to end.
+        Arc at the start, end to end.
     arc_end_deg : array_like
         Arc to fall to.
     air_per_s : array_like
@@ -111,7 +111,7 @@ def time_to_arc_s(
     Returns
     -------
     float or ndarray
-        Seconds; inf where nothing takes from the swing, nan where the arc is not below the start.
+        Seconds; inf where the swing has no loss, nan where the arc is not below the start.
 
     Examples
     --------
@@ -126,7 +126,7 @@ def time_to_arc_s(
     end = within("arc to fall to", arc_end_deg, 0, 1440, "deg", "", low_allowed=True)
     with np.errstate(divide="ignore", invalid="ignore"):
         straight = (start - end) / dry
-        # log1p of the fall over what is left keeps its digits where air drag is weak.
+        # log1p of the fall over the rest keeps its precision where air drag is weak.
         curved = np.log1p(air * (start - end) / (air * end + dry)) / air
         time = np.where(air * start < 1e-12 * dry, straight, curved)
     time = np.where((air == 0) & (dry == 0), np.inf, time)
@@ -235,7 +235,7 @@ class FreeSwing:
     ``uncertainties`` values; a loss that the law leaves out is the number 0. ``sigma_deg`` is the standard
     deviation of one arc, ``residual_deg`` (n,) observed minus fitted, ``aicc`` Akaike's criterion with its
     small-sample term: the law with the lower one describes the readings better. A loss that comes out
-    negative by more than its uncertainty says that neither law holds.
+    negative by more than its uncertainty shows that neither law holds.
     """
 
     law: Law
@@ -283,8 +283,8 @@ def fit_free_swing(
 
     Notes
     -----
-    Uncertainties and Akaike's criterion suppose independent errors of the arcs; where neighbouring arcs err
-    together both are too sure. H. Akaike, IEEE Trans. Autom. Control 19 (1974) 716.
+    Uncertainties and Akaike's criterion suppose independent errors of the arcs; where errors of neighbouring arcs
+    are correlated, both are too sure. H. Akaike, IEEE Trans. Autom. Control 19 (1974) 716.
 
     Examples
     --------
@@ -327,7 +327,7 @@ def fit_free_swing(
 
 
 def _least_squares(time_s: FloatArray, arc_deg: FloatArray, law: Law) -> tuple[Any, FloatArray, FloatArray]:
-    """The solution in parameters of order one, what each of them is worth, and the residuals (deg)."""
+    """The solution in parameters of order one, the scale of each, and the residuals (deg)."""
     from scipy.optimize import least_squares
 
     span, top = float(time_s.max()), float(arc_deg.max())
@@ -380,14 +380,14 @@ def compare_laws(
 
 
 def akaike_weights(fits: Sequence[FreeSwing]) -> FloatArray:
-    """How strongly the readings speak for each fit: shares that sum to 1."""
+    """How strongly the readings support each fit: shares that sum to 1."""
     aicc = np.array([fit.aicc for fit in fits])
     weight = np.exp(-0.5 * (aicc - aicc.min()))
     return np.asarray(weight / weight.sum())
 
 
 def q_over_laws(fits: Sequence[FreeSwing], arc_deg: float, period_s: float, factor: float = 1.0) -> Any:
-    """Q at an arc, whichever law holds: the laws' values by their Akaike weights, and their disagreement as doubt.
+    """Q at an arc, whichever law holds: the mean of the laws by Akaike weights, their disagreement in its uncertainty.
 
     Parameters
     ----------

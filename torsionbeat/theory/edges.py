@@ -29,19 +29,19 @@ IntArray = npt.NDArray[np.int64]
 
 BEFORE = 24
 """Frames of the profile before the place at which the sound is taken to begin."""
-AFTER = 56  # frames of it behind that place: the rise and what dies away of most sounds
-_RISES = (0.2, 3.0)  # frames: as good as at once, and slowly; the fit goes on from either
+AFTER = 56  # frames of it after that place: the rise, and the decay of most sounds
+_RISES = (0.2, 3.0)  # frames: almost at once, and slowly; the fit tries both
 RISE_DOUBT = 0.2
-"""Share of a sound's rise by which its beginning is in doubt: one that swells is extrapolated along the wrong curve."""
-_DECAYS = (4.0, 8.0, 16.0, 32.0)  # frames, doubled: the fit goes on from each
+"""Share of a sound's rise by which its beginning is in doubt: a sound that swells is extrapolated along the wrong curve."""
+_DECAYS = (4.0, 8.0, 16.0, 32.0)  # frames, each twice the one before; the fit tries all
 TAIL = 64
 """Frames of a dying sound that are fitted."""
 _FAINT = 5.0
 """Height (root of power over the room's) below which noise can hide where a profile begins."""
 _SOFT_RISE = 1.5
-"""Frames of rise taken for a sound whose own rise the noise hides."""
+"""Frames of rise assumed for a sound whose own rise the noise hides."""
 _SHOWS_EARLY = 1.6
-"""Frames by which a sound shows before the place that fits it best, from the length of the levels' own windows."""
+"""Frames by which a sound shows before the place that fits it best, because the windows of the levels have a length."""
 
 
 def edge_of(profile: FloatArray) -> float:
@@ -54,7 +54,7 @@ def edge_and_rise(profile: FloatArray) -> tuple[float, float]:
 
     A sound that rises slowly passes any one height late. So the rise is followed at two heights and extrapolated to
     zero along the curve 1 - exp(-t / rise): a sharp and a soft sound then begin at the same place. Where the
-    profile is noisy the two heights lie higher; where it is faint too the whole sound is fitted instead.
+    profile is noisy the two heights lie higher; where it is also faint, the whole sound is fitted instead.
     """
     height = _height(profile)
     floor = float(np.quantile(height, 0.1))
@@ -69,13 +69,13 @@ def edge_and_rise(profile: FloatArray) -> tuple[float, float]:
     low, high = (0.12, 0.5) if noise < 0.05 else (0.33, 0.67)
     start, later = _crossing(height, top, floor + low * rise), _crossing(height, top, floor + high * rise)
     if start <= 0:
-        return float(-BEFORE), later  # A loud sound that is there already with the first frame.
+        return float(-BEFORE), later  # A loud sound that is present from the first frame.
     back = np.log1p(-low) / (np.log1p(-high) - np.log1p(-low))
     return float(start - back * (later - start) - BEFORE), float((1 + back) * (later - start))
 
 
 def _height(profile: FloatArray) -> npt.NDArray[np.float64]:
-    """One height for each frame: each band counts by what it holds of the sound, so that mere noise blurs nothing."""
+    """One height for each frame: each band is weighted by its share of the sound, so that bands of mere noise hardly count."""
     share = profile.mean(axis=0, dtype=np.float64)
     out: npt.NDArray[np.float64] = np.sqrt(
         profile.astype(np.float64) @ (share / max(float(share.sum()), 1e-12))
@@ -106,8 +106,7 @@ def onset_in(series: npt.NDArray[np.float64]) -> Onset:
     """Where in a noisy series, zero in the room, a sudden rise that dies away begins; not in its last TAIL frames.
 
     The matched filter of (1 - exp(-t / rise)) exp(-t / decay) in even noise, for a sharp rise and one of 1.5 ms and
-    decays of 2 to 16 ms: it uses the whole sound, where a
-    passed height would use one frame of it.
+    decays of 2 to 16 ms: it uses the whole sound, where a threshold would use one frame of it.
     """
     best = Onset(0.0, -np.inf, _DECAYS[0])
     for rise, decay in product(_RISES, _DECAYS):

@@ -282,7 +282,7 @@ def short_impulse_rate_s_per_day(
 
 
 def _asymmetry(half: FloatArray, before: FloatArray, after: FloatArray) -> FloatArray:
-    """sqrt(A^2 - before^2) - sqrt(A^2 - after^2), written so that near equality keeps its digits."""
+    """sqrt(A^2 - before^2) - sqrt(A^2 - after^2), written so that it stays precise near equality."""
     roots = np.sqrt(half**2 - before**2) + np.sqrt(half**2 - after**2)
     return np.asarray((after - before) * (after + before) / roots)
 

@@ -1,8 +1,8 @@
 """Folding: does a row of values repeat with a given number of steps?
 
 A row of values, one for each step (nan where there is none), is folded: each value goes to the place that its number
-has within one turn of so many steps. A place that differs from the others in turn after turn stands out of the mean.
-A slow wave is sought by its power against that of its neighbours in frequency. The chance of a finding by accident
+has within one turn of so many steps. A place that differs from the others in turn after turn stands out in the mean.
+A slow wave is found by its power relative to that of neighbouring frequencies. The chance of a finding by accident
 is stated for the whole search, not for the one place where it was found.
 
 Sources: D. A. Leahy et al., Astrophys. J. 266 (1983) 160 (epoch folding); J. D. Scargle, Astrophys. J. 263 (1982) 835,
@@ -49,30 +49,30 @@ LINE_BINS = 2.5
 (1978) 51, table I)."""
 
 OVERTONES = range(2, 8)
-"""Multiples of a turn's frequency by which a wave and a tooth are told apart: a wave has none of them, and of a tooth
-each is as strong as the first."""
+"""Multiples of a turn's frequency that distinguish a wave from a tooth: a wave has none of them, and for a tooth each is
+as strong as the first."""
 
 PHASES = 32
-"""Parts of another clock's interval by which it is sought: its tick covers one or two of them."""
+"""Parts into which another clock's interval is divided to search for its ticks: a tick covers one or two of them."""
 
 STEPS_A_CYCLE = 16
-"""Trials for each cycle by which the interval's doubt lets the whole row slip: half a trial off, a tick still stands in one
-or two of the phases."""
+"""Trial intervals for each cycle by which the row may slip, given the interval's doubt: half a trial off, a tick still falls
+into one or two of the phases."""
 
 TICKS = 1e-3
 """Chance of the whole search for another clock's interval below which its phases are left out."""
 
 TICK_SIGMA = 3.0
-"""Standard errors by which a phase must stand out to be one at which it ticks: once in ten folds by chance."""
+"""Standard errors by which a phase must stand out to count as one with a tick: once in ten folds by chance."""
 
 STEADY_CHANCE = 1e-3
 """Chance of a phase as steady as this without cause (Rayleigh's test)."""
 
 
 def bounded_scores(values: FloatArray, bound: float = 3.0) -> FloatArray:
-    """Values over their own scatter, cut off at ``bound`` and brought back to a variance of one.
+    """Values divided by their scatter, clipped at ``bound`` and scaled back to a variance of one.
 
-    No single bang can then outweigh the other turns, and where bangs are many they widen the scatter of all.
+    No single bang can then outweigh the other turns; many bangs widen the scatter of all values.
 
     Parameters
     ----------
@@ -209,7 +209,7 @@ def without_sides(row: FloatArray) -> FloatArray:
 
 
 def against_line(row: FloatArray, reach: int) -> FloatArray:
-    """Each value less the median of half sums of those as far before and after it, which lie on any straight line."""
+    """Each value less the median of the means of pairs equally far before and after it: zero for any straight line."""
     around = _around(row, reach)
     halves: FloatArray = _median(0.5 * (around[:, :reach] + around[:, : reach - 1 : -1]))
     return row - halves
@@ -256,17 +256,17 @@ def tapered(values: FloatArray) -> FloatArray:
 
 
 def sine_power(row: FloatArray, cycles: float) -> float:
-    """Power of a sine of this many cycles in a tapered row: the variance, in the mean, for white noise.
+    """Power of a sine of this many cycles in a tapered row; its mean is the variance for white noise.
 
-    Each then follows an exponential distribution (Scargle 1982, eq. 14, with the taper in place of 1 / sqrt n).
+    It then follows an exponential distribution (Scargle 1982, eq. 14, with the taper in place of 1 / sqrt n).
     """
     return float(abs(np.sum(row * np.exp(-2j * np.pi * cycles * np.arange(len(row)) / len(row)))) ** 2)
 
 
 def background_power(row: FloatArray, cycles: float) -> tuple[float, float]:
-    """Power that the neighbouring frequencies of a tapered row lead to expect, and its degrees of freedom.
+    """Power expected from the neighbouring frequencies of a tapered row, and its degrees of freedom.
 
-    A power law through half to twice the frequency (10 cycles each way at least), the line itself left out. The
+    A power law through half to twice the frequency (10 cycles each way at least), without the line itself. The
     logarithm of an exponential variable lies Euler's constant below that of its mean, and has the variance pi^2 / 6.
     """
     spectrum = np.abs(np.fft.rfft(row)) ** 2
@@ -280,7 +280,7 @@ def background_power(row: FloatArray, cycles: float) -> tuple[float, float]:
 
 
 def fitted_wave(row: FloatArray, turn: float) -> tuple[FloatArray, FloatArray]:
-    """The wave of a turn of this many steps by least squares, on even and on odd steps for themselves.
+    """The wave of a turn of this many steps by least squares, separately on even and on odd steps.
 
     Returns
     -------
@@ -303,10 +303,10 @@ def fitted_wave(row: FloatArray, turn: float) -> tuple[FloatArray, FloatArray]:
 def where_it_ticks(
     scores: FloatArray, time_s: FloatArray, interval_s: float, doubt: float
 ) -> npt.NDArray[np.bool_]:
-    """Which values fall where something that repeats at an interval shows in them.
+    """Which values coincide with something that repeats at an interval and shows in them.
 
-    The values are folded by the interval, at trial intervals within its doubt (epoch folding, Leahy et al. 1983); where
-    the chi-square of the best stands out of the whole search, the phases that do, and their neighbours, are reported.
+    The values are folded at trial intervals within the interval's doubt (epoch folding, Leahy et al. 1983). Where the
+    chi-square of the best is significant in the whole search, the phases that stand out and their neighbours are reported.
 
     Parameters
     ----------
@@ -351,9 +351,9 @@ def where_it_ticks(
 
 
 def steady_phase(time_s: FloatArray, interval_s: float) -> bool:
-    """Whether something of this interval is at one phase, or by turns at two or three, at all these moments.
+    """Whether something with this interval has one phase, or alternates between two or three, at all these moments.
 
-    Rayleigh's test of the phase and its multiples: n R^2 follows an exponential distribution where the phases are even.
+    Rayleigh's test of the phase and its multiples: n R^2 follows an exponential distribution where phases are uniform.
 
     Examples
     --------
@@ -369,7 +369,7 @@ def steady_phase(time_s: FloatArray, interval_s: float) -> bool:
 def wave_ratio(rows: Sequence[FloatArray], turn: float) -> tuple[float, float]:
     """Power of a wave over its background, summed over tapered rows of every other step, and the background's freedoms.
 
-    ``turn`` in steps, two to a place of a row.
+    ``turn`` is in steps; each row holds every other step.
     """
     ratio = freedoms = 0.0
     for row in rows:
@@ -381,9 +381,10 @@ def wave_ratio(rows: Sequence[FloatArray], turn: float) -> tuple[float, float]:
 
 
 def is_wave_alone(row: FloatArray, turn: float) -> bool:
-    """Whether the first wave of a turn is stronger than its overtones together, the background taken off each.
+    """Whether the first wave of a turn is stronger than its overtones together, the background subtracted from each.
 
-    Even and odd steps of the row for themselves: of a single odd place each overtone is as strong as the first.
+    Even and odd steps are analysed separately. A single deviating place gives overtones that are each as strong as the
+    first wave.
     """
     halves = [tapered(row[side::2]) for side in (0, 1)]
 

@@ -41,7 +41,7 @@ def as_numbers(name: str, value: npt.ArrayLike) -> FloatArray:
     Raises
     ------
     InputError
-        It is no number nor an array of numbers: nothing, a text, a complex number.
+        It is neither a number nor an array of numbers: None, a text, a complex number.
 
     Examples
     --------
@@ -65,7 +65,7 @@ def one_number(name: str, value: npt.ArrayLike) -> float:
     Raises
     ------
     InputError
-        It is none, or more than one.
+        It is not exactly one number.
 
     Examples
     --------
@@ -95,7 +95,7 @@ def whole_number(name: str, value: float, low: int, do: str = "") -> int:
     Raises
     ------
     InputError
-        It is not whole, or less than that.
+        It is not whole, or less than ``low``.
     """
     found = one_number(name, value)
     if not np.isfinite(found) or found != int(found) or found < low:
@@ -105,12 +105,12 @@ def whole_number(name: str, value: float, low: int, do: str = "") -> int:
 
 
 def elementwise(function: Callable[_P, _R]) -> Callable[_P, _R]:
-    """Let a function of numbers and arrays refuse arrays that do not go together, in words.
+    """Let a function of numbers and arrays refuse arrays whose shapes do not fit, with a clear message.
 
     Raises
     ------
     InputError
-        Their shapes do not go together.
+        The shapes do not broadcast.
 
     Examples
     --------
@@ -214,7 +214,7 @@ def number_within(
     do : str
         What to do instead, for the message.
     low_allowed : bool
-        The lower limit itself may be.
+        The lower limit itself is allowed.
     """
     return float(within(name, one_number(name, value), low, high, unit, do, low_allowed=low_allowed))
 

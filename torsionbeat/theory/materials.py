@@ -27,7 +27,7 @@ class StripMaterial:
 
     ``shear_modulus_drift_ppm_per_k`` is (1/G) dG/dT; ``expansion_ppm_per_k`` the linear expansion.
     ``yield_low_mpa`` and ``yield_high_mpa`` are the tension at which strips of it begin to stay stretched, soft tempers
-    and hard ones (from memory): to warn by, not to design by. ``source`` says where moduli, density and expansion are
+    and hard ones (from memory): for warnings, not for design. ``source`` says where moduli, density and expansion are
     from, ``drift_source`` the same for the drift.
     """
 

@@ -1,4 +1,4 @@
-"""Power-law noise of a clock's rate: which one rules a record, and how many degrees of freedom it leaves.
+"""Power-law noise of a clock's rate: which one dominates a record, and how many degrees of freedom it leaves.
 
 The spectrum of the rate goes with f^alpha. Input: the phase, as in `torsionbeat.theory.stability`: time
 errors in seconds on an even grid, nan for beats not heard.
@@ -99,7 +99,7 @@ def equivalent_degrees_of_freedom(alpha: int, factor: int, points: int, kind: Ki
 
 
 def noise_exponent(phase_s: npt.ArrayLike, factor: int = 1, highest_difference: int = 2) -> float | None:
-    """Which power-law noise rules at an averaging time, by the lag-1 autocorrelation.
+    """Which power-law noise dominates at an averaging time, by the lag-1 autocorrelation.
 
     Parameters
     ----------
@@ -124,7 +124,7 @@ def noise_exponent(phase_s: npt.ArrayLike, factor: int = 1, highest_difference: 
     -----
     W. J. Riley & C. A. Greenhall, "Power law noise identification using the lag 1 autocorrelation", Proc.
     18th EFTF (2004); SP 1065, 5.5.6. The phase is thinned to every ``factor``-th point and its parabola
-    taken off; then it is differenced until r / (1 + r) < 1/4.
+    removed; then it is differenced until r / (1 + r) < 1/4.
 
     Examples
     --------

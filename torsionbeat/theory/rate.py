@@ -1,7 +1,7 @@
 """Rate: period and what the clock gains by it, and the period that a row of beats gives.
 
 Rate > 0 gains. A fit takes the time of each beat heard and its integer number (two beats a period), so
-beats that were not heard leave holes and cost precision, not truth. Times in seconds from any common
+beats that were not heard leave holes: they cost precision but add no bias. Times in seconds from any common
 origin.
 """
 
@@ -154,7 +154,7 @@ class BeatFit:
 
     ``period_s`` and ``beat_error_s`` (half of interval a to b minus interval b to a) are ``uncertainties``
     values, correlated as the fit makes them; ``beat_error_s`` is None where only one side was heard.
-    ``start_s`` is the time of beat 0, side offset taken out. ``residual_s`` (n,) is observed minus fitted;
+    ``start_s`` is the time of beat 0, without the side offset. ``residual_s`` (n,) is observed minus fitted;
     ``sigma_s`` the standard deviation of one event time; ``degrees_of_freedom`` beats less parameters.
     Uncertainties are plain standard uncertainties: multiply by `student_factor` where few beats were heard.
     """
@@ -198,7 +198,7 @@ def fit_beats(
     Raises
     ------
     InputError
-        Fewer beats than can fix period and beat error (3, or 2 of one side, and one more where sigma is not
+        Fewer beats than determine period and beat error (3, or 2 of one side, and one more where sigma is not
         given), repeated or fractional numbers, or a side that does not alternate with the number.
 
     Notes
@@ -296,7 +296,7 @@ def period_uncertainty_s(number: npt.ArrayLike, sigma_s: float, *, both_sides: b
             f"{numbers.size} beats; a period needs at least {3 if both_sides else 2}: plan a longer recording"
         )
     parity = np.mod(numbers, 2) if both_sides else np.zeros(numbers.size)
-    # The side's own mean is what the beat error takes out of the numbers' spread.
+    # The beat error removes the mean of each side from the spread of the numbers.
     spread = sum(
         float(np.sum((part - part.mean()) ** 2)) for part in (numbers[parity == p] for p in np.unique(parity))
     )

@@ -19,7 +19,7 @@ __all__ = ["COVERAGE", "SIGMA_PER_MEDIAN", "median_deviation", "running_median"]
 
 
 def median_deviation(values: npt.NDArray[np.floating[Any]]) -> float:
-    """Standard deviation of values about zero by the median of their sizes, which a few far ones do not move.
+    """Standard deviation of values about zero, from the median of their sizes, which a few outliers do not change.
 
     Examples
     --------
@@ -30,7 +30,7 @@ def median_deviation(values: npt.NDArray[np.floating[Any]]) -> float:
 
 
 def running_median(values: FloatArray) -> FloatArray:
-    """Running median over five, the ends carried on; of fewer than five values their median, shape (n,).
+    """Running median over five, with the end values repeated; the median of all if they are fewer. Shape (n,).
 
     Examples
     --------

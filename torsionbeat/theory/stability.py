@@ -38,7 +38,7 @@ __all__ = [
 
 
 def phase_on_grid(number: npt.ArrayLike, residual_s: npt.ArrayLike) -> FloatArray:
-    """Lay the time errors of the beats heard on an even grid.
+    """Put the time errors of the beats heard on an even grid.
 
     Parameters
     ----------
@@ -55,7 +55,7 @@ def phase_on_grid(number: npt.ArrayLike, residual_s: npt.ArrayLike) -> FloatArra
     Raises
     ------
     InputError
-        Numbers and errors are not one of each, or numbers are not whole, come twice or span too much.
+        Numbers and errors differ in count, or numbers are not whole, repeat, or span too much.
 
     Examples
     --------
@@ -180,7 +180,7 @@ def stability(
     phase_s, tau0_s, kind
         As for `deviation`.
     factors : sequence of int, optional
-        Averaging times in grid steps; left out, 1, 2, 4 ... as far as the record carries.
+        Averaging times in grid steps; by default 1, 2, 4 ... as far as the record allows.
     confidence : float
         Probability between the limits.
 
@@ -231,7 +231,7 @@ def stability(
 
 
 def deviation_at(curve: Stability, tau_s: float) -> float:
-    """Deviation at any averaging time: by straight lines of the logarithms, beyond the points by the noise.
+    """Deviation at any averaging time: interpolated in logarithms, and beyond the points extrapolated by the noise.
 
     Parameters
     ----------
@@ -277,10 +277,10 @@ def _differences(phase: FloatArray, m: int, kind: str) -> FloatArray:
 
 
 def _window_means(phase: FloatArray, m: int) -> FloatArray:
-    """Means over m phases in a row, of those heard if they are `LEAST_SHARE` of them, the record's line off.
+    """Means over m phases in a row, without the record's line, where at least `LEAST_SHARE` of them were heard.
 
-    The line drops out of a second difference; taking it off keeps uneven gaps in a window from turning it
-    into noise.
+    A second difference cancels the line. It is subtracted because uneven gaps in a window would turn it into
+    noise.
     """
     heard = np.isfinite(phase)
     if phase.size < m or np.count_nonzero(heard) < 3:

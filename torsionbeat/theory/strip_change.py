@@ -1,6 +1,6 @@
 """Changing the strip: what each of its measures does to the rate, and which strip brings a clock to time.
 
-Every figure comes from the full stiffness of `torsionbeat.theory.spring`, differentiated or taken twice,
+Every figure comes from the full stiffness of `torsionbeat.theory.spring`, differentiated or evaluated twice,
 never from the exponents of a very thin strip: at a width of five thicknesses those are 6 % (thickness) and
 15 % (width) off. Millimetres, grams, degrees; rates in seconds per day, > 0 gains.
 """

@@ -104,7 +104,7 @@ class Train:
 
 @dataclass(frozen=True, slots=True)
 class Turn:
-    """A turn that is searched: its beats, and the teeth and name of the wheel that would have it."""
+    """A turn to search: its beats, and the teeth and name of the wheel that would have it."""
 
     beats: float
     teeth: int | None

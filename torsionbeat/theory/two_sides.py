@@ -1,10 +1,10 @@
-"""Two sides: what the same lift both ways says of where each sound begins.
+"""Two sides: what equal lifts both ways show of where each sound begins.
 
-Where a sound begins is in doubt by its own shape, and that doubt is common to all its beats. But the balance passes the same
-lift both ways, so the passages from contact to drop take the same time on both sides: where they come out alike, none of the
-four sounds was timed from another of its parts, unless two of them by as much; where they differ, the most doubtful sound is
-the likeliest to be off. And one fork makes both sides' contacts: where one begins at a smaller share of its power, the other
-mostly does so too. All joint choices are weighed (a mixture of normal distributions); what comes out is by how much later each
+Where a sound begins is in doubt because of its shape, and that doubt is common to all its beats. But the balance passes the
+same lift both ways, so the passages from contact to drop take the same time on both sides. Where they are alike, none of the
+four sounds was timed from another of its parts, unless two of them are off equally. Where they differ, the most doubtful
+sound is the likeliest to be off. One fork makes the contacts of both sides: where one begins at a smaller share of its power,
+the other mostly does so too. All joint choices are weighted (a mixture of normal distributions). Output: how much later each
 sound begins, with the covariance of all four. Pure; any unit of time.
 """
 
@@ -24,16 +24,16 @@ __all__ = ["BY_BEAT_ERROR", "BY_PASSAGE", "Joint", "SoundDoubt", "beginnings_of_
 FloatArray = npt.NDArray[np.float64]
 
 BY_BEAT_ERROR = np.array([-0.5, -0.5, 0.5, 0.5])
-"""By how much the middle of side b comes later against side a's, as each of contact a, drop a, contact b, drop b does."""
+"""Change of the middle of side b minus that of side a, for each of contact a, drop a, contact b, drop b one unit later."""
 BY_PASSAGE = (np.array([-1.0, 1.0, 0.0, 0.0]), np.array([0.0, 0.0, -1.0, 1.0]))
-"""The same of the passage of side a, and of side b."""
-_APART = BY_PASSAGE[0] - BY_PASSAGE[1]  # by how much the two passages differ, as each of the four does
+"""The same for the passage of side a, and for that of side b."""
+_APART = BY_PASSAGE[0] - BY_PASSAGE[1]  # the same for the difference of the two passages
 
 
 @dataclass(frozen=True, slots=True)
 class SoundDoubt:
-    """Where one mean sound may begin: later by one of ``choices``, shape (choices,), by a normal scatter ``spread`` of its own,
-    and by one ``shared`` with the same sound of the other side, as far as both are of one fork."""
+    """Where one mean sound may begin: later by one of ``choices``, shape (choices,), with a normal scatter ``spread`` of its own
+    and one, ``shared``, that is correlated with that of the same sound of the other side."""
 
     choices: FloatArray
     spread: float
@@ -42,15 +42,15 @@ class SoundDoubt:
 
 @dataclass(frozen=True, slots=True)
 class Joint:
-    """By how much later each of contact a, drop a, contact b, drop b begins, shape (4,), against what was stated, and the
-    covariance about that, shape (4, 4); ``unlike``: odds share that the passages differ by more than their beginnings explain."""
+    """How much later than stated each of contact a, drop a, contact b, drop b begins, shape (4,), and the covariance about that,
+    shape (4, 4). ``unlike``: probability that the passages differ by more than the doubt of their beginnings explains."""
 
     later: FloatArray
     covariance: FloatArray
     unlike: float = 0.0
 
     def spread_of(self, weights: FloatArray) -> float:
-        """Standard uncertainty of a sum of the four, each times its weight."""
+        """Standard uncertainty of the weighted sum of the four."""
         return float(np.sqrt(weights @ self.covariance @ weights))
 
 
@@ -95,7 +95,7 @@ def beginnings_of_both(
     apart: tuple[float, float] | None = None,
     alike: tuple[float, float, float] = (1.0, 0.0, 0.0),
 ) -> Joint:
-    """All choices of where the sounds begin, weighed together.
+    """Estimate where the four sounds begin from all joint choices.
 
     Parameters
     ----------
@@ -107,16 +107,16 @@ def beginnings_of_both(
     alike_forks : float
         Correlation of the shared scatters of the sounds of a kind on both sides.
     apart : tuple of float, optional
-        By how much longer the passage of side a was measured than that of side b, and its standard uncertainty by the scatter
+        How much longer the passage of side a was measured than that of side b, and its standard uncertainty from the scatter
         of single beats.
     alike : tuple of float
-        Share of clocks whose passages are alike, to what standard deviation; and by what (standard deviation) one of the four
-        sounds is off in the others, because it was timed from another of its parts.
+        Share of clocks whose passages are alike; the standard deviation to which they are alike; and the standard deviation
+        by which, in the other clocks, one of the four sounds is off because it was timed from another of its parts.
 
     Raises
     ------
     InputError
-        Passages of both sides, and one of their sounds is not given.
+        ``apart`` is given, but one of the four sounds is not.
 
     Notes
     -----
@@ -168,7 +168,7 @@ def beginnings_of_both(
     share = np.concatenate([part[0] for part in parts])
     share = np.exp(share - logsumexp(share))
     means = np.concatenate([part[1] for part in parts])
-    # What was stated lies where it did before the sides were compared: only what they say moves it.
+    # The stated times are the means before the sides were compared: only the comparison moves them.
     later = share @ means - before if apart is not None else np.zeros(4)
     rest = means - later
     covariance = np.einsum("n,ni,nj->ij", share, rest, rest)

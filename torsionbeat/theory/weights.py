@@ -344,7 +344,7 @@ def spread_rate_s_per_day(
 class WeightLine:
     """T^2 = square_bare_s2 + square_per_g_s2 * mass, correlated ``uncertainties`` values.
 
-    ``residual_s`` (n,) is measured period minus that of the line, nothing where two readings made it.
+    ``residual_s`` (n,) is measured period minus that of the line, zero where only two readings made it.
     """
 
     square_bare_s2: Any
