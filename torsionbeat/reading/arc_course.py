@@ -134,8 +134,8 @@ strip's own stiffening), and cannot be seen (common practice, no source)."""
 
 CORNER_OF_LINE, CORNER_OF_BEND, CORNER_F = 0.5, 0.75, 25.0
 """The residual squares of a corner must be less than these shares of those of a line and of a parabola. It must also beat
-the parabola by an F ratio that chance reaches at one place in five of a million records (F of 1 and 60 degrees of
-freedom), as 80 places are tried."""
+the parabola by an F ratio that chance reaches at a given place with a probability of 5e-6 (F of 1 and 60 degrees of
+freedom), because 80 places are tried."""
 
 TOLD_WITHIN = 6.0
 """Where the ends of the time constant's interval have a larger ratio than this, the steady value is uncertain by as much as
