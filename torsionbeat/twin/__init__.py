@@ -1,9 +1,9 @@
 """A simulated clock in a simulated room, for demonstration, teaching and tests.
 
-The clock is integrated from event to event (`balance`, `swing`, `clock`), its sounds are placed in a room
-full of others (`voices`, `grains`, `noises`, `room`) and taken down by a recorder with faults of its own
-(`recorder`, `rendering`). What really happened is kept as the truth (`truth`). `levels` sets how far a clock
-stands above the noise; `scenes` holds ready-made cases.
+The motion of the clock is integrated from event to event (`balance`, `swing`, `clock`). Its sounds are placed in a room
+with other sounds (`voices`, `grains`, `noises`, `room`) and recorded by a recorder with faults of its own (`recorder`,
+`rendering`). The true events are kept as the truth (`truth`). `levels` sets the level of a clock above the noise;
+`scenes` holds ready-made cases.
 """
 
 from __future__ import annotations

@@ -1,14 +1,14 @@
 """The balance: theta'' + theta'/Q + theta (1 + c theta^2) = force, stepped by Taylor series.
 
-Input: angle and speed at an instant, a force that is constant until the next event. Output: the motion as a
-polynomial in time, and the exact instant at which an angle is passed or the balance turns. Angles here are
-radians and time is counted in 1/omega, omega the frequency of the free undamped small swing; a force is the
-angle to which it would twist the suspension at rest. Nothing is taken from a formula for the swing's answer:
-arc, period and beat come out of the integration.
+Input: angle and speed at an instant, and a force that is constant until the next event. Output: the motion as a
+polynomial in time, and the exact instant at which an angle is passed or the balance turns. Angles are in radians. Time
+is in units of 1/omega, with omega the frequency of the free undamped small swing. A force is given as the angle to
+which it would twist the suspension at rest. No closed formula for the swing is used: arc, period and beat follow from
+the integration.
 
 Method: A. Jorba and M. Zou, "A software package for the numerical integration of ODEs by means of high-order
-Taylor methods", Experimental Mathematics 14 (2005) 99-117 (from memory): coefficients by recurrence, the step
-chosen from the size of the last two.
+Taylor methods", Experimental Mathematics 14 (2005) 99-117 (from memory): coefficients by recurrence, the step size from
+the last two coefficients.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from torsionbeat.errors import InputError
 __all__ = ["Balance", "Motion"]
 
 ORDER = 22
-"""Order of the Taylor series: near half the digits wanted times ln 10, where the work is least (Jorba and Zou)."""
+"""Order of the Taylor series: about half the wanted digits times ln 10, where the work is least (Jorba and Zou)."""
 LONGEST_STEP = 1.0  # radians of phase; below pi, so that one step never holds two turning points
 STEP_TOLERANCE = 1e-17  # size of the last terms against the state
 
@@ -39,9 +39,9 @@ class Balance:
     cubic_per_rad2 : float
         c in the restoring torque theta (1 + c theta^2): above 0 a longer arc gains.
     dry_friction_deg : float
-        Rubbing that takes the same angle from every swing, as the angle within which the balance would stick.
+        Rubbing that takes the same angle from every swing, given as the angle within which the balance would stick.
     period_ppm_per_k : float
-        Growth of the period with temperature.
+        Relative change of the period with temperature.
     """
 
     period_s: float
@@ -108,7 +108,9 @@ class Motion:
     def turns(self, end: float) -> float | None:
         """Phase in (0, end] at which the speed passes through zero, or None."""
         first = self.speed_terms[0]
-        if first == 0 or first * self.speed(end) > 0:  # from rest it cannot turn again within one step
+        if (
+            first == 0 or first * self.speed(end) > 0
+        ):  # after a turning point there is no second one within one step
             return None
         bends = [k * self.speed_terms[k] for k in range(1, ORDER)]
         return _root(self.speed_terms, bends, 0.0, end)
@@ -122,7 +124,7 @@ def _horner(terms: list[float], x: float) -> float:
 
 
 def _root(terms: list[float], slopes: list[float], level: float, end: float) -> float:
-    """Root of terms(x) = level in [0, end]: Newton's step, or a halving where that leaves the bracket."""
+    """Root of terms(x) = level in [0, end]: Newton steps, or bisection where a step leaves the bracket."""
     low, high = 0.0, end
     falling = terms[0] > level
     x = 0.5 * end

@@ -1,4 +1,4 @@
-"""The clock as a whole: its build, its sounds, and what it does in a given time."""
+"""The whole clock: its build, its sounds, and its run over a given time."""
 
 from __future__ import annotations
 
@@ -20,24 +20,24 @@ __all__ = ["TwinClock"]
 
 @dataclass(frozen=True, slots=True)
 class TwinClock:
-    """A clock to be simulated.
+    """A clock to simulate.
 
     Attributes
     ----------
     sounds : tuple of str
-        The kinds that are heard: ``contact``, ``unlocking``, ``drop``, ``banking``, ``knock``.
+        The kinds of sound that are heard: ``contact``, ``unlocking``, ``drop``, ``banking``, ``knock``.
     jitter_ms : float
-        Standard deviation of each sound's beginning about the instant of the motion.
+        Standard deviation of the start of each sound about the instant of the motion.
     banking_ms : float
         Time from drop to banking.
     start_arc_deg : float or None
         Arc of the first swing; None starts at the steady arc.
     start_s : float
-        When the balance is let go at its turning point; 0 or before.
+        Time at which the balance is released at its turning point; 0 or before.
     start_side : str
         Side of the first beat.
     train_faults : tuple of BadTooth or Eccentric
-        What the wheels do as they come round.
+        Periodic faults of the wheels.
     flutter : Flutter or None
         Bursts of drops; in the truth they are sounds of the kind ``flutter``.
     """
@@ -72,7 +72,7 @@ class TwinClock:
             raise InputError(f"the balance must be let go at or before 0 s, not at {self.start_s:g} s.")
 
     def run(self, duration_s: float, seed: int) -> tuple[tuple[Beat, ...], Events]:
-        """Let the clock go for `duration_s`: all beats that begin within it, and its sounds."""
+        """Run the clock for `duration_s`: all beats that begin within this time, and the sounds."""
         push_deg, turning_deg = steady_swing(self.balance, self.escapement, self.drive)
         if self.start_arc_deg is not None:
             turning_deg = self.start_arc_deg / 2
@@ -112,7 +112,7 @@ class TwinClock:
         return middles[2] - middles[0]
 
     def with_period(self, period_s: float) -> TwinClock:
-        """The same clock, its balance set so that the full period at the steady arc is `period_s`."""
+        """The same clock, with the balance adjusted so that the full period at the steady arc is `period_s`."""
         scale = period_s / self.steady_period_s()
         return replace(self, balance=replace(self.balance, period_s=self.balance.period_s * scale))
 

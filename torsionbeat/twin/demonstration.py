@@ -1,6 +1,6 @@
-"""A recording for practice, teaching and tests: a clock and a room by their names, and a few figures.
+"""A recording for practice, teaching and tests, from the names of a clock and a room and a few figures.
 
-Input: a ``Demonstration``. Output: its rendering, sound and truth.
+Input: a ``Demonstration``. Output: its rendering, with sound and truth.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from torsionbeat.twin.voices import VoiceSet
 __all__ = ["PERIODS_S", "ROOMS", "Demonstration", "demonstrate"]
 
 PERIODS_S = {"60s": 60.0, "20s": 20.0, "15s": 15.0, "12s": 12.0}
-"""Kinds of clocks by their period: of the first contact and drop are heard, of the others (400-day kinds) the drop."""
+"""Kinds of clocks and their periods. The first has audible contact and drop, the others (400-day kinds) the drop only."""
 
 ROOMS = {
     "quiet": "a quiet room",
@@ -35,27 +35,27 @@ ROOMS = {
     "drip": "a room with a dripping tap",
     "talk": "a room full of talk",
 }
-"""Rooms by name, as they are said."""
+"""Rooms by name, with their description in words."""
 
 SIGMAS = {"quiet": (20_000, 4_000), "workshop": (2_000, 300), "noisy": (10, 4), "buried": (4, 1.5)}
-"""Height of drop and contact above the room's noise, in its standard deviations; other rooms have 500 and 80."""
+"""Level of drop and contact above the room's noise, in standard deviations of the noise; other rooms have 500 and 80."""
 
 
 @dataclass(frozen=True, slots=True)
 class Demonstration:
-    """What is to be made.
+    """The recording to make.
 
     Parameters
     ----------
     kind : str
-        Of ``PERIODS_S``.
+        A key of ``PERIODS_S``.
     period_s : float or None
         Nominal period; None: the kind's.
     rate_s_per_day : float
-        What the clock gains at its steady arc.
+        Rate of the clock at its steady arc.
     lift_deg, offset_deg : float
     arc_deg, start_arc_deg : float or None
-        Steady arc (end to end), and that at which the balance is let go; None: the kind's, and the steady arc.
+        Steady arc (end to end), and arc at which the balance is released. None: that of the kind, and the steady arc.
     q : float
     wander_percent : float
         Wander of the drive.
@@ -65,7 +65,7 @@ class Demonstration:
     drive_lost_at_min : float or None
     duration_s : float
     room : str
-        Of ``ROOMS``.
+        A key of ``ROOMS``.
     has_clock : bool
     recorder : Recorder
     seed : int
@@ -104,12 +104,12 @@ class Demonstration:
 
     @property
     def nominal_period_s(self) -> float:
-        """Period for which the train keeps time."""
+        """Period at which the train keeps time."""
         return PERIODS_S[self.kind] if self.period_s is None else self.period_s
 
     @property
     def room_words(self) -> str:
-        """The room as it is said."""
+        """The room in words."""
         return ROOMS[self.room]
 
 
@@ -123,7 +123,7 @@ def demonstrate(what: Demonstration) -> Rendering:
     Raises
     ------
     InputError
-        A figure that no clock, room or recorder has.
+        A figure that is impossible for a clock, room or recorder.
     """
     clock, room = _in_room(_clock(what), what.room)
     return simulate(clock if what.has_clock else None, room, what.recorder, what.duration_s, what.seed)
@@ -151,7 +151,7 @@ def _clock(what: Demonstration) -> TwinClock:
 
 
 def _in_room(clock: TwinClock, name: str) -> tuple[TwinClock, Room]:
-    """The room by its name, and the clock as loud as it is heard there."""
+    """The room by its name, and the clock with its level there."""
     busy = Room(talk=Talk(), bangs=Bangs())
     rooms = {
         "quiet": Room(),

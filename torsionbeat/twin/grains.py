@@ -1,7 +1,7 @@
-"""Sounds with a beginning and an end: ticks, talk, bangs, drips, sparks; and the mixer that joins them.
+"""Sounds with a start and an end: ticks, talk, bangs, drips, sparks; and the mixer that combines them.
 
-A grain is (first sample number, float32 samples). Every source here is a generator of grains in order of
-their first sample, counted in the recorder's samples from the start of the recording.
+A grain is (first sample number, float32 samples). Every source is a generator of grains in order of their first sample,
+counted in the recorder's samples from the start of the recording.
 """
 
 from __future__ import annotations
@@ -45,7 +45,7 @@ class Echo:
 
 
 class Mixer:
-    """Lays one source's grains into consecutive blocks."""
+    """Adds the grains of one source to consecutive blocks."""
 
     def __init__(self, grains: Iterator[Grain]) -> None:
         self.grains = grains
@@ -53,7 +53,7 @@ class Mixer:
         self.ahead: Grain | None = next(grains, None)
 
     def add_to(self, block: Samples, place: int) -> None:
-        """Add all that sounds in [place, place + len(block)) to `block`."""
+        """Add all grains that sound in [place, place + len(block)) to `block`."""
         end = place + len(block)
         while self.ahead is not None and self.ahead[0] < end:
             self.open.append(self.ahead)
@@ -71,7 +71,7 @@ class Mixer:
 def ticks(
     events: Iterable[tuple[float, Voice, float]], rate_hz: float, rng: np.random.Generator
 ) -> Iterator[Grain]:
-    """Grains of (time in s, voice, peak) in order of time, each placed at its fraction of a sample.
+    """Grains for (time in s, voice, peak) in order of time, each placed at its exact fraction of a sample.
 
     Parameters
     ----------
@@ -80,7 +80,7 @@ def ticks(
     rate_hz : float
         Sample rate.
     rng : np.random.Generator
-        Source of chance; the same state gives the same sound.
+        Random generator; the same state gives the same sound.
     """
     for time_s, voice, peak in events:
         place = time_s * rate_hz
@@ -96,18 +96,18 @@ def _arrivals(per_hour: float, rng: np.random.Generator) -> Iterator[float]:
 
 
 def bang(peak: float, decay_s: float, rate_hz: float, rng: np.random.Generator) -> Samples:
-    """A broadband knock that dies away within 20 to 300 ms.
+    """A broadband knock that decays within 20 to 300 ms.
 
     Parameters
     ----------
     peak : float
         Largest sample, full scale 1.
     decay_s : float
-        Time in which it falls by a factor e.
+        Time in which the sound falls by a factor e.
     rate_hz : float
         Sample rate.
     rng : np.random.Generator
-        Source of chance; the same state gives the same sound.
+        Random generator; the same state gives the same sound.
     """
     from scipy.signal import lfilter
 
@@ -125,13 +125,13 @@ def bangs(per_hour: float, peak: float, rate_hz: float, rng: np.random.Generator
     Parameters
     ----------
     per_hour : float
-        How many an hour, on average.
+        Mean number an hour.
     peak : float
         Largest sample, full scale 1.
     rate_hz : float
         Sample rate.
     rng : np.random.Generator
-        Source of chance; the same state gives the same sound.
+        Random generator; the same state gives the same sound.
     """
     for time_s in _arrivals(per_hour, rng):
         loud = peak * rng.uniform(0.33, 1.0)
@@ -139,18 +139,18 @@ def bangs(per_hour: float, peak: float, rate_hz: float, rng: np.random.Generator
 
 
 def drips(interval_s: float, peak: float, rate_hz: float, rng: np.random.Generator) -> Iterator[Grain]:
-    """A tap that drips, irregularly by a fifth; a drop's tone rises as its bubble closes.
+    """A tap that drips at intervals that vary by a fifth; a drop's tone rises as its bubble closes.
 
     Parameters
     ----------
     interval_s : float
-        Between two drops, on average.
+        Mean time between two drops.
     peak : float
         Largest sample, full scale 1.
     rate_hz : float
         Sample rate.
     rng : np.random.Generator
-        Source of chance; the same state gives the same sound.
+        Random generator; the same state gives the same sound.
     """
     time_s = 0.0
     while interval_s > 0:
@@ -169,13 +169,13 @@ def sparks(per_s: float, peak: float, rate_hz: float, rng: np.random.Generator) 
     Parameters
     ----------
     per_s : float
-        How many a second, on average.
+        Mean number a second.
     peak : float
         Largest sample, full scale 1.
     rate_hz : float
         Sample rate.
     rng : np.random.Generator
-        Source of chance; the same state gives the same sound.
+        Random generator; the same state gives the same sound.
     """
     time_s = 0.0
     while per_s > 0:
@@ -191,7 +191,7 @@ def sparks(per_s: float, peak: float, rate_hz: float, rng: np.random.Generator) 
         loud = min(peak, 0.02 * peak * (1 + rng.pareto(1.2)))
         place = time_s * rate_hz
         first = math.ceil(place)
-        gain = loud / 1.2  # two partials of 1.0 and 0.7 reach about 1.2 together
+        gain = loud / 1.2  # two partials of 1.0 and 0.7 have a peak of about 1.2 together
         yield first, strike_at_gain(voice, gain, (first - place) / rate_hz, rate_hz, rng)
 
 
@@ -215,13 +215,13 @@ def talk(per_hour: float, peak: float, rate_hz: float, rng: np.random.Generator)
     Parameters
     ----------
     per_hour : float
-        How many an hour, on average.
+        Mean number an hour.
     peak : float
         Largest sample, full scale 1.
     rate_hz : float
         Sample rate.
     rng : np.random.Generator
-        Source of chance; the same state gives the same sound.
+        Random generator; the same state gives the same sound.
     """
     for time_s in _arrivals(per_hour, rng):
         pieces: list[Samples] = []

@@ -1,7 +1,7 @@
-"""How far a clock stands above the noise: loudness stated in standard deviations of the noise's band energy.
+"""The level of a clock above the noise, in standard deviations of the noise's band energy.
 
-The sound is looked at from 2 to 10 kHz in windows of 1 ms. A tick of k sigma adds, in its strongest window, k
-times the standard deviation that the energy of the steady noise has from window to window.
+The sound is analysed from 2 to 10 kHz in windows of 1 ms. A tick of k sigma adds, in its strongest window, k times the
+standard deviation of the energy of the steady noise from window to window.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from torsionbeat.twin.voices import VOICES, strike
 
 __all__ = ["at_sigmas", "band_energy", "sigmas"]
 
-BAND_HZ = (2000.0, 10_000.0)  # where a tick stands highest above a room (common practice, no source)
+BAND_HZ = (2000.0, 10_000.0)  # where a tick is strongest relative to a room (common practice, no source)
 LISTEN_S = 20.0  # 20,000 windows: their standard deviation is known to about 1 %
 STRIKES = 40  # strikes of a voice vary by 12 %: their mean is known to 2 %
 
@@ -62,14 +62,14 @@ def _tick_energy(clock: TwinClock, kind: str, rate_hz: float) -> float:
 
 
 def sigmas(clock: TwinClock, room: Room, recorder: Recorder | None = None) -> dict[str, float]:
-    """How many sigmas each kind of the clock's sounds stands above the room's steady noise.
+    """Level of each kind of the clock's sounds above the room's steady noise, in sigmas.
 
     Parameters
     ----------
     clock : TwinClock
     room : Room
     recorder : Recorder, optional
-        Left out: an ordinary one.
+        Default: an ordinary one.
 
     Raises
     ------
@@ -93,17 +93,17 @@ def at_sigmas(
     drop_sigma: float,
     contact_sigma: float | None = None,
 ) -> tuple[TwinClock, Room]:
-    """Scale the room's steady noise, and the loudness of the contact, to wanted distances from the noise.
+    """Scale the room's steady noise, and the loudness of the contact, to wanted levels above the noise.
 
     Parameters
     ----------
     drop_sigma, contact_sigma : float
-        Distance of drop and contact; without `contact_sigma` the contact keeps its level against the drop.
+        Levels of drop and contact; without `contact_sigma` the contact keeps its level relative to the drop.
 
     Returns
     -------
     TwinClock, Room
-        The clock with its contact's level, the room with its noise. Where the noise would exceed a tenth of
+        The clock with the level of its contact, and the room with its noise. Where the noise would exceed a tenth of
         full scale, clock and noise are both made quieter.
 
     Raises

@@ -16,7 +16,7 @@ Samples = NDArray[np.float32]
 
 
 class White:
-    """White Gaussian noise of a given rms re full scale."""
+    """White Gaussian noise of a given rms (full scale 1)."""
 
     def __init__(self, rms: float, rng: np.random.Generator) -> None:
         self.rms, self.rng = np.float32(rms), rng
@@ -29,8 +29,7 @@ class White:
 class Pink:
     """Noise with 10 dB less power density per decade from 20 Hz up: white noise through poles and zeros.
 
-    Poles stand a factor of 4 apart and each zero halfway (in the logarithm) behind its pole, which makes the
-    spectrum follow 1/f.
+    Poles are a factor of 4 apart, and each zero is halfway (in the logarithm) above its pole, so the spectrum follows 1/f.
     """
 
     def __init__(self, rms: float, rate_hz: float, rng: np.random.Generator) -> None:
@@ -86,7 +85,7 @@ class Rain:
 
 
 class Hum:
-    """Mains hum with its harmonics; phase follows the absolute sample number, so it never jumps."""
+    """Mains hum with its harmonics. The phase follows the absolute sample number, so it is continuous."""
 
     HARMONICS = ((1, 1.0), (2, 0.6), (3, 0.4), (5, 0.2), (7, 0.1))
     FINE = 256

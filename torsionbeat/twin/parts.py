@@ -1,4 +1,4 @@
-"""The clock's parts besides the balance, and what may happen to it in a night."""
+"""The clock's parts besides the balance, and the events that may happen in a night."""
 
 from __future__ import annotations
 
@@ -29,13 +29,13 @@ class Escapement:
     lift_deg : float
         Angle from contact to drop.
     offset_deg : float
-        Middle of the lift against the position of rest (out of beat).
+        Middle of the lift relative to the position of rest (out of beat).
     unlocking_deg : float
-        First part of the lift, over which the train is unlocked.
+        First part of the lift, in which the train is unlocked.
     unlocking_resistance : float
         Resistance while unlocking, as a fraction of the push.
     knock_arc_deg : float or None
-        Arc at which the roller strikes the fork from outside and is thrown back; None: there is room enough.
+        Arc at which the roller strikes the fork from outside and bounces back; None: it never does.
     """
 
     lift_deg: float = 20.0
@@ -66,16 +66,16 @@ class Escapement:
 
 @dataclass(frozen=True, slots=True)
 class Drive:
-    """What pushes the balance.
+    """The drive that pushes the balance.
 
     Attributes
     ----------
     arc_deg : float or None
-        Wanted steady arc, from which the push is found; or
+        Steady arc, from which the push is calculated; or
     push_deg : float or None
-        the push itself, as the angle at which it would hold the balance.
+        the push itself, given as the angle at which it would hold the balance.
     wander_percent, wander_beats : float
-        Standard deviation of the push from beat to beat, and over how many beats it is remembered.
+        Standard deviation of the push, and its correlation length in beats.
     drift_percent_per_hour : float
         Steady growth of the push.
     """
@@ -130,7 +130,7 @@ class Temperature:
 
 @dataclass(frozen=True, slots=True)
 class DriveChange:
-    """From `at_s` on the push is `factor` times what it was built for: 0 drive lost, 1 drive regained."""
+    """From `at_s` on the push is `factor` times the nominal push: 0 drive lost, 1 drive regained."""
 
     at_s: float
     factor: float
@@ -146,7 +146,7 @@ class BeatShift:
 
 @dataclass(frozen=True, slots=True)
 class CaseKnock:
-    """Somebody knocks against the case: the balance jumps by an angle and a speed; a thump is heard."""
+    """A knock against the case: the balance jumps by an angle and a speed, and a thump is heard."""
 
     at_s: float
     angle_deg: float = 0.0
@@ -156,7 +156,7 @@ class CaseKnock:
 
 @dataclass(frozen=True, slots=True)
 class Halt:
-    """At `at_s` the balance is held and stays still."""
+    """At `at_s` the balance is stopped and stays still."""
 
     at_s: float
 

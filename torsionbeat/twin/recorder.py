@@ -1,4 +1,4 @@
-"""The recorder: how the room's sound is taken down, with a crystal that may be off and faults of its own."""
+"""The recorder: records the room's sound, with a crystal that may be off and faults of its own."""
 
 from __future__ import annotations
 
@@ -16,14 +16,14 @@ __all__ = ["Recorder", "SignalPath"]
 
 @dataclass(frozen=True, slots=True)
 class Recorder:
-    """How the sound is taken down.
+    """The settings and faults of a recorder.
 
     Attributes
     ----------
     sample_rate_hz : int
-        The rate that the file will state.
+        The rate that the file states.
     crystal_ppm : float
-        Above 0: the crystal runs fast, a true second holds more samples than the stated rate.
+        Above 0 the crystal runs fast: a true second holds more samples than the stated rate.
     channels, second_channel_db : int, float
         With two channels the clock is louder in the first by -second_channel_db.
     bits : int
@@ -31,15 +31,15 @@ class Recorder:
     gain_db : float
         Amplification before the converter.
     clip_level : float
-        The converter's limit re full scale.
+        The converter's limit relative to full scale.
     dc : float
-        Constant offset re full scale.
+        Constant offset relative to full scale.
     band_hz : (float, float) or None
         Pass band of a telephone-like path.
     silences : tuple of (start_s, end_s)
         Stretches of digital zeros, true seconds.
     losses : tuple of (start_s, end_s)
-        Stretches whose samples are missing: the recording is shorter, later sounds come too early in it.
+        Stretches whose samples are missing: the recording is shorter, and later sounds are too early in it.
     """
 
     sample_rate_hz: int = 48_000
@@ -79,11 +79,11 @@ class Recorder:
 
     @property
     def true_rate_hz(self) -> float:
-        """Samples in a true second."""
+        """Number of samples in a true second."""
         return self.sample_rate_hz * (1 + 1e-6 * self.crystal_ppm)
 
     def recorded_s(self, true_s: float) -> float:
-        """Place in the file, at the stated rate, of a true time; losses shorten the file."""
+        """Time in the file, at the stated rate, of a true time; losses shorten the file."""
         lost = sum(min(max(true_s - start, 0.0), end - start) for start, end in self.losses)
         return (true_s - lost) * self.true_rate_hz / self.sample_rate_hz
 
@@ -106,7 +106,7 @@ class SignalPath:
             self.state: Any = np.zeros((len(self.sos), 2, recorder.channels))
 
     def take(self, heard: NDArray[np.float32], place: int) -> NDArray[np.float32]:
-        """What the file holds for samples from number `place` on."""
+        """The recorded samples for the heard samples from number `place` on."""
         if self.gain != 1:
             heard *= self.gain
         if self.sos is not None:

@@ -24,16 +24,16 @@ from torsionbeat.whole_files import written_whole
 __all__ = ["Rendering", "simulate"]
 
 CHUNK = 1 << 16  # samples made at a time, whatever the block size
-LONGEST_S = 400 * 3600.0  # two weeks and more: the longest that a restorer waits
+LONGEST_S = 400 * 3600.0  # more than two weeks: the longest that a restorer waits
 
 
 class Rendering:
-    """A simulated recording: its sound, made on demand, and its truth.
+    """A simulated recording: its sound, rendered on demand, and its truth.
 
     Attributes
     ----------
     truth : Truth
-        Beats and sounds of the clock; without a clock both are empty.
+        Beats and sounds of the clock; both are empty without a clock.
     frames : int
         Number of samples per channel in the recording.
     sample_rate_hz : int
@@ -123,9 +123,9 @@ class Rendering:
         with_truth: bool = True,
         on_progress: Callable[[float], None] | None = None,
     ) -> Path:
-        """Write the sound (.flac, .wav, .ogg by its ending) and beside it the truth.
+        """Write the sound (.flac, .wav or .ogg, by the ending) and the truth beside it.
 
-        The file appears under its name only when it is complete. `on_progress` gets the share done, 0 to 1.
+        The file appears under its name only when it is complete. `on_progress` is called with the share done, 0 to 1.
 
         Parameters
         ----------
@@ -133,7 +133,7 @@ class Rendering:
         with_truth : bool
             Write the truth beside it.
         on_progress : callable, optional
-            Told the share done, 0 to 1.
+            Called with the share done, 0 to 1.
 
         Returns
         -------
@@ -143,7 +143,7 @@ class Rendering:
         Raises
         ------
         InputError
-            Unknown ending, a folder that is not there, a full disk.
+            Unknown ending, missing folder, or full disk.
         """
         import soundfile
 
@@ -183,7 +183,7 @@ class Rendering:
         return path
 
     def _chunks(self) -> Iterator[NDArray[np.float32]]:
-        """The recording in pieces of CHUNK samples less what is lost."""
+        """The recording in pieces of CHUNK samples, without the lost samples."""
         rate, recorder, room = self.recorder.true_rate_hz, self.recorder, self.room
         noises = [_noises(room, rate, self.seed, channel) for channel in range(self.channels)]
         hum = Hum(room.hum_rms, room.hum_hz, rate) if room.hum_rms else None

@@ -1,6 +1,6 @@
-"""The room: everything that sounds besides the clock, as plain numbers.
+"""The room: all sounds besides the clock, as plain numbers.
 
-Loudness is re full scale: `_rms` of steady noise, `peak` of single sounds.
+Loudness is relative to full scale: `_rms` for steady noise, `peak` for single sounds.
 """
 
 from __future__ import annotations
@@ -55,17 +55,17 @@ class OtherClock:
     Attributes
     ----------
     beat_s : float
-        Time between two ticks: 1 of a quartz clock, 0.9 of a pendulum, 0.2 of a balance.
+        Time between two ticks: 1 for a quartz clock, 0.9 for a pendulum, 0.2 for a balance.
     level_db : float
-        Its peak against the drop's.
+        Its peak relative to the drop's.
     alternation_ms : float
-        Every other tick comes late by this.
+        Delay of every second tick.
     tick, tock : str
         Voices of the two sides.
     rate_ppm : float
-        Its beat is longer than `beat_s` by this.
+        Excess of its beat over `beat_s`.
     jitter_ms : float
-        Standard deviation of each tick.
+        Standard deviation of the time of each tick.
     """
 
     beat_s: float = 1.0
@@ -95,7 +95,7 @@ class OtherClock:
 
 @dataclass(frozen=True, slots=True)
 class Room:
-    """A room and what sounds in it.
+    """A room and its sounds.
 
     `wetness` 0 is a room without echoes; `echo_decay_s` is the time in which the echo falls by 60 dB.
     """

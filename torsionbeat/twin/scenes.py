@@ -1,7 +1,7 @@
-"""Ready-made cases: a clock, a room and a recorder for each situation that a reading must cope with.
+"""Ready-made cases: a clock, a room and a recorder for each situation that a reading must handle.
 
-Every scene is a function of a seed and a duration. The seed also draws the clock's build and its voices, so
-that many seeds make many clocks; what a restorer would know (nominal period, lift) is stated beside it.
+Every scene is a function of a seed and a duration. The seed also draws the clock's build and its voices, so many seeds
+make many clocks. The scene also states what a restorer would know (nominal period, lift).
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ DROPS = ("clear_ring", "bright_tooth", "dull_plate", "long_ring", "dry_knack")
 CONTACTS = ("soft_pin", "thin_pin", "dry_knack", "slow_seat")
 BUSY = Room(
     talk=Talk(per_hour=60), bangs=Bangs(per_hour=30)
-)  # a shop in the day: a word a minute, a bang in two
+)  # a shop by day: a sentence a minute, a bang every two minutes
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,9 +37,9 @@ class Scene:
     Attributes
     ----------
     nominal_period_s, lift_deg : float or None
-        What a restorer would state; None without a clock, the lift also where no contact is heard.
+        Values that a restorer would state; None without a clock. The lift is also None where no contact is heard.
     suffix : str
-        File ending that the scene is about (``.ogg`` for the lossy one).
+        File ending of the scene (``.ogg`` for the lossy one).
     """
 
     name: str
@@ -124,8 +124,8 @@ def clear(seed: int = 0, duration_s: float = 40 * MINUTE_S) -> Scene:
 def noisy(seed: int = 0, duration_s: float = 40 * MINUTE_S) -> Scene:
     """Drop 10 and contact 4 sigma above the noise, talk and bangs.
 
-    A stock onset detector (librosa's, window 50 ms) found 26 % of the events in two of these, and 92 % of
-    what it found was no event.
+    In two of these a stock onset detector (librosa's, window 50 ms) found 26 % of the events, and 92 % of its
+    detections were false.
     """
     clock, room = at_sigmas(sixty_second_clock(seed), BUSY, drop_sigma=10, contact_sigma=4)
     return _scene("noisy", clock, room, duration_s, seed)
@@ -145,7 +145,7 @@ def _with_other(name: str, other: OtherClock, seed: int, duration_s: float) -> S
 
 
 def quartz_room(seed: int = 0, duration_s: float = 40 * MINUTE_S, level_db: float = -3.0) -> Scene:
-    """A quartz clock ticks every second, `level_db` against the drop."""
+    """A quartz clock ticks every second, at `level_db` relative to the drop."""
     rate_ppm = float(np.random.default_rng([seed, 102]).uniform(-10, 10))
     return _with_other("quartz_room", OtherClock(1.0, level_db, rate_ppm=rate_ppm), seed, duration_s)
 
@@ -179,7 +179,7 @@ def _with_clock(name: str, seed: int, duration_s: float, change: Callable[[TwinC
 
 
 def changing_arc(seed: int = 0, duration_s: float = 60 * MINUTE_S) -> Scene:
-    """The balance was let go 90 deg short of its steady arc and still gathers swing."""
+    """The balance is released 90 deg below its steady arc, and the arc still grows."""
 
     def slow_start(clock: TwinClock) -> TwinClock:
         steady = clock.drive.arc_deg or 400.0
@@ -189,7 +189,7 @@ def changing_arc(seed: int = 0, duration_s: float = 60 * MINUTE_S) -> Scene:
 
 
 def drive_lost(seed: int = 0, duration_s: float = 60 * MINUTE_S) -> Scene:
-    """Half way the drive is lost and the balance swings down freely."""
+    """The drive is lost half way, and the balance swings down freely."""
     return _with_clock(
         "drive_lost",
         seed,
@@ -205,19 +205,19 @@ def drive_regained(seed: int = 0, duration_s: float = 90 * MINUTE_S) -> Scene:
 
 
 def beat_shift(seed: int = 0, duration_s: float = 40 * MINUTE_S) -> Scene:
-    """Half way the beat setting slips by 4 deg."""
+    """The beat setting slips by 4 deg half way."""
     slip = (BeatShift(duration_s / 2, 4.0),)
     return _with_clock("beat_shift", seed, duration_s, lambda clock: replace(clock, changes=slip))
 
 
 def case_knock(seed: int = 0, duration_s: float = 40 * MINUTE_S) -> Scene:
-    """Half way somebody knocks against the case and the balance jumps."""
+    """A knock against the case half way makes the balance jump."""
     knock = (CaseKnock(duration_s / 2 + 7.0, angle_deg=3.0, speed_deg_per_s=2.0),)
     return _with_clock("case_knock", seed, duration_s, lambda clock: replace(clock, changes=knock))
 
 
 def stopped(seed: int = 0, duration_s: float = 40 * MINUTE_S) -> Scene:
-    """The clock stands still after half the time."""
+    """The clock stops half way."""
     return _with_clock(
         "stopped", seed, duration_s, lambda clock: replace(clock, changes=(Halt(duration_s / 2),))
     )
@@ -250,7 +250,7 @@ def gaps(seed: int = 0, duration_s: float = 40 * MINUTE_S) -> Scene:
 
 
 def lost_samples(seed: int = 0, duration_s: float = 40 * MINUTE_S) -> Scene:
-    """Half way 16 s were never written: later sounds come too early in the file."""
+    """Half way 16 s are not written: later sounds are too early in the file."""
     lost = ((duration_s / 2, duration_s / 2 + 16.0),)
     return replace(clear(seed, duration_s), name="lost_samples", recorder=Recorder(losses=lost))
 
@@ -261,7 +261,7 @@ def clipped(seed: int = 0, duration_s: float = 40 * MINUTE_S) -> Scene:
 
 
 def phone16k(seed: int = 0, duration_s: float = 40 * MINUTE_S) -> Scene:
-    """A telephone's voice recording: 16 kHz, 150 to 7000 Hz."""
+    """A voice recording by telephone: 16 kHz, 150 to 7000 Hz."""
     taken = Recorder(sample_rate_hz=16_000, band_hz=(150.0, 7000.0))
     return replace(clear(seed, duration_s), name="phone16k", recorder=taken)
 
@@ -273,7 +273,7 @@ def phone8k(seed: int = 0, duration_s: float = 40 * MINUTE_S) -> Scene:
 
 
 def lossy(seed: int = 0, duration_s: float = 40 * MINUTE_S) -> Scene:
-    """Kept in a lossy format."""
+    """Recorded in a lossy format."""
     return replace(clear(seed, duration_s), name="lossy", suffix=".ogg")
 
 

@@ -1,12 +1,11 @@
-"""The swing: the motion integrated from event to event, and the push that keeps up a wanted arc.
+"""The swing: the motion integrated from event to event, and the push that sustains a wanted arc.
 
 Input: balance, escapement and drive as plain numbers (degrees, seconds). Output: every beat with the instants of
 its sounds, its side and the arc of its swing (`balance` steps the motion).
 
-One beat: at the first edge of the lift the roller meets the fork (contact); over a small angle the balance
-unlocks the train against a resistance, then it is pushed until the other edge (drop). The positive direction
-of the angle is side ``b``; side ``a`` is the swing towards the negative, so an offset above 0 makes the
-interval a to b the longer one.
+One beat: at the first edge of the lift the roller meets the fork (contact). Over a small angle the balance unlocks the
+train against a resistance. Then it is pushed until the other edge (drop). The positive direction of the angle is side
+``b``; side ``a`` is the swing towards the negative, so an offset above 0 makes the interval a to b the longer one.
 """
 
 from __future__ import annotations
@@ -36,10 +35,10 @@ __all__ = ["Beat", "steady_swing", "swing_beats"]
 
 @dataclass(frozen=True, slots=True)
 class Beat:
-    """One passage through the lift. Times in seconds without jitter, nan where it did not come to that.
+    """One passage through the lift. Times in seconds without jitter, nan for an event that did not happen.
 
-    `number` counts swings from the start; `middle_s` is the passage through the lift's middle; `arc_deg` runs
-    from the turning point before to the one after, at `turn_s`; `push_deg` is this beat's push.
+    `number` counts swings from the start; `middle_s` is the passage through the lift's middle; `arc_deg` is the angle
+    from the turning point before to the one after, at `turn_s`; `push_deg` is the push at this beat.
     """
 
     number: int
@@ -81,8 +80,8 @@ def steady_swing(balance: Balance, escapement: Escapement, drive: Drive) -> tupl
     Returns
     -------
     push_deg, turning_point_deg : float
-        With this push a balance let go at this angle repeats its swing; where the drive states the push,
-        the arc that it sustains is found.
+        With this push a balance released at this angle repeats its swing. If the drive states the push, the sustained
+        arc is calculated.
 
     Raises
     ------
@@ -113,7 +112,7 @@ def steady_swing(balance: Balance, escapement: Escapement, drive: Drive) -> tupl
         first, second = next(beats), next(beats)
         return turning_deg - first.arc_deg + second.arc_deg, 0.5 * (first.arc_deg + second.arc_deg)
 
-    def drag_deg(arc_deg: float) -> float:  # push that pays for drag and rubbing over one swing
+    def drag_deg(arc_deg: float) -> float:  # push that balances drag and rubbing over one swing
         return (math.pi / (8 * balance.q) * arc_deg**2 + balance.dry_friction_deg * arc_deg) / work_deg
 
     if drive.arc_deg is not None:
@@ -146,14 +145,14 @@ def _sustained(
     push: float,
     work_deg: float,
 ) -> float:
-    """The turning point that a push sustains: step by step, each as long as the settling would still take it."""
+    """The turning point that a push sustains, by iteration; each step is extrapolated to the settled state."""
     arc = math.sqrt(8 * balance.q * push * work_deg / math.pi)
     turning = arc / 2
     for _ in range(400):
         if turning <= escapement.lift_deg / 2 + abs(escapement.offset_deg):
             raise InputError(f"a push of {push:g} deg cannot keep this balance swinging past its lift.")
         new, _arc = two_swings(turning, push)
-        step = (new - turning) * balance.q / math.pi  # about what the settling would still add
+        step = (new - turning) * balance.q / math.pi  # about the remaining change until the arc is settled
         turning += step
         if abs(step) < 1e-11 * turning:
             break
@@ -180,14 +179,13 @@ def swing_beats(
     Parameters
     ----------
     turning_deg : float
-        The turning point at which the balance is let go at `start_s`; above 0 the first beat is of
-        side ``a``.
+        The turning point at which the balance is released at `start_s`; above 0 the first beat is of side ``a``.
     push_deg : float
-        Push of the drive while factor, drift and wander are at rest.
+        Push of the drive without factor, drift and wander.
     rng : numpy.random.Generator
         Draws the wander of the drive and of the period.
     train_faults : tuple of BadTooth or Eccentric
-        What the train does at some beats.
+        Faults of the train at some beats.
     """
     course = _Course(balance, escapement, drive, turning_deg, push_deg, rng, start_s, train_faults)
     course.temperature, course.walk_ppm = temperature, period_walk_ppm_per_sqrt_h
@@ -201,7 +199,7 @@ def swing_beats(
 
 
 class _Course:
-    """The motion between two events, and what each event does."""
+    """The motion between two events, and the effect of each event."""
 
     def __init__(
         self,
@@ -237,7 +235,7 @@ class _Course:
         self.at_turn, self.halted = True, False
 
     def begin_swing(self) -> bool:
-        """Let slow changes of the surroundings act, from swing to swing; whether the balance comes away again."""
+        """Apply the slow changes of the surroundings for this swing; return whether the balance moves again."""
         state, balance = self.state, self.balance
         self.at_turn = False
         self.walk += self.walk_ppm * math.sqrt(balance.period_s / 7200) * self.rng.standard_normal()
@@ -250,7 +248,7 @@ class _Course:
         if state.side * (state.angle - first_edge) >= 0:
             state.phase = "leave"
         pull = state.angle * (1 + balance.cubic_per_rad2 * state.angle**2)
-        # Stuck by rubbing, or stopped against the train: it stands.
+        # False if stuck by rubbing, or stopped against the train.
         return not (abs(pull) <= self.rubbing or state.side * pull > 0)
 
     def target(self) -> float:
@@ -260,7 +258,9 @@ class _Course:
             return state.side * self.knock
         if state.phase == "push":
             late = lift_factor(self.train_faults, state.number) if self.train_faults else 1.0
-            return middle + state.side * self.half_lift * (2 * late - 1)  # contact stays; the drop comes late
+            return middle + state.side * self.half_lift * (
+                2 * late - 1
+            )  # contact does not change; the drop is late
         short = self.unlock if state.phase == "unlock" else 0.0
         return middle - state.side * (self.half_lift - short)
 
@@ -286,7 +286,7 @@ class _Course:
             yield from self._change(self.queue.pop(0))
 
     def _next_event(self, motion: Motion, target: float) -> tuple[float, str]:
-        """Phase to the next event, and which it is."""
+        """Phase to the next event, and its kind."""
         end, event = motion.length, "step"
         due = self.queue[0].at_s if self.queue else math.inf
         if (due - self.state.time_s) * self.omega <= end:
@@ -306,7 +306,7 @@ class _Course:
             state.marks["middle"] = state.time_s + through / self.omega
 
     def _pass_edge(self) -> str:
-        """Go on to the next phase of the swing; gives the event that this is."""
+        """Go to the next phase of the swing; return the event."""
         state, drive = self.state, self.drive
         if state.phase == "approach":
             state.marks["contact"] = state.time_s
@@ -322,7 +322,7 @@ class _Course:
         elif state.phase == "push":
             state.marks["drop"] = state.time_s
             state.phase = "leave"
-        else:  # the roller strikes the fork from outside and is thrown back with half its speed
+        else:  # the roller strikes the fork from outside and bounces back with half its speed
             state.marks["knock"] = state.time_s
             state.speed *= -0.5
             return "turn"

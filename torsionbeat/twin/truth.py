@@ -1,4 +1,4 @@
-"""What the twin's clock really did: the truth that a reading of its sound is held against."""
+"""The true events of the twin's clock, with which a reading of its sound is compared."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ class Events:
     Attributes
     ----------
     time_s : ndarray of float, shape (n,)
-        Instant at which the sound begins, jitter included.
+        Instant at which the sound begins, including jitter.
     clean_time_s : ndarray of float, shape (n,)
         The same without jitter: the instant of the integrated motion.
     side : ndarray of str, shape (n,)
@@ -35,7 +35,7 @@ class Events:
     kind : ndarray of str, shape (n,)
         ``contact``, ``unlocking``, ``drop``, ``banking``, ``knock`` or ``flutter`` (a further drop in the same swing).
     level_db : ndarray of float, shape (n,)
-        Peak of the dry sound re full scale.
+        Peak of the dry sound relative to full scale.
     """
 
     time_s: NDArray[np.float64]
@@ -48,7 +48,7 @@ class Events:
         return len(self.time_s)
 
     def where(self, *, kind: str | None = None, side: str | None = None) -> Events:
-        """The events of one kind, one side, or both."""
+        """The events of one kind, of one side, or of both conditions."""
         keep = np.ones(len(self), dtype=bool)
         if kind is not None:
             keep &= self.kind == kind
@@ -91,11 +91,11 @@ class Truth:
     sudden: tuple[tuple[float, str], ...] = ()
 
     def column(self, name: str) -> NDArray[np.float64]:
-        """One number of every beat (an attribute of `Beat`), shape (beats,)."""
+        """One attribute of every `Beat`, shape (beats,)."""
         return np.array([getattr(beat, name) for beat in self.beats], dtype=float)
 
     def between(self, start_s: float, end_s: float) -> Truth:
-        """The same truth for the stretch from start_s to end_s."""
+        """The truth of the stretch from start_s to end_s."""
         return Truth(
             tuple(b for b in self.beats if start_s <= b.middle_s < end_s),
             self.events.between(start_s, end_s),

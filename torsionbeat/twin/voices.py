@@ -1,7 +1,7 @@
-"""What a tick sounds like: sums of damped sines with a quick attack and a burst of broadband click.
+"""The sound of a tick: a sum of damped sines with a quick attack and a broadband click.
 
-A voice is written at any fraction of a sample: sample n of a sound that begins at time t0 is the voice's
-formula at n / rate - t0, so the sound begins where the clock's motion put it and not on the nearest sample.
+A voice can start at any fraction of a sample: sample n of a sound that begins at time t0 is the voice's formula at n /
+rate - t0. So the sound begins at the exact time of the clock's motion, not at the nearest sample.
 """
 
 from __future__ import annotations
@@ -31,9 +31,9 @@ class Voice:
     attack_ms : float
         Rise 1 - exp(-t / attack).
     click : float
-        Broadband part against the partials' amplitudes.
+        Amplitude of the broadband part relative to the partials.
     click_decay_ms : float
-        Its decay.
+        Decay of the broadband part.
     variation : float
         Relative scatter of each partial's amplitude from tick to tick; the phases scatter by as many radians.
     """
@@ -45,7 +45,7 @@ class Voice:
     variation: float = 0.12
 
 
-# Invented: tones of 0.6 to 9 kHz that die away in 1 to 12 ms, as small metal, wood and plastic parts do (no source).
+# Invented: tones of 0.6 to 9 kHz that decay in 1 to 12 ms, like small metal, wood and plastic parts (no source).
 VOICES: dict[str, Voice] = {
     "clear_ring": Voice(
         ((2180, 1.0, 6.0), (3650, 0.7, 4.0), (5400, 0.45, 2.5), (7900, 0.25, 1.5)), 0.08, 0.35, 0.6
@@ -72,10 +72,10 @@ VOICES: dict[str, Voice] = {
 
 @dataclass(frozen=True, slots=True)
 class VoiceSet:
-    """Which voice each sound of a clock has, and how loud it is.
+    """The voice and the loudness of each sound of a clock.
 
-    Levels are dB against the drop; `drop_peak` is the peak of the dry drop re full scale; `scatter_db` is the
-    scatter of loudness from tick to tick.
+    Levels are in dB relative to the drop; `drop_peak` is the peak of the dry drop relative to full scale; `scatter_db`
+    is the scatter of loudness from tick to tick.
     """
 
     drop_a: str = "clear_ring"
@@ -102,13 +102,13 @@ class VoiceSet:
                 raise InputError(f"there is no voice {name!r}: choose from {', '.join(sorted(VOICES))}.")
 
     def name(self, kind: str, side: str) -> str:
-        """Name of the voice of one kind and side; a tooth that flutters sounds as the drop does."""
+        """Name of the voice of one kind and side; a fluttering tooth sounds like the drop."""
         if kind == "flutter":
             return self.name("drop", side)
         return str(getattr(self, f"{kind}_{side}" if kind in ("drop", "contact") else kind))
 
     def level_db(self, kind: str) -> float:
-        """Peak of a kind of sound in dB re full scale, before scatter."""
+        """Peak of a kind of sound in dB relative to full scale, before scatter."""
         below = 0.0 if kind == "drop" else float(getattr(self, f"{kind}_db"))
         return 20 * math.log10(self.drop_peak) + below
 
@@ -123,7 +123,7 @@ def strike(
     peak : float
         Peak of the voice without variation.
     first_s : float
-        Time from the sound's true beginning to the first sample, 0 <= first_s < 1 / rate_hz.
+        Time from the true start of the sound to the first sample, 0 <= first_s < 1 / rate_hz.
     """
     return strike_at_gain(voice, peak / _peak(voice), first_s, rate_hz, rng)
 
@@ -131,19 +131,19 @@ def strike(
 def strike_at_gain(
     voice: Voice, gain: float, first_s: float, rate_hz: float, rng: np.random.Generator
 ) -> NDArray[np.float32]:
-    """As `strike`, the partials' amplitudes multiplied by `gain`.
+    """Like `strike`, with the amplitudes of the partials multiplied by `gain`.
 
     Parameters
     ----------
     voice : Voice
     gain : float
-        Factor of the amplitudes of the partials.
+        Factor for the amplitudes of the partials.
     first_s : float
-        When it begins, from the first sample.
+        Time from the true start of the sound to the first sample.
     rate_hz : float
         Sample rate.
     rng : np.random.Generator
-        Source of chance; the same state gives the same sound.
+        Random generator; the same state gives the same sound.
     """
     wobble = rng.standard_normal((2, len(voice.partials)))
     tick = _partials(voice, first_s, rate_hz, wobble) * gain

@@ -1,7 +1,7 @@
 """Faults of the train: a bad tooth, a wheel out of true, and an escapement that flutters.
 
-Input: the number of a beat. Output: what the fault does at that beat to push, lift and loudness. A wheel comes round
-every ``turn_beats`` beats (two beats for each tooth of an escape wheel).
+Input: the number of a beat. Output: the effect of the fault on push, lift and loudness at that beat. A wheel turns once
+in ``turn_beats`` beats (two beats for each tooth of an escape wheel).
 """
 
 from __future__ import annotations
@@ -23,17 +23,17 @@ class BadTooth:
     Attributes
     ----------
     turn_beats : float
-        Beats in which its wheel comes round.
+        Beats in one turn of its wheel.
     at : tuple of int
-        Beats of the turn at which it begins to pass: for an escape wheel one on each side, for others one.
+        Beats of the turn at which the tooth begins to pass: one on each side for an escape wheel, one for other wheels.
     beats : float
-        How many beats it takes to pass.
+        Number of beats that it takes to pass.
     drop_db : float
         Change of the drop's loudness there.
     passage_percent : float
-        By how much the lift is longer there: the tooth lets go late.
+        Relative increase of the lift there: the tooth releases late.
     push_factor : float
-        Share of the push that is left there.
+        Share of the push that remains there.
     """
 
     turn_beats: float
@@ -62,16 +62,16 @@ class BadTooth:
 
 @dataclass(frozen=True, slots=True)
 class Eccentric:
-    """A wheel out of true: lift and push go up and down like a sine once a turn.
+    """A wheel out of true: lift and push vary as a sine, once a turn.
 
     Attributes
     ----------
     turn_beats : float
-        Beats in which it comes round.
+        Beats in one turn of the wheel.
     lift_percent, push_percent : float
-        Half the height of the wave.
+        Amplitude of the sine.
     phase_beats : float
-        Beat at which the wave goes up through its middle.
+        Beat at which the sine crosses zero upwards.
     """
 
     turn_beats: float
@@ -87,7 +87,7 @@ class Eccentric:
             )
 
     def wave(self, number: int) -> float:
-        """Height of the wave at a beat, -1 to 1."""
+        """Value of the sine at a beat, -1 to 1."""
         return math.sin(2 * math.pi * (number - self.phase_beats) / self.turn_beats)
 
 
@@ -107,7 +107,7 @@ class Flutter:
     most_extra : int
         Extra drops in a swing, 1 to this many.
     apart_ms : float
-        Time from drop to drop, give or take a fifth.
+        Time from drop to drop, with a scatter of a fifth.
     """
 
     share: float = 0.02
@@ -141,7 +141,7 @@ class Flutter:
 
 
 def push_factor(faults: tuple[TrainFault, ...], number: int) -> float:
-    """What is left of the push at a beat."""
+    """Share of the push that remains at a beat."""
     factor = 1.0
     for fault in faults:
         if isinstance(fault, Eccentric):
@@ -152,7 +152,7 @@ def push_factor(faults: tuple[TrainFault, ...], number: int) -> float:
 
 
 def lift_factor(faults: tuple[TrainFault, ...], number: int) -> float:
-    """By how much the lift is longer at a beat."""
+    """Factor by which the lift is longer at a beat."""
     factor = 1.0
     for fault in faults:
         if isinstance(fault, Eccentric):
@@ -163,5 +163,5 @@ def lift_factor(faults: tuple[TrainFault, ...], number: int) -> float:
 
 
 def drop_db(faults: tuple[TrainFault, ...], number: int) -> float:
-    """By how much the drop is louder at a beat."""
+    """Increase of the drop's level at a beat, in dB."""
     return sum(fault.drop_db for fault in faults if isinstance(fault, BadTooth) and fault.passes(number))
