@@ -1,1 +1,1 @@
-"""What the jobs share: a clock as it is known, where sound comes from, running nights, what the log holds of a clock."""
+"""Parts shared by the jobs: known values of a clock, sources of sound, running nights, a clock's data in the log."""

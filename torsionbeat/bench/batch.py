@@ -1,7 +1,7 @@
-"""Many recordings at once: one process a recording over this computer's cores.
+"""Many recordings at once: one process for each recording, on all cores of this computer.
 
-Input: paths. Output: for each path its analysis, or the error that it ended with. A recording that brings its process
-down (a damaged file that crashes a decoder, too little memory) costs only itself.
+Input: paths. Output: for each path its analysis or its error. A recording that crashes its process (a damaged file that
+crashes a decoder, too little memory) does not affect the others.
 """
 
 from __future__ import annotations
@@ -25,12 +25,12 @@ __all__ = ["Outcome", "analyse_many", "cores", "outcome_of"]
 ONE_THREAD = dict.fromkeys(
     ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS"), "1"
 )
-"""One thread a process: with a process on every core, more only get in each other's way."""
+"""One thread a process: with a process on every core, more threads only slow each other down."""
 
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
-    """What came of one recording: an analysis, or the error it ended with."""
+    """The outcome of one recording: an analysis or an error."""
 
     path: str
     analysis: Analysis | None
@@ -44,7 +44,7 @@ class _Running:
 
 
 def cores() -> int:
-    """Give the number of cores this process may use."""
+    """Give the number of cores that this process may use."""
     affinity = getattr(os, "sched_getaffinity", None)
     return len(affinity(0)) if affinity else os.cpu_count() or 1
 
@@ -62,7 +62,7 @@ def outcome_of(
     path : str
     clock, listening : Clock, Listening
     progress : callable, optional
-        Called with the frames read so far and, where the file says, of how many.
+        Called with the number of frames read so far and, where the file states it, the total.
 
     Raises
     ------
@@ -94,9 +94,9 @@ def analyse_many(
     clock, listening : Clock, Listening
         The same for all.
     progress : callable, optional
-        Told the share of all the work that is done, 0 to 1.
+        Called with the share of all work that is done, 0 to 1.
     processes : int, optional
-        How many run at a time; left out, as many as there are cores.
+        Number of processes at a time. Default: the number of cores.
 
     Returns
     -------
@@ -119,7 +119,7 @@ def analyse_many(
 def _told(
     paths: Sequence[str], clock: Clock, listening: Listening, processes: int
 ) -> Generator[tuple[int, float | Outcome], None, None]:
-    """Yield what the processes report: (place of the path, share done) and at last (place, outcome)."""
+    """Yield the reports of the processes: (index of the path, share done), and finally (index, outcome)."""
     context = get_context("spawn")
     running: dict[Connection, _Running] = {}
     waiting = list(enumerate(paths))[::-1]
@@ -156,10 +156,10 @@ def _told(
 
 
 def _work(line: Connection, path: str, clock: Clock, listening: Listening) -> None:
-    """Do one recording, in a process of its own."""
+    """Analyse one recording, in a process of its own."""
     import signal
 
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the user's Ctrl-C is the parent's to answer
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent handles the user's Ctrl-C
 
     def progress(frames: int, stated: int | None) -> None:
         if stated:
@@ -187,7 +187,7 @@ def _brought_down(path: str, status: int | None) -> Outcome:
 
 @contextmanager
 def _one_thread() -> Iterator[None]:
-    """Let processes started in this block begin with one thread each."""
+    """Start processes in this block with one thread each."""
     before = {name: os.environ.get(name) for name in ONE_THREAD}
     os.environ.update(ONE_THREAD)
     try:

@@ -1,4 +1,4 @@
-"""A clock of the bench log as the model sees it: what is known of it, and its works and rates in order of time."""
+"""A clock of the bench log as input of the model: its known values, and its works and rates in order of time."""
 
 from __future__ import annotations
 
@@ -28,14 +28,14 @@ __all__ = [
 
 
 LATEST_DOCUMENTS = 12
-"""Readings whose swings are read for the wander within them: more say little more and take time to load."""
+"""Latest readings whose beats are loaded for the wander within them: more add little and take time to load."""
 
 
 @dataclass(frozen=True, slots=True)
 class KnownOfClock:
-    """What is known of a clock, under the names of its record in the bench log; ``None`` or empty where nothing is.
+    """Known values of a clock, under the names of its record in the bench log; ``None`` or empty where unknown.
 
-    ``q`` is that of a free swing.
+    ``q`` is from a free swing.
     """
 
     kind: str = ""
@@ -65,11 +65,11 @@ class KnownOfClock:
 
     @property
     def air_driven(self) -> bool:
-        """Whether it is wound by air pressure."""
+        """Whether the clock is wound by air pressure."""
         return self.kind == "air-driven"
 
     def or_else(self, other: KnownOfClock) -> KnownOfClock:
-        """Fill what is empty here from another."""
+        """Fill empty values from another object."""
         empty = {
             field.name: getattr(other, field.name)
             for field in fields(self)
@@ -79,13 +79,13 @@ class KnownOfClock:
 
     @classmethod
     def of_record(cls, record: ClockRecord, q: float | None = None) -> KnownOfClock:
-        """Take it from a clock's record."""
+        """Make it from a clock's record."""
         names = [field.name for field in fields(cls) if field.name != "q"]
         return cls(**{name: getattr(record, name) for name in names}, q=q)
 
 
 def works_done(log: BenchLog, clock: str) -> list[Work]:
-    """Give a clock's works as they were noted."""
+    """Give a clock's works as noted."""
     return [_work(row) for row in log.works(clock)]
 
 
@@ -99,9 +99,9 @@ def _work(row: WorkRecord) -> Work:
 
 
 def readings_heard(log: BenchLog, clock: str, *, documents: bool = True) -> list[Heard]:
-    """Give the rates of a clock's readings; one without a rate, or recorded while another was, is passed over.
+    """Give the rates of a clock's readings. A reading without a rate, or recorded at the same time as another, is skipped.
 
-    With ``documents``, the wander within the latest recordings is measured, and their recorders are distinguished.
+    With ``documents``, the wander within the latest recordings is measured and their recorders are distinguished.
 
     Parameters
     ----------
@@ -109,7 +109,7 @@ def readings_heard(log: BenchLog, clock: str, *, documents: bool = True) -> list
     clock : str
         The clock's name.
     documents : bool
-        Read the documents too, for the wander and the recorders.
+        Also read the documents, for the wander and the recorders.
     """
     if not documents:
         rows = [row for row in log.readings(clock, documents=False) if row.rate_s_per_day is not None]
@@ -147,12 +147,12 @@ def _reading(row: ReadingRecord, document: dict[str, Any] | None = None) -> Hear
 
 
 def _crystal(source: str, recorder: str = "") -> str:
-    """Name the crystal whose error several rates share; a host clock's error is another one every night, so it has none."""
+    """Name of the crystal whose error several rates share. The error of a host clock differs every night, so it has no name."""
     return "" if source == "host clock" else f"{source} {recorder}".strip()
 
 
 def checks_heard(log: BenchLog, clock: str) -> list[Heard]:
-    """Give the rates of a clock's hand checks; they rest on a time signal and share no crystal."""
+    """Give the rates of a clock's hand checks; they are based on a time signal and share no crystal."""
     return [_check(row) for row in log.handchecks(clock)]
 
 
@@ -171,18 +171,18 @@ def _check(row: HandCheckRecord) -> Heard:
 
 
 def given_heard(present: Present, now_s: float, rate: UFloat, temperature_c: float | None = None) -> Heard:
-    """Give a rate that was typed, or that of a reading which is not in the log, as the clock's last.
+    """Give a typed rate, or the rate of a reading that is not in the log, as the clock's last rate.
 
     Parameters
     ----------
     present : Present
-        The clock as it was read last.
+        The last reading of the clock.
     now_s : float
         Now, seconds since 1970.
     rate : ufloat
-        Rate that was typed or read, s/day.
+        Typed or read rate, s/day.
     temperature_c : float, optional
-        How warm it was meanwhile, degrees Celsius.
+        Temperature at that time, degrees Celsius.
     """
     return Heard(
         now_s,
@@ -200,7 +200,7 @@ def given_heard(present: Present, now_s: float, rate: UFloat, temperature_c: flo
 
 
 def nights_of_others(log: BenchLog, clock: str) -> list[tuple[Trial, ...]]:
-    """Give the trials of the workshop's other clocks of the same kind, for how unsteady such clocks are."""
+    """Give the trials of the workshop's other clocks of the same kind, which show how unsteady such clocks are."""
     own = log.clock(clock)
     found = []
     for other in log.clocks():

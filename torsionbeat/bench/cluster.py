@@ -1,7 +1,7 @@
-"""Many recordings on a Dask cluster: the archive beyond one machine.
+"""Many recordings on a Dask cluster, for archives too large for one machine.
 
-Input: paths that every worker sees under the same name, and the scheduler's address. Output: for each path its analysis,
-or the error that it ended with. Where a worker dies, its recordings are read again by another.
+Input: paths that are the same for every worker, and the scheduler's address. Output: for each path its analysis or its
+error. If a worker dies, another one analyses its recordings again.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 __all__ = ["analyse_on_cluster"]
 
 PATIENCE_S = 15
-"""How long the scheduler, and then its first worker, may take to answer."""
+"""Time limit (s) for the scheduler, and then its first worker, to answer."""
 
 
 def analyse_on_cluster(
@@ -35,7 +35,7 @@ def analyse_on_cluster(
     Parameters
     ----------
     address : str
-        The scheduler's, such as ``tcp://192.0.2.7:8786``.
+        Address of the scheduler, for example ``tcp://192.0.2.7:8786``.
     paths, clock, listening, progress
         As for :func:`torsionbeat.bench.batch.analyse_many`.
 

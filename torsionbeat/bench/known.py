@@ -1,4 +1,4 @@
-"""What is known of a clock before it is heard: values given now go before its record in the bench log."""
+"""Known values of a clock before it is heard: values given now have priority over its record in the bench log."""
 
 from __future__ import annotations
 
@@ -21,11 +21,11 @@ class KnownClock:
     name : str or None
         Its name in the bench log; None for a clock that is not there.
     nominal_period_s, lift_deg, lift_tolerance_deg : float or None
-        What goes before the record; a tolerance on record belongs to the lift on record and goes with it.
+        Values with priority over the record. The recorded tolerance belongs to the recorded lift and is replaced with it.
     log : str or None
         The bench log; None for the default one.
     train : Train or None
-        Tooth counts from the escape wheel up; they too go before the record.
+        Tooth counts from the escape wheel up; they also have priority over the record.
     """
 
     name: str | None = None
@@ -36,7 +36,7 @@ class KnownClock:
     train: Train | None = None
 
     def clock(self) -> Clock:
-        """Give all that is known, the record read from the bench log where a name is given.
+        """Give all known values; the record is read from the bench log where a name is given.
 
         Raises
         ------
@@ -48,12 +48,12 @@ class KnownClock:
         return self.over(self._record())
 
     def over(self, record: Clock) -> Clock:
-        """Give a record with what is given here in its place.
+        """Give a record with its values replaced by those given here.
 
         Raises
         ------
         InputError
-            A value is out of range, or a tolerance of the lift stands without a lift or above it.
+            A value is out of range, or a tolerance of the lift without a lift or above it.
         """
         given: dict[str, Any] = {
             "nominal_period_s": self.nominal_period_s,

@@ -1,9 +1,9 @@
-"""Nights of listening as this computer knows them: which are running, which were broken off.
+"""Nights of listening on this computer: the running ones and the broken-off ones.
 
-A night that begins is entered in a folder of this user (``TORSIONBEAT_NIGHTS``, else beside the default bench log):
-one file with what it is, one that its process holds locked while it lives, one with its state about once a second.
-So any program of this user finds a running night, sees it and can stop it; an entry whose lock is not held is a
-night that was broken off. The operating system releases a lock when its process ends, however it ends.
+A night that begins is entered in a folder of this user (``TORSIONBEAT_NIGHTS``, else beside the default bench log). It
+has one file with its description, one that its process keeps locked, and one with its state, written about once a
+second. So any program of this user can find, follow and stop a running night. An entry without a held lock is a
+broken-off night. The operating system releases a lock when its process ends in any way.
 """
 
 from __future__ import annotations
@@ -50,11 +50,11 @@ class Night:
     ----------
     id : str
     folder : Path
-        Where its sound, journal and reading are kept.
+        Folder of its sound, journal and reading.
     clock : str
-        The clock's name in the bench log; empty where the reading is for none.
+        The clock's name in the bench log; empty where the reading is for no clock.
     log : str
-        The bench log's path; empty for the default one, and for a database, whose address may hold a password.
+        The bench log's path; empty for the default log, and for a database, whose address may contain a password.
     microphone : str
     began : datetime
     planned_s : float or None
@@ -73,14 +73,14 @@ class Night:
 
     @property
     def known(self) -> KnownClock:
-        """The clock as the night was begun for it."""
+        """The clock for which the night was begun."""
         from torsionbeat.bench.known import KnownClock
 
         return KnownClock(self.clock or None, log=self.log or None)
 
 
 def nights_folder() -> Path:
-    """Give the folder in which nights are entered."""
+    """Give the folder with the entries of nights."""
     named = os.environ.get(FOLDER_VARIABLE)
     if named:
         return Path(named)
@@ -90,14 +90,14 @@ def nights_folder() -> Path:
 
 
 def running_nights() -> tuple[Night, ...]:
-    """Give the nights that some process of this user is listening to now, the oldest first."""
+    """Give the nights to which a process of this user is listening now, oldest first."""
     return tuple(night for night, alive in _entries() if alive)
 
 
 def broken_off_nights(clock: str | None = None) -> tuple[Night, ...]:
-    """Give the nights that ended without being read, the oldest first; those of one clock, or all.
+    """Give the nights that ended without a reading, oldest first; those of one clock, or all.
 
-    A night whose folder is gone is forgotten.
+    The entry of a night is removed if its folder no longer exists.
     """
     broken = []
     for night, alive in _entries():
@@ -111,20 +111,20 @@ def broken_off_nights(clock: str | None = None) -> tuple[Night, ...]:
 
 
 def forget_night(folder: Path) -> None:
-    """Remove the entry of a night that was read since it was broken off; a running one stays."""
+    """Remove the entry of a broken-off night after it was read; the entry of a running night stays."""
     for night, alive in _entries():
         if not alive and night.folder == folder.absolute():
             _remove(night.id)
 
 
 def stop_night(night: Night) -> None:
-    """Ask the process that listens to end the night and read it; it does so within a second or so."""
+    """Ask the listening process to end the night and read it, which it does within about a second."""
     with contextlib.suppress(OSError):
         _file(night.id, "stop").touch()
 
 
 def night_state(night: Night) -> LiveState | None:
-    """Give the last state that a night wrote, with its reading, or None where it has written none yet."""
+    """Give the last state written by a night, with its reading; None if there is none yet."""
     from torsionbeat.history.nights import reading_from_document
     from torsionbeat.live.level import Level
     from torsionbeat.live.session import LiveState
@@ -147,7 +147,7 @@ def night_state(night: Night) -> LiveState | None:
 
 
 def tell_state(night: Night, state: LiveState) -> None:
-    """Write the state of a night for other programs; a full disk is no reason to end it."""
+    """Write the state of a night for other programs; a full disk does not end the night."""
     told: dict[str, Any] = {
         field.name: getattr(state, field.name)
         for field in fields(state)
@@ -157,14 +157,14 @@ def tell_state(night: Night, state: LiveState) -> None:
     level = {
         name: str(value) if isinstance(value, float) else value for name, value in asdict(state.level).items()
     }
-    told["level"] = level  # as text: JSON has no word for the level of silence, minus infinity
+    told["level"] = level  # as text: JSON has no value for the level of silence, minus infinity
     told["remarks"] = [[remark.code, str(remark)] for remark in state.remarks]
     with contextlib.suppress(OSError):
         _replace(_file(night.id, "state"), json.dumps(told))
 
 
 class _StopFile:
-    """Set when some program has asked for the end of the night."""
+    """A flag that is set when a program has requested the end of the night."""
 
     def __init__(self, path: Path) -> None:
         self._path = path
@@ -182,10 +182,10 @@ def announced(
     planned_s: float | None,
     keep: str,
 ) -> Iterator[tuple[Night, _StopFile]]:
-    """Enter a night while the ``with`` block lasts; give it, and the flag by which others end it.
+    """Enter a night for the duration of the ``with`` block; give the night, and the flag by which others end it.
 
-    The entry is removed when the block ends, even by an error of ours (which is reported at once), and stays
-    when the process is killed. Where it cannot be written, listening goes on without.
+    The entry is removed when the block ends, also by an error of ours (which is reported at once). It stays when the
+    process is killed. If it cannot be written, listening continues without it.
 
     Parameters
     ----------
@@ -195,7 +195,7 @@ def announced(
     Raises
     ------
     InputError
-        A night of this clock is running already.
+        A night of this clock is already running.
     """
     log = clock.log or ""
     night = Night(
@@ -247,7 +247,7 @@ def _remove(name: str) -> None:
 
 
 def _entries() -> list[tuple[Night, bool]]:
-    """All nights entered, the oldest first, and whether each one's process lives."""
+    """All entered nights, oldest first, each with a flag that its process is alive."""
     found = []
     for path in nights_folder().glob("*.json"):
         try:
@@ -255,20 +255,20 @@ def _entries() -> list[tuple[Night, bool]]:
             row |= {"folder": Path(row["folder"]), "began": datetime.fromisoformat(row["began"])}
             night = Night(**row)
         except (OSError, ValueError, KeyError, TypeError):
-            continue  # being removed at this moment, or damaged: it cannot be read
+            continue  # unreadable: just being removed, or damaged
         found.append((night, _is_held(path.with_suffix(".lock"))))
     return sorted(found, key=lambda entry: entry[0].began)
 
 
 def _replace(path: Path, text: str) -> None:
-    """Write a private file whole or not at all."""
+    """Write a private file, completely or not at all."""
     with written_whole(path, private=True) as part:
         part.write_text(text, encoding="utf-8")
 
 
 @contextlib.contextmanager
 def _held(path: Path) -> Iterator[None]:
-    """Hold a lock on a file while the block lasts."""
+    """Hold a lock on a file during the block."""
     handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o600)
     try:
         _lock(handle)
@@ -292,7 +292,7 @@ def _is_held(path: Path) -> bool:
 
 
 def _lock(handle: int) -> None:
-    """Lock an open file, or raise OSError where another holds it."""
+    """Lock an open file; raise OSError if another process holds the lock."""
     try:
         import fcntl
     except ImportError:  # Windows

@@ -1,7 +1,7 @@
-"""Which recording it is, and when it began: what identifies a night, and dates it.
+"""The identity and the start time of a recording.
 
-A kept folder was given an identity when it was begun, and notes the clock of day; a file is identified by its digest, and
-dated by what it says of itself, else by its date, which is that of its end.
+A kept folder has an identity, given when it was begun, and a note of the time of day. A file is identified by its
+digest. It is dated by its own metadata, else by its file date, which is that of its end.
 """
 
 from __future__ import annotations
@@ -17,14 +17,14 @@ from torsionbeat.sound.kept import is_kept
 __all__ = ["BY_FILE", "Birth", "birth_of", "sha256_of"]
 
 EARLIEST_OWN = datetime(1990, 1, 1, tzinfo=UTC)
-"""Dates before come from recorders whose clock was never set (their epochs are 1904, 1970 and 1980)."""
+"""Earlier dates come from recorders whose clock was never set (their epochs are 1904, 1970 and 1980)."""
 
 BY_FILE = "the file's date"
 
 
 @dataclass(frozen=True, slots=True)
 class Birth:
-    """A recording's identity, the digest of a file, when it began, and where that is known from."""
+    """A recording's identity, the digest of a file, its start time, and the source of this time."""
 
     identity: str
     sha256: str
@@ -33,14 +33,14 @@ class Birth:
 
 
 def birth_of(path: Path, duration_s: float) -> Birth:
-    """Say which recording lies at a path, and when it began.
+    """Find the identity and the start time of the recording at a path.
 
     Parameters
     ----------
     path : Path
-        A sound file, or a folder in which a night was kept.
+        A sound file, or the folder of a kept night.
     duration_s : float
-        Its length: a file's date is that of its end.
+        Length of the recording, needed because a file's date is that of its end.
     """
     if path.is_dir() and is_kept(path):
         journal = read_journal(path / JOURNAL_NAME)
@@ -59,7 +59,7 @@ def birth_of(path: Path, duration_s: float) -> Birth:
 
 
 def sha256_of(path: Path) -> str:
-    """Give the checksum of a recording's bytes; of a folder, of all its files in order of their names."""
+    """Give the checksum of a recording's bytes; for a folder, of all its files in order of their names."""
     digest = hashlib.sha256()
     for file in sorted(one for one in path.iterdir() if one.is_file()) if path.is_dir() else [path]:
         with file.open("rb") as opened:
@@ -69,7 +69,7 @@ def sha256_of(path: Path) -> str:
 
 
 def _own_date(path: Path) -> datetime | None:
-    """Read the moment that a file says it was recorded at; None where it says none that can be."""
+    """Read the recording time from a file's metadata; None where it has no valid one."""
     import av
 
     try:
@@ -78,7 +78,7 @@ def _own_date(path: Path) -> datetime | None:
     except (av.FFmpegError, OSError, ValueError, LookupError):
         return None
     hour, date = told.get("creation_time", ""), told.get("date", "")
-    for text in (hour, f"{date} {hour}", date):  # a WAV's bext chunk has date and hour apart
+    for text in (hour, f"{date} {hour}", date):  # the bext chunk of a WAV file has separate date and time
         if len(text) < len("2026-03-01 20:00"):
             continue
         try:

@@ -1,9 +1,10 @@
-"""The sides of a clock as its own: learnt once at the bench, known again in every later reading.
+"""The sides of a clock: learnt once at the bench, recognised in every later reading.
 
-The hearing calls the side of the first beat a, in each recording separately. Here the letters of a reading are made those of
-its clock before anything is shown, kept or compared, by the sounds and the beat error that the bench log keeps
-(`torsionbeat.history.side_matching`), with the probability that they are right. The first reading kept of a clock gives
-its letters; which way the balance goes at a beat of side a is learnt from what the restorer saw (:func:`learn_sides`).
+In each recording the hearing calls the side of the first beat a. This module converts the letters of a reading to those
+of its clock before anything is shown, kept or compared. It uses the sounds and the beat error in the bench log
+(`torsionbeat.history.side_matching`) and gives the probability that the letters are right. The first kept reading of a
+clock defines its letters. The direction of the balance at a beat of side a is learnt from what the restorer saw
+(:func:`learn_sides`).
 """
 
 from __future__ import annotations
@@ -62,20 +63,20 @@ UNSURE = "sides-unsure"
 """Code of the remark that the sides were not recognised for certain."""
 
 MOVES_THE_BEAT = ("beat", "spring", "cleaning", "level", "other")
-"""Kinds of work after which the beat error may be another (common practice, no source): its sign then says little."""
+"""Kinds of work that may change the beat error (common practice, no source): its sign is then weak evidence."""
 
 MOST_COMPARED = 3
-"""Latest readings whose sounds a new one is compared with, besides those that were learnt: a microphone that was moved
-lately is in them, and more would only cost time."""
+"""Number of latest readings whose sounds are compared with a new one, besides the learnt ones. They cover a recent move
+of the microphone; more would only cost time."""
 
 NEAREST_SHARE = 0.2
-"""Farthest from a beat that the balance may be said to have been seen going by, in periods: at a quarter it turns round,
-and a twentieth is left for the eye and the watch."""
+"""Largest time between a beat and the stated passage of the balance, in periods: at a quarter it turns round, and a
+twentieth is left for the eye and the watch."""
 
 
 @dataclass(frozen=True, slots=True)
 class DatedMarks:
-    """What a reading that was kept tells of its sides, in the clock's letters, and when it was taken."""
+    """The side marks of a kept reading, in the clock's letters, and the time of the reading."""
 
     taken_at: datetime
     marks: SideMarks
@@ -83,18 +84,18 @@ class DatedMarks:
 
 @dataclass(frozen=True, slots=True)
 class KnownSides:
-    """What is known of a clock's sides before a recording is matched to them.
+    """The knowledge of a clock's sides before a recording is matched to them.
 
     Parameters
     ----------
     reference : SideMarks or None
-        The reading whose letters are the clock's: that at which the sides were learnt, else the first one.
+        The reading that defines the clock's letters: the one at which the sides were learnt, else the first one.
     readings : tuple of DatedMarks
         Readings in which the sides were recognised, in order of time.
     works : tuple of datetime
-        When the clock was worked on in a way that may move its beat.
+        Times of works that may change the beat.
     names : (str, str)
-        What the balance goes towards at a beat of side a and of side b; empty where it was not learnt.
+        Names of the directions of the balance at a beat of side a and of side b; empty where not learnt.
     """
 
     reference: SideMarks | None = None
@@ -103,7 +104,7 @@ class KnownSides:
     names: tuple[str, str] = ("", "")
 
     def marks(self) -> list[SideMarks]:
-        """What a new reading is compared with: what was learnt, and the latest readings."""
+        """The marks with which a new reading is compared: the learnt ones, and those of the latest readings."""
         known = [] if self.reference is None else [self.reference]
         return known + [one.marks for one in self.readings[-MOST_COMPARED:]]
 
@@ -117,7 +118,7 @@ class KnownSides:
         return recognise([*known, nearest] if nearest is not None else known, marks_of(night), moved)
 
     def own(self, night: Night) -> tuple[Night, SideMatch | None]:
-        """Give a night in the clock's own letters, its doubt among the remarks; as it is where nothing is known."""
+        """Convert a night to the clock's own letters, with any doubt as a remark; unchanged where nothing is known."""
         match = self.match(night)
         if match is None:
             return night, None
@@ -129,14 +130,14 @@ class KnownSides:
         return replace(turned, reading=replace(turned.reading, sides=sides, remarks=tuple(remarks))), match
 
     def with_night(self, night: Night) -> KnownSides:
-        """Give what is known once a night in the clock's letters is kept too."""
+        """Give the knowledge after a night in the clock's letters is added."""
         marks = marks_of(night)
         dated = DatedMarks(night.taken_at or datetime.now(UTC), marks)
         rows = tuple(sorted((*self.readings, dated), key=lambda one: one.taken_at))
         return replace(self, reference=self.reference or marks, readings=rows)
 
     def _nearest(self, taken_at: datetime) -> tuple[SideMarks | None, float]:
-        """The reading whose beat error the next one has most likely kept, and the odds that it was moved since."""
+        """The reading whose beat error is most likely unchanged in the next one, and the odds that it was changed since."""
         if not self.readings:
             return None, TOUCHED if self.works else UNTOUCHED
 
@@ -152,9 +153,9 @@ class KnownSides:
 
 
 class LiveSides:
-    """Puts the beats of a clock that is followed live into its own letters, by its sounds alone.
+    """Converts the beats of a clock that is followed live to its own letters, from its sounds alone.
 
-    The beat error says nothing here: it is being set.
+    The beat error is no evidence here: it is being set.
 
     Parameters
     ----------
@@ -169,11 +170,11 @@ class LiveSides:
 
     @property
     def names(self) -> tuple[str, str]:
-        """What the balance goes towards at a beat of side a and b; empty unless it was learnt and is recognised."""
+        """Names of the directions of the balance at a beat of side a and b; empty unless learnt and recognised."""
         return self._known.names if self._known is not None and self._match.sure else ("", "")
 
     def beats(self, beats: Sequence[FollowedBeat], voices: tuple[VoiceProfile, ...]) -> list[FollowedBeat]:
-        """Give beats in the clock's letters; ``voices`` are the sounds by which they are followed."""
+        """Convert beats to the clock's letters; ``voices`` are the sounds by which they are followed."""
         if voices is not self._voices:
             self._voices = voices
             marks = [] if self._known is None else self._known.marks()
@@ -184,7 +185,7 @@ class LiveSides:
 
 
 def known_sides(log: BenchLog, clock: str) -> KnownSides:
-    """Gather from the bench log what is known of a clock's sides.
+    """Gather the knowledge of a clock's sides from the bench log.
 
     Raises
     ------
@@ -204,17 +205,16 @@ def known_sides(log: BenchLog, clock: str) -> KnownSides:
     reference = None if record.sides is None else SideMarks.of_document(record.sides)
     if (
         reference is None and not readings and rows
-    ):  # kept before there were sides: the latest gives the letters
+    ):  # kept before sides existed: the latest reading defines the letters
         last = log.readings(clock)[-1]
         readings = [DatedMarks(last.taken_at, marks_of(Night(reading_from_document(last.document))))]
     return KnownSides(reference, tuple(readings), works, side_names(record))
 
 
 def when_recorded(log: BenchLog, clock: str, recording: Path, duration_s: float) -> datetime | None:
-    """When a recording began: as it was kept for the clock, else by its own date; None where nothing is known of it.
+    """Start time of a recording: as kept for the clock, else its own date; None where unknown.
 
-    The beat error is compared with the reading nearest in time, so that an old recording read again must not pass for
-    one of today.
+    The beat error is compared with the reading nearest in time, so an old recording must not be dated as of today.
 
     Parameters
     ----------
@@ -224,7 +224,7 @@ def when_recorded(log: BenchLog, clock: str, recording: Path, duration_s: float)
     recording : Path
         Sound file, or folder of a night.
     duration_s : float
-        Its length.
+        Length of the recording.
     """
     if not recording.exists():
         return None
@@ -235,13 +235,13 @@ def when_recorded(log: BenchLog, clock: str, recording: Path, duration_s: float)
 
 
 def side_names(record: ClockRecord) -> tuple[str, str]:
-    """What the balance goes towards at a beat of side a and b: empty until it was learnt which is which."""
+    """Names of the directions of the balance at a beat of side a and b; empty until learnt."""
     learnt = record.sides is not None and bool(record.sides.get("learnt"))
     return (record.side_a_name, record.side_b_name) if learnt else ("", "")
 
 
 def own_sides(record: ClockRecord, row: ReadingRecord) -> OwnSides | None:
-    """How sure a kept reading's letters are those of its clock, with the names as they are known now."""
+    """How certain a kept reading's letters are, with the present names of the directions."""
     if row.sides is None or record.sides is None:
         return None
     sure = float(row.sides.get("probability", 0.5))
@@ -253,7 +253,7 @@ def own_sides(record: ClockRecord, row: ReadingRecord) -> OwnSides | None:
 
 
 def kept_night(record: ClockRecord, row: ReadingRecord) -> Night:
-    """Give the night that a row of the log keeps: its reading, its mean sounds, and whose letters its sides have."""
+    """Give the night of a row of the log: its reading, its mean sounds, and whether its letters are the clock's."""
     reading = replace(reading_from_document(row.document), sides=own_sides(record, row))
     voices = () if row.sides is None else SideMarks.of_document(row.sides).voices
     return Night(reading, row.taken_at, row.temperature_c, voices)
@@ -261,9 +261,9 @@ def kept_night(record: ClockRecord, row: ReadingRecord) -> Night:
 
 @dataclass(frozen=True, slots=True)
 class Lettered:
-    """A reading as it is to be kept: its document in the clock's letters, and what the log keeps of its sides.
+    """A reading to be kept: its document in the clock's letters, and the log's data about its sides.
 
-    ``gives_letters`` says that nothing was kept of the clock's sides yet: this reading's letters become the clock's.
+    ``gives_letters`` means that the log has no sides of this clock yet: the letters of this reading become the clock's.
     """
 
     document: dict[str, Any]
@@ -271,7 +271,7 @@ class Lettered:
     gives_letters: bool
 
     def settle(self, log: BenchLog, clock: str) -> None:
-        """Keep the letters with the clock, once the reading is kept."""
+        """Keep the letters with the clock, after the reading was kept."""
         if self.gives_letters and self.sides is not None:
             marks = {name: self.sides[name] for name in ("sounds", "louder_b_db", "beat_error_ms")}
             log.learn_sides(clock, marks | {"learnt": None})
@@ -284,7 +284,7 @@ def in_own_letters(
     began: datetime | None,
     voices: tuple[VoiceProfile, ...] = (),
 ) -> Lettered:
-    """Put a reading that is to be kept into the letters of its clock.
+    """Convert a reading that is to be kept to the letters of its clock.
 
     Parameters
     ----------
@@ -292,8 +292,8 @@ def in_own_letters(
     clock : str
         The clock's name.
     reading : Reading or dict
-        The reading, or its document; of a document everything else stays as it is, and one without the beats stays
-        as it is altogether.
+        The reading, or its document. Everything else in a document stays unchanged; a document without beats is not
+        changed at all.
     began : datetime or None
         When the recording began.
     voices : tuple of VoiceProfile
@@ -311,7 +311,7 @@ def in_own_letters(
         return Lettered(dict(given or {}), None, False)
     first = log.clock(clock).sides is None
     own, match = known_sides(log, clock).own(Night(heard, began, voices=voices))
-    if first:  # whatever was known before is in its letters now
+    if first:  # all earlier knowledge is in its letters now
         own = replace(own, reading=replace(own.reading, sides=OwnSides(1.0)))
         match = SideMatch(1.0, match is not None and match.exchanged)
     assert match is not None
@@ -325,20 +325,20 @@ def in_own_letters(
 
 @dataclass(frozen=True, slots=True)
 class LearnSidesRequest:
-    """What was seen at the bench.
+    """An observation at the bench.
 
     Parameters
     ----------
     clock : str
         The clock's name in the bench log.
     recording : Path
-        Made while the balance was watched.
+        Recording made while the balance was watched.
     at_s : float
-        When, from the start of the recording, the balance went by the middle that way.
+        Time, from the start of the recording, at which the balance passed the middle in that direction.
     towards : str
-        Where it went, such as "the window".
+        What it went towards, for example "the window".
     other : str
-        Where it goes the other way; left out: away from there.
+        What it goes towards in the other direction. Default: away from there.
     log : str or None
         The bench log; None for the default one.
     """
@@ -357,18 +357,18 @@ class LearnSidesRequest:
 
 @dataclass(frozen=True, slots=True)
 class LearnSidesResult:
-    """What was learnt.
+    """The learnt sides.
 
     Attributes
     ----------
     side : str
-        The clock's letter of the side at whose beats the balance goes that way.
+        The clock's letter for the side at whose beats the balance goes in that direction.
     beat_s : float
-        The beat that was meant, from the start of the recording.
+        Time of the identified beat, from the start of the recording.
     names : (str, str)
-        What the balance goes towards at a beat of side a and of side b.
+        Names of the directions of the balance at a beat of side a and of side b.
     match : SideMatch or None
-        How the recording's letters stood to those of the readings kept before; None where there were none.
+        Match between the recording's letters and those of the earlier kept readings; None where there were none.
     """
 
     side: Side
@@ -378,21 +378,21 @@ class LearnSidesResult:
 
     @property
     def towards(self) -> str:
-        """Where the balance went at the beat that was meant."""
+        """The direction of the balance at the identified beat."""
         return self.names["ab".index(self.side)]
 
 
 def learn_sides(request: LearnSidesRequest) -> LearnSidesResult:
-    """Learn which way the balance goes at a beat of each side, from one moment at which it was seen.
+    """Learn the direction of the balance at a beat of each side, from one observed passage.
 
     Raises
     ------
     InputError
-        No such clock or recording, or no beat was heard near that moment.
+        No such clock or recording, or no beat was heard near that time.
     NothingHeardError
         The recording holds no clock.
     BenchLogError
-        The log cannot be read, or did not take it.
+        The log cannot be read, or did not accept the entry.
     """
     from torsionbeat.benchlog import open_log
     from torsionbeat.reading.analysis import analyse_fully
@@ -422,22 +422,22 @@ def keep_sides(
     other: str = "",
     seen: dict[str, Any] | None = None,
 ) -> tuple[str, str]:
-    """Keep with a clock which way its balance goes at a beat of a side; give the names of side a and side b.
+    """Keep the direction of the balance at a beat of a side in the clock's record; give the names of side a and side b.
 
     Parameters
     ----------
     log : BenchLog
     clock : str
     night : Night
-        What was heard while it was seen, in the clock's letters.
+        The night during the observation, in the clock's letters.
     match : SideMatch or None
-        How it was matched to the readings kept before.
+        Its match with the earlier kept readings.
     side : str
         The side at whose beats the balance goes ``towards``.
     towards, other : str
-        Where it goes then, and where it goes at a beat of the other side.
+        What it goes towards then, and at a beat of the other side.
     seen : dict, optional
-        Where and when that was seen, to be kept with it.
+        Place and time of the observation, kept with it.
     """
     towards = towards.strip()
     there = towards if towards.lower().startswith("towards ") else f"towards {towards}"
@@ -457,7 +457,7 @@ def keep_sides(
 
 
 def own_letters(known: KnownSides, nights: Sequence[Night]) -> list[Night]:
-    """Give nights in the clock's letters, each matched to what was known and to those before it."""
+    """Convert nights to the clock's letters, each matched to the earlier knowledge and to the nights before it."""
     rows = []
     for night in nights:
         own, match = known.own(night)
@@ -481,7 +481,7 @@ def _doubt(match: SideMatch) -> Remark:
 
 
 def _seen_beat(reading: Reading, at_s: float) -> int:
-    """Row of the beat that was seen: the nearest, for from one turning point to the next the balance goes one way."""
+    """Row of the observed beat: the nearest, because the balance keeps its direction between two turning points."""
     times = reading.swings.time_s
     if not 0 <= at_s <= reading.recording.duration_s:
         raise InputError(

@@ -1,7 +1,6 @@
-"""Where live sound comes from: a microphone, or a recording played as if it were one.
+"""The source of live sound: a microphone, or a recording played like one.
 
-Input: a ``Microphone`` or a ``Playback``. Output: an open source of blocks, ended when somebody asks for it or its
-time is over.
+Input: a ``Microphone`` or a ``Playback``. Output: an open source of blocks, which ends on request or when its time is over.
 """
 
 from __future__ import annotations
@@ -22,20 +21,20 @@ from torsionbeat.sound.timebase import Timebase, unknown_timebase
 __all__ = ["Flag", "LiveSound", "Microphone", "Playback", "blocks_within", "opened", "stopped_by"]
 
 QUEUE_S = 90.0
-"""Sound that may wait for a slow moment of the computer: more than a look at a whole night takes."""
+"""Length of the queue for slow moments of the computer (s): longer than the analysis of a whole night takes."""
 
 BLOCK_FRAMES = 2048
-"""As the microphone's: 43 ms at 48 kHz, well below the time between two beats."""
+"""Same block size as the microphone: 43 ms at 48 kHz, well below the time between two beats."""
 
 LOOK_EVERY_S = 0.1
-"""How soon a wish to stop is followed: below what a hand notices."""
+"""Delay of a stop request (s): too short to be noticed by hand."""
 
 
 class Flag(Protocol):
-    """What says that work is to end, such as ``threading.Event``."""
+    """A signal to end the work, for example a ``threading.Event``."""
 
     def is_set(self) -> bool:
-        """Whether it is to end."""
+        """Whether the work is to end."""
 
 
 class LiveSound(Source, Protocol):
@@ -43,7 +42,7 @@ class LiveSound(Source, Protocol):
 
     @property
     def synchronised(self) -> bool | None:
-        """Whether the computer's clock was kept by network time all the while."""
+        """Whether the computer's clock was synchronised by network time throughout."""
 
     def stop(self) -> None:
         """End the blocks soon."""
@@ -51,7 +50,7 @@ class LiveSound(Source, Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Microphone:
-    """A sound input: number or part of its name (None: the default one), and what is wanted of it.
+    """A sound input: its number or part of its name (None: the default input), and its settings.
 
     Parameters
     ----------
@@ -76,13 +75,13 @@ class Microphone:
 
 @dataclass(frozen=True, slots=True)
 class Playback:
-    """A recording played as if it were a microphone, to try and to rehearse without one.
+    """A recording played like a microphone, for trials and practice without one.
 
     Parameters
     ----------
     recording : Path
     pace : float or None
-        Times real time; None: as fast as it can be heard.
+        Speed relative to real time; None: as fast as it can be analysed.
     """
 
     recording: Path
@@ -94,7 +93,7 @@ class Playback:
 
 
 class _Played:
-    """The open recording of a ``Playback``; stands in for a microphone."""
+    """The open recording of a ``Playback``; replaces a microphone."""
 
     def __init__(self, playback: Playback) -> None:
         from torsionbeat.sound.recording import open_recording
@@ -138,7 +137,7 @@ class _Played:
 
 @contextlib.contextmanager
 def opened(sound: Microphone | Playback, given: LiveSound | None = None) -> Iterator[LiveSound]:
-    """Open a source, or take the one that is given, which stays its owner's to close.
+    """Open a source, or use the given one, which its owner closes.
 
     Parameters
     ----------
@@ -198,14 +197,14 @@ def stopped_by(source: LiveSound, *flags: Flag | None) -> Iterator[None]:
 def blocks_within(
     source: LiveSound, duration_s: float | None, on_silence: Callable[[], None]
 ) -> Iterator[Block]:
-    """Yield the blocks of a source until it is stopped or long enough was heard.
+    """Yield the blocks of a source until it is stopped or the duration is reached.
 
     Parameters
     ----------
     source : LiveSound
     duration_s : float or None
     on_silence : callable
-        Is called about once a second while nothing arrives.
+        Called about once a second while nothing arrives.
     """
     told_s = 0.0
     for block in moments_of(source, duration_s):

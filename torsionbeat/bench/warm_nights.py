@@ -1,4 +1,4 @@
-"""How warm a clock's nights were: as the log has it or a logger's file says, what a kelvin does, and what to say of it."""
+"""The temperatures of a clock's nights, from the log or a logger's file; the rate's change per kelvin; remarks on both."""
 
 from __future__ import annotations
 
@@ -22,15 +22,15 @@ if TYPE_CHECKING:
 __all__ = ["WORTH_SAYING_K", "about_warmth", "per_kelvin_of", "with_temperatures"]
 
 BALANCE_SD_S_PER_DAY_PER_K = 1.0
-"""What the balance's own metal and build may change the strip's figure by: aluminium instead of brass is 0.3
-(`torsionbeat.theory.materials`), a bimetal or a helper spring more (common practice, no source)."""
+"""Uncertainty of the strip's figure from the balance's metal and build (s/day per kelvin): aluminium instead of brass
+is 0.3 (`torsionbeat.theory.materials`), a bimetal or a helper spring more (common practice, no source)."""
 
 WORTH_SAYING_K = 0.05
-"""Nights that differ by less count as equally warm: loggers show a tenth."""
+"""Nights with a smaller difference (K) count as equally warm: loggers show a tenth."""
 
 
 def with_temperatures(heard: Sequence[Heard], room: Room | None) -> tuple[Heard, ...]:
-    """Fill in how warm it was from a logger's file, where it covers a night; what it says goes before what was typed."""
+    """Set temperatures from a logger's file, where it covers a night; they have priority over typed ones."""
     if room is None:
         return tuple(heard)
     found = [room.mean_c(one.from_s, one.until_s) for one in heard]
@@ -41,14 +41,14 @@ def with_temperatures(heard: Sequence[Heard], room: Room | None) -> tuple[Heard,
 
 
 def per_kelvin_of(material: str, seen: UFloat = None) -> UFloat:
-    """Give what a kelvin more does to the rate (s/day): by the strip's material, and by what a logged night showed.
+    """Give the change of rate per kelvin (s/day) from the strip's material and from a logged night.
 
     Parameters
     ----------
     material : str
-        Of the strip; empty or unknown to the table: what is usual.
+        Material of the strip; the usual value if empty or not in the table.
     seen : ufloat, optional
-        As a logged recording showed it.
+        Change per kelvin from a logged recording.
 
     Examples
     --------
@@ -76,7 +76,7 @@ def per_kelvin_of(material: str, seen: UFloat = None) -> UFloat:
 
 
 def about_warmth(warmth: Warmth | None, nights: int) -> list[Remark]:
-    """Say to which temperature the rates were brought, by what, and of how many nights it is not known."""
+    """Report the reference temperature of the rates, the change per kelvin, and the number of nights without a temperature."""
     if warmth is None or warmth.spread_k < WORTH_SAYING_K:
         return []
     learnt = warmth.learnt
