@@ -49,7 +49,7 @@ MOST_LOG_ODDS = 50.0
 
 @dataclass(frozen=True, slots=True)
 class AdviseRequest:
-    """The clock to judge, and what is known of it.
+    """The clock to judge, and the known values of it.
 
     Parameters
     ----------
@@ -366,7 +366,7 @@ def _facts(request: AdviseRequest, known: KnownOfClock) -> Facts:
 
 
 def _half_travel(known: KnownOfClock, *, has_effect: bool) -> float | None:
-    """Half the travel of the regulator; None where there is none."""
+    """Half the travel of the regulator; None without a regulator."""
     low, high = known.regulator_low, known.regulator_high
     if low is not None and high is not None:
         return (high - low) / 2

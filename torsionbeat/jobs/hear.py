@@ -1,7 +1,7 @@
-"""Hear recordings: from sound files or kept nights to their readings.
+"""Hear recordings: convert sound files or kept nights to readings.
 
-Input: paths, and what is known of the clock. Output: for each path its analysis or the error it ended with. One
-recording is read in this process; several over the cores of this computer, a process each, or on a cluster.
+Input: paths, and known values of the clock. Output: for each path its analysis or its error. One recording is analysed
+in this process; several run on the cores of this computer, one process each, or on a cluster.
 """
 
 from __future__ import annotations
@@ -24,19 +24,19 @@ __all__ = ["HearRequest", "HearResult", "hear"]
 
 @dataclass(frozen=True, slots=True)
 class HearRequest:
-    """What is to be heard.
+    """The recordings to analyse, and how.
 
     Parameters
     ----------
     recordings : tuple of Path
-        Sound files, or folders in which a night was kept.
+        Sound files, or folders of kept nights.
     clock : KnownClock
     listening : Listening
-        Range of periods searched, and what is known of the recorder's crystal.
+        Range of periods to search, and known values of the recorder's crystal.
     cluster : str or None
-        Address of a Dask scheduler whose workers are to read them.
+        Address of a Dask scheduler whose workers analyse them.
     processes : int or None
-        How many are read at a time; None: as many as there are cores.
+        Number of recordings analysed at a time; None: the number of cores.
     """
 
     recordings: tuple[Path, ...]
@@ -48,7 +48,7 @@ class HearRequest:
 
 @dataclass(frozen=True, slots=True)
 class HearResult:
-    """What came of each recording, in the order in which they were given, and what was known of the clock."""
+    """The outcome of each recording, in the given order, and the known values of the clock."""
 
     outcomes: tuple[Outcome, ...]
     clock: Clock
@@ -60,7 +60,7 @@ class HearResult:
         Raises
         ------
         TorsionbeatError
-            The error it ended with.
+            The error of that recording.
         """
         first = self.outcomes[0]
         if first.analysis is None:
@@ -75,7 +75,7 @@ def hear(
     progress: Callable[[float], None] | None = None,
     cancel: Flag | None = None,
 ) -> HearResult:
-    """Hear recordings.
+    """Analyse recordings.
 
     Parameters
     ----------
@@ -83,12 +83,12 @@ def hear(
     progress : callable, optional
         Called with the share of the work that is done, 0 to 1.
     cancel : Flag, optional
-        Set from anywhere, it ends the work within a second or so.
+        Ends the work within about a second; may be set from any thread.
 
     Raises
     ------
     InputError
-        No such clock, or a value out of range; what is wrong with one recording is in its outcome.
+        No such clock, or a value out of range. An error of a single recording is in its outcome.
     DeviceError
         The cluster does not answer.
     BenchLogError
@@ -122,7 +122,7 @@ def hear(
 
 
 def _in_own_letters(outcomes: Sequence[Outcome], name: str, log: str | None) -> list[Outcome]:
-    """Give what was heard in the letters of its clock, as far as the bench log knows them."""
+    """Convert the readings to the letters of their clock, as far as the bench log knows them."""
     from torsionbeat.benchlog import open_log
 
     nights = []
