@@ -1,1 +1,1 @@
-"""What a clock's own trials teach: how it answers its regulator, the road from notes to trials, the model that learns."""
+"""Learning from a clock's own trials: its response to adjustments, the conversion of notes to trials, and the model."""

@@ -2,7 +2,7 @@
 
 A source (a measure, a memory, a guess) is evidence that may be wrong. So each belief is a mixture: the source as stated
 and, with some chance, the usual value for such clocks. Rates in seconds per day, > 0 gains; grams of all weights
-together. ``per gram`` is the relative growth of T^2 by a gram; ``effect`` what one unit of the regulator gains.
+together. ``per gram`` is the relative growth of T^2 by a gram; ``effect`` the gain by one unit of the regulator.
 """
 
 from __future__ import annotations
@@ -71,7 +71,7 @@ TINY = 1e-300
 """Keeps a logarithm finite where a density underflows."""
 
 WANDER_GRID = np.geomspace(0.06, 13.0, 11)
-"""Wander from night to night (s/day): below the first it cannot be seen, above the last it is a fault, not wander."""
+"""Wander from night to night (s/day): below the first it is not detectable, above the last it is a fault, not wander."""
 
 WANDER_SCALE = 1.0  # s/day: the median of the half-t
 WANDER_FREEDOM = 1.0

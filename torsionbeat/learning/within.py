@@ -19,7 +19,7 @@ LEAST_BEATS_A_PART = 16
 """Fewest beats in a part: with fewer, its rate does not show the clock's wander."""
 
 FREEDOM = 2.0
-"""Degrees of freedom of the Allan variance of four parts: three differences, of which neighbours share a part
+"""Degrees of freedom of the Allan variance of four parts: three differences; neighbouring ones share a part
 (D. A. Howe and others, NIST SP 1065, table 5, white noise of the rate)."""
 
 
