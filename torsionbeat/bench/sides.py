@@ -203,9 +203,8 @@ def known_sides(log: BenchLog, clock: str) -> KnownSides:
         if own is not None and own.probability >= SURE and row.sides is not None:
             readings.append(DatedMarks(row.taken_at, SideMarks.of_document(row.sides)))
     reference = None if record.sides is None else SideMarks.of_document(record.sides)
-    if (
-        reference is None and not readings and rows
-    ):  # kept before sides existed: the latest reading defines the letters
+    # Readings kept before sides existed: the latest one defines the letters.
+    if reference is None and not readings and rows:
         last = log.readings(clock)[-1]
         readings = [DatedMarks(last.taken_at, marks_of(Night(reading_from_document(last.document))))]
     return KnownSides(reference, tuple(readings), works, side_names(record))

@@ -286,9 +286,8 @@ def two_offsets(
     first, second = _beat_error(before, "before"), _beat_error(after, "after")
     swapped = request.swap_sides
     if swapped is None:
-        same = same_letters(
-            before.nights, after.nights, moved=1.0
-        )  # the beat error was changed on purpose: only the sounds identify the sides
+        # The beat error was changed on purpose: only the sounds identify the sides.
+        same = same_letters(before.nights, after.nights, moved=1.0)
         swapped = None if same is None else not same
     turn = ufloat(request.turned_deg, request.within_deg / 3**0.5) / request.share_above_fork
     arc = arc_from_two_offsets_deg(turn, first, -second if swapped else second, period_s, lift_deg or 0.0)

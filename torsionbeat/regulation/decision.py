@@ -168,9 +168,8 @@ def decide(
     touch = [one for one in scored if one[1] is None]
     if touch and learnt.effect_spread > TRIED_EFFECT * abs(learnt.effect_median):
         left, _ = learnt.long_run(touch[0][2]).core
-        if abs(left) < WORTH_A_TOUCH * abs(
-            mean
-        ):  # as uncertain as the guess, but the touch resolves the guess
+        # The result is as uncertain as the guess, but the touch resolves the guess.
+        if abs(left) < WORTH_A_TOUCH * abs(mean):
             return Action("adjust", chance, None, touch[0][2])
     return Action("nothing-helps", chance)
 

@@ -108,9 +108,8 @@ class Motion:
     def turns(self, end: float) -> float | None:
         """Phase in (0, end] at which the speed passes through zero, or None."""
         first = self.speed_terms[0]
-        if (
-            first == 0 or first * self.speed(end) > 0
-        ):  # after a turning point there is no second one within one step
+        # After a turning point there is no second one within one step.
+        if first == 0 or first * self.speed(end) > 0:
             return None
         bends = [k * self.speed_terms[k] for k in range(1, ORDER)]
         return _root(self.speed_terms, bends, 0.0, end)

@@ -25,9 +25,8 @@ __all__ = ["SCENES", "Scene"]
 MINUTE_S = 60.0  # seconds of a minute
 DROPS = ("clear_ring", "bright_tooth", "dull_plate", "long_ring", "dry_knack")
 CONTACTS = ("soft_pin", "thin_pin", "dry_knack", "slow_seat")
-BUSY = Room(
-    talk=Talk(per_hour=60), bangs=Bangs(per_hour=30)
-)  # a shop by day: a sentence a minute, a bang every two minutes
+# A shop by day: a sentence a minute, a bang every two minutes.
+BUSY = Room(talk=Talk(per_hour=60), bangs=Bangs(per_hour=30))
 
 
 @dataclass(frozen=True, slots=True)

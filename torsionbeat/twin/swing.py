@@ -258,9 +258,8 @@ class _Course:
             return state.side * self.knock
         if state.phase == "push":
             late = lift_factor(self.train_faults, state.number) if self.train_faults else 1.0
-            return middle + state.side * self.half_lift * (
-                2 * late - 1
-            )  # contact does not change; the drop is late
+            # The contact does not change; the drop is late.
+            return middle + state.side * self.half_lift * (2 * late - 1)
         short = self.unlock if state.phase == "unlock" else 0.0
         return middle - state.side * (self.half_lift - short)
 
