@@ -41,7 +41,7 @@ LEAST_SPREAD_HPA = 2.0
 """Weather changes the pressure by more on most days (common practice, no source)."""
 
 CORRELATIONS = np.linspace(0.0, 0.98, 50)
-"""Largest correlation of neighbouring blocks: at 0.98 the wander lasts for fifty of them, the largest number."""
+"""Correlations of neighbouring blocks that are weighted: at 0.98 the wander lasts for fifty blocks, about `MOST_BLOCKS`."""
 
 
 @dataclass(frozen=True, slots=True)
