@@ -35,8 +35,8 @@ _WEAK = 25.0
 _NEARLY_ALL = 0.75
 """Share of the beats beyond chance below which chance is measured once more, with the newly learnt profile."""
 _CHANCE_TRIALS = 600
-"""Places without a beat at which chance is measured: its 0.8 quantile is then known to 1.6 in 100. Beside another clock, where
-each takes ten times the work, half as many."""
+"""Places without a beat, on either side of it, at which chance is measured: its 0.8 quantile is then known to 1.2 in 100.
+Beside another clock, where each takes ten times the work, half as many."""
 # Quantile of the trials that talk and bangs in a tenth of them hardly move: explained below the next line.
 _CHANCE_SHARE = 0.8
 _CHANCE_BEYOND = float(np.log(40.0))

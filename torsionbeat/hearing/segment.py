@@ -1,4 +1,4 @@
-"""One segment: a stretch of sound up to an hour and a half long, analysed as a whole.
+"""One segment: a stretch of sound up to an hour and a quarter long, analysed as a whole.
 
 Input: the levels and strengths of the stretch. Output: the sounds of the clock, each with the number of its beat
 and its place in frames of 0.5 ms. The night is a series of segments (:mod:`torsionbeat.hearing.listener`). Tracks come

@@ -44,7 +44,7 @@ MOST_ODD = 3  # the notes of a history with more are not reliable
 # A factor of ten either side of 150 s/day a gram.
 LOG_G_RANGE = (math.log(15 / HALF_DAY_S), math.log(1500 / HALF_DAY_S))
 COARSE_POINTS = 24
-"""Grid of ln g: 15 to 1500 s/day a gram, ten times less and more than usual; a fifth of an octave apart."""
+"""Grid of ln g: 15 to 1500 s/day a gram, ten times less and more than usual; 0.2 apart."""
 
 SOURCE_POINTS = np.array([-3.0, -2.0, -1.0, 0.0, 1.0, 2.0, 3.0])
 """First points around the source's own value, in its standard deviations: a sharp peak would be missed between two

@@ -32,7 +32,7 @@ AGREES = 4.0
 LEAST_CHANGE_MS = 3.0
 """A smaller change cannot be distinguished from the scatter of one swing."""
 ARC_BEATS = 6
-"""Arcs of the last three swings give the mean."""
+"""Beats (three swings) whose median arc is shown."""
 LONGEST = 200
 """Values kept: with more the interval no longer narrows visibly."""
 

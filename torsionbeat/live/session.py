@@ -4,8 +4,8 @@ Input: a source of blocks, a clock, and optionally a keeper. Output: the state o
 the end its reading. This module displays nothing. The figures depend on the count of frames, so a replayed night gives the
 same reading as a live one. The state depends on time, so a missing microphone is noticed.
 
-A request for figures costs the listener about a second for each hour of sound. So requests come at growing intervals, and
-never so often that they take more than a hundredth of the time.
+A request for figures costs the listener about a second for each hour of sound. So requests come at growing intervals: they
+take a hundredth of the time, and in the first minutes a little more.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ ASKING_AHEAD_S = 60.0
 1.3 % of a core, with 120 s 1.6 %; the times of the first five requests are the same."""
 
 LONGEST_BETWEEN_S = 300.0
-"""Figures on a screen are never older than five minutes."""
+"""Longest interval between two requests (s), unless their cost makes it longer: late in a long night one takes seconds."""
 SHORTEST_BETWEEN_S = 10.0
 """More frequent figures cost the computer more than they are worth."""
 GROWTH = 0.25

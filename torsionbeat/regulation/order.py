@@ -39,7 +39,7 @@ LEAST_HEARD = 0.5
 """Least share of beats heard for an adjustment: below it more beats are missed than heard."""
 
 IN_BEAT_PERIOD_SHARE = 0.0005
-"""Negligible beat error over the period where no arc is known: an offset of a third of a degree at an arc of 270
+"""Negligible beat error over the period where no arc is known: an offset of a fifth of a degree at an arc of 270
 (common practice, no source)."""
 
 
