@@ -8,7 +8,6 @@ from pathlib import Path
 
 import pytest
 import typer
-from typer.testing import CliRunner
 
 from torsionbeat.benchlog import open_log
 from torsionbeat.cli.compare import compare_command
@@ -36,20 +35,10 @@ def document(rate, arc, source="unknown", name="", u_rate=2.5):
 
 
 @pytest.fixture
-def bench(tmp_path, monkeypatch):
+def bench(output_of, tmp_path, monkeypatch):
     """Give what runs the command on an empty log, in an empty folder, and gives its output."""
-    monkeypatch.setenv("TORSIONBEAT_LOG", str(tmp_path / "log.sqlite"))
-    monkeypatch.setenv("COLUMNS", "200")
     monkeypatch.chdir(tmp_path)
-
-    def run(*arguments):
-        result = CliRunner().invoke(app, list(arguments))
-        if result.exception is not None:
-            raise result.exception
-        assert max(map(len, result.stdout.splitlines()), default=0) <= 80 or "--json" in arguments
-        return result.stdout
-
-    return run
+    return output_of(app)
 
 
 def keep(path, *figures, **more):
