@@ -4,7 +4,6 @@ import shutil
 
 import pytest
 import typer
-from typer.testing import CliRunner
 
 from torsionbeat.cli.beat_sounds import digest_command, portrait_command
 from torsionbeat.errors import InputError
@@ -17,17 +16,9 @@ SAMPLE = "samples/north-window-60s.flac"
 
 
 @pytest.fixture
-def bench(tmp_path, monkeypatch):
+def bench(output_of):
     """Give what runs a command on an empty log, or raises its error."""
-    monkeypatch.setenv("TORSIONBEAT_LOG", str(tmp_path / "log.sqlite"))
-
-    def run(*arguments):
-        result = CliRunner().invoke(app, list(arguments))
-        if result.exception is not None:
-            raise result.exception
-        return result.stdout
-
-    return run
+    return output_of(app)
 
 
 @pytest.fixture

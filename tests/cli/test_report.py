@@ -6,7 +6,6 @@ from datetime import UTC, datetime
 
 import pytest
 import typer
-from typer.testing import CliRunner
 
 from torsionbeat.benchlog import open_log
 from torsionbeat.cli.compare import report_command
@@ -17,20 +16,13 @@ app.command("report")(report_command)
 
 
 @pytest.fixture
-def bench(tmp_path, monkeypatch):
+def bench(output_of, tmp_path, monkeypatch):
     """Give what runs the command in an empty folder on a log with one clock, and gives its output."""
-    monkeypatch.setenv("TORSIONBEAT_LOG", str(tmp_path / "log.sqlite"))
+    run = output_of(app)
     monkeypatch.chdir(tmp_path)
     with open_log() as log:
         log.add_clock("Harbour lamp", nominal_period_s=60.0)
         log.add_work("Harbour lamp", "cleaning", "Train cleaned", done_at=datetime(2026, 3, 1, tzinfo=UTC))
-
-    def run(*arguments):
-        result = CliRunner().invoke(app, list(arguments))
-        if result.exception is not None:
-            raise result.exception
-        return result.stdout
-
     return run
 
 
