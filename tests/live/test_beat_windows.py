@@ -149,3 +149,25 @@ def test_nothing_is_kept_twice(keeping, told):
         assert start >= stop
     keeping.finish()  # a clock that is known: what lies between its beats is let go
     assert told.stretches[-1][1] <= 30_000
+
+
+def test_a_clock_first_known_at_the_end_has_its_last_beats_kept(keeping, told):
+    """The figures of the whole night may be the first that are sure: a minute of beats is then still in memory."""
+    for second in range(1, 121):
+        keeping.heard_to(int(second * RATE_HZ))
+    before = len(told.stretches)
+    keeping.found(heard(beats=40))
+    keeping.finish()
+    late = [(start, stop) for start, stop in told.stretches[before:] if stop - start > 1]
+    assert late[0][0] >= 60_000 - 1000
+    # drops at 61, 64, ... 118 s; each from 0.4 s before its contact, 0.2 s ahead of it
+    drops = range(61_000, 120_000, 3000)
+    assert late == stretches(*((drop - 200 - AROUND, drop + AROUND) for drop in drops))
+
+
+def test_a_beat_that_the_end_cuts_is_kept_as_far_as_it_was_heard(keeping, told):
+    keeping.found(heard(beats=8))
+    keeping.heard_to(25_100)  # the drop at 25 s was heard, but not all that follows it
+    assert told.stretches[-1] == stretches((22_000 - 200 - AROUND, 22_000 + AROUND))[0]
+    keeping.finish()
+    assert told.stretches[-1] == stretches((25_000 - 200 - AROUND, 25_100))[0]

@@ -96,9 +96,14 @@ class BeatKeeping:
             self._keep(start, stop)
 
     def finish(self) -> None:
-        """End of the sound: if no clock was heard, keep what the memory still holds."""
+        """End of the sound: keep the beats that are still due, as far as each was heard; without a clock all that is left."""
         if not self._sides:
             self._keep(self._kept_to, self._heard_to)
+            return
+        self.heard_to(self._heard_to)
+        start, _ = self._next()
+        if start < self._heard_to:
+            self._keep(start, self._heard_to)
 
     def _keep(self, start: int, stop: int) -> None:
         self._keeper.keep(start, stop)
