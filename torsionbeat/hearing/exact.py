@@ -19,6 +19,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from numpy.lib.stride_tricks import sliding_window_view
 
 from torsionbeat.hearing.bands import CHUNK_FRAMES, POOLED_FRAMES, POWER_OF_LEVEL
 from torsionbeat.theory.edges import AFTER, BEFORE, RISE_DOUBT, edge_and_rise, edge_of, refined
@@ -107,9 +108,10 @@ class FinePower:
         index = places[:, None] + np.arange(-before, after, step)[None, :]
         inside = (index >= 0) & (index < len(self.levels))
         index = np.clip(index, 0, len(self.levels) - 1)
-        out: FloatArray = POWER_OF_LEVEL[self.levels[index]] / self.floors[index // CHUNK_FRAMES]
+        out: FloatArray = POWER_OF_LEVEL.take(self.levels.take(index, axis=0))
+        out /= self.floors.take(index // CHUNK_FRAMES, axis=0)
         if self.added is not None:
-            out /= 1 + self.added[index // POOLED_FRAMES].astype(np.float32)
+            out /= 1 + self.added.take(index // POOLED_FRAMES, axis=0).astype(np.float32)
         out[~inside] = 1
         np.minimum(out, 1e6, out=out)
         return out
@@ -146,18 +148,17 @@ def _evidence(
     head, tail = profile[:4].mean(axis=0), profile[-4:].mean(axis=0)
     if head.max() < 1 or head.sum() > _OWN_HEAD * profile.sum(axis=1).max():
         head = np.zeros_like(head)
-    laid = np.empty((shifts, frames, profile.shape[1]), np.float32)
-    for shift in range(shifts):
-        laid[shift, :shift] = head
-        laid[shift, shift : shift + len(profile)] = profile
-        laid[shift, shift + len(profile) :] = tail
     flat = sound.reshape(len(sound), -1)
     best = np.full((len(sound), shifts), -np.inf, np.float32)
     which = np.zeros(best.shape, np.int64)
+    ahead = np.arange(shifts)
     for number, loudness in enumerate(_LOUDNESS):
-        raised = loudness * laid
-        weight = (raised / (1 + raised)).reshape(shifts, -1)
-        gained = flat @ weight.T - np.log1p(raised).sum(axis=(1, 2))
+        parts = [loudness * part for part in (head, profile, tail)]
+        weights = [part / (1 + part) for part in parts]
+        weight = _at_every_shift(weights[0], weights[1], weights[2], frames)
+        before, within, behind = (float(np.log1p(part).sum(dtype=np.float64)) for part in parts)
+        gained = flat @ weight.T
+        gained -= (before * ahead + within + behind * ahead[::-1]).astype(np.float32)
         better = gained > best
         best[better] = gained[better]
         which[better] = number
@@ -167,6 +168,14 @@ def _evidence(
                 sound[row] * shade[row], shade[row] - 1, profile, (head, tail)
             )
     return best, which
+
+
+def _at_every_shift(head: FloatArray, profile: FloatArray, tail: FloatArray, frames: int) -> FloatArray:
+    """The profile at every shift of a window, with one level before it and one behind it, shape (shifts, frames * bands)."""
+    room, bands = frames - len(profile), profile.shape[1]
+    longest = np.concatenate([np.tile(head, room), profile.ravel(), np.tile(tail, room)])
+    out: FloatArray = sliding_window_view(longest, frames * bands)[::-bands]
+    return np.ascontiguousarray(out)
 
 
 def _beside_another(
@@ -247,7 +256,8 @@ def aligned(sound: FloatArray, shifts: npt.NDArray[np.float64], length: int) -> 
     part = (shifts - whole).astype(np.float32)[:, None, None]
     index = whole[:, None] + np.arange(length + 1)[None, :]
     index = np.clip(index, 0, sound.shape[1] - 1)
-    piece = np.take_along_axis(sound, index[:, :, None], axis=1)
+    index += np.arange(len(sound))[:, None] * sound.shape[1]
+    piece: FloatArray = sound.reshape(-1, sound.shape[2]).take(index, axis=0)
     return piece[:, :-1] * (1 - part) + piece[:, 1:] * part
 
 

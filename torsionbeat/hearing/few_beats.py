@@ -233,12 +233,18 @@ def _guesses(peaks: _Peaks, nominal_s: float, near: float) -> FloatArray:
     none = np.full(period.shape, np.nan)
     late = np.hstack([none, (t - start) % period - period / 2])
     ahead = np.hstack([none, one - t, other - t])
+    pair, lift = np.nonzero(
+        np.isnan(ahead) | ((ahead > _SHORTEST_PASSAGE_S) & (ahead < _LONGEST_PASSAGE * period))
+    )
+    passage = ahead[pair, lift]
     # A loud sound of the second side is its drop, or its contact: then the drop comes a lift later.
-    late = late[:, None, :, None] + np.stack([np.zeros_like(ahead), ahead], 1)[:, :, None, :]
-    out = np.isnan(late) | (np.abs(late) < _FARTHEST_OUT * period[:, :, None, None])
-    lifts = np.isnan(ahead) | ((ahead > _SHORTEST_PASSAGE_S) & (ahead < _LONGEST_PASSAGE * period))
-    pair, role, side, lift = np.nonzero(out & lifts[:, None, None, :])
-    made = np.column_stack([start[pair, 0], period[pair, 0], late[pair, role, side, lift], ahead[pair, lift]])
+    lates = late[pair][:, None, :] + np.column_stack([np.zeros_like(passage), passage])[:, :, None]
+    of, role, side = np.nonzero(np.isnan(lates) | (np.abs(lates) < _FARTHEST_OUT * period[pair][:, :, None]))
+    # the first of each cell is kept below: in the order of pairs, roles, sides, lifts
+    order = np.lexsort((lift[of], side, role, pair[of]))
+    of, role, side = of[order], role[order], side[order]
+    pair = pair[of]
+    made = np.column_stack([start[pair, 0], period[pair, 0], lates[of, role, side], passage[of]])
     places = np.where(np.isnan(made), _CELLS // 2 - 1, np.rint(made / _GRID_S)).astype(np.int64) + _CELLS // 2
     cells = places @ (_CELLS ** np.arange(4))
     return np.asarray(made[np.sort(np.unique(cells, return_index=True)[1])])

@@ -228,15 +228,9 @@ def _hear(beam: _Beam, tops: list[tuple[int, float]], offset: float, scatter: fl
     scores, states, spreads = np.concatenate(score), np.concatenate(state), np.concatenate(spread)
     parents = np.tile(np.arange(len(beam.score)), len(tops) + 1)
     shifts = np.repeat(np.array([-1, *(top for top, _ in tops)], np.int64), len(beam.score))
-    kept: list[int] = []
-    seen: set[tuple[float, float]] = set()
-    for number in np.argsort(-scores)[: 3 * _BEAM]:
-        key = (round(states[number, 0] / 4), round(states[number, 1]))
-        if key not in seen:
-            seen.add(key)
-            kept.append(int(number))
-        if len(kept) == _BEAM:
-            break
+    order = np.argsort(-scores)[: 3 * _BEAM]
+    same = np.rint(states[order] / (4.0, 1.0)).astype(np.int64) @ (1 << 32, 1)
+    kept = order[np.sort(np.unique(same, return_index=True)[1])[:_BEAM]]
     beam.score, beam.state, beam.spread = scores[kept], states[kept], spreads[kept]
     beam.chosen.append((parents[kept], shifts[kept]))
 
