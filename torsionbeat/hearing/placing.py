@@ -35,8 +35,9 @@ _WEAK = 25.0
 _NEARLY_ALL = 0.75
 """Share of the beats beyond chance below which chance is measured once more, with the newly learnt profile."""
 _CHANCE_TRIALS = 200
-"""Places without a beat, on either side of it, at which chance is measured: its 0.8 quantile is then known to 3 in 100,
-that is to 0.15 of evidence; with 600 the figures of six live starts, evaluated at eight moments each, were the same. Beside another clock, where each takes ten times the work, half as many."""
+"""Places without a beat, on either side of it, at which chance is measured: its 0.8 quantile is then known to 3 in 100, that
+is to 0.15 of evidence. With 600 the figures of six live starts, evaluated at eight moments each, were the same. Beside another
+clock, where each takes ten times the work, half as many."""
 # Quantile of the trials that talk and bangs in a tenth of them hardly move: explained below the next line.
 _CHANCE_SHARE = 0.8
 _CHANCE_BEYOND = float(np.log(40.0))
