@@ -77,6 +77,10 @@ class Night:
         self.crystal_ppm = float(self.rng.uniform(-50, 50))
         self.frequency_ppm = float(self.rng.uniform(-50, 50))
         self.ends_s = self.rng.uniform(-HOST_S, HOST_S, 2)
+        # what the kernel has learned: a few kelvin off, or in one start of five not learned at all
+        self.learned_ppm = self.frequency_ppm + float(self.rng.normal(0, 2.0))
+        if self.rng.random() < 0.2:
+            self.learned_ppm = float(self.rng.uniform(-50, 50))
         self.noise = self.rng.standard_normal(1 << 17).astype(np.float32)
 
     def host_s(self, true_s):
@@ -120,7 +124,7 @@ class Night:
                 places.append((waiting.pop(id(block.samples))[0], block.start_frame))
                 gaps += [gap] if gap else []
         places += [(waiting.pop(id(block.samples))[0], block.start_frame) for block, _, _ in line.flush()]
-        states = [HostState(True, HOST_S, HOST_S / 8, 0.0, self.frequency_ppm)] * 2 if self.watched else []
+        states = [HostState(True, HOST_S, HOST_S / 8, 0.0, self.learned_ppm)] * 2 if self.watched else []
         timebase = host_timebase(line.rows, RATE_HZ, True, states, gaps)
         true_s = self.beats()
         begins, frames = np.array(sorted(places)).T

@@ -22,7 +22,7 @@ from typing import NamedTuple
 import numpy as np
 
 from torsionbeat.sound.block import Block, Samples
-from torsionbeat.sound.timebase import ClockRow, host_timebase
+from torsionbeat.sound.timebase import ClockRow, counted_pace
 from torsionbeat.theory.robust import median_deviation
 
 __all__ = ["Arrival", "Continuity", "Gap", "Placed"]
@@ -315,5 +315,4 @@ class Continuity:
         """Frames that the recorder counts in a second of the computer's clock, over the nominal rate."""
         if self._pace:
             return 1 - self._pace
-        found = host_timebase(self.rows[-RATE_ROWS:], self._rate, True)
-        return 1 + found.offset_ppm * 1e-6 if found.source == "host clock" else 1.0
+        return counted_pace(self.rows[-RATE_ROWS:], self._rate)

@@ -1,20 +1,33 @@
 """The computer's own clocks, and the state that its system reports of them.
 
 Output: counts in ns for the rows that compare frames with time; whether network time keeps the clock: True, False or None
-(unknown); and the error that the system states for it, by adjtimex(2) of Linux.
+(unknown); and the error that the system states for it, by adjtimex(2) of Linux. From these and from what is known of crystals:
+how fast a recorder truly runs that was measured against this clock (``true_pace``).
+
+A clock may be slewed while it is compared, so the comparison is made with the raw crystal where there is one, and what that
+crystal runs at is asked of four witnesses at once (Bayes' rule on a grid): how the recorder's and the computer's crystals are
+sold, how far network time may be off at both ends, and the correction that the kernel has learned. Each witness may be wrong.
 """
 
 from __future__ import annotations
 
 import ctypes
+import math
 import subprocess
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
-__all__ = ["HostClock", "HostState", "host_clock_state", "host_clock_synchronised"]
+import numpy as np
+import numpy.typing as npt
+
+from torsionbeat.theory.robust import COVERAGE
+
+__all__ = ["HostClock", "HostState", "host_clock_state", "host_clock_synchronised", "true_pace"]
+
+FloatArray = npt.NDArray[np.float64]
 
 
 class _Timex(ctypes.Structure):
@@ -45,6 +58,38 @@ TIME_ERROR = 5
 """adjtimex(2): return value for a clock that is not synchronised."""
 NOMINAL_TICK_US = 10_000
 """adjtimex(2): ``tick`` of 10 000 us adds nothing; each us more is 100 ppm; ``freq`` counts ppm in 1/65536."""
+
+SOLD_PPM = 50.0
+"""Sound cards and computers alike: crystals are sold to 20 to 50 ppm (common practice, no source)."""
+
+BEYOND_SHARE, BEYOND_PPM = 0.05, 30.0
+"""Share of crystals that are worse than they are sold, and how far beyond they are in the mean: cheap ones, cold rooms and old
+age (common practice, no source)."""
+
+ODD_SHARE, ODD_PPM = 0.01, 1e7
+"""Share of recorders whose rate is not that of their crystal (a sound server resamples, a driver states another rate), with
+any deviation, each factor as likely as the next, up to this (no source)."""
+
+HOST_HALF_WIDTH_S = 0.030
+"""Network time is "within a few tens of milliseconds" over most of the Internet (D. L. Mills, RFC 1128, 1989, abstract):
+the error of a kept clock at either end, unless its system states a better one."""
+
+SLEW_PPM = 500.0
+"""Largest rate at which a kernel slews its clock to correct it (adjtime, and the phase lock of RFC 5905)."""
+
+CORRECTED_SHARE = 0.2
+"""Share of recordings in which a clock is corrected by more than the error of its ends, because the computer has just been
+switched on or woken (no source)."""
+
+LEARNED_PPM = 2.0
+"""A crystal differs so much from the correction that the kernel has learned for it: a few kelvin (common practice, no source)."""
+
+UNLEARNED_SHARE, UNLEARNED_SHARE_CORRECTED = 0.15, 0.5
+"""Share of recordings in which the kernel has not yet learned its correction, since it may begin anew with every start; more
+where the clock is being corrected, which a start brings as well (no source)."""
+
+GRID = 1200
+"""Points of the grid around each witness: neighbours are 2 % of their distance from it apart."""
 
 
 class HostState(NamedTuple):
@@ -164,3 +209,129 @@ class HostClock:
             object.__setattr__(self, "raw_ns", _raw_ns if own else _no_raw_ns)
         if self.state is None:
             object.__setattr__(self, "state", host_clock_state if own else _no_state)
+
+
+def true_pace(
+    measured_ppm: float,
+    span_s: float,
+    *,
+    apart_ppm: float | None = None,
+    states: Sequence[HostState] = (),
+    bend_s: float = 0.0,
+) -> tuple[float, float]:
+    """How fast a recorder truly runs that was measured against a clock kept by network time.
+
+    Parameters
+    ----------
+    measured_ppm : float
+        How fast the recorder runs by the computer's raw crystal, or by its kept clock where there is no raw one.
+    span_s : float
+        Time over which it was measured.
+    apart_ppm : float, optional
+        How fast the kept clock runs by the raw crystal, from the first moment to the last; None without a raw crystal.
+    states : sequence of HostState
+        What the system reported of its clock.
+    bend_s : float
+        How far the kept clock left a straight line, by the raw crystal or else by the recorder: that of a clock within the
+        error of its ends is at most twice this error.
+
+    Returns
+    -------
+    offset_ppm, standard_uncertainty_ppm : float
+        The median, and the half-width of the 95 % interval, counted to its further end, over 1.96: as a share of the true pace.
+
+    Examples
+    --------
+    An hour; then ten minutes in which the clock was fast by what no crystal is, and not as the kernel has learned: it was slewed.
+
+    >>> [round(figure) for figure in true_pace(20.0, 3600.0)]
+    [20, 12]
+    >>> slewed = true_pace(10.0, 600.0, apart_ppm=200.0, states=[HostState(True, frequency_ppm=-12.0)])
+    >>> [round(figure) for figure in slewed]
+    [21, 24]
+    """
+    stated = [state.half_width_s for state in states if state.half_width_s is not None]
+    end_s = max(max(stated, default=HOST_HALF_WIDTH_S), 1e-9 * span_s)
+    if apart_ppm is None:
+        end_s = max(end_s, 2 * bend_s)  # the bend may be that of either, so nothing is made of it but doubt
+    end_ppm, ahead_ppm = 1e6 * end_s / span_s, apart_ppm or 0.0
+    most_ppm = SLEW_PPM + 2 * end_ppm
+    near = end_ppm / 50 * np.sinh(np.linspace(0, np.arcsinh(50 * most_ppm / end_ppm), GRID))
+    points = [np.concatenate([-near, near]) - ahead_ppm]
+    known = [state.frequency_ppm for state in states if state.frequency_ppm is not None]
+    learned = apart_ppm is not None and bool(known)
+    if learned:
+        learned_ppm = float(np.median(known))
+        points.append(np.linspace(-8, 8, GRID) * LEARNED_PPM - learned_ppm)
+    fast_ppm = np.unique(np.concatenate(points))  # how fast the clock runs that the recorder was measured by
+    pace_ppm = measured_ppm + fast_ppm * (1 + 1e-6 * measured_ppm)
+    gained_s = (fast_ppm + ahead_ppm) * 1e-6 * span_s
+    kept = (1 - CORRECTED_SHARE) * _of_the_ends(gained_s, end_s)
+    most_s = max(1e-6 * most_ppm * span_s, 4 * end_s)
+    corrected = CORRECTED_SHARE * _of_a_correction(gained_s, end_s, most_s)
+    if apart_ppm is not None:
+        kept *= _of_a_bend(bend_s, end_s)
+        corrected *= 0.5 * (_of_a_bend(bend_s, end_s) + _of_any_size(bend_s, end_s / 10, most_s))
+    if learned:
+        kept *= _of_the_kernel(fast_ppm + learned_ppm, UNLEARNED_SHARE)
+        corrected *= _of_the_kernel(fast_ppm + learned_ppm, UNLEARNED_SHARE_CORRECTED)
+    density = _of_a_crystal(pace_ppm, ODD_SHARE) * (kept + corrected)
+    if apart_ppm is not None:
+        density *= _of_a_crystal(fast_ppm, 0.0)
+    median_ppm, half_ppm = _median_and_half_width(fast_ppm, density)
+    return measured_ppm + median_ppm * (1 + 1e-6 * measured_ppm), half_ppm / COVERAGE
+
+
+def _of_a_crystal(ppm: FloatArray, odd_share: float) -> FloatArray:
+    """Density of a crystal's deviation, a ppm: as sold, a tail beyond, and the odd recorder with any pace."""
+    size = np.abs(ppm)
+    sold = np.where(size <= SOLD_PPM, 1 / (2 * SOLD_PPM), 0.0)
+    beyond = np.where(size > SOLD_PPM, np.exp(-(size - SOLD_PPM) / BEYOND_PPM) / (2 * BEYOND_PPM), 0.0)
+    odd = _of_any_size(size, SOLD_PPM, ODD_PPM) / 2
+    return (1 - BEYOND_SHARE - odd_share) * sold + BEYOND_SHARE * beyond + odd_share * odd
+
+
+def _of_the_ends(gained_s: FloatArray, end_s: float) -> FloatArray:
+    """Density of what a kept clock gained by the errors of its two ends, a second.
+
+    The difference of two rectangles is a triangle (GUM, JCGM 100, 4.3.9 and 4.4.6).
+    """
+    return np.maximum(1 - np.abs(gained_s) / (2 * end_s), 0.0) / (2 * end_s)
+
+
+def _of_a_correction(gained_s: npt.ArrayLike, end_s: float, most_s: float) -> FloatArray:
+    """Density of what a clock gained that is corrected by more than the error of its ends, a second.
+
+    Twice as large a correction is half as likely: most services set a clock that is off by more than 0.1 to 0.4 s, some slew it
+    whatever the size.
+    """
+    size = np.abs(gained_s)
+    within = (size >= end_s) & (size <= most_s)
+    return np.where(within, 0.5 / (1 / end_s - 1 / most_s) / np.maximum(size, end_s) ** 2, 0.0)
+
+
+def _of_any_size(size: npt.ArrayLike, least: float, most: float) -> FloatArray:
+    """Density of a size of which each factor is as likely as the next, between two limits."""
+    size = np.asarray(size, np.float64)
+    within = (size >= least) & (size <= most)
+    return np.where(within, 1 / (np.maximum(size, least) * math.log(most / least)), 0.0)
+
+
+def _of_a_bend(bend_s: float, end_s: float) -> float:
+    """Density of a kept clock's deviation from a straight line, a second, where nothing corrects it."""
+    return max(1 - bend_s / (2 * end_s), 0.0) / end_s
+
+
+def _of_the_kernel(differs_ppm: FloatArray, unlearned_share: float) -> FloatArray:
+    """Density of the difference between a crystal and the correction that the kernel has for it, a ppm."""
+    learned = np.exp(-0.5 * (differs_ppm / LEARNED_PPM) ** 2) / (LEARNED_PPM * math.sqrt(2 * math.pi))
+    return (1 - unlearned_share) * learned + unlearned_share * _of_a_crystal(differs_ppm, 0.0)
+
+
+def _median_and_half_width(value: FloatArray, density: FloatArray) -> tuple[float, float]:
+    """Median, and its distance from the further end of the 95 % interval."""
+    weight = density * np.gradient(value)
+    weight /= weight.sum()
+    # the middle of a point's cell lies at half its weight
+    low, median, high = np.interp([0.025, 0.5, 0.975], np.cumsum(weight) - weight / 2, value)
+    return float(median), float(max(median - low, high - median))

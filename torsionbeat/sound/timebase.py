@@ -16,13 +16,14 @@ import numpy as np
 import numpy.typing as npt
 
 from torsionbeat.errors import InputError
-from torsionbeat.sound.hostclock import HostState
+from torsionbeat.sound.hostclock import SLEW_PPM, SOLD_PPM, HostState, true_pace
 from torsionbeat.sound.hostfit import CHANCE, HostFit, fit_host
 
 __all__ = [
     "ClockRow",
     "Timebase",
     "clock_steps",
+    "counted_pace",
     "host_timebase",
     "stated_timebase",
     "unknown_timebase",
@@ -30,28 +31,11 @@ __all__ = [
 
 FloatArray = npt.NDArray[np.float64]
 
-UNKNOWN_HALF_WIDTH_PPM = 50.0
-"""Sound cards and computers alike: crystals are sold to 20 to 50 ppm (common practice, no source)."""
+UNKNOWN_HALF_WIDTH_PPM = SOLD_PPM
+"""A crystal of which nothing is known is believed to be as good as it is sold."""
 
 STATED_UNCERTAINTY_PPM = 0.5
 """A crystal measured against a reference overnight (common practice, no source)."""
-
-HOST_HALF_WIDTH_S = 0.030
-"""Network time is "within a few tens of milliseconds" over most of the Internet (D. L. Mills, RFC 1128, 1989, abstract):
-the error of a kept clock at either end, unless its system states a better one."""
-
-LARGEST_CRYSTAL_PPM = 150.0
-"""Largest error of a computer's or recorder's crystal: three times the sold tolerance. A clock that differs from another
-by more than this is being slewed, or is not driven by a crystal."""
-
-SLEW_PPM = 500.0
-"""Largest rate at which a kernel slews its clock to correct it (adjtime, and the phase lock of RFC 5905)."""
-
-STEPPED_S = 0.128
-"""A clock that is off by more is set and not slewed (step threshold of RFC 5905, from memory), so no slew adds up to more."""
-
-SLEWED_SHARE = 0.2
-"""Share of a known and removed slew that stays in doubt: the frequency under it is itself only estimated."""
 
 SUSPENDED_S = 0.05
 """If the two clocks of a computer differ by more in one step, beyond their slewing, the computer was asleep: one of them
@@ -206,16 +190,21 @@ def host_timebase(
     if not len(rows):
         return unknown_timebase()
     table = _table(rows)
-    watched = _watched(table, states)
-    host_s = (table[:, 2] - table[0, 2]) * 1e-9 - watched.taken_out_s
+    host_s, apart_ppm, bend_s = _steadiest(table)
     fit = fit_host(table[:, 0], table[:, 1], host_s, sample_rate_hz, [gap[0] for gap in gaps])
     if fit is None:
         return unknown_timebase()
     offset_ppm = -1e6 * fit.slope / (1 + fit.slope)
     if synchronised:
-        host_ppm = _kept_host_ppm(fit, watched, states, abs(offset_ppm))
+        offset_ppm, host_ppm = true_pace(
+            offset_ppm,
+            fit.span_s,
+            apart_ppm=apart_ppm,
+            states=states,
+            bend_s=fit.bend_s if bend_s is None else bend_s,
+        )
     else:
-        host_ppm = math.hypot(UNKNOWN_HALF_WIDTH_PPM, 2e6 * watched.bend_s / fit.span_s) / math.sqrt(3)
+        host_ppm = UNKNOWN_HALF_WIDTH_PPM / math.sqrt(3)
     own_ppm = 1e6 * math.hypot(fit.error, _hidden(fit))
     return Timebase(
         "host clock",
@@ -229,20 +218,6 @@ def host_timebase(
     )
 
 
-class _Watched(NamedTuple):
-    """The kept clock compared with the computer's uncorrected crystal.
-
-    ``taken_out_s``: slew of the clock since the first row, shape (n,), if it is known and exceeds network time's own
-    uncertainty, else 0. ``slewed_s``: size of that slew. ``bend_s``: deviation of the rest from a straight line.
-    ``apart_ppm``: difference of the two rates; None without such a crystal.
-    """
-
-    taken_out_s: FloatArray
-    slewed_s: float
-    bend_s: float
-    apart_ppm: float | None
-
-
 def _table(rows: Rows) -> npt.NDArray[np.int64]:
     """The rows as (stretch, frame, monotonic_ns, utc_ns, raw_ns); a clock of day outside 64 bits becomes 0."""
     if isinstance(rows, np.ndarray):
@@ -254,57 +229,33 @@ def _table(rows: Rows) -> npt.NDArray[np.int64]:
     )
 
 
-def _watched(table: npt.NDArray[np.int64], states: Sequence[HostState]) -> _Watched:
-    nothing = np.zeros(len(table))
-    raw, kept = table[:, 4], table[:, 2]
+def counted_pace(rows: Rows, sample_rate_hz: float) -> float:
+    """Frames that the recorder counts in a second of the computer's kept clock, over the nominal rate; 1 from too few rows."""
+    if not len(rows):
+        return 1.0
+    table = _table(rows)
+    fit = fit_host(table[:, 0], table[:, 1], (table[:, 2] - table[0, 2]) * 1e-9, sample_rate_hz)
+    return 1 / (1 + fit.slope) if fit else 1.0
+
+
+def _steadiest(table: npt.NDArray[np.int64]) -> tuple[FloatArray, float | None, float | None]:
+    """Seconds of the computer's steadiest clock since the first row, shape (n,), and the kept clock by it: how fast it runs
+    (ppm), and how far it leaves the straight line between its ends (s).
+
+    The steadiest is the raw crystal, which nothing slews; it stands still while the computer sleeps, so a sleep is added to it.
+    Where it cannot be read, the kept clock itself, and None.
+    """
+    kept_s = (table[:, 2] - table[0, 2]) * 1e-9
+    raw = table[:, 4]
     if len(table) < 2 or not np.all(raw > 0):
-        return _Watched(nothing, 0.0, 0.0, None)
-    raw_s, kept_s = (raw - raw[0]) * 1e-9, (kept - kept[0]) * 1e-9
-    ahead_s = kept_s - raw_s
+        return kept_s, None, None
+    ahead_s = kept_s - (raw - raw[0]) * 1e-9
     jump_s = np.diff(ahead_s)
     asleep = np.abs(jump_s) > SUSPENDED_S + 2e-6 * SLEW_PPM * np.diff(kept_s)
     ahead_s -= np.concatenate([[0.0], np.cumsum(np.where(asleep, jump_s, 0.0))])
-    span_s = max(float(kept_s[-1]), 1e-9)
-    bend_s = _from_chord(kept_s, ahead_s)
-    apart_ppm = 1e6 * float(ahead_s[-1]) / span_s
-    known = [state.frequency_ppm for state in states if state.frequency_ppm is not None]
-    if not known:
-        return _Watched(nothing, 0.0, bend_s, apart_ppm)
-    # the kernel's permanent correction of its crystal is the median of the corrections seen
-    slewed_s = ahead_s - float(np.median(known)) * 1e-6 * kept_s
-    size_s = float(np.ptp(slewed_s))
-    if size_s <= _half_width_s(states):
-        return _Watched(nothing, 0.0, bend_s, apart_ppm)
-    return _Watched(slewed_s, size_s, 0.0, float(np.median(known)))
-
-
-def _from_chord(x: FloatArray, y: FloatArray) -> float:
-    """Range of a curve's deviation from the straight line between its ends."""
-    return float(np.ptp(y - y[0] - (y[-1] - y[0]) * x / max(float(x[-1]), 1e-9)))
-
-
-def _half_width_s(states: Sequence[HostState]) -> float:
-    """Largest error of the clock at either end: as stated by its system, else usual for network time."""
-    stated = [state.half_width_s for state in states if state.half_width_s is not None]
-    return max(stated, default=HOST_HALF_WIDTH_S)
-
-
-def _kept_host_ppm(fit: HostFit, watched: _Watched, states: Sequence[HostState], offset_ppm: float) -> float:
-    """Standard uncertainty of the rate of a clock that network time keeps, over the span of the fit."""
-    end_s = _half_width_s(states)
-    if watched.apart_ppm is None:
-        # only the recorder's own crystal shows the slewing: a bend against it may be the clock's
-        end_s = max(end_s, 2 * fit.bend_s)
-        odd_ppm = min(offset_ppm, SLEW_PPM) if offset_ppm > LARGEST_CRYSTAL_PPM else 0.0
-        if UNKNOWN_HALF_WIDTH_PPM < offset_ppm <= LARGEST_CRYSTAL_PPM:
-            # beyond the sold tolerance: the crystals may be this far off, or the clock was slewed throughout
-            odd_ppm = min(offset_ppm, 1e6 * STEPPED_S / fit.span_s)
-    else:
-        # a slew in one half of the record deviates from the line by half its size
-        end_s = max(end_s, 2 * watched.bend_s, SLEWED_SHARE * watched.slewed_s)
-        odd_ppm = abs(watched.apart_ppm) if abs(watched.apart_ppm) > LARGEST_CRYSTAL_PPM else 0.0
-    # errors of the two ends, each with a rectangular distribution
-    return math.hypot(1e6 * end_s * math.sqrt(2) / fit.span_s, odd_ppm) / math.sqrt(3)
+    raw_s = kept_s - ahead_s
+    apart = float(ahead_s[-1]) / max(float(raw_s[-1]), 1e-9)
+    return raw_s, 1e6 * apart, float(np.ptp(ahead_s - apart * raw_s))
 
 
 def _hidden(fit: HostFit) -> float:
