@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 import time
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,7 +12,7 @@ import pytest
 from torsionbeat.errors import DeviceError
 from torsionbeat.sound.capture import LiveSource
 from torsionbeat.sound.devices import Device
-from torsionbeat.sound.hostclock import HostClock
+from torsionbeat.sound.hostclock import HostClock, HostState
 from torsionbeat.sound.keeper import Keeper
 from torsionbeat.sound.recording import open_recording
 
@@ -280,7 +281,10 @@ def test_clock_of_day_set_while_listening():
 
 def test_timebase_from_the_computers_clock():
     bench = Bench([("play", 600)], ppm=70.0)
-    source, _, _ = listen(bench)
+    clock = replace(
+        bench.clock(), state=lambda: HostState(True, 1e-6, 1e-6)
+    )  # as good a clock as the bench's is
+    source, _, _ = listen(bench, clock=clock)
     found = source.timebase
     assert (found.source, found.synchronised) == ("host clock", True)
     assert found.offset_ppm == pytest.approx(70, abs=0.5)  # rounding to ns and whole blocks, no jitter

@@ -262,7 +262,7 @@ def by_chance(measured_ppm, span_s, *, apart_ppm=None, learned_ppm=None, seed=1)
     def crystal(ppm, odd=0.0):
         beyond = np.maximum(np.abs(ppm) - 50, 0)
         any_pace = odd / (2 * np.maximum(np.abs(ppm), 50) * math.log(1e7 / 50))
-        return np.where(beyond == 0, (0.95 - odd) / 100, 0.05 * np.exp(-beyond / 30) / 60 + any_pace)
+        return np.where(beyond == 0, (0.9 - odd) / 100, 0.1 * np.exp(-beyond / 30) / 60 + any_pace)
 
     pace_ppm = measured_ppm + fast_ppm
     weight = crystal(pace_ppm, 0.01)

@@ -62,7 +62,7 @@ NOMINAL_TICK_US = 10_000
 SOLD_PPM = 50.0
 """Sound cards and computers alike: crystals are sold to 20 to 50 ppm (common practice, no source)."""
 
-BEYOND_SHARE, BEYOND_PPM = 0.05, 30.0
+BEYOND_SHARE, BEYOND_PPM = 0.1, 30.0
 """Share of crystals that are worse than they are sold, and how far beyond they are in the mean: cheap ones, cold rooms and old
 age (common practice, no source)."""
 
@@ -248,7 +248,7 @@ def true_pace(
     [20, 12]
     >>> slewed = true_pace(10.0, 600.0, apart_ppm=200.0, states=[HostState(True, frequency_ppm=-12.0)])
     >>> [round(figure) for figure in slewed]
-    [21, 24]
+    [21, 25]
     """
     stated = [state.half_width_s for state in states if state.half_width_s is not None]
     end_s = max(max(stated, default=HOST_HALF_WIDTH_S), 1e-9 * span_s)
