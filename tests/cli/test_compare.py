@@ -144,3 +144,33 @@ def test_what_cannot_be_compared_is_refused_in_words(bench, tmp_path, arguments,
         log.add_clock("Harbour lamp")
     with pytest.raises(InputError, match=message):
         bench(*arguments)
+
+
+def test_one_recording_given_twice_is_said_by_whatever_path_or_form(bench, tmp_path):
+    sample = Path(__file__).parents[2] / "samples" / "glass-shelf-15s.flac"
+    here, link, hard, copy = (tmp_path / f"{name}.flac" for name in ("here", "link", "hard", "copy"))
+    here.write_bytes(sample.read_bytes())
+    link.symlink_to(here)
+    hard.hardlink_to(here)
+    copy.write_bytes(sample.read_bytes())
+    (tmp_path / "sub").mkdir()
+    for other in ("here.flac", "link.flac", "hard.flac", "copy.flac", "sub/../here.flac"):
+        said = words(bench("here.flac", other))
+        assert "Before and after are one and the same recording: here.flac" in said
+        assert "Nothing can be told from it" in said
+        assert "Nothing could be compared" in said
+        assert "Nothing changed" not in said
+    result = json.loads(bench("here.flac", "copy.flac", "--json"))
+    assert result["remark_codes"][0] == "one-recording-twice"
+    assert {row["verdict"] for row in result["rows"]} == {"not judged"}
+
+
+def test_a_reading_kept_without_beats_is_known_again_and_left_out_of_folders(bench, tmp_path):
+    keep(tmp_path / "one" / "a.json", 14.0, 430.0)
+    keep(tmp_path / "one" / "b.json", 15.0, 431.0)
+    keep(tmp_path / "two" / "b again.json", 15.0, 431.0)
+    keep(tmp_path / "two" / "c.json", 29.0, 431.0)
+    assert "one and the same recording: b.json" in words(bench("one/b.json", "one/b.json"))
+    said = words(bench("one", "two"))
+    assert "Left out, because it stands before and after: b.json = b again.json." in said
+    assert "Changed: rate (+ gains) by +15 s/day" in said

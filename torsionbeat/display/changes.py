@@ -46,7 +46,9 @@ def comparison_sentences(comparison: Comparison) -> list[str]:
     said = [f"Before: {_group_words(comparison.before)}.", f"After: {_group_words(comparison.after)}."]
     changed = [row for row in comparison.rows if row.verdict == "changed"]
     said += [f"Changed: {row.name} {change_words(row)}." for row in changed]
-    if not changed:
+    if not any(row.change for row in comparison.rows):
+        said.append("Nothing could be compared.")
+    elif not changed:
         said.append("Nothing changed by more than its uncertainty.")
     same = [row.name for row in comparison.rows if row.leading and row.verdict == "no change to be seen"]
     if same:

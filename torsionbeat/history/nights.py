@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from torsionbeat.errors import InputError
+from torsionbeat.reading.document import swing_levels_db
 from torsionbeat.reading.figures import (
     Clock,
     Events,
@@ -33,7 +34,17 @@ from torsionbeat.theory.train import Train
 if TYPE_CHECKING:
     from torsionbeat.hearing.heard import VoiceProfile
 
-__all__ = ["Group", "Night", "counted_once", "reading_from_document", "with_sides_swapped"]
+__all__ = ["Group", "Night", "counted_once", "on_both_sides", "reading_from_document", "with_sides_swapped"]
+
+SAME_BEAT_S = 1e-4
+"""Beats of one recording that is read twice lie closer than this; in two recordings, even of one clock, the first beats alone
+do so once in some ten thousand pairs."""
+
+SAME_LEVEL_DB = 0.5
+"""A beat's height above the room that is computed twice, rounded in between to a tenth of a decibel."""
+
+LEAST_SAME_BEATS = 3
+"""With fewer there is no reading."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +109,38 @@ def _overlap(one: Night, other: Night) -> bool:
         return False
     apart_s = (other.taken_at - one.taken_at).total_seconds()
     return -other.reading.recording.duration_s < apart_s < one.reading.recording.duration_s
+
+
+def on_both_sides(before: Group, after: Group) -> list[tuple[Night, Night]]:
+    """Nights of both groups that are one recording, by whatever path or form they were given: beat by beat at the same time.
+
+    A copy, a link, a saved reading or one of the log, read by another lift or crystal, is still the same sound.
+    """
+    return [
+        (one, other)
+        for one in before.nights
+        for other in after.nights
+        if _one_recording(one.reading, other.reading)
+    ]
+
+
+def _one_recording(one: Reading, other: Reading) -> bool:
+    """Whether all beats lie at the same time and, where both know how loud they were, are as loud.
+
+    Where the single beats were not kept: whether all digits of the period and its uncertainty agree.
+    """
+    if not len(one.swings) and not len(other.swings):
+        told = [
+            (r.recording.duration_s, str(r.period_s and (r.period_s.nominal_value, r.period_s.std_dev)))
+            for r in (one, other)
+        ]
+        return one.period_s is not None and told[0] == told[1]
+    counted_s = [reading.swings.time_s * (1 + 1e-6 * reading.timebase.offset_ppm) for reading in (one, other)]
+    if len(counted_s[0]) != len(counted_s[1]) or len(counted_s[0]) < LEAST_SAME_BEATS:
+        return False
+    louder_db = swing_levels_db(one, "drop") - swing_levels_db(other, "drop")
+    alike = np.abs(louder_db[np.isfinite(louder_db)]) < SAME_LEVEL_DB
+    return bool(np.all(np.abs(counted_s[0] - counted_s[1]) < SAME_BEAT_S) and np.all(alike))
 
 
 def reading_from_document(document: dict[str, Any]) -> Reading:

@@ -21,12 +21,13 @@ from torsionbeat.benchlog import BenchLog, open_log
 from torsionbeat.errors import InputError
 from torsionbeat.history.comparison import Comparison
 from torsionbeat.history.comparison import compare as compared
-from torsionbeat.history.nights import Group, Night, reading_from_document
+from torsionbeat.history.nights import Group, Night, on_both_sides, reading_from_document
 from torsionbeat.jobs.hear import HearRequest, hear
 from torsionbeat.reading.analysis import Listening
 from torsionbeat.reading.figures import Reading
 from torsionbeat.sound.kept import is_kept
 from torsionbeat.sound.recording import open_recording
+from torsionbeat.sound.remarks import Remark
 from torsionbeat.sound.timebase import STATED_UNCERTAINTY_PPM
 
 __all__ = ["CompareRequest", "Days", "compare", "groups_of", "read_document"]
@@ -112,13 +113,38 @@ def compare(
     CancelledError
         ``cancel`` was set.
     """
-    groups = groups_of(request, progress=progress, cancel=cancel)
-    return compared(
-        *groups,
+    before, after = groups_of(request, progress=progress, cancel=cancel)
+    shared = on_both_sides(before, after)
+    both = {id(night) for pair in shared for night in pair}
+    left = [
+        replace(group, nights=tuple(night for night in group.nights if id(night) not in both))
+        for group in (before, after)
+        if any(id(night) not in both for night in group.nights)
+    ]
+    if len(left) == 2:
+        before, after = left
+    found = compared(
+        before,
+        after,
         same_recorder=request.same_recorder,
         same_place=request.same_place,
         swap_sides=request.swap_sides,
     )
+    if not shared:
+        return found
+    names = _names(shared)
+    if len(left) == 2:
+        said = f"Left out, because it stands before and after: {names}. No work lies between a recording and itself."
+        return replace(found, remarks=(Remark("recording-on-both-sides", said), *found.remarks))
+    said = f"Before and after are one and the same recording: {names}. Nothing can be told from it; give one of each state."
+    rows = tuple(replace(row, change=None, note="one recording on both sides") for row in found.rows)
+    return replace(found, rows=rows, remarks=(Remark("one-recording-twice", said), *found.remarks))
+
+
+def _names(shared: Sequence[tuple[Night, Night]]) -> str:
+    """Name recordings that stand on both sides, by both names where they differ."""
+    names = [tuple(dict.fromkeys(night.reading.recording.name for night in pair)) for pair in shared]
+    return ", ".join(" = ".join(both) for both in dict.fromkeys(names))
 
 
 def groups_of(
