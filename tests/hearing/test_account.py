@@ -182,6 +182,20 @@ def test_a_first_part_just_before_the_drop_is_the_drop_s():
     assert odds(side, side) > 6.5
 
 
+def test_a_first_part_below_two_percent_is_not_where_the_drop_begins():
+    """A sound begins at 2 % of its greatest power, 17.0 dB below it: a part 20 dB softer is its own, but not its beginning.
+
+    Both explain the part alike, so the odds are those of the normal distribution alone: 3.0 dB are 1.16 spreads of 2.6 dB,
+    ln(0.877 / 0.123) = 1.96 a side. At 17 dB they are even.
+    """
+    for softer_db, odds_a_side in ((20.0, -1.96), (17.0, 0.0), (14.0, 1.96)):
+        side = [CONTACT, *with_part(DROP, 38, softer_db)]
+        found = {account.roles: account.score for account in accounts([side, side], 0.0, PERIOD)}
+        whole, second = (found[(Roles(drop, 0), Roles(drop, 0))] for drop in (2, 3))
+        # an unlocking there may also explain the part, which makes the second part a little likelier
+        assert whole - second == pytest.approx(2 * odds_a_side, abs=0.15)
+
+
 def test_a_first_part_before_the_contact_is_where_the_beat_begins():
     """It is the contact, and what follows the unlocking; or both are the contact: the passage is the same."""
     side = [*with_part(CONTACT, 40, 12.0), DROP]

@@ -11,7 +11,7 @@ from torsionbeat.hearing.account import Account, Roles
 from torsionbeat.hearing.heard import VoiceProfile
 from torsionbeat.hearing.search import Wanted
 from torsionbeat.hearing.segment import hear_chapter
-from torsionbeat.hearing.sides import rivals_of, sides_are_swapped, with_mixed_sounds, with_second_opinion
+from torsionbeat.hearing.sides import guesses_of, likelier, rivals_of, sides_are_swapped, with_mixed_sounds
 
 
 @pytest.fixture(scope="module")
@@ -40,27 +40,74 @@ def moved(heard, side, frames):
     return replace(heard, sides=tuple(sides))
 
 
+def without_contacts(heard):
+    return replace(heard, sides=tuple(replace(one, contact=None, together=()) for one in heard.sides))
+
+
+def turned_round(heard):
+    return replace(heard, sides=heard.sides[::-1])
+
+
 @pytest.mark.parametrize(("side", "later"), [(1, -200.0), (0, 200.0)])
 @pytest.mark.parametrize("turned", [False, True])
-def test_a_second_opinion_that_has_other_drops_is_a_rival(heard, side, later, turned):
-    """A side's drops 100 ms early, or the other's late: the second side comes so much earlier, however the sides are named."""
+def test_other_drops_of_as_many_sounds_are_likelier(heard, side, later, turned):
+    """They were chosen against what the search had heard; of fewer sounds they are a rival.
+
+    A side's drops 100 ms early, or the other's late: the second side comes so much earlier, however the sides are named.
+    """
     other = moved(heard, side, later)
+    fewer = without_contacts(other)
     if turned:
-        other = replace(other, sides=other.sides[::-1])
-    (rival,) = with_second_opinion(heard, other).rivals[len(heard.rivals) :]
+        other, fewer = turned_round(other), turned_round(fewer)
+    assert likelier(heard, other) is other
+    (rival,) = likelier(heard, fewer).rivals[len(heard.rivals) :]
     assert rival.share == 0.5
     assert rival.later == pytest.approx(-200.0, abs=1.0)
-    passages = [float(np.median(one.drop.frame - one.contact.frame)) for one in heard.sides]
-    passages[side] += later
-    assert rival.passages == pytest.approx(tuple(passages), abs=10.0)
+    assert rival.passages == (None, None)
+
+
+@pytest.mark.parametrize("turned", [False, True])
+def test_contacts_that_the_search_did_not_hear_are_likelier(heard, turned):
+    """Another contact of one side, a contact where none was heard, and both sounds where the contact was taken for the drop."""
+    early = list(heard.sides)
+    early[1] = replace(
+        early[1], contact=replace(early[1].contact, frame=early[1].contact.frame - 400.0), together=()
+    )
+    at_contacts = [replace(one, drop=one.contact, contact=None, together=()) for one in heard.sides]
+    other = turned_round(heard) if turned else heard
+    for known in (
+        replace(heard, sides=tuple(early)),
+        without_contacts(heard),
+        replace(heard, sides=tuple(at_contacts)),
+    ):
+        assert likelier(known, other) is other
+    assert likelier(replace(heard, sides=heard.sides[:1]), other) is other
 
 
 def test_a_second_opinion_of_the_same_sounds_changes_nothing(heard):
-    assert with_second_opinion(heard, moved(heard, 1, 20.0)) is heard
-    assert with_second_opinion(heard, replace(heard, sides=heard.sides[::-1])) is heard
-    assert with_second_opinion(heard, replace(heard, sides=heard.sides[:1])) is heard
+    assert likelier(heard, moved(heard, 1, 20.0)) is heard
+    assert likelier(heard, turned_round(heard)) is heard
+    assert likelier(heard, without_contacts(heard)) is heard
+    assert likelier(heard, replace(heard, sides=heard.sides[:1])) is heard
+    assert likelier(heard, replace(heard, sides=())) is heard
     other_clock = replace(moved(heard, 1, 300.0), period_frames=1.05 * heard.period_frames)
-    assert with_second_opinion(heard, other_clock) is heard
+    assert likelier(heard, other_clock) is heard
+
+
+def test_what_was_heard_is_scored_as_it_was_heard(heard):
+    """First drop, period, lateness of the second drop, and each passage; without contact and second side nothing stands for them."""
+    one, other = heard.sides
+    guesses = guesses_of(heard)
+    passages = [float(np.median(side.drop.frame - side.contact.frame)) for side in heard.sides]
+    assert sorted(guesses[:, 3]) == pytest.approx(sorted(passages), abs=2.0)
+    late = float(np.median(other.drop.frame - one.drop.frame)) % heard.period_frames - heard.period_frames / 2
+    for row in guesses:
+        assert row[1] == heard.period_frames
+        assert row[2] == pytest.approx(late, abs=2.0)
+        nearest = np.abs(one.drop.frame - row[0] - np.arange(len(one.drop.frame)) * heard.period_frames)
+        assert np.median(nearest) < 4.0  # 2 ms: beats of a bench clock scatter by less
+    (alone,) = guesses_of(without_contacts(replace(heard, sides=heard.sides[:1])))
+    assert np.isnan(alone[2:]).all()
 
 
 @pytest.mark.parametrize(("side", "sign"), [(1, 1), (0, -1)])

@@ -18,7 +18,7 @@ from itertools import pairwise, product
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import betainc, gammaln, logsumexp, ndtri, stdtr
+from scipy.special import betainc, gammaln, log_ndtr, logsumexp, ndtri, stdtr
 
 __all__ = [
     "Account",
@@ -66,6 +66,9 @@ in the others it falls anywhere in the passage."""
 TWO_PARTS, PARTS_APART_FRAMES, PART_DB = 1 / 6, 76.0, (-10.0, 6.0)
 """Share of sounds whose first part is separated from the rest by 12 ms of quiet or more; frames within which that part may begin
 (`beginnings.LOOK_BACK` less the quiet); how much softer it is. One of six real ticks has such a part, 10 dB softer."""
+BEGINS_DB, BEGINS_SPREAD_DB = 10 * float(np.log10(0.02)), 2.6
+"""A sound begins where its power passes 2 % of its greatest (`beginnings.BEGINS`); the share measured in a room is within a
+factor of 1.8 of the true one (`beginnings`: spread 0.6 of the natural logarithm)."""
 REBOUND_FRAMES, LAST_REBOUND_FRAMES = 40 * FRAMES_PER_MS, 160 * FRAMES_PER_MS
 """Banking and early echoes follow within some 40 ms, none after 160."""
 LONGEST_LIFT = 0.13
@@ -132,7 +135,8 @@ class Sound:
     """One sound of a side: its place, its loudness, and for each role the score of its share of the beats.
 
     A sound that is preceded by another and a quiet stretch gives a ``group`` of three: the first part, the second part, and both
-    as one sound (``whole`` is the score of that).
+    as one sound (``whole`` is the score of that). The first part may be too soft to be the beginning of the whole: then the sound
+    begins with the second part (``after_part`` is the score of that).
     """
 
     place: float
@@ -140,6 +144,7 @@ class Sound:
     presence: dict[str, float]
     group: int | None = None
     whole: float | None = None
+    after_part: float | None = None
 
     def with_first_part(self, part: Sound, group: int) -> tuple[Sound, Sound, Sound]:
         """The first part, both as one sound, and the second part, in order of place.
@@ -150,13 +155,16 @@ class Sound:
         group : int
             Number that they share.
         """
-        score = (
+        louder_db = part.loudness_db - self.loudness_db
+        score = float(
             np.log(TWO_PARTS / PARTS_APART_FRAMES)
             + part.presence["unlocking"]
-            + log_normal(part.loudness_db - self.loudness_db, *PART_DB)
+            + log_normal(louder_db, *PART_DB)
         )
-        whole = replace(self, place=part.place, group=group, whole=float(score))
-        return replace(part, group=group), whole, replace(self, group=group)
+        above = (louder_db - BEGINS_DB) / BEGINS_SPREAD_DB
+        whole = replace(self, place=part.place, group=group, whole=score + float(log_ndtr(above)))
+        second = replace(self, group=group, after_part=score + float(log_ndtr(-above)))
+        return replace(part, group=group), whole, second
 
     @staticmethod
     def of(place: float, loudness_db: float, evidence: FloatArray, chance: tuple[float, float]) -> Sound:
@@ -419,6 +427,9 @@ def _log_of_group(
     score = sum(_log_of_rest(side[number], side, contact, drop, window) for number in left)
     if whole is not None and len(left) == 2:
         score = float(np.logaddexp(score, own + _log_of_rest(side[whole], side, contact, drop, window)))
+    second = [side[number].after_part for number in group if number in (contact, drop)]
+    if len(left) == 1 and len(second) == 1 and second[0] is not None:
+        score = float(np.logaddexp(score, second[0]))
     return score
 
 

@@ -137,6 +137,7 @@ def few_beats(
     longest_train_s: float = np.inf,
     gaps: tuple[tuple[float, float], ...] = (),
     rivals: tuple[tuple[float, float], ...] = (),
+    suggested: FloatArray | None = None,
 ) -> list[FewBeats]:
     """Accounts of a stretch, the best first, each with its share of their whole probability.
 
@@ -153,6 +154,9 @@ def few_beats(
         Stretches without any sound: a sound predicted there does not count as missing.
     rivals : tuple of (period, share)
         Other periods, in seconds, that the clock may have, and the share of cases in which it has them.
+    suggested : array, shape (guesses, 4), optional
+        Clocks that something else found and that are scored too: drop, period, lateness of the second side and passage in
+        seconds, NaN where there is no second side or no contact.
     """
     if len(times) < 4:
         return []
@@ -162,7 +166,7 @@ def few_beats(
         if train.score < _LEAST_TRAIN:
             break
         peaks = peaks.without(train.used)
-    weighed = _weighed(peaks, nominal_s, near, 1 - sum(share for _, share in rivals))
+    weighed = _weighed(peaks, nominal_s, near, 1 - sum(share for _, share in rivals), suggested)
     for period_s, share in rivals:
         weighed += _weighed(peaks, period_s, near, share)
     if rivals:
@@ -200,9 +204,14 @@ def _in_parts(peaks: _Peaks, weighed: list[FewBeats], periods_s: list[float], ne
     return out
 
 
-def _weighed(peaks: _Peaks, nominal_s: float, near: float, prior: float) -> list[FewBeats]:
+def _weighed(
+    peaks: _Peaks, nominal_s: float, near: float, prior: float, suggested: FloatArray | None = None
+) -> list[FewBeats]:
     """Distinct accounts near one period, which the share ``prior`` of clocks has."""
-    guesses, scores = _fitted(peaks, _likely(peaks, _guesses(peaks, nominal_s, near)), near)
+    likely = _likely(peaks, _guesses(peaks, nominal_s, near))
+    if suggested is not None:
+        likely = np.concatenate([likely, suggested])
+    guesses, scores = _fitted(peaks, likely, near)
     same = _same(guesses)
     kept: list[int] = []
     for number in range(len(guesses)):

@@ -24,6 +24,8 @@ from torsionbeat.hearing.placing import by_turns, place
 from torsionbeat.hearing.search import Found, Wanted, find_clock, find_second_clock
 from torsionbeat.hearing.sides import (
     ChapterHeard,
+    guesses_of,
+    likelier,
     named,
     one_of_each,
     rivals_of,
@@ -31,7 +33,6 @@ from torsionbeat.hearing.sides import (
     weighed_accounts,
     with_mixed_sounds,
     with_parts_before,
-    with_second_opinion,
     with_what_is_before,
 )
 
@@ -59,8 +60,9 @@ _SURE_EVIDENCE = 300.0
 _ON_PEAK_S = 0.025  # duration of the ring of one sound: a place this near a peak is that peak
 _LEAST_GAP = 20  # beats: a stretch of fewer is filled by the tracks on either side
 _TWO_OPINIONS = 2 * FEW_ROWS
-"""Periods up to which the account of few beats is computed too. The search of many beats then has few more than it needs; near
-the noise floor it took a contact for the drop (one noisy start in twenty, some 9 dB above the room)."""
+"""Periods up to which the account of few beats is computed too. The search of many beats then has few more than it needs: near
+the noise floor it took a contact for the drop (one noisy start in twenty, some 9 dB above the room), or a rare sound for a
+contact."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +100,8 @@ def hear_chapter(
     up = rising(strength, 12.0)
     stretch = _Stretch(strength, up, fine, others, pooled_s)
     found, few = _searched(stretch, wanted)
+    told_s = wanted.nominal_period_s
+    short = stretch if told_s is not None and len(up) * pooled_s < _TWO_OPINIONS * told_s else None
     del strength, stretch
     if found is None:
         return few, others
@@ -105,8 +109,11 @@ def hear_chapter(
     heard = _hear_beats(up, fine, found, others)
     if heard is None:
         return None, others
-    if few is not None:
-        heard = with_mixed_sounds(with_second_opinion(heard, few))
+    if short is not None:
+        few = _hear_few(
+            short, found.period_s, 0.0, _longest_other(wanted), guesses_of(heard) * chapter.frame_s
+        )
+        heard = heard if few is None else with_mixed_sounds(likelier(heard, few))
     if added is not None and _left_over(heard, chapter.frame_s, added):
         return None, others
     if look_round and not others:
@@ -138,14 +145,15 @@ def _searched(stretch: _Stretch, wanted: Wanted) -> tuple[Found | None, ChapterH
     if few is not None and few_s is not None and not few.sides and _near_told(found.period_s, few_s):
         return None, few  # the search found the same clock, but gives no probability
     if len(found.pattern.first.frames) < FEW_ROWS:
-        if told_s is not None and abs(found.period_s / told_s - 1) < 0.05:
-            return None, few
+        if told_s is not None and _near_told(found.period_s, told_s):
+            return (
+                None,
+                few,
+            )  # it weighed these periods, each with the share of recordings in which it is the true one
         # A period that was not given has the prior of its whole range, against the small range searched here.
         price = float(np.log(np.log(wanted.longest_s / wanted.shortest_s) / (2 * NEAR)))
         return None, _hear_few(stretch, found.period_s, price, _longest_other(wanted)) or few
-    if told_s is None or duration_s >= _TWO_OPINIONS * told_s:
-        return found, None
-    return found, _hear_few(stretch, found.period_s, 0.0, _longest_other(wanted))
+    return found, None
 
 
 def _near_told(period_s: float, told_s: float) -> bool:
@@ -285,9 +293,13 @@ def _put_right(fine: FinePower, track: SoundTrack, period: float) -> SoundTrack:
 
 
 def _hear_few(
-    stretch: _Stretch, nominal_s: float, price: float, longest_train_s: float
+    stretch: _Stretch,
+    nominal_s: float,
+    price: float,
+    longest_train_s: float,
+    suggested: npt.NDArray[np.float64] | None = None,
 ) -> ChapterHeard | None:
-    """The clock in a stretch of a few periods, where its account is sure."""
+    """The clock in a stretch of a few periods, where its account is sure; ``suggested`` as in `few_beats`."""
     pooled_s, fine = stretch.pooled_s, stretch.fine
     times, levels = peaks_of(rising(stretch.strength, STRONGEST), pooled_s)
     duration_s = len(stretch.up) * pooled_s
@@ -301,6 +313,7 @@ def _hear_few(
         longest_train_s=longest_train_s,
         gaps=_gaps(fine, pooled_s / POOLED_FRAMES),
         rivals=rivals,
+        suggested=suggested,
     )
     if not found or found[0].score - price + _ALIKE < LEAST_SCORE:
         return None

@@ -25,6 +25,8 @@ __all__ = [
     "Rival",
     "SideHeard",
     "first_heard",
+    "guesses_of",
+    "likelier",
     "named",
     "one_of_each",
     "rivals_of",
@@ -34,7 +36,6 @@ __all__ = [
     "weighed_accounts",
     "with_mixed_sounds",
     "with_parts_before",
-    "with_second_opinion",
     "with_what_is_before",
 ]
 
@@ -85,21 +86,75 @@ class ChapterHeard:
     rivals: tuple[Rival, ...] = ()
 
 
-def with_second_opinion(heard: ChapterHeard, few: ChapterHeard) -> ChapterHeard:
-    """The clock as heard, with the account of few beats as an equally likely rival if its drops are other sounds."""
+def likelier(heard: ChapterHeard, few: ChapterHeard) -> ChapterHeard:
+    """The likelier of a clock as the search of many beats heard it, and the account of few beats of the same sound.
+
+    The account of few beats was chosen against what the search heard (`guesses_of`). So it is the answer where its sounds are
+    others, and as many or more. Where they are fewer, it is an equally likely rival if its drops are other sounds: a sound too
+    soft for peaks shows in the mean of all beats.
+
+    Parameters
+    ----------
+    heard, few : ChapterHeard
+    """
     period = heard.period_frames
-    if not len(heard.sides) == len(few.sides) == 2 or abs(few.period_frames / period - 1) > 0.01:
+    if not few.sides or abs(few.period_frames / period - 1) > 0.01:
+        return heard
+    known, its = _passages(heard), _passages(few)
+    more = _number_of_sounds(its) - _number_of_sounds(known)
+    if len(heard.sides) < len(few.sides):
+        return few
+    if len(heard.sides) > len(few.sides) or len(few.sides) < 2:
         return heard
     apart = typically_apart(few.sides[0].drop, heard.sides[0].drop) / period
     turned = abs(apart - round(apart)) > 0.25
+    if turned:
+        its = its[::-1]
+    drops = [typically_apart(few.sides[side].drop, heard.sides[side != turned].drop) for side in (0, 1)]
+    away = [abs((drop + period / 2) % period - period / 2) for drop in drops]
+    other_contacts = any(
+        new is not None and (old is None or abs(new - old) > _SAME_SOUND)
+        for old, new in zip(known, its, strict=True)
+    )
+    if more >= 0 and (max(away) > _SAME_SOUND or other_contacts):
+        return few
     later = (-1 if turned else 1) * _late(few) - _late(heard)
     if abs(later) < _SAME_SOUND:
         return heard
-    passages = tuple(
-        None if side.contact is None else passage_of(side.drop, side.contact)
-        for side in (reversed(few.sides) if turned else few.sides)
+    return replace(heard, rivals=(*heard.rivals, Rival(0.5, later, its)))
+
+
+def guesses_of(heard: ChapterHeard) -> npt.NDArray[np.float64]:
+    """The clock as heard, as the account of few beats scores it: one row for each different passage.
+
+    Parameters
+    ----------
+    heard : ChapterHeard
+
+    Returns
+    -------
+    array, shape (guesses, 4)
+        Drop of the first side, period, lateness of the second side's drop and passage, in frames; NaN where there is no second
+        side or no contact.
+    """
+    late = _late(heard) if len(heard.sides) > 1 else np.nan
+    start = typical_start(heard.sides[0], heard.period_frames)
+    passages = {np.nan if passage is None else passage for passage in _passages(heard)}
+    return np.array([(start, heard.period_frames, late, passage) for passage in passages])
+
+
+def _passages(heard: ChapterHeard) -> tuple[float | None, ...]:
+    """Typical frames from contact to drop of each side; None where no contact is heard, singly or in the mean of all beats."""
+    return tuple(
+        passage_of(side.drop, side.contact)
+        if side.contact is not None
+        else (side.together[0].passage_frames if side.together else None)
+        for side in heard.sides
     )
-    return replace(heard, rivals=(*heard.rivals, Rival(0.5, later, passages)))
+
+
+def _number_of_sounds(passages: tuple[float | None, ...]) -> int:
+    return sum(1 if passage is None else 2 for passage in passages)
 
 
 def _late(heard: ChapterHeard) -> float:
