@@ -322,6 +322,327 @@ FAULTS: list[Fault] = [
         "reading/measuring.py",
         "reading/test_measuring.py",
         crystal_the_wrong_way=(
+            "(1 + timebase.offset_ppm * 1e-6))\n    heard = ",
+            "(1 - timebase.offset_ppm * 1e-6))\n    heard = ",
+        ),
+        crystal_s_doubt_dropped=("np.hypot(own_s, by_crystal_s)", "own_s"),
+        pull_of_another_clock_dropped=("by_travel_s**2 + by_pull_s**2", "by_travel_s**2"),
+        pull_as_a_standard_uncertainty=("PULL_S / np.sqrt(3)", "PULL_S"),
+        travel_of_the_passage_dropped=(
+            "np.sqrt(steady.period_uncertainty_s**2 + by_travel_s**2",
+            "np.sqrt(steady.period_uncertainty_s**2 + 0 * by_travel_s**2",
+        ),
+        mean_over_a_break=("if np.count_nonzero(after) >= LEAST_PRESENT:", "if False:"),
+        lost_drive_is_no_break=("moments.append(turn.time_s)", "moments = moments"),
+        slipped_clamp_is_no_break=("for jump in jumps if jump.moves_beat]", "for jump in jumps if False]"),
+        beginnings_left_out_of_the_beat_error=(
+            "np.hypot(steady.beat_error_uncertainty_s, beat_error_edge_s(beginnings))",
+            "np.hypot(steady.beat_error_uncertainty_s, 0 * beat_error_edge_s(beginnings))",
+        ),
+        rate_of_another_clock=("FARTHEST_NOMINAL = 0.25", "FARTHEST_NOMINAL = 25.0"),
+        rate_uncertainty_of_the_period=(
+            "(DAY_S + value) * period.std_dev / period.nominal_value",
+            "period.std_dev",
+        ),
+        sides_exchanged=(
+            'np.where(beats.number % 2 == 0, "a", "b")',
+            'np.where(beats.number % 2 == 0, "b", "a")',
+        ),
+        gaps_count_as_missed=(
+            "for gap_first, gap_last in heard.gaps:\n        inside &=",
+            "for gap_first, gap_last in heard.gaps:\n        inside |=",
+        ),
+    ),
+    *of(
+        "reading/beats.py",
+        "reading/test_beats.py",
+        "reading/test_measuring.py",
+        drop_for_the_middle=("drop_s - passage_s / 2 if", "drop_s if"),
+        whole_passage_for_the_half=("drop_s - passage_s / 2 if", "drop_s - passage_s if"),
+        strays_kept=("STRAY_S, STRAY_RATIO = 0.02, 10.0", "STRAY_S, STRAY_RATIO = 2.0, 10.0"),
+        some_middles_some_drops=(
+            "if np.isfinite(passage_s).all() else drop_s.copy()",
+            "if np.isfinite(passage_s).any() else drop_s.copy()",
+        ),
+    ),
+    *of(
+        "reading/arc_trend.py",
+        "reading/test_arc_trend.py",
+        every_memory_as_likely=("LONGER_LIKELIER = 0.5", "LONGER_LIKELIER = 0.0"),
+        correlation_ignored=(
+            "ratio = (WANDER_SHARES * arc_deg / noise_deg) ** 2",
+            "ratio = 0.0 * (WANDER_SHARES * arc_deg / noise_deg) ** 2",
+        ),
+        normal_for_student=(
+            "stdtr(freedom, (value - slope) / spread)",
+            "stdtr(1e6, (value - slope) / spread)",
+        ),
+        slope_a_second=("/ 3600, number, arc)", "/ 1.0, number, arc)"),
+        middle_ninety_per_cent=(
+            "for q in (0.025, 0.975))\n    return low",
+            "for q in (0.05, 0.95))\n    return low",
+        ),
+        residual_over_all=("np.sqrt(squares / freedom", "np.sqrt(squares / x.shape[0]"),
+    ),
+    *of(
+        "reading/arc_course.py",
+        "reading/test_arc_course.py",
+        turn_of_any_bend=(
+            "CORNER_OF_LINE, CORNER_OF_BEND, CORNER_F = 0.5, 0.75, 25.0",
+            "CORNER_OF_LINE, CORNER_OF_BEND, CORNER_F = 1.0, 2.0, -1e9",
+        ),
+        driven_part_for_the_free_one=(
+            "time_s >= turn.time_s if lost else time_s <= turn.time_s",
+            "time_s <= turn.time_s if lost else time_s >= turn.time_s",
+        ),
+        steady_value_at_the_end=(
+            "steady = float(start - way / np.expm1(-span / tau))",
+            "steady = float(start + way)",
+        ),
+        settling_of_a_steady_arc=("if abs(travel) < max(6 * scatter", "if abs(travel) < 0 * max(6 * scatter"),
+        wait_of_a_tenth=("CLOSE_SHARE = 0.01", "CLOSE_SHARE = 0.1"),
+    ),
+    *of(
+        "reading/jumps.py",
+        "reading/test_jumps.py",
+        beat_error_of_half=("steps[1] - steps[0])", "(steps[1] - steps[0]) / 2)"),
+        phase_of_one_side=("(steps[0] + steps[1]) / 2", "steps[0]"),
+        slope_not_extrapolated=(
+            "_slope, level = np.polyfit(number - at, residual, 1)",
+            "level = np.mean(residual)",
+        ),
+        spread_too_small=("median_deviation(second) / np.sqrt(6)", "median_deviation(second) / 600"),
+    ),
+    *of(
+        "reading/beats.py",
+        "reading/test_stacked_passages.py",
+        travel_of_the_other_sign=(
+            "1 + self.travel * (beat - self.middle_beat)",
+            "1 - self.travel * (beat - self.middle_beat)",
+        ),
+        usual_travel_ten_times=("USUAL_TRAVEL_PER_H = 0.01", "USUAL_TRAVEL_PER_H = 0.1"),
+        travel_surer_than_it_is=("float(1 / np.sqrt(lever))", "float(0.5 / np.sqrt(lever))"),
+    ),
+    *of(
+        "reading/intervals.py",
+        "reading/test_intervals.py",
+        small_sample_factor_of_medians=("scatter = 1.2 * ", "scatter = "),
+        median_as_good_as_a_mean=("math.sqrt(math.pi / 2 / medians.size)", "math.sqrt(1 / medians.size)"),
+        f_s_freedoms_swapped=(
+            "fdtri(after.freedom, before.freedom, p)",
+            "fdtri(before.freedom, after.freedom, p)",
+        ),
+        correlations_not_squared=("total += correlation**2", "total += correlation"),
+        student_dropped_from_blocks=(
+            "sigma = student_factor(means.size - 1) * float(means.std",
+            "sigma = float(means.std",
+        ),
+        welch_without_scatter=(
+            "part = [max(own[i], scatter[i]) / counts[i] for i in (0, 1)]",
+            "part = [own[i] / counts[i] for i in (0, 1)]",
+        ),
+        welch_backwards=(
+            "np.mean([night.nominal_value for night in after]) - np.mean",
+            "-np.mean([night.nominal_value for night in after]) + np.mean",
+        ),
+        wilson_s_middle=("middle = (p + z2 / (2 * n))", "middle = (p + z2 / n)"),
+        crowding_ignored=("n = trials / max(crowding, 1.0)", "n = trials"),
+        newcombe_s_ends=(
+            "math.hypot(after.value - after.low, before.high - before.value)",
+            "math.hypot(after.high - after.value, before.value - before.low) * 1.3",
+        ),
+        slope_s_freedom=("freedom = len(days) - 2\n", "freedom = len(days)\n"),
+    ),
+    *of(
+        "reading/document.py",
+        "reading/test_document.py",
+        variance_for_uncertainty=(
+            '"standard_uncertainty": float(figure.std_dev)}',
+            '"standard_uncertainty": float(figure.std_dev) ** 2}',
+        ),
+        sound_of_another_swing=("SAME_SOUND_S = 2e-3", "SAME_SOUND_S = 2e3"),
+    ),
+    # history
+    *of(
+        "history/rate_stability.py",
+        "history/test_rate_stability.py",
+        white_phase_by_the_root_of_two=(
+            "DAY_S * math.sqrt(3 * float(np.mean(squares))) / tau_s",
+            "DAY_S * math.sqrt(2 * float(np.mean(squares))) / tau_s",
+        ),
+        sounds_not_taken_out=("- sound_deviation([reading], tau_s) ** 2", ""),
+        wander_does_not_grow=("max(own, 0.0) * max(span_s / tau_s, 1.0)", "max(own, 0.0)"),
+        student_dropped=("return student_factor(float(freedom[row])) * math.sqrt", "return math.sqrt"),
+        freedom_of_white_noise=(
+            "return min(freedom, equivalent_degrees_of_freedom(-2, factor, points))",
+            "return freedom",
+        ),
+        pooled_without_weights=(
+            "sum(square * edf for square, edf in nights) / freedom",
+            "sum(square for square, edf in nights) / freedom",
+        ),
+    ),
+    *of(
+        "history/arc_wander.py",
+        "history/test_arc_wander.py",
+        memory_not_counted=("math.sqrt(3 * memory / span_s)", "1.0"),
+        student_dropped=("return student_factor(MOVE_FREEDOM) * float", "return float"),
+        noise_counted_as_wander=("single_deg**2 * means / max", "0 * single_deg**2 * means / max"),
+        freedom_of_every_block=(
+            "freedom = min(estimate.freedom, 2.0 + memories)",
+            "freedom = estimate.freedom",
+        ),
+    ),
+    # twin
+    *of(
+        "twin/balance.py",
+        "twin/test_swing.py",
+        drag_of_the_other_sign=("- (k + 1) * terms[k + 1] / q - pull", "+ (k + 1) * terms[k + 1] / q - pull"),
+        cubic_of_half=("pull += cubic * sum", "pull += 0.5 * cubic * sum"),
+    ),
+    *of(
+        "twin/swing.py",
+        "twin/test_swing.py",
+        offset_left_out=(
+            "return middle - state.side * (self.half_lift - short)",
+            "return -state.side * (self.half_lift - short)",
+        ),
+        wander_not_drawn=(
+            "self.kick = drive.wander_percent / 100 * math.sqrt(1 - self.keep * self.keep)",
+            "self.kick = 0.0",
+        ),
+        walk_of_the_period_doubled=(
+            "math.sqrt(balance.period_s / 7200)",
+            "math.sqrt(balance.period_s / 1800)",
+        ),
+    ),
+    # hearing
+    *of(
+        "hearing/exact.py",
+        "hearing/test_exact.py",
+        jackknife_factor=("np.sqrt(parts - 1)", "np.sqrt(1 / parts)"),
+        likeness_of_no_mean=(
+            "size = np.linalg.norm(each, axis=1) * np.linalg.norm(mean)",
+            "size = np.linalg.norm(each, axis=1)",
+        ),
+        tail_behind_the_sound_left_out=("inner + behind[:, -1:])", "inner)"),
+    ),
+    *of(
+        "theory/edges.py",
+        "theory/test_edges.py",
+        edge_not_extrapolated=("back = np.log1p(-low) / (np.log1p(-high) - np.log1p(-low))", "back = 0.0"),
+        edge_at_the_upper_height=("low, high = (0.12, 0.5)", "low, high = (0.45, 0.5)"),
+    ),
+    *of(
+        "theory/two_sides.py",
+        "theory/test_two_sides.py",
+        choices_of_the_sides_apart=(
+            "pairs[one, two] if all(pair)",
+            "weights[one] * weights[two] if all(pair)",
+        ),
+        what_one_fork_hides_apart=("fork = np.eye(4) + alike_forks *", "fork = np.eye(4) + 0 *"),
+        passages_weigh_no_choice=(
+            "log_weight - 0.5 * missing**2 / total",
+            "log_weight - 0.0 * missing**2 / total",
+        ),
+        passages_move_no_sound=("moved = offsets + missing[:, None] * gain", "moved = offsets"),
+        passages_leave_the_doubt=("- np.outer(gain, gain) * total", "- 0 * np.outer(gain, gain)"),
+        tolerance_left_out=("+ apart[1] ** 2 + tolerance**2", "+ apart[1] ** 2"),
+        no_passages_unlike=("np.log(max((1 - alike[0]) / 4, 1e-300))", "-1e9"),
+    ),
+    *of(
+        "hearing/account.py",
+        "hearing/test_account.py",
+        mixed_sounds_as_usual_as_drops=("np.log(MIXED / len(passages))", "np.log(1 / len(passages))"),
+        mixed_sounds_without_their_levels=(
+            'mixed += float(log_normal(louder_db, *LOUDNESS_DB["contact"]))',
+            "mixed += 0.0",
+        ),
+        no_sound_of_two_parts=(
+            "TWO_PARTS, PARTS_APART_FRAMES, PART_DB = 1 / 6,",
+            "TWO_PARTS, PARTS_APART_FRAMES, PART_DB = 1e-9,",
+        ),
+        unlockings_anywhere=("UNLOCKS_SOON, UNLOCKING_SHARE = 0.8,", "UNLOCKS_SOON, UNLOCKING_SHARE = 0.0,"),
+        part_below_two_percent_is_the_beginning=("log_ndtr(-above)", "log_ndtr(above)"),
+        whole_beside_its_part=("if not (parts and (own.whole", "if not (False and (own.whole"),
+    ),
+    *of(
+        "hearing/sides.py",
+        "hearing/test_sides.py",
+        same_figures_are_rivals=(
+            "return max(*apart, abs(_middle_late(one)",
+            "return False and max(*apart, abs(_middle_late(one)",
+        ),
+    ),
+    *of(
+        "hearing/segment.py",
+        "hearing/test_listener.py",
+        parts_before_are_no_sounds=(
+            "sides = [with_parts_before(one_of_each(side)) for",
+            "sides = [one_of_each(side) for",
+        ),
+    ),
+    *of(
+        "hearing/beginnings.py",
+        "hearing/test_beginnings.py",
+        doubt_by_share_dropped=("doubts = (by_rise, by_share,", "doubts = (by_rise,"),
+        hidden_lead_dropped=("course.scatter(), course.hidden_lead())", "course.scatter())"),
+        first_part_not_sought=("shows = course.first - start >= _AHEAD", "shows = False"),
+        greater_shares_parted_by_quiet=("if share <= BEGINS:", "if True:"),
+        sides_no_more_alike_than_chance=("_SIDES_ALIKE = 0.5", "_SIDES_ALIKE = 0.0"),
+        shares_twice_as_far_apart=("_SHARE_SPREAD = 0.6", "_SHARE_SPREAD = 1.2"),
+        dying_away_taken_for_the_beginning=(
+            "                return earliest\n    return first",
+            "                return earliest\n    return 0",
+        ),
+    ),
+    *of(
+        "hearing/sides.py",
+        "hearing/test_sides.py",
+        second_opinion_of_no_weight=("Rival(0.5, later, its)", "Rival(1e-4, later, its)"),
+        second_opinion_turned=("(-1 if turned else 1) * _late(few)", "_late(few)"),
+        new_contact_is_not_heard=("old is None or abs(new - old)", "False or abs((old or new) - new)"),
+        other_drops_are_the_same=("max(away) > _SAME_SOUND or", "False or"),
+        guess_without_its_lateness=(
+            "heard.period_frames, late, passage)",
+            "heard.period_frames, 0.0 * late, passage)",
+        ),
+    ),
+    *of(
+        "reading/measuring.py",
+        "reading/test_measuring.py",
+        few_beats_surer_than_their_parts=(
+            "steady = no_surer_than_its_parts(steady, middle_s, beats.drop_s[whole], number, at_jumps)",
+            "pass",
+        ),
+    ),
+    *of(
+        "hearing/few_beats.py",
+        "hearing/test_few_beats.py",
+        odds_of_a_mistold_period_dropped=("scores[number] + np.log(prior)", "scores[number]"),
+        share_of_the_told_period_not_less=("1 - sum(share for _, share in rivals)", "1.0"),
+        louder_contact_taken_for_a_drop=(
+            "np.stack([np.zeros_like(ahead), ahead], 1)",
+            "np.stack([np.zeros_like(ahead), 0 * ahead], 1)",
+        ),
+    ),
+    *of(
+        "hearing/reference.py",
+        "hearing/test_reference.py",
+        slow_tick_wander=(
+            "variance = max(float(np.mean(clipped**2)), size * float(np.mean(blocks**2))) / inside**2",
+            "variance = float(np.mean(clipped**2)) / inside**2",
+        ),
+        huber_s_loss_of_the_tails=(
+            "/ inside**2\n    return float(solution[1])",
+            "* inside**2\n    return float(solution[1])",
+        ),
+    ),
+    # sound
+    *of(
+        "sound/timebase.py",
+        "sound/test_timebase.py",
+        crystal_the_wrong_way=(
             "offset_ppm = -1e6 * fit.slope / (1 + fit.slope)",
             "offset_ppm = 1e6 * fit.slope / (1 + fit.slope)",
         ),

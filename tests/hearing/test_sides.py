@@ -60,6 +60,8 @@ def test_other_drops_of_as_many_sounds_are_likelier(heard, side, later, turned):
     if turned:
         other, fewer = turned_round(other), turned_round(fewer)
     assert likelier(heard, other) is other
+    # without any contact the drops alone differ
+    assert likelier(without_contacts(heard), fewer) is fewer
     (rival,) = likelier(heard, fewer).rivals[len(heard.rivals) :]
     assert rival.share == 0.5
     assert rival.later == pytest.approx(-200.0, abs=1.0)
