@@ -97,7 +97,7 @@ def test_a_second_opinion_of_the_same_sounds_changes_nothing(heard):
 
 
 def test_what_was_heard_is_scored_as_it_was_heard(heard):
-    """First drop, period, lateness of the second drop, and each passage; without contact and second side nothing stands for them."""
+    """First drop, period, lateness of the second drop, each passage; nan where there is no contact or no second side."""
     one, other = heard.sides
     guesses = guesses_of(heard)
     passages = [float(np.median(side.drop.frame - side.contact.frame)) for side in heard.sides]
