@@ -89,6 +89,8 @@ def test_what_cannot_be_is_refused_whether_it_is_used_or_not(key, bad):
         ("analyse x.flac --sample-clock-tolerance-ppm 1", "does nothing without --sample-clock-ppm"),
         ("analyse x.flac --overwrite", "--overwrite does nothing without --json or --events or --plot"),
         ("listen --check --from x.flac --device 3", "--device does nothing with --from"),
+        ("listen --check --status s.jsonl", "--status does nothing with --check"),
+        ("listen --follow --status s.jsonl", "--status does nothing with --follow"),
         ("inbeat --pace 5", "--pace does nothing without --from"),
         ("listen --for 10s --sample-rate 10", "--sample-rate is 10; it must lie between 8000"),
         ("simulate x.flac --q nan", "--q is nan"),

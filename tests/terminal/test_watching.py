@@ -6,6 +6,7 @@ import json
 import os
 import signal
 import time
+from dataclasses import dataclass
 from types import SimpleNamespace
 
 import pytest
@@ -92,8 +93,27 @@ def test_the_status_file_gets_a_line_a_minute(tmp_path, monkeypatch):
     assert len(shown) == 6
 
 
-def test_a_status_file_that_cannot_be_written_stops_nothing(tmp_path, monkeypatch):
+@dataclass
+class State:
+    """What a watcher looks at of a state."""
+
+    heard_s: float
+    remarks: tuple = ()
+
+
+@pytest.mark.parametrize("path", ["none/status.jsonl", "/dev/full", "folder"])
+def test_a_status_file_that_cannot_be_written_is_told_once_and_stops_nothing(
+    tmp_path, monkeypatch, capsys, path
+):
     monkeypatch.setattr("torsionbeat.terminal.live.status_document", lambda state, _: {})
-    watcher = Watcher(SimpleNamespace(show=None), True, tmp_path / "none" / "status.jsonl")
-    watcher(SimpleNamespace(heard_s=0.0))
-    assert not (tmp_path / "none").exists()
+    (tmp_path / "folder").mkdir()
+    shown = []
+    for quiet in (True, False):
+        watcher = Watcher(SimpleNamespace(show=shown.append), quiet, tmp_path / path)
+        for heard_s in (0.0, 60.0, 120.0):
+            watcher(State(heard_s, ("one",)))
+        assert watcher.unwritten.code == "status-unwritten"
+    said = capsys.readouterr().err
+    assert said.count("cannot be written") == 1  # quiet: at once; on a screen it stands among the remarks
+    assert "the night goes on without it" in said
+    assert [state.remarks for state in shown] == [("one", watcher.unwritten)] * 3

@@ -174,6 +174,8 @@ def _one_night(request: ListenRequest, night: NightOptions, ending: Ending | Non
             if watcher.night is not None:
                 tell(f"ended before the night was read; read it with: {reading_line(watcher.night)}")
             raise
+    if watcher.unwritten is not None and not night.quiet:
+        tell(watcher.unwritten)
     show_night(result, request, quiet=night.quiet)
 
 

@@ -53,10 +53,15 @@ VALUES = {float: "NUMBER", int: "NUMBER", Path: "PATH", str: "TEXT"}
 """Names in the help for the values of options and arguments."""
 
 GIVEN_UP = {
-    "listen": {"device": "from_", "sample_rate": "from_", "channels": "from_"},
-    "inbeat": {"device": "from_", "sample_rate": "from_", "channels": "from_"},
+    "listen": {
+        "device": ("from_",),
+        "sample_rate": ("from_",),
+        "channels": ("from_",),
+        "status": ("check", "follow"),
+    },
+    "inbeat": {"device": ("from_",), "sample_rate": ("from_",), "channels": ("from_",)},
 }
-"""Options without effect if the listed other is given, by command."""
+"""Options without effect if one of the listed others is given, by command."""
 
 
 def checked(name: str, command: Callable[..., Any]) -> Callable[..., Any]:
@@ -93,9 +98,12 @@ def checked(name: str, command: Callable[..., Any]) -> Callable[..., Any]:
                 raise InputError(
                     f"{_option(key)} does nothing without {needed}; give that too, or leave it out"
                 )
-        for key, other in GIVEN_UP.get(name, {}).items():
-            if key in given and other in given:
-                raise InputError(f"{_option(key)} does nothing with {_option(other)}; leave one of them out")
+        for key, others in GIVEN_UP.get(name, {}).items():
+            for other in others:
+                if key in given and other in given:
+                    raise InputError(
+                        f"{_option(key)} does nothing with {_option(other)}; leave one of them out"
+                    )
         clock = values.get("clock") or (values.get("name") if name.startswith("clock ") else None)
         if isinstance(clock, str):
             tell_broken_off(clock)

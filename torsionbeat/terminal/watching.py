@@ -7,12 +7,14 @@ import json
 import signal
 import threading
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from types import FrameType
 from typing import TYPE_CHECKING
 
 from torsionbeat.errors import InputError
+from torsionbeat.sound.remarks import Remark
 from torsionbeat.terminal.telling import tell
 
 if TYPE_CHECKING:
@@ -101,6 +103,8 @@ class CheckTeller:
 class Watcher:
     """Called with each state: shows it, and writes the status file once a minute.
 
+    A status file that cannot be written is told once, and tried again every minute: the night goes on.
+
     Parameters
     ----------
     screen : LiveScreen
@@ -116,6 +120,7 @@ class Watcher:
         self._show = None if quiet else screen.show
         self._status = status
         self._status_at_s = -STATUS_EVERY_S
+        self.unwritten: Remark | None = None
 
     def begin(self, night: Night) -> None:
         """Remember the night."""
@@ -123,15 +128,33 @@ class Watcher:
         self._screen.begin(night)
 
     def __call__(self, state: LiveState) -> None:
-        if self._show is not None:
-            self._show(state)
         if self._status is not None and state.heard_s >= self._status_at_s + STATUS_EVERY_S:
             self._status_at_s = state.heard_s
-            from torsionbeat.terminal.live import status_document
+            self._write(self._status, state)
+        if self._show is not None:
+            shown = (
+                state if self.unwritten is None else replace(state, remarks=(*state.remarks, self.unwritten))
+            )
+            self._show(shown)
 
-            line = json.dumps(status_document(state, datetime.now().astimezone()), allow_nan=False)
-            with contextlib.suppress(OSError), self._status.open("a", encoding="utf-8") as file:
+    def _write(self, path: Path, state: LiveState) -> None:
+        """Add a line; the first that fails is told at once where nothing is drawn, else on the screen and behind the night."""
+        from torsionbeat.terminal.live import status_document
+
+        line = json.dumps(status_document(state, datetime.now().astimezone()), allow_nan=False)
+        try:
+            with path.open("a", encoding="utf-8") as file:
                 file.write(line + "\n")
+        except OSError as error:
+            if self.unwritten is not None:
+                return
+            said = (
+                f"The status file {path} cannot be written ({error.strerror or error}); the night goes on without it, "
+                "and it is tried again every minute."
+            )
+            self.unwritten = Remark("status-unwritten", said)
+            if self._show is None:
+                tell(said)
 
 
 def show_night(result: ListenResult, request: ListenRequest, *, quiet: bool) -> None:
