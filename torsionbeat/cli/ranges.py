@@ -52,7 +52,7 @@ NEEDS: dict[str, dict[str, tuple[str, ...]]] = {
 VALUES = {float: "NUMBER", int: "NUMBER", Path: "PATH", str: "TEXT"}
 """Names in the help for the values of options and arguments."""
 
-GIVEN_UP = {
+GIVEN_UP: dict[str, dict[str, tuple[str, ...]]] = {
     "listen": {
         "device": ("from_",),
         "sample_rate": ("from_",),
