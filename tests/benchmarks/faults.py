@@ -668,7 +668,7 @@ FAULTS: list[Fault] = [
         ),
         learned_the_wrong_way=("kept *= _of_the_kernel(fast_ppm + l", "kept *= _of_the_kernel(fast_ppm - l"),
         kernel_never_wrong=(
-            "UNLEARNED_SHARE_CORRECTED = 0.15, 0.5",
+            "UNLEARNED_SHARE_CORRECTED = 0.2, 0.5",
             "UNLEARNED_SHARE_CORRECTED = 0.01, 0.02",
         ),
         clock_never_corrected=("CORRECTED_SHARE = 0.2", "CORRECTED_SHARE = 0.001"),

@@ -272,7 +272,7 @@ def by_chance(measured_ppm, span_s, *, apart_ppm=None, learned_ppm=None, seed=1)
         weight *= np.where(corrected, 0.5, 1.0)
     if learned_ppm is not None:
         off_ppm = fast_ppm + learned_ppm
-        unlearned = np.where(corrected, 0.5, 0.15)
+        unlearned = np.where(corrected, 0.5, 0.2)
         near = np.exp(-(off_ppm**2) / 8) / math.sqrt(8 * math.pi)
         weight *= unlearned * crystal(off_ppm) + (1 - unlearned) * near
     order = np.argsort(pace_ppm)

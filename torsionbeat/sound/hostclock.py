@@ -84,7 +84,7 @@ switched on or woken (no source)."""
 LEARNED_PPM = 2.0
 """A crystal differs so much from the correction that the kernel has learned for it: a few kelvin (common practice, no source)."""
 
-UNLEARNED_SHARE, UNLEARNED_SHARE_CORRECTED = 0.15, 0.5
+UNLEARNED_SHARE, UNLEARNED_SHARE_CORRECTED = 0.2, 0.5
 """Share of recordings in which the kernel has not yet learned its correction, since it may begin anew with every start; more
 where the clock is being corrected, which a start brings as well (no source)."""
 
