@@ -653,6 +653,12 @@ FAULTS: list[Fault] = [
         host_clock_taken_as_right=("math.hypot(own_ppm, host_ppm)", "own_ppm"),
         own_scatter_dropped=("math.hypot(own_ppm, host_ppm)", "host_ppm"),
         recorder_s_bend_is_none=("bend_s=fit.bend_s if bend_s is None else bend_s", "bend_s=bend_s or 0.0"),
+        misplaced_by_six=("12 * size_s * place_s", "6 * size_s * place_s"),
+        misplaced_from_the_end=("(t_s / fit.span_s - 0.5)", "(t_s / fit.span_s - 1.0)"),
+        places_of_losses_sure=(
+            "math.hypot(fit.error, _hidden(fit), misplaced)",
+            "math.hypot(fit.error, _hidden(fit))",
+        ),
         frames_laid_against_what_is_slewed=("    return raw_s, 1e6", "    return kept_s, 1e6"),
     ),
     *of(
@@ -687,6 +693,12 @@ FAULTS: list[Fault] = [
         ),
         bend_counted_once=("end_s = max(end_s, 2 * bend_s)", "end_s = max(end_s, bend_s)"),
         no_bend_without_a_slew=("corrected *= 0.5 *", "corrected *= 1.0 *"),
+    ),
+    *of(
+        "sound/hostfit.py",
+        "sound/test_hostfit.py",
+        late_rows_place_no_loss=("math.sqrt(1 / 12 + late / (1 - late) ** 2)", "math.sqrt(1 / 12)"),
+        place_within_two_rows=("math.sqrt(1 / 12 + late", "math.sqrt(1 / 3 + late"),
     ),
     *of(
         "sound/hostfit.py",

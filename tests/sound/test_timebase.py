@@ -364,6 +364,24 @@ def test_a_loss_that_the_count_may_hide_tilts_the_line_by_where_it_lies():
     assert stated_timebase(0.0).in_doubt_by([(0.5, 0.020)]) == stated_timebase(0.0)
 
 
+def test_where_a_loss_fell_tilts_the_line_through_the_beats(monkeypatch):
+    """Least squares through an hour of beats of which those of 60 s are off by a loss of 0.1 s, numpy's; two of them by roots."""
+    monkeypatch.setattr(timebase, "true_pace", lambda measured_ppm, *_, **__: (measured_ppm, 0.0))
+    x = np.arange(0.0, 3600.0, 0.5)
+
+    def tilt_ppm(at_s):
+        return 1e6 * np.polyfit(x, 0.1 * (np.abs(x - at_s) < 30), 1)[0]
+
+    def told(*at_s):
+        silent = tuple((round(one * RATE_HZ), 0.1) for one in at_s)
+        return doubt(monkeypatch, fit=FIT._replace(silent=silent, place_s=(60.0,) * len(at_s)))
+
+    for at_s in (300.0, 1500.0, 3400.0):
+        assert told(at_s) == pytest.approx(abs(tilt_ppm(at_s)), rel=0.02)
+    assert told(1800.0) == pytest.approx(0.0, abs=0.01)
+    assert told(300.0, 3400.0) == pytest.approx(math.hypot(tilt_ppm(300.0), tilt_ppm(3400.0)), rel=0.02)
+
+
 def test_the_timebase_says_which_losses_may_be_hidden(monkeypatch):
     monkeypatch.setattr(timebase, "fit_host", lambda *_: FIT._replace(least_step_s=0.016))
     rows = np.column_stack([np.zeros(90, np.int64), *[np.arange(90) * 10**9] * 3])

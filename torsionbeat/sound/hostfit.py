@@ -79,7 +79,8 @@ class HostFit(NamedTuple):
     ``slope`` is lateness gained a counted second, ``error`` its standard error with Student's factor as a share of the
     time, ``span_s`` the seconds of the computer's clock that it covers. ``steps`` are (frame, seconds): behind the frame the
     sound is this much later than counted; ``silent`` are those steps that are unreported losses. ``least_step_s`` is the
-    smallest loss that would have been detected; ``bend_s`` the long-lasting deviation of the lateness from its line.
+    smallest loss that would have been detected; ``bend_s`` the long-lasting deviation of the lateness from its line;
+    ``place_s`` the standard uncertainties of the places of the ``silent`` losses, in seconds.
     """
 
     slope: float
@@ -89,6 +90,7 @@ class HostFit(NamedTuple):
     silent: tuple[tuple[int, float], ...]
     least_step_s: float
     bend_s: float
+    place_s: tuple[float, ...] = ()
 
 
 def fit_host(
@@ -152,9 +154,29 @@ def fit_host(
     steps = tuple((at[row], size_s) for row, size_s in sizes_s.items())
     silent = tuple((at[row], sizes_s[row]) for row in losses)
     host_s_a_counted = 1 + slope
+    place_s = tuple(_place_s(counted_s, lateness_s - slope * counted_s, group, row) for row in losses)
     return HostFit(
-        slope, error / host_s_a_counted, span_s * host_s_a_counted, steps, silent, least_step_s, bend_s
+        slope,
+        error / host_s_a_counted,
+        span_s * host_s_a_counted,
+        steps,
+        silent,
+        least_step_s,
+        bend_s,
+        place_s,
     )
+
+
+def _place_s(counted_s: FloatArray, level_s: FloatArray, group: IntArray, row: int) -> float:
+    """Standard uncertainty of a loss's place: anywhere between two rows, and rows before it that came late may seem behind it.
+
+    If a share p of the rows is late by more than half the loss, k of them lie before the loss with a chance of p^k (1 - p).
+    """
+    before = level_s[max(row - LEVEL_ROWS, int(np.argmax(group == group[row - 1]))) : row]
+    behind = level_s[row : min(row + LEVEL_ROWS, len(group) - int(np.argmax(group[::-1] == group[row])))]
+    middle_s = (_height(before) + _height(behind)) / 2
+    late = min(float(np.mean(before >= middle_s)), 1 - 1 / len(before))
+    return float(counted_s[row] - counted_s[row - 1]) * math.sqrt(1 / 12 + late / (1 - late) ** 2)
 
 
 def _place(frame: IntArray, row: int, silent: bool, gap_starts: Sequence[int]) -> int:

@@ -205,7 +205,9 @@ def host_timebase(
         )
     else:
         host_ppm = UNKNOWN_HALF_WIDTH_PPM / math.sqrt(3)
-    own_ppm = 1e6 * math.hypot(fit.error, _hidden(fit))
+    first_s = int(table[0, 1]) / sample_rate_hz
+    misplaced = _misplaced(fit, [at / sample_rate_hz - first_s for at, _ in fit.silent])
+    own_ppm = 1e6 * math.hypot(fit.error, _hidden(fit), misplaced)
     return Timebase(
         "host clock",
         offset_ppm,
@@ -270,6 +272,19 @@ def _hidden(fit: HostFit) -> float:
     kept_s = min(fit.least_step_s, READINGS_LOSS_S)
     taken_s = max(fit.least_step_s - READINGS_LOSS_S, 0.0) if fit.steps else 0.0
     return (0.5 * kept_s + 1.5 * taken_s) / math.sqrt(3) / fit.span_s
+
+
+def _misplaced(fit: HostFit, at_s: Sequence[float]) -> float:
+    """Standard uncertainty from the places of the unreported losses, as a share of the time.
+
+    Beats between the true place and the found one are moved by the loss and should not be, or the other way round. A line over
+    the span T through beats of which those in d seconds at the time t are off by s tilts by 12 s d (t - T/2) / T^3.
+    """
+    tilts = [
+        12 * size_s * place_s * (t_s / fit.span_s - 0.5) / fit.span_s**2
+        for (_, size_s), place_s, t_s in zip(fit.silent, fit.place_s, at_s, strict=True)
+    ]
+    return math.hypot(*tilts)
 
 
 def clock_steps(rows: Rows, least_s: float = 0.1) -> list[tuple[int, float]]:
