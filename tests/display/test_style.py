@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import errno
+import os
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
@@ -38,6 +41,22 @@ def test_places_that_cannot_be_written_are_refused_in_words(figure, tmp_path):
     (tmp_path / "taken.png").mkdir()
     with pytest.raises(DeviceError, match=r"was not written to .*taken"):
         save_figure(figure, tmp_path / "taken.png")
+
+
+def test_a_disk_that_fills_up_leaves_the_picture_that_was_there(figure, tmp_path, monkeypatch):
+    (tmp_path / "one.png").write_bytes(b"the picture of last year")
+    (tmp_path / "link.png").symlink_to(tmp_path / "one.png")
+
+    def full(where, **_):
+        Path(where).write_bytes(b"\x89PNG half of it")
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(figure, "savefig", full)
+    for name in ("one.png", "link.png", "new.png"):
+        with pytest.raises(DeviceError, match="No space left on device"):
+            save_figure(figure, tmp_path / name)
+    assert (tmp_path / "one.png").read_bytes() == b"the picture of last year"
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["link.png", "one.png"]
 
 
 def test_names_with_signs_of_mathematics_or_control_are_drawn_as_text(night):

@@ -53,6 +53,20 @@ def test_some_beats_of_the_night_make_a_short_digest(recording, tmp_path):
     assert made.beats == 6
 
 
+def test_a_disk_that_fills_up_at_the_labels_leaves_those_that_were_there(recording, tmp_path, monkeypatch):
+    (tmp_path / "digest.txt").write_text("labels of last year")
+
+    def full(path, text, **_):
+        path.write_bytes(text[: len(text) // 2].encode())
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("torsionbeat.jobs.beat_sounds.Path.write_text", full)
+    with pytest.raises(DeviceError, match="No space left on device"):
+        digest(DigestRequest(recording, tmp_path / "digest.wav", KNOWN, beats=6))
+    assert [path.name for path in tmp_path.iterdir()] == ["digest.txt"]
+    assert (tmp_path / "digest.txt").read_bytes() == b"labels of last year"
+
+
 def test_called_off_it_leaves_nothing(recording, tmp_path):
     cancel = threading.Event()
     cancel.set()

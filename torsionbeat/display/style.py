@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from torsionbeat.errors import DeviceError, InputError
+from torsionbeat.whole_files import written_whole
 
 __all__ = [
     "ACCENT",
@@ -234,7 +235,7 @@ def new_figure(height_in: float) -> Any:
 
 
 def save_figure(figure: Any, path: str | Path) -> None:
-    """Write a figure as PNG, SVG or PDF, by the suffix of the path.
+    """Write a figure as PNG, SVG or PDF, by the suffix of the path: whole, or not at all.
 
     Raises
     ------
@@ -250,8 +251,9 @@ def save_figure(figure: Any, path: str | Path) -> None:
         raise InputError(f"the plot cannot be written to {target}: there is no folder {target.parent}")
     dated = {".svg": {"Date": None}, ".pdf": {"CreationDate": None}, ".png": {}}[target.suffix.lower()]
     try:
-        with styled():
-            figure.savefig(target, dpi=PIXELS_PER_INCH, metadata=dated)
+        with styled(), written_whole(target.resolve()) as part:
+            kind = target.suffix[1:].lower()
+            figure.savefig(part, format=kind, dpi=PIXELS_PER_INCH, metadata=dated)
     except OSError as error:
         raise DeviceError(
             f"the plot was not written to {target}: {error.strerror or error}; free the disk or take another"

@@ -16,6 +16,7 @@ from torsionbeat.errors import CancelledError, DeviceError, InputError
 from torsionbeat.jobs.hear import HearRequest, hear
 from torsionbeat.reading.analysis import Listening
 from torsionbeat.reading.figures import Reading
+from torsionbeat.whole_files import written_whole
 
 __all__ = ["DigestRequest", "DigestResult", "PortraitRequest", "digest", "portrait"]
 
@@ -135,7 +136,8 @@ def digest(
                     out.write(piece)
                     frames, beats = frames + len(piece), beats + 1
                     lines += [f"{one.start_s:.6f}\t{one.end_s:.6f}\t{one.text}\n" for one in labels]
-        labels_path.write_text("".join(lines), encoding="utf-8")
+        with written_whole(labels_path) as part:
+            part.write_text("".join(lines), encoding="utf-8")
         new.replace(request.output)
     except (OSError, soundfile.LibsndfileError) as error:
         raise DeviceError(
