@@ -123,13 +123,14 @@ def heard(clock, beats, seed, rng, folder):
 def main():
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--pairs", type=int, default=100)
+    parser.add_argument("--first", type=int, default=0, help="begin with this pair")
     parser.add_argument("--held", action="store_true", help="the half that was set aside")
     given = parser.parse_args()
     ways = {"no work between": UNTOUCHED, "beat worked on": TOUCHED, "sounds alone": 1.0}
     found = {way: [] for way in ways}
     lost = 0
     with tempfile.TemporaryDirectory() as folder:
-        for number in range(given.pairs):
+        for number in range(given.first, given.first + given.pairs):
             rng = np.random.default_rng([2 * number + given.held, 4711])
             clock, _ = clock_of(rng)
             beats = int(rng.choice([12, 24, 48]))

@@ -341,14 +341,14 @@ def test_weights_that_do_not_reach_say_what_would_be_right():
 
 
 def test_with_weights_an_untried_regulator_is_moved_only_for_much():
-    """Weights of 0.5 g leave what a move would take; while the effect is a guess, not for less than five tolerances."""
+    """Weights of 0.5 g leave what a move would take; while the effect is a guess, it leaves two tolerances."""
     stock = Stock((Piece(0.5),), scale_g=0.001)
     guess = Response(ufloat(0.0035, 0.000004), per_unit_from_effect(20, 6))
     rate = 302.4 + 20.0  # two grams in all, and one turn
     first = advise(rate, guess, stock=stock)
     assert first.weights.total_g == 2
     left = rate - 2 * 151.2 * (1 - 0.0035)  # the second gram does a little less than the first
-    assert first.regulator_move == pytest.approx(-left / 20, abs=0.06)
+    assert first.regulator_move == pytest.approx(-(left - 2 * 0.5) / 20, abs=0.06)
     little = advise(rate - 19.5, guess, stock=stock)
     assert (little.weights.total_g, little.regulator_move) == (2, 0)
     rows = [Trial(ufloat(rate + 100, 0.1)), Trial(ufloat(rate, 0.1), setting=-5.0, setting_doubt=0.01)]

@@ -48,13 +48,13 @@ minutes a day at most (common practice, no source)."""
 
 # Spaced by a factor of two to six, each with its spread: see below.
 WRONG_SIZES = (0.15, 0.4, 2.4, 5.5, 12.0)
-WRONG_SIZE_WEIGHTS = (0.1, 0.18, 0.25, 0.1, 0.37)  # too small more often: a turn taken for a division
+WRONG_SIZE_WEIGHTS = (0.1, 0.18, 0.35, 0.1, 0.27)  # too small more often: a turn taken for a division
 WRONG_SIZE_SD = 0.45  # the parts then meet without a gap
 WRONG_SIGNS = (-0.6, -1.6)  # the guess mirrored, somewhat smaller and somewhat larger
 WRONG_SIGN_SD = 0.5
 """Multiples of a guess that is wrong in size, their weights and relative spread, and the multiples of a guess wrong in
-sign. A factor of ten either way is covered without a gap (no source). With half the weight on a factor of twelve, a
-guess of 5 outranked one trial that showed 60."""
+sign. A factor of ten either way is covered without a gap (no source). With a sixth of the weight on a factor of twelve, a
+guess of 5 outranked one trial that showed 60; with a third, the second promise is a fifth wider."""
 
 WRONG_SHARES = {"size": 0.45, "sign": 0.45, "unknown": 0.10}
 """Shares of the ways in which a guess of the regulator is wrong: size, equally often sign (a scale read backwards),

@@ -66,16 +66,23 @@ SURELY_OFF = 0.025
 """If the chance of the other sign is below this, the clock is surely off and is adjusted rather than listened to for
 another night: the 95 % interval excludes 0."""
 
-FARTHER_OUT = 10.0
-"""A miss is capped at the present error plus this many tolerances: near time an overshoot counts in full."""
+AS_FAR_AGAIN = 2.0
+FARTHER_OUT = 3.0
+"""A miss is capped at twice the present error plus this many tolerances: near time an overshoot counts in full, but the
+trial that overshoots teaches. At the error plus ten, one clock in fifty spent its third night listening instead of on the
+first touch of its regulator (`tests/benchmarks/regulation.py`)."""
 
 WORTH_A_TOUCH = 0.5
 """Largest share of the rate that a touch of an untried regulator may leave: near its smallest step it would go to and fro."""
 
-UNTRIED_LEAVES = 5.0
-"""Largest remainder of the weights, in tolerances, with which an untried regulator is not moved as well: the error of
-its guess enters the promise and what the weights teach. If it always moves, the second promise is a quarter wider and
-no more clocks are in time; if never, one clock in five is 5 s/day off after two trials (both scored)."""
+UNTRIED_FROM = 3.0  # less is left to the next touch as a whole
+UNTRIED_DOUBT = 0.5  # a tenth of a turn is no help while the weights leave minutes open
+UNTRIED_LEAVES = 2.0
+"""An untried regulator is moved along with weights from this remainder of theirs in tolerances, and this share of its
+doubt, and then leaves so many tolerances: the next touch is off by a third of what is left to it, the promise by up to
+five times what is moved on a guess. If it never moves, one clock in six is more than 1 s/day off after three trials; if it
+moves as far as the guess says, one in twelve, and the second promise is half as wide again
+(`tests/benchmarks/regulation.py`)."""
 
 TRIED_EFFECT = 0.1
 """Relative spread of the effect below which the regulator counts as tried: another touch teaches nothing."""
@@ -215,8 +222,10 @@ def _candidates(
         if regulator is not None:
             before = Change(weights.total_g, 0.0, weights.doubt_g)
             left, sd = learnt.long_run(before).core
-            if _effect_known(learnt) or abs(left) > max(UNTRIED_LEAVES * tolerance, sd):
+            if _effect_known(learnt):
                 moves.add(_best_move(learnt, regulator, before))
+            elif abs(left) > max(UNTRIED_FROM * tolerance, UNTRIED_DOUBT * sd):
+                moves.add(_best_move(learnt, regulator, before, UNTRIED_LEAVES * tolerance))
         found += [_scored(learnt, tolerance, regulator, weights, move) for move in sorted(moves)]
     if refused is not None and not found:
         raise refused
@@ -255,15 +264,16 @@ def _scored(
 
 
 def _most_counted(learnt: Learnt, tolerance: float) -> float:
-    return abs(learnt.long_run().core[0]) + FARTHER_OUT * tolerance
+    return AS_FAR_AGAIN * abs(learnt.long_run().core[0]) + FARTHER_OUT * tolerance
 
 
-def _best_move(learnt: Learnt, regulator: Regulator, before: Change) -> float:
-    """The move that brings the mean to zero by the median of the effect, kept off the ends."""
+def _best_move(learnt: Learnt, regulator: Regulator, before: Change, leave: float = 0.0) -> float:
+    """The move that brings the mean to zero, or to ``leave`` of it, by the median of the effect, kept off the ends."""
     effect = learnt.effect_median
     if abs(effect) * (regulator.high - regulator.low) < 1e-6:
         return 0.0
     mean, _ = learnt.long_run(before).core
+    mean -= math.copysign(min(abs(mean), leave), mean)
     room = END_SHARE * (regulator.high - regulator.low) / 2
     low, high = min(regulator.low + room, regulator.setting), max(regulator.high - room, regulator.setting)
     wanted = min(max(regulator.setting - mean / effect, low), high)
@@ -287,6 +297,8 @@ def _trial_step(learnt: Learnt, regulator: Regulator) -> Change:
     share = min(max(TRIAL_SHARE, TRIAL_WANDERS * wander / WEAK_TRAVEL_S_PER_DAY), LARGEST_TRIAL_SHARE)
     size = max(round(share * half / regulator.step), 1) * regulator.step
     mean, _ = learnt.long_run().core
+    telling = max(abs(mean), TRIAL_WANDERS * wander) / max(abs(learnt.effect_median), TINY_EFFECT)
+    size = min(size, max(round(telling / regulator.step), 1) * regulator.step)
     way = 1.0 if regulator.setting <= regulator.middle else -1.0
     helps = -math.copysign(1.0, mean) * math.copysign(1.0, learnt.effect_median)
     # At its strongest the regulator then moves the rate by the present error.
