@@ -273,3 +273,24 @@ def test_a_regulator_moved_without_a_word_of_how_far_is_told(log, run):
     read(1, 12.0)
     told = ask("advise", "Lamp", "--no-weights", "--regulator-effect", "18")
     assert "regulator-setting-unknown" in told["remark_codes"]
+
+
+def test_where_the_arc_still_falls_the_rate_waits(run):
+    """The arc falls by a tenth in the hour: what is to be done first is to let it settle, and the weights wait."""
+    assert run("clock", "add", "Lamp", "--period", "60", *SCALE).status == 0
+    night = document(120.0)
+    night["arc_deg"] = {"value": 380.0, "standard_uncertainty": 0.5}
+    falling = [400.0 - 40.0 * (1 - 2.718281828 ** (-n / 60.0)) for n in range(119)]
+    night["swings"] = [
+        {"time_s": 30.0 * n + 30.0, "side": "ab"[n % 2], "period_s": 60.0, "arc_deg": arc}
+        for n, arc in enumerate(falling)
+    ]
+    with open_log() as opened:
+        opened.add_reading("Lamp", night, taken_at=START)
+    told = json.loads(run("advise", "Lamp", "--json").out)
+    kinds = [(task["kind"], task["place"]) for task in told["tasks"]]
+    assert kinds[0] == ("let-settle", "first")
+    assert kinds[1:]
+    assert all(place == "not yet" for _, place in kinds[1:])
+    said = " ".join(run("advise", "Lamp").out.split())
+    assert said.index("The arc has not settled") < said.index("Wait with this: what comes first may change")

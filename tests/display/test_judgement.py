@@ -169,3 +169,27 @@ def test_a_last_reading_that_does_not_fit_is_told_and_nothing_is_changed_by_it(t
     assert "the last reading does not fit what was heard and noted before it" in said
     assert "Move the regulator" not in said
     assert "Put " not in said
+
+
+def test_what_is_done_together_is_not_told_as_first_twice(tmp_path):
+    from datetime import UTC, datetime, timedelta
+
+    from torsionbeat.benchlog import open_log
+
+    log = str(tmp_path / "log.sqlite")
+    begin = datetime(2026, 3, 1, 20, tzinfo=UTC)
+    with open_log(log) as opened:
+        opened.add_clock("Lamp", nominal_period_s=60.0, regulator_setting=0.0, **REGULATOR)
+        for night, rate in enumerate((800.0, 200.0)):
+            heard = document("host clock", 0.1)
+            heard["rate_s_per_day"] = {"value": rate, "standard_uncertainty": 0.05}
+            heard["period_s"] = {"value": 60 / (1 + rate / 86400), "standard_uncertainty": 3e-5}
+            opened.add_reading("Lamp", heard, taken_at=begin + timedelta(days=night))
+        noon = begin + timedelta(hours=16)
+        opened.add_work("Lamp", "weights", "weights put on", details={"added_g": 4.0}, done_at=noon)
+    # A gram takes 150 s a day; two grams, one a side, take 100 too much, which the regulator gives back.
+    advice = advise(AdviseRequest("Lamp", log=log, stock=Stock((Piece(1.0),), tolerance_percent=0.1)))
+    assert [task.kind for task in advice.tasks] == ["change-weights", "move-regulator"]
+    said = judgement_sentences(advice)
+    assert sum(one.startswith("First: ") for one in said) == 1
+    assert any(one.startswith("With it: Move the regulator up") for one in said)

@@ -32,6 +32,16 @@ def test_out_of_beat_is_still_to_be_done_and_not_no_fault(log, night, document, 
     assert "differ by 0.8 seconds" in text
 
 
+def test_the_work_on_the_rate_names_the_aim_it_is_judged_by(log, night, document, words_of, owner_part):
+    from torsionbeat.jobs.advise import judged
+
+    log.add_clock("Fast", nominal_period_s=60.0, lift_deg=20.0)
+    log.add_reading("Fast", document(night, rate_s_per_day=ufloat(90.0, 0.3)))
+    judgement, _ = judged("Fast", log.where)
+    text = words_of(owner_part(report_html(gather(log, "Fast"), MADE, judgement=judgement)))
+    assert "The aim is that it keeps time to 0.5 seconds a day." in text
+
+
 def test_a_clock_worked_on_since_its_last_reading_is_to_be_heard_again(
     log, night, document, words_of, owner_part
 ):

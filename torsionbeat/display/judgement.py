@@ -49,10 +49,10 @@ def judgement_sentences(judgement: Judgement) -> list[str]:
     """Say the judgement: how the clock goes now, what to do first, second and not yet, and when to look again."""
     advice = judgement.correction
     said = _state(judgement)
-    steps = [(task.place, words) for task in judgement.tasks if (words := task_words(judgement, task))]
-    if LOCK in advice.cautions and any(place != "not yet" for place, _ in steps):
+    steps = [(task, words) for task in judgement.tasks if (words := task_words(judgement, task))]
+    if LOCK in advice.cautions and any(task.place != "not yet" for task, _ in steps):
         said.append(LOCK)
-    said += [words if len(steps) == 1 else f"{place.capitalize()}: {words}" for place, words in steps]
+    said += [words if len(steps) == 1 else f"{label}: {words}" for label, words in _labelled(steps)]
     if not advice.changes_nothing:
         said.append(f"Then expect of the next night: it {rate_between(*advice.expected_interval_s_per_day)}.")
         said += _rests_on(judgement)
@@ -64,6 +64,16 @@ def judgement_sentences(judgement: Judgement) -> list[str]:
     if judgement.room is not None:
         said += [judgement.room.sentence, *judgement.room.remarks]
     return [*said, *(one for one in advice.cautions if one not in said)]
+
+
+def _labelled(steps: list[tuple[Task, str]]) -> list[tuple[str, str]]:
+    """Each step with its place in the order; two changes of the rate in one place are made together."""
+    said, last = [], ""
+    for task, words in steps:
+        again = "With it" if task.kind in RATE_KINDS else "Then"
+        said.append((again if task.place == last else task.place.capitalize(), words))
+        last = task.place
+    return said
 
 
 def _state(judgement: Judgement) -> list[str]:

@@ -48,6 +48,9 @@ STILL_TO_DO: dict[TaskKind, str] = {
 }
 """Work still to be done, by the kind of task; tasks to leave something alone are not in it."""
 
+TO_TIME: tuple[TaskKind, ...] = ("change-weights", "move-regulator", "trial-step", "listen-again")
+"""Kinds of task that depend on how near to time the clock is wanted."""
+
 UNREAD = "The clock was worked on after it was last listened to: how it goes now was not measured yet."
 STILL_TO_HEAR = "The clock is to be listened to again: it was worked on since the last time."
 
@@ -236,13 +239,16 @@ def _evenness(figures: Mapping[str, UFloat]) -> str:
 
 
 def _still(judgement: Judgement | None, unread: bool, findings: Sequence[str]) -> tuple[str, ...]:
-    said = (
+    said: list[str] = (
         [STILL_TO_HEAR]
         if unread
         else []
         if judgement is None
         else [STILL_TO_DO.get(task.kind, "") for task in judgement.tasks]
     )
+    if judgement is not None and any(task.kind in TO_TIME for task in judgement.tasks):
+        aim = f"{judgement.tolerance_s_per_day:g}"
+        said.append(f"The aim is that it keeps time to {aim} second{'' if aim == '1' else 's'} a day.")
     return tuple(dict.fromkeys([one for one in said if one] + list(findings)))
 
 
