@@ -456,3 +456,28 @@ def test_temperatures_of_which_one_is_known_change_nothing():
     without = learn([replace(row, temperature_c=None) for row in rows], Response(per_gram_usual()))
     assert with_one.warmth is None
     assert with_one.rate_s_per_day.std_dev == without.rate_s_per_day.std_dev
+
+
+@pytest.mark.parametrize("odd", [(), (37,), (37, 38), (99,)])
+def test_of_a_long_history_those_that_do_not_stand_out_need_no_branch(odd, monkeypatch):
+    """A hundred nights with two works: what is learnt is the same as where every night may be odd, odd ones included."""
+    rng = np.random.default_rng(5)
+    rows = []
+    for night in range(100):
+        grams = 0.0 if night < 30 else 2.0 if night < 60 else 2.6
+        rate = 390.0 - 150.0 * grams + rng.normal(0, 0.5) + 25.0 * (night in odd)
+        rows.append(Trial(ufloat(rate, 0.1), mass_g=grams, mass_doubt_g=0.01 * (night in (30, 60))))
+    few = learn(rows, Response(ufloat(0.0035, 0.0012)))
+    monkeypatch.setattr("torsionbeat.learning.design.WATCHED_ALL", 1000)
+    every = learn(rows, Response(ufloat(0.0035, 0.0012)))
+    assert len(few.mixture.branches) < 0.5 * len(every.mixture.branches)
+    # The rest weighs a hundredth together, so that figures move by a small part of their own uncertainty.
+    for one, other in (
+        (few.rate_s_per_day, every.rate_s_per_day),
+        (few.response.per_gram, every.response.per_gram),
+    ):
+        assert abs(one.nominal_value - other.nominal_value) < 0.05 * other.std_dev
+        assert one.std_dev == pytest.approx(other.std_dev, rel=0.05)
+    assert [one.trial for one in few.outliers] == [one.trial for one in every.outliers]
+    named = {one.trial for one in few.outliers if one.what == "reading"}
+    assert named == set(odd) or odd == (99,)
