@@ -585,12 +585,18 @@ FAULTS: list[Fault] = [
     *of(
         "hearing/beginnings.py",
         "hearing/test_beginnings.py",
-        doubt_by_share_dropped=("doubts = (by_rise, by_share,", "doubts = (by_rise,"),
-        hidden_lead_dropped=("course.scatter(), course.hidden_lead())", "course.scatter())"),
-        first_part_not_sought=("shows = course.first - start >= _AHEAD", "shows = False"),
+        doubt_by_share_dropped=("(by_rise, by_share, scatter, hidden)", "(by_rise, scatter, hidden)"),
+        hidden_lead_dropped=("(by_rise, by_share, scatter, hidden)", "(by_rise, by_share, scatter)"),
+        first_part_not_sought=("len(variants) > 1 or course.first - start >= _AHEAD", "False"),
+        variants_begin_alike=("float(SHARE_WEIGHTS @ places) - middle", "0.0"),
+        variants_beside_another_clock=("np.all(shade < _TOUCHED, axis=(1, 2))", "np.ones(len(places), bool)"),
+        three_beats_make_a_variant=(
+            "_LEAST_VARIANT, _VARIANTS = 0.4, 4,",
+            "_LEAST_VARIANT, _VARIANTS = 0.4, 2,",
+        ),
         greater_shares_parted_by_quiet=("if share <= BEGINS:", "if True:"),
         sides_no_more_alike_than_chance=("_SIDES_ALIKE = 0.5", "_SIDES_ALIKE = 0.0"),
-        shares_twice_as_far_apart=("_SHARE_SPREAD = 0.6", "_SHARE_SPREAD = 1.2"),
+        shares_twice_as_far_apart=("_SHARE_SPREAD = 0.5", "_SHARE_SPREAD = 1.0"),
         dying_away_taken_for_the_beginning=(
             "                return earliest\n    return first",
             "                return earliest\n    return 0",

@@ -2,7 +2,8 @@
 
 Input: the beats of one sound, stacked. Output: the frame at which it begins, with a standard uncertainty that is common to all
 beats. Real ticks swell, or have parts tens of milliseconds apart, of which the first is the weakest. The share of the greatest
-power at which such a sound begins is a choice, and the beginning is no more certain than that choice.
+power at which such a sound begins is a choice, and the beginning is no more certain than that choice. Teeth and pallets need not
+all sound alike: where the beats are clearly of several variants, each has its own mean, and its beats their own beginning.
 
 Where no single beat shows the contact (`passages_together`), the mean of all beats is searched for a sudden rise that decays, of
 any length from 2 to 16 ms: the matched filter of a decaying tick in even noise. Each band is weighted by its share of the
@@ -15,9 +16,11 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.cluster.hierarchy import linkage, to_tree
+from scipy.ndimage import uniform_filter1d
 
 from torsionbeat.hearing.exact import ExactTimes, FinePower, aligned
-from torsionbeat.theory.edges import AFTER, TAIL, onset_in
+from torsionbeat.theory.edges import AFTER, BEFORE, TAIL, onset_in
 from torsionbeat.theory.robust import SIGMA_PER_MEDIAN
 from torsionbeat.theory.two_sides import pairs_of_choices
 
@@ -43,11 +46,11 @@ LOOK_BACK = 100
 before their peak (realsounds)."""
 BEGINS = 0.02
 """Share of its greatest power at which a sound begins."""
-_SHARE_SPREAD = 0.6
+_SHARE_SPREAD = 0.5
 """Spread of the natural logarithm of the share that is truly passed at the beginning. A room adds more to the rest of a sound
-than to its beginning; bands and frames blur it. From 326 mean sounds of six real ticks in rooms, 20 dB and more, 0.6 is the
-likeliest (realsounds, open seeds; 0.45 and 0.8 are less likely by factors beyond 1000)."""
-_SHARES = BEGINS * 1.4 ** np.arange(-4.0, 5.0)  # four steps either way: 2.2 spreads
+than to its beginning; bands and frames blur it. From 162 mean sounds of six real ticks in rooms, 20 dB and more, taken apart by
+variants, 0.4 to 0.5 is the likeliest (realsounds, open seeds below 100; 0.6 is less likely by a factor beyond 1000)."""
+_SHARES = BEGINS * 1.33 ** np.arange(-4.0, 5.0)  # four steps either way: 2.3 spreads
 _SIDES_ALIKE = 0.5
 """Correlation of that logarithm between the sides, for sounds of one kind: one fork makes both in one room. From 161 pairs of the
 same sounds 0.8 is the likeliest, 0.5 to 0.95 are within a factor of 20; with 0.7 the beat error's intervals held 89 in 100."""
@@ -85,6 +88,14 @@ _LOUDEST = 8.0
 """Power of one frame of one beat above which it is a bang and counts for no more."""
 _LEAST_ROWS = 10  # the mean of fewer beats is too noisy to search
 _LEAST_HALF = 20  # ten milliseconds: a search that reaches less to either side has no room for a sound
+_VARIANT, _LEAST_VARIANT, _VARIANTS = 0.4, 4, 6
+"""Share of the scatter of the beats' logarithms that a division into two variants must explain; least beats of a variant, and
+most variants. Noise alone gives a division of 20 beats a tenth; 0.25 to 0.45 find the same ticks in realsounds."""
+_VARIANT_FRAMES = 60
+"""Frames before the place from which on the beats are compared (30 ms): the first part of a tick, and little of the room."""
+_TOUCHED = 1.5
+"""Factor by which another clock may raise the room's power from which on a beat is not compared: less than the 2 dB by which
+beats of one variant differ."""
 _STANDS = 1.2
 """Least height of a sound, as a multiple of the greatest height that the same search gives where there is no sound."""
 
@@ -105,7 +116,8 @@ class Beginning:
 
     ``softer_before``: frames from a softer part of it to the beginning, 0 without such a part. ``choices``, shape (shares,):
     frames by which it begins later for each of the shares that `SHARE_WEIGHTS` weighs; their scatter about 0 is part of the
-    uncertainty. ``before``: the sound that a quiet stretch separates from it, None without one.
+    uncertainty. ``before``: the sound that a quiet stretch separates from it, None without one. ``own``, shape (beats,): frames
+    by which each beat begins later than ``frames``, because it is of another variant; None where all are of one.
     """
 
     frames: float
@@ -113,9 +125,12 @@ class Beginning:
     softer_before: float
     choices: FloatArray
     before: PartBefore | None = None
+    own: FloatArray | None = None
 
 
-def beginning_of(fine: FinePower, found: ExactTimes, certain: npt.NDArray[np.bool_]) -> Beginning:
+def beginning_of(
+    fine: FinePower, found: ExactTimes, certain: npt.NDArray[np.bool_], *, by_variants: bool = True
+) -> Beginning:
     """Where the first part of a sound that is heard in the mean of all beats begins.
 
     A sound begins where its power first passes `BEGINS` of its greatest; the mean of many beats shows power far below the
@@ -129,6 +144,8 @@ def beginning_of(fine: FinePower, found: ExactTimes, certain: npt.NDArray[np.boo
     found : ExactTimes
     certain : ndarray of bool
         shape (n,): which beats were surely heard.
+    by_variants : bool
+        Whether beats that sound otherwise than the others may begin elsewhere.
     """
     plain = Beginning(
         found.edge, float(np.hypot(found.edge_uncertainty, _UNSEEN)), 0.0, np.zeros(len(_SHARES))
@@ -142,29 +159,119 @@ def beginning_of(fine: FinePower, found: ExactTimes, certain: npt.NDArray[np.boo
     # Weight of each band: the part of the sound's greatest power there that noise does not reach, against the room's.
     highest = np.maximum(found.profile.max(axis=0).astype(np.float64) - _BAND_SHOWS / np.sqrt(len(at)), 1e-6)
     share = np.median(fine.floors, axis=0) * highest / (1 + highest)
-    weights = (share / max(float(share.sum()), 1e-30)).astype(np.float32)
-    each = ((laid - 1) @ weights).astype(np.float64)
-    each = np.minimum(each, np.maximum(4 * np.median(np.maximum(each, 0), axis=0), 4.0))
-    course = _Course.of(each, round(found.edge) + LOOK_BACK)
+    bands = (share / max(float(share.sum()), 1e-30)).astype(np.float32)
+    each = ((laid - 1) @ bands).astype(np.float64)
+    first = round(found.edge) + LOOK_BACK
+    course = _Course.of(each, first)
     if course.top <= 0 or course.first < 4 * _AVERAGED:
         return plain
-    passed = course.begins_at_each(_SHARES)
     start, softest = course.passes(BEGINS), course.passes(_SOFTER)
     before = course.before(start)
+    # A part that the account treats as a separate sound is not part of this one.
+    if before is not None and softest - LOOK_BACK < before.end:
+        softest = start
+    variants = _variants(each, laid, first, _beside_none(fine, whole)) if by_variants else []
+    variants = variants or [(np.arange(len(each)), course)]
+    weights = np.array([len(rows) for rows, _ in variants]) / sum(len(rows) for rows, _ in variants)
+    passed = np.array([variant.begins_at_each(_SHARES) for _, variant in variants])
     if before is not None:
-        # A part that the account treats as a separate sound is not part of this one.
         passed = np.where(passed - LOOK_BACK < before.end, start, passed)
-        softest = start if softest - LOOK_BACK < before.end else softest
-    middle = float(SHARE_WEIGHTS @ passed)
-    choices = passed - middle
-    shows = course.first - start >= _AHEAD
+    middle = float(SHARE_WEIGHTS @ (weights @ passed))
+    choices = weights @ passed - middle
+    shows = len(variants) > 1 or course.first - start >= _AHEAD
     begins, by_rise = (middle - LOOK_BACK, _READ_OFF) if shows else (found.edge, found.edge_uncertainty)
     by_share = float(np.sqrt(SHARE_WEIGHTS @ choices**2))
-    doubts = (by_rise, by_share, course.scatter(), course.hidden_lead())
+    scatter = float(np.linalg.norm(weights * [variant.scatter() for _, variant in variants]))
+    hidden = float(weights @ [variant.hidden_lead() for _, variant in variants])
     softer = begins - float(softest - LOOK_BACK)
+    own = None
+    if len(variants) > 1:
+        own = np.zeros(len(certain))
+        for (rows, _), places in zip(variants, passed, strict=True):
+            own[np.flatnonzero(certain)[rows]] = float(SHARE_WEIGHTS @ places) - middle
     return Beginning(
-        begins, float(np.linalg.norm(doubts)), softer if softer > _LEAST_SOFTER else 0.0, choices, before
+        begins,
+        float(np.linalg.norm((by_rise, by_share, scatter, hidden))),
+        softer if softer > _LEAST_SOFTER else 0.0,
+        choices,
+        before,
+        own,
     )
+
+
+def _beside_none(fine: FinePower, places: IntArray) -> npt.NDArray[np.bool_]:
+    """Which beats another clock's tick does not touch: what it may add is taken off, and with it parts of the sound."""
+    shade = fine.shade(places, LOOK_BACK - BEFORE)
+    return np.ones(len(places), bool) if shade is None else np.all(shade < _TOUCHED, axis=(1, 2))
+
+
+def _variants(
+    each: FloatArray, laid: Powers, first: int, clear: npt.NDArray[np.bool_]
+) -> list[tuple[IntArray, _Course]]:
+    """Variants of a sound that show where they begin, by rows; none if all beats sound alike, or most are of none of these.
+
+    Parameters
+    ----------
+    each : ndarray
+        shape (beats, frames): power of every beat over the room's.
+    laid : ndarray
+        shape (beats, frames, bands): the same by band, not less the room's.
+    first : int
+        Frame at which the mean of all beats surely sounds.
+    clear : ndarray of bool
+        shape (beats,): which beats to compare.
+    """
+    alike = [np.flatnonzero(clear)[rows] for rows in _alike(laid[clear])]
+    if len(alike) < 2:
+        return []
+    out: list[tuple[IntArray, _Course]] = []
+    earliest = max(first - _VARIANT_FRAMES // 2, 4 * _AVERAGED)
+    for rows in alike:
+        # Beats of another variant may be laid elsewhere: each is followed back from its own top.
+        top = earliest + int(np.argmax(_averaged(_without_bangs(each[rows]).mean(axis=0))[earliest:]))
+        course = _Course.of(each[rows], top)
+        if course.top > 0 and course.hidden() < BEGINS and course.passes(BEGINS) < top:
+            out.append((rows, course))
+    return out if sum(len(rows) for rows, _ in out) >= len(each) / 2 else []
+
+
+def _alike(laid: Powers) -> list[IntArray]:
+    """Rows of the beats that sound alike, at any loudness: Ward's clusters of the logarithms of their power.
+
+    J. H. Ward, Journal of the American Statistical Association 58 (1963) 236. A cluster is divided where that explains enough of
+    its scatter.
+    """
+    if len(laid) < 2 * _LEAST_VARIANT:
+        return [np.arange(len(laid))]
+    power = np.maximum(uniform_filter1d(laid[:, LOOK_BACK - _VARIANT_FRAMES :], _AVERAGED, axis=1) - 1, 0)
+    loud = power.sum(axis=(1, 2), keepdims=True)
+    power /= np.clip(loud / max(float(np.median(loud)), 1e-9), 0.25, 4.0)
+    shapes = np.log1p(power).reshape(len(laid), -1).astype(np.float64)
+    left = [to_tree(linkage(shapes, "ward"))]
+    out: list[IntArray] = []
+    while left:
+        node = left.pop(0)
+        rows = np.sort(np.array(node.pre_order()))
+        parts = [np.array(part.pre_order()) for part in (node.left, node.right) if part is not None]
+        divided = len(out) + len(left) + 2 <= _VARIANTS and all(len(part) >= _LEAST_VARIANT for part in parts)
+        if divided and sum(map(_scatter_of, (shapes[part] for part in parts))) < (1 - _VARIANT) * _scatter_of(
+            shapes[rows]
+        ):
+            left += [node.left, node.right]
+        else:
+            out.append(rows)
+    return out
+
+
+def _scatter_of(shapes: FloatArray) -> float:
+    """Sum of squares about the mean."""
+    return float(np.sum((shapes - shapes.mean(axis=0)) ** 2))
+
+
+def _without_bangs(each: FloatArray) -> FloatArray:
+    """Power of every beat, with no frame beyond four times what it is in most beats."""
+    most: FloatArray = np.maximum(4 * np.median(np.maximum(each, 0), axis=0), 4.0)
+    return np.asarray(np.minimum(each, most), np.float64)
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,6 +287,7 @@ class _Course:
 
     @staticmethod
     def of(each: FloatArray, first: int) -> _Course:
+        each = _without_bangs(each)
         mean = _averaged(each.mean(axis=0))
         doubt = _averaged(each.std(axis=0)) / np.sqrt(len(each) * _AVERAGED / 2)
         return _Course(each, mean, doubt, first, float(mean[first:].max(initial=0.0)))
@@ -255,9 +363,11 @@ class _Course:
 
     def hidden_lead(self) -> float:
         """Standard uncertainty from parts before the first audible one that the room may hide."""
-        room = _SURE * self.doubt[2 : max(self.first - 4, 8)]
-        hidden = float(np.median(room)) / self.top
-        return HIDDEN_LEAD * float(np.clip((hidden - _SOFTER) / (BEGINS - _SOFTER), 0.0, 1.0))
+        return HIDDEN_LEAD * float(np.clip((self.hidden() - _SOFTER) / (BEGINS - _SOFTER), 0.0, 1.0))
+
+    def hidden(self) -> float:
+        """Share of the greatest power that the room may hide before the sound."""
+        return _SURE * float(np.median(self.doubt[2 : max(self.first - 4, 8)])) / self.top
 
 
 def _averaged(series: FloatArray) -> FloatArray:

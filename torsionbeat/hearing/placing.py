@@ -138,7 +138,7 @@ def place(fine: FinePower, sound: SoundTrack, track: SoundTrack, period: float) 
     certain &= np.abs(exact.frames - anchor) < search - 0.5
     beginning = beginning_of(fine, exact, certain)
     begins = np.full(len(places), np.nan)
-    begins[rows] = exact.frames + beginning.frames
+    begins[rows] = exact.frames + beginning.frames + (0.0 if beginning.own is None else beginning.own)
     missing = ~usable
     begins[missing] = places[missing]
     evidence = np.zeros(len(places))
@@ -183,7 +183,8 @@ def _with_part_before(
     evidence[placed.usable] = evidence_round(fine, at, 1, own).max(axis=1)
     if np.median(evidence[placed.usable]) < _CHANCE_BEYOND:
         return placed
-    begins = np.where(placed.usable, placed.frame - placed.edge + part.first, placed.frame)
+    begins = placed.frame.copy()
+    begins[placed.usable] = frames + part.first
     whole = replace(
         placed,
         frame=begins,
@@ -225,7 +226,8 @@ def _laid(fine: FinePower, found: ExactTimes, rows: IntArray, period: float) -> 
         found.frames, rows, certain, certain & of_a_kind(found, certain, unlike)
     )
     # Aligned at the main part of a two-part sound, the window would begin within it, and all beats creep towards the first part.
-    return _Laid(found, certain, expected, spread, stays, beginning_of(fine, found, stays).frames)
+    begins = beginning_of(fine, found, stays, by_variants=False)
+    return _Laid(found, certain, expected, spread, stays, begins.frames)
 
 
 def _at_one_part(fine: FinePower, laid: _Laid, rows: IntArray, period: float) -> _Laid:
