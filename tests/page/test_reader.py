@@ -34,6 +34,18 @@ def test_a_file_that_harms_its_decoder_harms_nothing_else(recordings, command, t
     assert "took too much time or memory" in made.get(one.id).error
 
 
+def test_what_is_said_of_a_file_names_it_as_its_sender_does(recordings, take, wait_until):
+    says = (
+        "import sys, json, pathlib; p = pathlib.Path(json.loads(sys.stdin.read())['path']); "
+        "print(json.dumps({'error': f'{p} is not what {p.name} says'}), flush=True)"
+    )
+    made = recordings(command=(sys.executable, "-c", says))
+    made.start()
+    one = take(made, b"RIFF")
+    wait_until(lambda: made.get(one.id).state == "failed", 40)
+    assert made.get(one.id).error == "night.wav is not what night.wav says"
+
+
 def test_processor_time_is_limited_where_the_file_keeps_telling_how_far_it_is(recordings, take, wait_until):
     busy = (
         "import sys, json, torsionbeat.page.worker as w; r = json.loads(sys.stdin.read()); "

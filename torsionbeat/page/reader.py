@@ -153,7 +153,7 @@ def read_recording(
             if "share" in answer:
                 one = told(replace(one, share=float(answer["share"])))
             elif "error" in answer:
-                return replace(one, state="failed", error=str(answer["error"]))
+                return replace(one, state="failed", error=_by_its_own_name(str(answer["error"]), one))
             else:
                 return replace(
                     one, state="read", share=1.0, document=answer["document"],
@@ -169,3 +169,8 @@ def read_recording(
         if process.stdout is not None:
             process.stdout.close()
     return replace(one, state="failed", error=BROKEN)
+
+
+def _by_its_own_name(said: str, one: Recording) -> str:
+    """A sentence about a recording that names it as its sender does, not by the number under which it is kept."""
+    return said.replace(one.path, one.name).replace(Path(one.path).name, one.name)
