@@ -7,7 +7,8 @@ Without names all of it; ``--only`` takes the rows whose name holds a text and `
 a long run can be made in pieces. Devices and clocks are simulated in virtual time, so a night takes a second: a clock of 6 s is
 listened to for 620 s through a stand-in microphone whose blocks go through the live line of time, the count of frames
 is set against the computer's clock, and the beats that were placed are measured. The computer's clock is off by up to
-M (30) ms at either end, and its system says so; with 1 ms what the fit itself is worth is seen. Target: no error that is
+M (30) ms at either end, and its system says so; with 1 ms what the fit itself is worth is seen. The kernel's own correction
+is 2 ppm off (a standard deviation), or in one night of five anything up to 50 ppm. Target: no error that is
 not the package's own, nothing that hangs, no sound lost that was kept, and the interval of the rate holds the truth in 90
 to 99 % of each row or the rate is refused.
 """
