@@ -26,7 +26,7 @@ from torsionbeat.sound.journal import read_journal
 from torsionbeat.sound.keeper import RESERVE_BYTES, Keeper, planned_bytes
 from torsionbeat.sound.kept import readable_frames
 from torsionbeat.sound.recording import open_recording
-from torsionbeat.sound.timebase import ClockRow
+from torsionbeat.sound.timebase import ClockRow, host_timebase
 
 RATE_HZ = 8000
 
@@ -169,16 +169,20 @@ def test_figures_only(tmp_path):
 
 
 def test_the_journal_gives_the_timebase(tmp_path):
-    """30 ppm fast, no jitter: 600 rows of whole frames leave 1/8000 s of rounding in 600 s, 0.2 ppm."""
+    """30 ppm fast: what the journal gives is what its rows give, and true."""
+    rows = [
+        ClockRow(0, round(second * RATE_HZ * (1 + 30e-6)), second * 10**9, second * 10**9 + 10**18)
+        for second in range(600)
+    ]
     with Keeper(tmp_path / "night", RATE_HZ, 1, synchronised=True) as keeper:
         keeper.hear(Block(0, noise(1000)))
-        for second in range(600):
-            now_ns = second * 10**9
-            keeper.clock(ClockRow(0, round(second * RATE_HZ * (1 + 30e-6)), now_ns, now_ns + 10**18))
+        for row in rows:
+            keeper.clock(row)
     assert open_recording(tmp_path / "night").begun_utc_ns == 10**18
     found = open_recording(tmp_path / "night").timebase
     assert (found.source, found.synchronised) == ("host clock", True)
-    assert found.offset_ppm == pytest.approx(30, abs=0.2)
+    assert found == host_timebase(rows, RATE_HZ, True)
+    assert abs(found.offset_ppm - 30) < 1.96 * found.standard_uncertainty_ppm
     with Keeper(tmp_path / "second", RATE_HZ, 1, synchronised=True) as keeper:
         keeper.hear(Block(0, noise(1000)))
         keeper.note("network time", frame=500, synchronised=False)
@@ -606,7 +610,7 @@ def test_journal_of_before_is_read_as_ever(tmp_path):
     recording = gathered(tmp_path / "night")[1]
     assert recording.recorder == ""
     assert recording.timebase.synchronised is True
-    # 30 ms at either end of 700 s, as rectangles
-    assert recording.timebase.standard_uncertainty_ppm == pytest.approx(
-        30e-3 * np.sqrt(2 / 3) / 690 * 1e6, rel=0.05
-    )
+    same = [ClockRow(0, RATE_HZ * n, n * 10**9, 10**18 + n * 10**9) for n in range(1, 700)]
+    assert recording.timebase == host_timebase(same, RATE_HZ, True)
+    # known better than by 30 ms at either end of 700 s, as rectangles: the recorder's crystal was sold as one
+    assert 10 < recording.timebase.standard_uncertainty_ppm < 30e-3 * np.sqrt(2 / 3) / 690 * 1e6
