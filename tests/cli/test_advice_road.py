@@ -294,3 +294,29 @@ def test_where_the_arc_still_falls_the_rate_waits(run):
     assert all(place == "not yet" for _, place in kinds[1:])
     said = " ".join(run("advise", "Lamp").out.split())
     assert said.index("The arc has not settled") < said.index("Wait with this: what comes first may change")
+
+
+@pytest.mark.parametrize(
+    ("arcs", "work", "kind"),
+    [
+        ((400.0, 370.0, 340.0), None, "raise-arc"),
+        ((340.0, 370.0, 400.0), None, "let-settle"),
+        ((400.0, 392.0, 400.0), None, "move-regulator"),  # no way
+        ((400.0, 396.0, 390.0), None, "move-regulator"),  # 2.5 %
+        ((400.0, 340.0, 341.0), "cleaning", "move-regulator"),  # before and after it
+    ],
+)
+def test_an_arc_that_moves_from_night_to_night_goes_before_the_rate(run, arcs, work, kind):
+    effect = ("--regulator-effect", "20")
+    assert run("clock", "add", "Lamp", "--period", "60", *SCALE, *effect).status == 0
+    with open_log() as opened:
+        for day, arc in enumerate(arcs):
+            night = document(20.0 + 0.2 * day) | {"arc_deg": {"value": arc, "standard_uncertainty": 0.5}}
+            opened.add_reading("Lamp", night, taken_at=START + timedelta(days=day))
+        if work:
+            opened.add_work("Lamp", work, "cleaned", done_at=START + timedelta(hours=12))
+    told = json.loads(run("advise", "Lamp", "--to", "1", "--json").out)
+    assert told["tasks"][0]["kind"] == kind
+    assert {task["place"] for task in told["tasks"][1:]} <= {"not yet"}
+    said = " ".join(run("advise", "Lamp", "--to", "1").out.split())
+    assert ("From night to night the arc" in said) is (kind != "move-regulator")

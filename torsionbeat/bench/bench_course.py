@@ -143,6 +143,7 @@ def _reading(row: ReadingRecord, document: dict[str, Any] | None = None) -> Hear
         None if document is None else _within(document),
         id=row.id,
         temperature_c=row.temperature_c,
+        arc_deg=row.figure("arc_deg"),
     )
 
 

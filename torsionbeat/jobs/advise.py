@@ -246,13 +246,23 @@ def _judge(request: AdviseRequest, known: KnownOfClock, log: BenchLog | None) ->
         course.heard,
         learnt,
         correction,
-        tasks(present, correction),
+        tasks(present, correction, _arcs_since_other_work(gathered)),
         regulator,
         prior.source,
         request.tolerance_s_per_day,
         room,
         (*course.remarks, *said, *correction.remarks, *(() if log is None else log.left_out)),
     )
+
+
+def _arcs_since_other_work(gathered: _Gathered) -> list[UFloat]:
+    """Arcs of the readings since the last work that changes the arc: any but that on weights or regulator."""
+    since = max(
+        (work.done_at_s for work in gathered.works if work.kind not in ("weights", "regulator")),
+        default=-math.inf,
+    )
+    readings = sorted((one for one in gathered.heard if one.from_s >= since), key=lambda one: one.from_s)
+    return [one.arc_deg for one in readings if one.arc_deg is not None]
 
 
 def _about_setting(works: Sequence[Work], course: Course, known: KnownOfClock) -> list[Remark]:

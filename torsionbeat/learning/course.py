@@ -66,7 +66,7 @@ class Heard:
 
     ``from_s`` and ``until_s`` are seconds since 1970. ``recorder`` names the crystal that this rate shares with others,
     ``timebase_s_per_day`` is the crystal's part of the standard uncertainty. ``within`` is the wander within the
-    recording, where measured; ``temperature_c`` the temperature, where known.
+    recording, where measured; ``temperature_c`` the temperature and ``arc_deg`` the arc, where known.
     """
 
     from_s: float
@@ -79,6 +79,7 @@ class Heard:
     within: Within | None = None
     id: int = 0
     temperature_c: float | None = None
+    arc_deg: UFloat = None
 
     @property
     def nights(self) -> float:

@@ -5,12 +5,16 @@ Input: the present clock and the adjustment of its rate. Output: a sequence of `
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Literal
 
 import numpy as np
 
 from torsionbeat.reading.arc_course import settling_of, turn_of
+from torsionbeat.reading.figures import UFloat
 from torsionbeat.regulation.correction import Correction
 from torsionbeat.regulation.present import Present
 from torsionbeat.theory.robust import COVERAGE
@@ -38,6 +42,11 @@ TaskKind = Literal[
 LEAST_HEARD = 0.5
 """Least share of beats heard for an adjustment: below it more beats are missed than heard."""
 
+NIGHTS_THAT_TELL = 3  # two may differ by the room alone
+NIGHTS_MOVE_SHARE = 0.05
+"""Nights whose arcs all move one way, and the share of the arc by which they do so together, from which the arc is not
+steady: a healthy drive wanders by a percent or two (common practice, no source)."""
+
 IN_BEAT_PERIOD_SHARE = 0.0005
 """Negligible beat error over the period where no arc is known: an offset of a fifth of a degree at an arc of 270
 (common practice, no source)."""
@@ -53,9 +62,23 @@ class Task:
     brings: str = ""
 
 
-def tasks(present: Present, correction: Correction) -> tuple[Task, ...]:
-    """List the tasks in order; any earlier task holds back an adjustment of the rate."""
+def tasks(
+    present: Present, correction: Correction, arcs_of_nights_deg: Sequence[UFloat] = ()
+) -> tuple[Task, ...]:
+    """List the tasks in order; any earlier task holds back an adjustment of the rate.
+
+    Parameters
+    ----------
+    present : Present
+        The clock's last reading.
+    correction : Correction
+        The adjustment of its rate.
+    arcs_of_nights_deg : sequence of ufloat
+        Arcs of its nights since other work than on weights and regulator, the last one last.
+    """
     before = [*_running(present), *_beat(present, correction), *_arc(present, correction)]
+    kinds = {kind for kind, _, _ in before}
+    before += [one for one in _nights(arcs_of_nights_deg) if one[0] not in kinds]
     found = [
         Task("first" if not i else "second", kind, said, brings)
         for i, (kind, said, brings) in enumerate(before)
@@ -167,6 +190,28 @@ def _arc(present: Present, correction: Correction) -> list[_Found]:
     if settling and not _drive_lost(present):
         found.append(("let-settle", settling, "the rate of the settled clock"))
     return found
+
+
+def _nights(arcs_deg: Sequence[UFloat]) -> list[_Found]:
+    """An arc that moves one way from night to night: the rate moves with it."""
+    last = list(arcs_deg)[-NIGHTS_THAT_TELL:]
+    steps = [after.nominal_value - before.nominal_value for before, after in pairwise(last)]
+    if len(last) < NIGHTS_THAT_TELL or not (min(steps) > 0 or max(steps) < 0):
+        return []
+    moved, doubt = sum(steps), math.hypot(last[0].std_dev, last[-1].std_dev)
+    if abs(moved) <= max(COVERAGE * doubt, NIGHTS_MOVE_SHARE * last[0].nominal_value):
+        return []
+    told = (
+        f"{', '.join(f'{one.nominal_value:.0f}' for one in last[:-1])} and {last[-1].nominal_value:.0f} deg"
+    )
+    if moved > 0:
+        said = f"From night to night the arc still grows: {told}. Let the clock run until it stays, and read it again."
+        return [("let-settle", said, "the rate of the settled clock")]
+    said = (
+        f"From night to night the arc falls: {told}. Find out why (a weak drive, dirt, a balance that rubs) before the "
+        "rate is touched: it moves with the arc."
+    )
+    return [("raise-arc", said, "a rate that holds")]
 
 
 def _settling(present: Present) -> str:
