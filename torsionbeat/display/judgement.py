@@ -185,7 +185,7 @@ def _arc_words(judgement: Judgement) -> list[str]:
         return []
     arc, then = present.arc_deg.nominal_value, advice.arc_after_deg.nominal_value
     if abs(then - arc) < SAME_ARC_DEG:
-        line = f"The arc (amplitude end to end) stays at {then:.0f} deg"
+        line = f"Such a change leaves the arc (amplitude end to end) at {then:.0f} deg"
     else:
         line = f"The arc (amplitude end to end) goes from {arc:.0f} to {then:.0f} deg"
     guard = advice.knock_after
