@@ -120,7 +120,12 @@ def _figure(name: str, own: list[Scored], label: str, error: str, spread: str) -
 
 def report(scored: list[Scored]) -> int:
     """Print the tables; the number of far figures."""
-    far: list[str] = []
+    # Where every beat is another sound, no figure can be compared: all of them are wrong.
+    far = [
+        f"  far: seed {one.seed}, {one.level_db:.0f} dB, every beat is another sound; {one.made_of}"
+        for one in scored
+        if one.score.heard and not one.score.beats_found
+    ]
     for low, high in (*BANDS, (20.0, 42.0), (14.0, 42.0)):
         own = [one for one in scored if low <= one.level_db < high]
         if not own:
