@@ -563,6 +563,10 @@ FAULTS: list[Fault] = [
             "TWO_PARTS, PARTS_APART_FRAMES, PART_DB = 1e-9,",
         ),
         unlockings_anywhere=("UNLOCKS_SOON, UNLOCKING_SHARE = 0.8,", "UNLOCKS_SOON, UNLOCKING_SHARE = 0.0,"),
+        echoes_of_one_room_are_strangers=(
+            "REBOUND_ALIKE, REBOUND_ALIKE_DB = 0.85",
+            "REBOUND_ALIKE, REBOUND_ALIKE_DB = 0.0",
+        ),
         part_below_two_percent_is_the_beginning=("log_ndtr(-above)", "log_ndtr(above)"),
         whole_beside_its_part=("if not (parts and (own.whole", "if not (False and (own.whole"),
     ),
@@ -608,6 +612,7 @@ FAULTS: list[Fault] = [
         second_opinion_of_no_weight=("Rival(0.5, later, its)", "Rival(1e-4, later, its)"),
         second_opinion_turned=("(-1 if turned else 1) * _late(few)", "_late(few)"),
         new_contact_is_not_heard=("old is None or abs(new - old)", "False or abs((old or new) - new)"),
+        contact_of_one_side_is_believed=("its == (None, None) and", "False and"),
         other_drops_are_the_same=("max(away) > _SAME_SOUND or", "False or"),
         guess_without_its_lateness=(
             "heard.period_frames, late, passage)",

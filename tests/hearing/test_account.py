@@ -18,12 +18,12 @@ from torsionbeat.hearing.account import (
     _choices,
     _log_of_unlocking,
     accounts,
-    evenly_ticking,
-    likeness_of,
     log_of_passage,
     odds_of_mixed,
     presence_curve,
 )
+from torsionbeat.hearing.exact import likeness_of
+from torsionbeat.hearing.other_clocks import evenly_ticking
 
 PERIOD = 120_000.0
 CHANCE = (-4.0, 4.0)
@@ -162,6 +162,35 @@ def test_even_ticks_are_no_escapement():
     assert not evenly_ticking(beat)
     # Two tracks may have come upon the same sound.
     assert not evenly_ticking([*ticks, ticks[-1]])
+
+
+def test_what_follows_both_drops_alike_is_the_room_s():
+    """Sounds 24 dB softer 96 ms after both drops, and no contacts: a contact that much louder than its drop would be stranger.
+
+    In one room the second echo costs ln 0.85, and the density of its place and level about the first's, where by itself it
+    costs an echo's: 0.5 within 80 frames (and 192 later), 24 dB where 9 are usual, to 6.
+    """
+    drop = sound(0.0, -39.0)
+    alike, apart = [drop, sound(192.0, -63.0)], [drop, sound(300.0, -63.0)]
+    bare = [Roles(0, None), Roles(0, None)]
+    assert roles_of(alike, alike) == bare
+
+    def score(*sides):
+        return next(one.score for one in accounts(list(sides), 0.0, PERIOD) if list(one.roles) == bare)
+
+    by_itself = np.log(0.5 / 80) - 192 / 80 + stats.norm(-9, 6).logpdf(-24)
+    given_the_other = np.log(0.85) + stats.norm(0, 8).logpdf(0) + stats.norm(0, 3).logpdf(0)
+    gained = np.logaddexp(given_the_other, np.log(0.15) + by_itself) - by_itself
+    # with an echo elsewhere, 108 frames or 13.5 deviations away, the second costs what it costs by itself, and ln 0.15
+    assert score(alike, alike) - score(apart, alike) == pytest.approx(
+        gained - np.log(0.15) + score(alike, [drop]) - score(apart, [drop]), abs=1e-6
+    )
+
+
+def test_no_echo_is_louder_than_what_it_echoes():
+    """A loud drop 96 ms after something soft on both sides stays the drop: alike as they are, they are no echoes."""
+    side = [sound(-300.0, -36.0), sound(-192.0, -63.0), sound(0.0, -33.0)]
+    assert roles_of(side, side) == [Roles(2, 0), Roles(2, 0)]
 
 
 def with_part(main, frames, softer_db, share=1.0):

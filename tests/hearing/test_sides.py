@@ -86,6 +86,15 @@ def test_contacts_that_the_search_did_not_hear_are_likelier(heard, turned):
     assert likelier(replace(heard, sides=heard.sides[:1]), other) is other
 
 
+def test_a_contact_that_one_side_alone_has_is_no_contact_without_the_peaks_of_it(heard):
+    """Chance puts one there among few rows; a softer contact is heard on both sides."""
+    for side in (0, 1):
+        sides = list(heard.sides)
+        sides[side] = replace(sides[side], contact=None, together=())
+        bare = without_contacts(heard)
+        assert likelier(replace(heard, sides=tuple(sides)), bare) is bare
+
+
 def test_a_second_opinion_of_the_same_sounds_changes_nothing(heard):
     assert likelier(heard, moved(heard, 1, 20.0)) is heard
     assert likelier(heard, turned_round(heard)) is heard

@@ -14,7 +14,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from itertools import pairwise, product
+from itertools import product
 
 import numpy as np
 import numpy.typing as npt
@@ -25,8 +25,6 @@ __all__ = [
     "Roles",
     "Sound",
     "accounts",
-    "evenly_ticking",
-    "likeness_of",
     "log_normal",
     "log_of_beat_error",
     "log_of_passage",
@@ -69,6 +67,9 @@ TWO_PARTS, PARTS_APART_FRAMES, PART_DB = 1 / 6, 76.0, (-10.0, 6.0)
 BEGINS_DB, BEGINS_SPREAD_DB = 10 * float(np.log10(0.02)), 2.6
 """A sound begins where its power passes 2 % of its greatest (`beginnings.BEGINS`); the share measured in a room is within a
 factor of 1.8 of the true one (0.6 of the natural logarithm in the mean of all beats, from 326 mean sounds of realsounds)."""
+REBOUND_ALIKE, REBOUND_ALIKE_DB = 0.85, 3.0
+"""Share of the rebounds of one side's sound that the other side's has too, as long after it (to `ALIKE_FRAMES`), and the scale
+of the difference of their levels: one room and one case make both (no source; as for the contacts of one fork)."""
 REBOUND_FRAMES, LAST_REBOUND_FRAMES = 40 * FRAMES_PER_MS, 160 * FRAMES_PER_MS
 """Banking and early echoes follow within some 40 ms, none after 160."""
 LONGEST_LIFT = 0.13
@@ -98,8 +99,6 @@ DROPS_ALIKE, UNLIKE_KINDS, ANY_LIKENESS = (0.93, 0.04), (0.71, 0.10), 0.05
 """Likeness of mean sounds (cosine of the roots of their profiles): of both sides' drops (median and scale of Student's
 distribution, 3), and of a contact and the other side's drop (mean and deviation). From 161 and 151 pairs of real ticks in
 rooms, 20 dB and more. The last is the share in which likeness may be anything: noise makes like sounds unlike."""
-MOST_MOVED = 6
-"""Frames (3 ms) by which two mean sounds may be offset: each was aligned at its own place."""
 MOST_SOUNDS = 5
 """Unlocking, contact, drop, banking and an echo."""
 # Closer at either end, where a share is most informative: rarely present, and nearly always.
@@ -115,11 +114,6 @@ level near chance explained rarely present sounds as well as those always presen
 _NORMAL_POINTS = ndtri((np.arange(9) + 0.5) / 9)
 # The quantile of `placing`; levels nearer together than this (natural logarithm) are one.
 _CHANCE_SHARE, _LEAST_WIDTH = 0.8, 2.0
-# Criteria of an even train; explained below the next line.
-_TICKS, _ALIKE_DB, _OFTEN = 4, 4.0, 0.5
-_EVEN, _EVEN_FRAMES = 0.01, 12.0
-"""Limits for the ticks of an ordinary clock: number of sounds, difference in loudness, share of beats, and deviation from even
-spacing (share of the step, or 6 ms)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -314,24 +308,6 @@ def odds_of_mixed(
     return float(np.exp(mixed - drops)), float(weights @ passages / weights.sum())
 
 
-def likeness_of(one: npt.NDArray[np.float32], other: npt.NDArray[np.float32]) -> float:
-    """How alike two mean sounds are, from 0 to 1: cosine of the roots of their powers, one moved against the other as fits best.
-
-    Parameters
-    ----------
-    one, other : ndarray
-        Powers over the room's, shape (frames, bands).
-    """
-    roots = [np.sqrt(np.maximum(profile, 0.0).astype(np.float64)) for profile in (one, other)]
-    lengths = float(np.prod([np.linalg.norm(root) for root in roots]))
-    count = min(len(root) for root in roots)
-    moved = [
-        float(np.sum(roots[0][max(by, 0) : count + min(by, 0)] * roots[1][max(-by, 0) : count + min(-by, 0)]))
-        for by in range(-MOST_MOVED, MOST_MOVED + 1)
-    ]
-    return max(moved) / lengths if lengths > 0 else 0.0
-
-
 def _log_of_likeness(likeness: float) -> float:
     """Logarithm of the odds that two sounds of this likeness are of one kind."""
     of_one_kind = np.exp(log_student(min(likeness, DROPS_ALIKE[0]), *DROPS_ALIKE))
@@ -364,12 +340,8 @@ def _log_of_rest(sound: Sound, side: list[Sound], contact: int | None, drop: int
     for before in (contact, drop):
         apart = np.inf if before is None else sound.place - side[before].place
         if before is not None and 0 < apart < LAST_REBOUND_FRAMES:
-            terms.append(
-                np.log(REBOUND / REBOUND_FRAMES)
-                - apart / REBOUND_FRAMES
-                + sound.presence["rebound"]
-                + log_normal(sound.loudness_db - side[before].loudness_db, *LOUDNESS_DB["rebound"])
-            )
+            louder_db = sound.loudness_db - side[before].loudness_db
+            terms.append(_log_of_rebound(apart, louder_db) + sound.presence["rebound"])
     return float(logsumexp(terms))
 
 
@@ -460,6 +432,8 @@ def accounts(sides: list[list[Sound]], out_of_half: float, period: float) -> lis
             score += log_of_passage(known[0], period)
         if len(known) == 2:
             score += _log_of_both(known[0], known[1]) + _log_of_one_fork(sides, roles)
+        if len(sides) == 2:
+            score += _log_of_one_room(sides, roles)
         out.append(Account(float(score), roles, tuple(passages), float(out_of_beat)))
     out.sort(key=lambda account: -account.score)
     return out
@@ -480,19 +454,42 @@ def _log_of_one_fork(sides: list[list[Sound]], roles: tuple[Roles, ...]) -> floa
     return float(np.log(SAME_FORK * np.exp(gained) + 1 - SAME_FORK))
 
 
-def evenly_ticking(side: list[tuple[float, float, float]]) -> bool:
-    """Whether the sounds of a side are the ticks of an ordinary clock: four or more, alike, whole steps apart.
+def _log_of_one_room(sides: list[list[Sound]], roles: tuple[Roles, ...]) -> float:
+    """How much likelier the second side's rebounds are given the first side's than by themselves (logarithm)."""
+    one, other = (_rebounds(side, role) for side, role in zip(sides, roles, strict=True))
+    total = 0.0
+    for of, apart, louder_db in other:
+        own = _log_of_rebound(apart, louder_db)
+        gained = [
+            float(
+                log_normal(apart, apart_1, ALIKE_FRAMES)
+                + log_normal(louder_db, louder_db_1, REBOUND_ALIKE_DB)
+            )
+            for of_1, apart_1, louder_db_1 in one
+            if of == of_1
+        ]
+        if gained:
+            total += float(
+                np.logaddexp(np.log(REBOUND_ALIKE) + max(gained), np.log(1 - REBOUND_ALIKE) + own) - own
+            )
+    return total
 
-    Each sound is (place, loudness, share of the beats in which it is certain), in order of place. A whole number of
-    another clock's ticks repeats like a period too. The sounds of an escapement are neither evenly spaced nor equally loud.
-    """
-    sure = [(place, loudness) for place, loudness, share in side if share >= _OFTEN]
-    if len(sure) < _TICKS:
-        return False
-    places, loudness = zip(*sure, strict=True)
-    gaps = [after - before for before, after in pairwise(places)]
-    step = min(gaps)
-    if step <= 0:
-        return False
-    even = all(abs(gap / step - round(gap / step)) * step < max(_EVEN * gap, _EVEN_FRAMES) for gap in gaps)
-    return even and max(loudness) - min(loudness) < _ALIKE_DB
+
+def _rebounds(side: list[Sound], roles: Roles) -> list[tuple[str, float, float]]:
+    """What may be a rebound of a side's contact or drop: of which, by how many frames later, and by how many dB louder."""
+    out = []
+    for number, sound in enumerate(side):
+        if sound.group is not None or number in (roles.drop, roles.contact):
+            continue  # a part of a sound has other explanations
+        for of, before in (("contact", roles.contact), ("drop", roles.drop)):
+            apart = np.inf if before is None else sound.place - side[before].place
+            louder_db = -np.inf if before is None else sound.loudness_db - side[before].loudness_db
+            if 0 < apart < LAST_REBOUND_FRAMES and louder_db < 0:  # no echo is louder than what it echoes
+                out.append((of, apart, louder_db))
+    return out
+
+
+def _log_of_rebound(apart: float, louder_db: float) -> float:
+    """Logarithm of the number of rebounds per frame and dB, ``apart`` frames after what rebounds."""
+    rebound = np.log(REBOUND / REBOUND_FRAMES) - apart / REBOUND_FRAMES
+    return float(rebound + log_normal(louder_db, *LOUDNESS_DB["rebound"]))

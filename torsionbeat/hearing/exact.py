@@ -31,6 +31,7 @@ __all__ = [
     "aligned",
     "evidence_round",
     "laid_anywhere",
+    "likeness_of",
     "match",
     "settled",
 ]
@@ -52,6 +53,8 @@ _COARSE = 3
 _LAID_ANEW, _AT_REST = 6, 4.0
 """Most times that a profile is aligned again; frames (2 ms) from its place within which it must then begin: well inside
 the search of the last match, 6 frames or more."""
+MOST_MOVED = 6
+"""Frames (3 ms) by which two mean sounds may be offset: each was aligned at its own place."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -350,6 +353,24 @@ def _likeness(laid: FloatArray, profile: FloatArray) -> FloatArray:
     size = np.linalg.norm(each, axis=1) * np.linalg.norm(mean)
     out: FloatArray = (each @ mean / np.maximum(size, 1e-9)).astype(np.float32)
     return out
+
+
+def likeness_of(one: npt.NDArray[np.float32], other: npt.NDArray[np.float32]) -> float:
+    """How alike two mean sounds are, from 0 to 1: cosine of the roots of their powers, one moved against the other as fits best.
+
+    Parameters
+    ----------
+    one, other : ndarray
+        Powers over the room's, shape (frames, bands).
+    """
+    roots = [np.sqrt(np.maximum(profile, 0.0).astype(np.float64)) for profile in (one, other)]
+    lengths = float(np.prod([np.linalg.norm(root) for root in roots]))
+    count = min(len(root) for root in roots)
+    moved = [
+        float(np.sum(roots[0][max(by, 0) : count + min(by, 0)] * roots[1][max(-by, 0) : count + min(-by, 0)]))
+        for by in range(-MOST_MOVED, MOST_MOVED + 1)
+    ]
+    return max(moved) / lengths if lengths > 0 else 0.0
 
 
 def _edge_uncertainty(laid: FloatArray, strength: FloatArray) -> float:

@@ -9,6 +9,7 @@ a sound in one only (a beat of the torsion clock) stays.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -21,6 +22,7 @@ __all__ = [
     "EvenTrain",
     "OtherClock",
     "even_train",
+    "evenly_ticking",
     "find_other_clock",
     "without_other_clock",
     "without_other_clocks",
@@ -49,6 +51,11 @@ _TICK_S, _TICK_HEARD, _TICKS_DB = 0.005, 0.97, 20.0
 """Scale of a tick's distance from its time (at most three times this); share of ticks heard; range of their levels."""
 _TRAIN = 0.01
 """Share of rooms in which another clock ticks."""
+# Criteria of an even train; explained below the next line.
+_TICKS, _ALIKE_DB, _OFTEN = 4, 4.0, 0.5
+_EVEN, _EVEN_FRAMES = 0.01, 12.0
+"""Limits for the ticks of an ordinary clock: number of sounds, difference in loudness, share of beats, and deviation from even
+spacing (share of the step, or 6 ms)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -300,3 +307,21 @@ def _scored(
     used[index] = True
     score = value[index].sum() + missing * max(last - first - len(index), 0)
     return EvenTrain(used, float(score + np.log(_TRAIN / np.sqrt(max(len(index), 1)))))
+
+
+def evenly_ticking(side: list[tuple[float, float, float]]) -> bool:
+    """Whether the sounds of a side are the ticks of an ordinary clock: four or more, alike, whole steps apart.
+
+    Each sound is (place, loudness, share of the beats in which it is certain), in order of place. A whole number of
+    another clock's ticks repeats like a period too. The sounds of an escapement are neither evenly spaced nor equally loud.
+    """
+    sure = [(place, loudness) for place, loudness, share in side if share >= _OFTEN]
+    if len(sure) < _TICKS:
+        return False
+    places, loudness = zip(*sure, strict=True)
+    gaps = [after - before for before, after in pairwise(places)]
+    step = min(gaps)
+    if step <= 0:
+        return False
+    even = all(abs(gap / step - round(gap / step)) * step < max(_EVEN * gap, _EVEN_FRAMES) for gap in gaps)
+    return even and max(loudness) - min(loudness) < _ALIKE_DB

@@ -13,11 +13,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from torsionbeat.hearing.account import Roles, evenly_ticking
 from torsionbeat.hearing.bands import CHUNK_FRAMES, POOLED_CHUNK, POOLED_FRAMES, STRONGEST, Chapter, rising
 from torsionbeat.hearing.exact import FinePower
 from torsionbeat.hearing.few_beats import NEAR, FewBeats, few_beats, peaks_of
-from torsionbeat.hearing.other_clocks import OtherClock, without_other_clocks
+from torsionbeat.hearing.other_clocks import OtherClock, evenly_ticking, without_other_clocks
 from torsionbeat.hearing.path import reassociated
 from torsionbeat.hearing.pattern import FEW_ROWS, SoundTrack, halves, pattern_at, sounds_round
 from torsionbeat.hearing.placing import by_turns, place
@@ -33,7 +32,6 @@ from torsionbeat.hearing.sides import (
     weighed_accounts,
     with_mixed_sounds,
     with_parts_before,
-    with_what_is_before,
 )
 
 __all__ = ["hear_chapter", "hear_pieces"]
@@ -332,11 +330,9 @@ def _hear_few(
         return None
     if few.share < LEAST_SHARE:
         return unsure
-    roles = [Roles(len(side) - 1, 0 if len(side) > 1 else None) for side in sides]
-    whole = [with_parts_before(side) for side in sides]
-    weighed = with_what_is_before(sides, whole, roles, period)
-    if weighed:
-        sides, roles = whole, list(weighed[0].roles)
+    sides = [with_parts_before(side) for side in sides]
+    weighed = weighed_accounts(sides, period)
+    roles = list(weighed[0].roles)
     heard = named(fine, sides, roles, period, stretch.others, few.score)
     return None if heard is None else with_mixed_sounds(replace(heard, rivals=rivals_of(weighed)))
 

@@ -12,9 +12,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from torsionbeat.hearing.account import Account, Roles, Sound, accounts, likeness_of, odds_of_mixed
-from torsionbeat.hearing.beginnings import LOOK_BACK, Together, passages_together
-from torsionbeat.hearing.exact import FinePower
+from torsionbeat.hearing.account import Account, Roles, Sound, accounts, odds_of_mixed
+from torsionbeat.hearing.beginnings import Together, passages_together
+from torsionbeat.hearing.exact import FinePower, likeness_of
 from torsionbeat.hearing.heard import VoiceProfile
 from torsionbeat.hearing.other_clocks import OtherClock
 from torsionbeat.hearing.placing import Placed, passage_of, typically_apart
@@ -36,7 +36,6 @@ __all__ = [
     "weighed_accounts",
     "with_mixed_sounds",
     "with_parts_before",
-    "with_what_is_before",
 ]
 
 _SINGLE_SHARE = 0.8
@@ -90,8 +89,9 @@ def likelier(heard: ChapterHeard, few: ChapterHeard) -> ChapterHeard:
     """The likelier of a clock as the search of many beats heard it, and the account of few beats of the same sound.
 
     The account of few beats was chosen against what the search heard (`guesses_of`). So it is the answer where its sounds are
-    others, and as many or more. Where they are fewer, it is an equally likely rival if its drops are other sounds: a sound too
-    soft for peaks shows in the mean of all beats.
+    others, and as many or more; or where it has no contacts, and the search heard one on one side only, which is rare. Where its
+    sounds are fewer, it is an equally likely rival if its drops are other sounds: a sound too soft for peaks shows in the mean of
+    all beats.
 
     Parameters
     ----------
@@ -117,6 +117,8 @@ def likelier(heard: ChapterHeard, few: ChapterHeard) -> ChapterHeard:
         for old, new in zip(known, its, strict=True)
     )
     if more >= 0 and (max(away) > _SAME_SOUND or other_contacts):
+        return few
+    if max(away) < _SAME_SOUND and its == (None, None) and None in known and known != its:
         return few
     later = (-1 if turned else 1) * _late(few) - _late(heard)
     if abs(later) < _SAME_SOUND:
@@ -296,38 +298,6 @@ def _middle_late(account: Account) -> float:
     if len(account.passages) < 2:
         return 0.0
     return account.out_of_beat - ((account.passages[1] or 0.0) - (account.passages[0] or 0.0)) / 2
-
-
-def with_what_is_before(
-    sides: list[list[Placed]], whole: list[list[Placed]], roles: list[Roles], period: float
-) -> list[Account]:
-    """Accounts that differ from that of few beats only by a part heard before its sounds; none without such a part.
-
-    Parameters
-    ----------
-    sides : list of lists of Placed
-        The sounds of each side.
-    whole : list of lists of Placed
-        The same with the parts heard before them.
-    roles : list of Roles
-        Which of ``sides`` is drop and contact, by side.
-    period : float
-        Full period in frames.
-    """
-    if all(sound.before is None for side in sides for sound in side):
-        return []
-    own = [
-        None if role.contact is None else passage_of(side[role.drop], side[role.contact])
-        for side, role in zip(sides, roles, strict=True)
-    ]
-    return [
-        account
-        for account in weighed_accounts(whole, period)
-        if all(
-            one is other if one is None or other is None else abs(one - other) < LOOK_BACK
-            for one, other in zip(account.passages, own, strict=True)
-        )
-    ]
 
 
 def named(
