@@ -187,6 +187,12 @@ def test_what_follows_both_drops_alike_is_the_room_s():
     )
 
 
+def test_two_sounds_at_one_place_are_no_passage():
+    """Contact and drop may be sought on the same peak."""
+    side = [sound(0.0, -36.0), sound(0.0, -30.0)]
+    assert all(role.contact is None for role in roles_of(side, side))
+
+
 def test_no_echo_is_louder_than_what_it_echoes():
     """A loud drop 96 ms after something soft on both sides stays the drop: alike as they are, they are no echoes."""
     side = [sound(-300.0, -36.0), sound(-192.0, -63.0), sound(0.0, -33.0)]

@@ -423,6 +423,8 @@ def accounts(sides: list[list[Sound]], out_of_half: float, period: float) -> lis
         roles = tuple(one[1] for one in chosen)
         passages = [_passage(side, role) for side, role in zip(sides, roles, strict=True)]
         known = [passage for passage in passages if passage is not None]
+        if known and not np.isfinite(log_of_passage(known[0], period)):
+            continue
         score += float(np.log(NONE if not known else BOTH if len(known) == len(sides) else ONE))
         out_of_beat = 0.0
         if len(sides) == 2:
@@ -479,8 +481,9 @@ def _rebounds(side: list[Sound], roles: Roles) -> list[tuple[str, float, float]]
     """What may be a rebound of a side's contact or drop: of which, by how many frames later, and by how many dB louder."""
     out = []
     for number, sound in enumerate(side):
-        if sound.group is not None or number in (roles.drop, roles.contact):
-            continue  # a part of a sound has other explanations
+        own_part = sound.group is not None and sound.after_part is None  # has other explanations
+        if own_part or number in (roles.drop, roles.contact):
+            continue
         for of, before in (("contact", roles.contact), ("drop", roles.drop)):
             apart = np.inf if before is None else sound.place - side[before].place
             louder_db = -np.inf if before is None else sound.loudness_db - side[before].loudness_db
