@@ -633,8 +633,8 @@ FAULTS: list[Fault] = [
         odds_of_a_mistold_period_dropped=("scores[number] + np.log(prior)", "scores[number]"),
         share_of_the_told_period_not_less=("1 - sum(share for _, share in rivals)", "1.0"),
         louder_contact_taken_for_a_drop=(
-            "np.stack([np.zeros_like(ahead), ahead], 1)",
-            "np.stack([np.zeros_like(ahead), 0 * ahead], 1)",
+            "np.column_stack([np.zeros_like(passage), passage])",
+            "np.column_stack([np.zeros_like(passage), 0 * passage])",
         ),
     ),
     *of(
