@@ -2,6 +2,7 @@
 
     python tests/benchmarks/livestarts.py                   # 20 starts of each kind, asked at every quarter of a period
     python tests/benchmarks/livestarts.py 300 --steps 10    # asked at every tenth
+    python tests/benchmarks/livestarts.py 500 --as-shown --last 10.5 --kinds clean noisy    # asked when `torsionbeat listen` asks
     python tests/benchmarks/livestarts.py 50 --first 1000 --results starts.txt    # in pieces, a line a start
     python tests/benchmarks/livestarts.py --told starts.txt    # the table of all pieces so far
 
@@ -18,7 +19,9 @@ import multiprocessing
 import os
 import sys
 import time
+from collections.abc import Iterator
 from dataclasses import asdict, dataclass, replace
+from itertools import count, takewhile
 from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -33,6 +36,7 @@ from scoring import score_reading
 from torsionbeat.errors import NothingHeardError
 from torsionbeat.hearing.bands import plan_bands
 from torsionbeat.hearing.listener import Listener
+from torsionbeat.live.session import first_asking
 from torsionbeat.reading.figures import Clock
 from torsionbeat.reading.measuring import reading_of
 from torsionbeat.sound.timebase import stated_timebase
@@ -82,6 +86,20 @@ def real(seed: int):
     return sound, made.truth, made.nominal_period_s, made.lift_deg, real_ticks.RATE
 
 
+def as_shown(nominal_s: float) -> Iterator[float]:
+    """Periods after which a live session asks, if asking costs nothing: with a cost it asks more seldom."""
+    asking = first_asking(nominal_s)
+    while True:
+        yield asking.next_s / nominal_s
+        asking.asked(asking.next_s, 0.0, nominal_s)
+
+
+def askings(steps: int, last: float, nominal_s: float) -> Iterator[float]:
+    """Periods after which is asked; no ``steps`` a period: as the live session does."""
+    every = as_shown(nominal_s) if not steps else (step / steps for step in count(steps))
+    return takewhile(lambda periods: periods <= last, every)
+
+
 def run(job: tuple[str, int, int, float]) -> Start:
     """Listen to one start, asking as it goes."""
     np.seterr(under="ignore")
@@ -90,8 +108,7 @@ def run(job: tuple[str, int, int, float]) -> Start:
     listener = Listener(rate, 1, nominal_period_s=nominal)
     first, wrong, fed, asked_at = float("nan"), [], 0, -1
     chunk = plan_bands(rate).chunk_samples
-    for step in range(steps, int(last * steps) + 1):
-        periods = step / steps
+    for periods in askings(steps, last, nominal):
         upto = min(int(periods * nominal * rate), len(sound))
         listener.feed(sound[fed:upto])
         fed = upto
@@ -165,6 +182,9 @@ def main() -> int:
     )
     parser.add_argument("starts", type=int, nargs="?", default=20)
     parser.add_argument("--steps", type=int, default=4, help="askings a period")
+    parser.add_argument(
+        "--as-shown", action="store_true", help="ask when a live session asks, and not by steps"
+    )
     parser.add_argument("--last", type=float, default=LAST, help="periods after which it is asked no more")
     parser.add_argument("--first", type=int, default=0, help="first seed")
     parser.add_argument("--kinds", nargs="+", choices=KINDS, default=KINDS)
@@ -177,7 +197,8 @@ def main() -> int:
     if options.told is not None:
         return int(show(told(options.told)))
     seeds = range(options.first, options.first + options.starts)
-    jobs = [(kind, seed, options.steps, options.last) for seed in seeds for kind in options.kinds]
+    steps = 0 if options.as_shown else options.steps
+    jobs = [(kind, seed, steps, options.last) for seed in seeds for kind in options.kinds]
     if options.results is not None and options.results.exists():
         known = {(start.kind, start.seed) for start in told(options.results)}
         jobs = [job for job in jobs if job[:2] not in known]

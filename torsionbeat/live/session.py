@@ -31,7 +31,18 @@ from torsionbeat.sound.keeper import Keeper
 from torsionbeat.sound.remarks import Remark, as_remark
 from torsionbeat.sound.timebase import Timebase
 
-__all__ = ["AWAY_S", "STATE_S", "LiveResult", "LiveState", "Source", "listen_live", "moments_of", "silent_s"]
+__all__ = [
+    "AWAY_S",
+    "STATE_S",
+    "Asking",
+    "LiveResult",
+    "LiveState",
+    "Source",
+    "first_asking",
+    "listen_live",
+    "moments_of",
+    "silent_s",
+]
 
 ASKING_SHARE = 0.006
 """Share of one core that requests for figures may take: taking the sound down and hearing it take 2.1 % at 48 kHz, and all
@@ -139,7 +150,7 @@ class LiveResult:
 
 
 @dataclass(slots=True)
-class _Asking:
+class Asking:
     """Schedule of requests to the listener. Times in seconds of sound; cost in seconds of work."""
 
     next_s: float
@@ -147,12 +158,25 @@ class _Asking:
     spent_s: float = 0.0
 
     def asked(self, at_s: float, cost_s: float, period_s: float | None) -> None:
+        """Plan the next request, after one at ``at_s`` that cost ``cost_s`` and found a clock of ``period_s``, or none.
+
+        Parameters
+        ----------
+        at_s, cost_s : float
+        period_s : float or None
+        """
         self.spent_s += cost_s
         least_s = self.least_s if period_s is None else max(SHORTEST_BETWEEN_S, 2 * period_s)
         wanted_s = at_s + min(max(GROWTH * at_s, least_s), LONGEST_BETWEEN_S)
         # the work so far and the next request, assumed as costly as this one, stay within the share
         afforded_s = (self.spent_s + cost_s) / ASKING_SHARE - ASKING_AHEAD_S
         self.next_s = max(wanted_s, afforded_s)
+
+
+def first_asking(nominal_period_s: float | None) -> Asking:
+    """The schedule of a night that begins, with its first request."""
+    first_s = 2.2 * (nominal_period_s or UNKNOWN_PERIOD_S)
+    return Asking(max(first_s, SHORTEST_BETWEEN_S), max(first_s / 2.2, SHORTEST_BETWEEN_S))
 
 
 class _Night:
@@ -178,8 +202,7 @@ class _Night:
         self.away = False
         self.shown_s = time.monotonic()
         self.meter = LevelMeter.of(self.rate_hz)
-        first_s = 2.2 * (clock.nominal_period_s or UNKNOWN_PERIOD_S)
-        self.asking = _Asking(max(first_s, SHORTEST_BETWEEN_S), max(first_s / 2.2, SHORTEST_BETWEEN_S))
+        self.asking = first_asking(clock.nominal_period_s)
         self.beats = BeatKeeping(keeper) if keeper is not None and keeper.keeps == "beats" else None
         self.reading: Reading | None = None
         self.shown = False
