@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 import torsionbeat.hearing.few_beats as few_beats_module
-from torsionbeat.hearing.few_beats import NEAR, few_beats
+from torsionbeat.hearing.few_beats import NEAR, FewBeats, few_beats
 from torsionbeat.hearing.other_clocks import even_train
 from torsionbeat.hearing.segment import LEAST_SHARE, MISTOLD
 
@@ -19,6 +19,7 @@ by_loops = importlib.util.module_from_spec(_SPEC)
 _SPEC.loader.exec_module(by_loops)
 
 LENGTH_S = 30.0
+MISTOLD_AT_6 = tuple((6.0 * times, share) for times, share in MISTOLD)
 
 
 def clock(period_s=6.0, passage_s=0.12, late_s=0.02, start_s=1.3, contact_db=24.0, jitter_s=0.002, seed=0):
@@ -217,3 +218,46 @@ def test_a_contact_louder_than_its_drop_is_no_drop():
     assert best.passage_s == pytest.approx(passage_s, abs=0.003)
     turned = 1.0 < (best.drop_s - start_s) % period_s < 5.0
     assert best.out_of_half_s == pytest.approx(-late_s if turned else late_s, abs=0.005)
+
+
+def test_accounts_of_parts_are_joined_to_the_whole():
+    """Where peaks of only some sounds are loud, each part is an account of its own: the whole is made of them."""
+    parts = [
+        FewBeats(3.0, 1.3, 0.12, None, 60.0),  # half the period, both sides' contacts and drops
+        FewBeats(6.0, 4.3, None, 0.02, 50.0),  # drops alone, of both sides
+        FewBeats(6.0, 1.31, 0.13, None, 40.0),  # one side alone
+    ]
+    rows = few_beats_module._joined(parts)
+
+    def among(*row):
+        return np.isclose(rows, row, equal_nan=True).all(axis=1).any()
+
+    for part in parts:
+        assert among(part.drop_s, part.period_s, _or_nan(part.out_of_half_s), _or_nan(part.passage_s))
+    assert among(1.3, 6.0, 0.0, 0.12)  # one side of half the period is two in beat
+    assert among(1.31, 6.0, 0.02, 0.13)
+    assert among(4.3, 6.0, 0.02, 0.12)
+
+
+def _or_nan(value):
+    return np.nan if value is None else value
+
+
+def test_sounds_softer_than_most_of_the_room_s_are_found_by_their_parts(monkeypatch):
+    """With the pairs of few loud peaks no guess has all four sounds: joined, their account is the best, and by far."""
+    times, levels = joined(clock(period_s=6.0, jitter_s=0.001), room(60))
+    assert few_beats(times, levels, LENGTH_S, 6.0, rivals=MISTOLD_AT_6)[0].passage_s == pytest.approx(
+        0.12, abs=0.01
+    )
+    guesses = few_beats_module._guesses
+
+    def without_the_whole(peaks, nominal_s, near):
+        made = guesses(peaks, nominal_s, near)
+        return made[np.isnan(made[:, 2:]).any(axis=1)]
+
+    monkeypatch.setattr(few_beats_module, "_guesses", without_the_whole)
+    best = few_beats(times, levels, LENGTH_S, 6.0, rivals=MISTOLD_AT_6)[0]
+    assert best.period_s == pytest.approx(6.0, abs=0.01)
+    assert best.passage_s == pytest.approx(0.12, abs=0.01)
+    assert abs(best.out_of_half_s) == pytest.approx(0.02, abs=0.01)
+    assert best.share > LEAST_SHARE

@@ -38,6 +38,8 @@ LEAST_DB = 7.0
 _MOST_FITTED = 40
 """Guesses of each kind that are fitted: four live starts, evaluated at three moments each, gave the same with 20, 40 and 120; 40
 take half the time of 120."""
+_JOINED = 4
+"""Best accounts that are joined: with the loudest peaks alone one noisy start in thirty was sure of half the period."""
 _MOST_PEAKS = 36
 """Number of loudest peaks whose pairs suggest clocks; all peaks are scored."""
 NEAR = 0.045
@@ -166,11 +168,20 @@ def few_beats(
         if train.score < _LEAST_TRAIN:
             break
         peaks = peaks.without(train.used)
-    weighed = _weighed(peaks, nominal_s, near, 1 - sum(share for _, share in rivals), suggested)
-    for period_s, share in rivals:
-        weighed += _weighed(peaks, period_s, near, share)
+    priors = ((nominal_s, 1 - sum(share for _, share in rivals)), *rivals)
+    weighed = [
+        account
+        for period_s, prior in priors
+        for account in _weighed(peaks, period_s, near, prior, suggested if period_s == nominal_s else None)
+    ]
+    again = _joined(weighed)
+    weighed = [
+        account
+        for period_s, prior in priors
+        for account in _distinct(peaks, again[np.abs(again[:, 1] / period_s - 1) <= near], near, prior)
+    ]
     if rivals:
-        weighed += _in_parts(peaks, weighed, [nominal_s, *(period_s for period_s, _ in rivals)], near)
+        weighed += _in_parts(peaks, weighed, [period_s for period_s, _ in priors], near)
     weighed.sort(key=lambda one: -one.score)
     if not weighed:
         return []
@@ -211,13 +222,45 @@ def _weighed(
     likely = _likely(peaks, _guesses(peaks, nominal_s, near))
     if suggested is not None:
         likely = np.concatenate([likely, suggested])
-    guesses, scores = _fitted(peaks, likely, near)
+    return _distinct(peaks, likely, near, prior)
+
+
+def _distinct(peaks: _Peaks, guesses: FloatArray, near: float, prior: float) -> list[FewBeats]:
+    """Distinct accounts that guesses near one period come to, which the share ``prior`` of clocks has."""
+    guesses, scores = _fitted(peaks, guesses, near)
     same = _same(guesses)
     kept: list[int] = []
     for number in range(len(guesses)):
         if not same[number, kept].any():
             kept.append(number)
     return [_account(guesses[number], float(scores[number] + np.log(prior))) for number in kept]
+
+
+def _joined(weighed: list[FewBeats]) -> FloatArray:
+    """The accounts again, with each of the best ones joined to the second sides and the passages of the others.
+
+    Few of a soft clock's peaks are among the loudest, so the guess of all its sounds may be missing where its parts are there.
+    A clock at half the period, with one side, is one at the whole with two in beat; and the other way round.
+    """
+    rows = [
+        tuple(
+            np.nan if value is None else value
+            for value in (one.drop_s, one.period_s, one.out_of_half_s, one.passage_s)
+        )
+        for one in sorted(weighed, key=lambda one: -one.score)
+    ]
+    best = rows[:_JOINED]
+    best += [(drop, 2 * period, 0.0, passage) for drop, period, late, passage in best if np.isnan(late)]
+    best += [
+        (drop, period / 2, np.nan, passage) for drop, period, late, passage in best if abs(late) < _SAME_S
+    ]
+    lates, passages = (
+        {np.nan, *(row[place] for row in best if not np.isnan(row[place]))} for place in (2, 3)
+    )
+    more = [
+        (drop, period, late, passage) for drop, period, *_ in best for late in lates for passage in passages
+    ]
+    return np.array([*rows, *more]).reshape(-1, 4)
 
 
 def _account(guess: FloatArray, score: float) -> FewBeats:
