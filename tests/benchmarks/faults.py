@@ -612,6 +612,7 @@ FAULTS: list[Fault] = [
         second_opinion_of_no_weight=("Rival(0.5, later, its)", "Rival(1e-4, later, its)"),
         second_opinion_turned=("(-1 if turned else 1) * _late(few)", "_late(few)"),
         new_contact_is_not_heard=("old is None or abs(new - old)", "False or abs((old or new) - new)"),
+        peaks_say_nothing=("account.score + np.log(PEAKS_SAY)", "account.score"),
         contact_of_one_side_is_believed=("its == (None, None) and", "False and"),
         other_drops_are_the_same=("max(away) > _SAME_SOUND or", "False or"),
         guess_without_its_lateness=(

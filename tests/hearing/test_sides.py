@@ -11,7 +11,14 @@ from torsionbeat.hearing.account import Account, Roles
 from torsionbeat.hearing.heard import VoiceProfile
 from torsionbeat.hearing.search import Wanted
 from torsionbeat.hearing.segment import hear_chapter
-from torsionbeat.hearing.sides import guesses_of, likelier, rivals_of, sides_are_swapped, with_mixed_sounds
+from torsionbeat.hearing.sides import (
+    as_the_peaks_say,
+    guesses_of,
+    likelier,
+    rivals_of,
+    sides_are_swapped,
+    with_mixed_sounds,
+)
 
 
 @pytest.fixture(scope="module")
@@ -30,6 +37,22 @@ def test_accounts_that_give_the_same_figures_are_norivals_of():
     assert rival.share == pytest.approx(np.exp(-3) / (1 + np.exp(-0.1) + np.exp(-3)))
     assert rival.later == pytest.approx((300 - 260) / -2)  # side a's middle is later by half of that
     assert rivals_of(accounts[:2]) == ()
+
+
+def test_the_peaks_are_right_ten_times_to_one():
+    """Of accounts as likely as that the one with the peaks' own passages is told, with the doubt of one in eleven."""
+    bare = Account(0.0, (Roles(0, None), Roles(0, None)), (None, None), 5.0)
+    both = Account(-0.5, (Roles(1, 0), Roles(1, 0)), (300.0, 320.0), 5.0)
+    with_part = Account(
+        -3.0, (Roles(2, 0), Roles(1, 0)), (340.0, 320.0), 5.0
+    )  # 20 ms earlier: a part before it
+    best, *others = as_the_peaks_say([bare, both, with_part], [300.0, 320.0])
+    assert best.roles == both.roles
+    assert best.score - bare.score == pytest.approx(np.log(10) - 0.5)
+    assert [other.score for other in others] == pytest.approx([0.0, np.log(10) - 3.0])
+    best, *others = as_the_peaks_say([both, bare, with_part], [None, None])
+    assert best.score == pytest.approx(np.log(10))
+    assert [other.score for other in others] == [-0.5, -3.0]
 
 
 def moved(heard, side, frames):

@@ -19,10 +19,11 @@ from torsionbeat.hearing.few_beats import NEAR, FewBeats, few_beats, peaks_of
 from torsionbeat.hearing.other_clocks import OtherClock, evenly_ticking, without_other_clocks
 from torsionbeat.hearing.path import reassociated
 from torsionbeat.hearing.pattern import FEW_ROWS, SoundTrack, halves, pattern_at, sounds_round
-from torsionbeat.hearing.placing import by_turns, place
+from torsionbeat.hearing.placing import by_turns, passage_of, place
 from torsionbeat.hearing.search import Found, Wanted, find_clock, find_second_clock
 from torsionbeat.hearing.sides import (
     ChapterHeard,
+    as_the_peaks_say,
     guesses_of,
     likelier,
     named,
@@ -330,8 +331,9 @@ def _hear_few(
         return None
     if few.share < LEAST_SHARE:
         return unsure
+    passages = [None if len(side) < 2 else passage_of(side[-1], side[0]) for side in sides]
     sides = [with_parts_before(side) for side in sides]
-    weighed = weighed_accounts(sides, period)
+    weighed = as_the_peaks_say(weighed_accounts(sides, period), passages)
     roles = list(weighed[0].roles)
     heard = named(fine, sides, roles, period, stretch.others, few.score)
     return None if heard is None else with_mixed_sounds(replace(heard, rivals=rivals_of(weighed)))
