@@ -74,6 +74,17 @@ def test_an_even_train_is_taken_out_first():
     assert best.passage_s == pytest.approx(0.12, abs=0.006)
 
 
+def test_drops_in_beat_are_no_even_train_of_half_their_interval():
+    """Drops each 3 s, and two knocks that lie half-way: every second tick of 1.5 s would be missing, but for those two."""
+    drops = 0.7 + 3.0 * np.arange(12)
+    times = np.sort([*drops, 0.7 + 1.5 * 5, 0.7 + 1.5 * 19])
+    levels = np.where(np.isin(times, drops), 35.0, 8.0)
+    rarity = np.full(len(times), 5.0)
+    assert even_train(times, levels, rarity, 36.0, 2.7).score == 0.0
+    ticks = 0.7 + 1.5 * np.arange(23)
+    assert even_train(ticks, np.full(23, 35.0), np.full(23, 5.0), 36.0, 2.7).used.all()
+
+
 def test_what_falls_into_a_gap_is_not_missing():
     times, levels = joined(clock(), room(25))
     gap = (times > 8.0) & (times < 17.0)

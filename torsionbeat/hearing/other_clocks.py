@@ -247,7 +247,8 @@ def even_train(
 ) -> EvenTrain:
     """The even train of peaks that explains most; no peaks and a score of 0 where none has six ticks.
 
-    For a stretch that is too short for `find_other_clock`.
+    For a stretch that is too short for `find_other_clock`. A train of which every second or third tick explains more, at an
+    interval longer than is looked for, is the clock's own drops and a few sounds between them.
 
     Parameters
     ----------
@@ -263,13 +264,25 @@ def even_train(
     t = np.sort(times[np.argsort(-levels)[:_MOST_PEAKS]])
     first, second = np.triu_indices(len(t), 1)
     interval = t[second] - t[first]
-    fits = (interval > _SHORTEST_TRAIN_S) & (interval < min(longest_s, _LONGEST_TRAIN_S))
+    longest_s = min(longest_s, _LONGEST_TRAIN_S)
+    fits = (interval > _SHORTEST_TRAIN_S) & (interval < longest_s)
     start, interval = t[first[fits]], interval[fits]
     for _ in range(2):
         start, interval = _through(times, start, interval)
     for one in range(len(start)):
-        train = _scored(times, rarity, duration_s, float(start[one]), float(interval[one]))
-        if np.count_nonzero(train.used) >= _LEAST_TICKS and train.score > best.score:
+        at, step = float(start[one]), float(interval[one])
+        train = _scored(times, rarity, duration_s, at, step)
+        if np.count_nonzero(train.used) < _LEAST_TICKS or train.score <= best.score:
+            continue
+        slower = [
+            (at + phase * step, times_slower * step)
+            for times_slower in (2, 3)
+            for phase in range(times_slower)
+        ]
+        if all(
+            slow_s < longest_s or _scored(times, rarity, duration_s, first_s, slow_s).score < train.score
+            for first_s, slow_s in slower
+        ):
             best = train
     return best
 
