@@ -26,12 +26,20 @@ def test_nothing_else_leaves_the_figures_as_they_are():
 
 
 def test_a_small_share_widens_as_a_mixture_does():
-    """One in fifty at +40 ms: mean and standard deviation of drawn values."""
+    """One in 22 at +40 ms, and one in 250: mean and standard deviation of drawn values."""
     rng = np.random.default_rng(1)
-    drawn = 3.0 + 0.5 * rng.standard_normal(1_000_000) + 40.0 * (rng.random(1_000_000) < 0.02)
-    mixed = beat_error_in_doubt_ms(ufloat(3.0, 0.5), (other(0.02, 40.0, 0.7),), 1e3 * S_PER_SAMPLE)
-    assert mixed.nominal_value == pytest.approx(drawn.mean(), abs=0.03)
-    assert mixed.std_dev == pytest.approx(drawn.std(), rel=0.01)
+    for share in (0.045, 0.004):
+        drawn = 3.0 + 0.5 * rng.standard_normal(1_000_000) + 40.0 * (rng.random(1_000_000) < share)
+        mixed = beat_error_in_doubt_ms(ufloat(3.0, 0.5), (other(share, 40.0, 0.7),), 1e3 * S_PER_SAMPLE)
+        assert mixed.nominal_value == pytest.approx(drawn.mean(), abs=0.03)
+        assert mixed.std_dev == pytest.approx(drawn.std(), rel=0.01)
+
+
+def test_what_is_so_once_in_sixty_recordings_is_no_further_than_five_uncertainties():
+    """One in sixty at +40 ms has a standard deviation of 5.1 ms, of which it would be nearly eight away."""
+    mixed = beat_error_in_doubt_ms(ufloat(3.0, 0.5), (other(1 / 60, 40.0, 0.7),), 1e3 * S_PER_SAMPLE)
+    assert mixed.nominal_value == pytest.approx(3.0 + 40 / 60)
+    assert mixed.std_dev == pytest.approx(40.0 * (1 - 1 / 60) / 5)
 
 
 def test_a_large_share_withholds_what_differs_and_only_that():

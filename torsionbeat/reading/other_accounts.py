@@ -22,6 +22,9 @@ __all__ = ["arc_in_doubt_deg", "beat_error_in_doubt_ms", "remark_on_accounts"]
 WITHHELD = 0.05
 """Probability of the other accounts above which a figure on which they disagree is withheld: the 95 % interval of the mixture
 would then cover two different figures and describe neither."""
+SELDOM, FAR = 0.005, 5.0
+"""An account with more than the first probability stays within this many standard uncertainties of the figure: no figure may be
+further off in more than one recording of 200. A standard deviation alone would leave one of 60 at eight of them."""
 AGREES = 2.0
 """Accounts agree where they differ by less than this many standard uncertainties."""
 
@@ -133,4 +136,6 @@ def _mixed(own: UFloat, values: list[float], shares: list[float]) -> UFloat:
     weights = np.array([1 - sum(shares), *shares])
     middles = np.array([own.nominal_value, *values])
     mean = float(weights @ middles)
-    return ufloat(mean, float(np.sqrt(weights @ (spread**2 + (middles - mean) ** 2))))
+    away = np.abs(middles - mean)
+    within = float(np.max(away[weights > SELDOM], initial=0.0)) / FAR
+    return ufloat(mean, max(float(np.sqrt(weights @ (spread**2 + away**2))), within))
