@@ -20,6 +20,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import betainc, gammaln, log_ndtr, logsumexp, ndtri, stdtr
 
+from torsionbeat.hearing.beginnings import BEGINS
+
 __all__ = [
     "Account",
     "Roles",
@@ -64,8 +66,8 @@ in the others it falls anywhere in the passage."""
 TWO_PARTS, PARTS_APART_FRAMES, PART_DB = 1 / 6, 76.0, (-10.0, 6.0)
 """Share of sounds whose first part is separated from the rest by 12 ms of quiet or more; frames within which that part may begin
 (`beginnings.LOOK_BACK` less the quiet); how much softer it is. One of six real ticks has such a part, 10 dB softer."""
-BEGINS_DB, BEGINS_SPREAD_DB = 10 * float(np.log10(0.02)), 2.6
-"""A sound begins where its power passes 2 % of its greatest (`beginnings.BEGINS`); the share measured in a room is within a
+BEGINS_DB, BEGINS_SPREAD_DB = 10 * float(np.log10(BEGINS)), 2.6
+"""A sound begins where its power passes this share of its greatest (2 %); the share measured in a room is within a
 factor of 1.8 of the true one (0.6 of the natural logarithm in the mean of all beats, from 326 mean sounds of realsounds)."""
 REBOUND_ALIKE, REBOUND_ALIKE_DB = 0.85, 3.0
 """Share of the rebounds of one side's sound that the other side's has too, as long after it (to `ALIKE_FRAMES`), and the scale
