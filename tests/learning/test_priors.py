@@ -135,11 +135,13 @@ def test_other_clocks_count_by_the_differences_of_nights_without_work():
     assert got == pytest.approx(spread / spread.sum(), rel=1e-6)
 
 
-def test_wander_within_a_recording_tells_of_it_in_all_but_28_of_100():
+def test_wander_within_a_recording_tells_of_it_in_six_of_ten():
     alone = wander_prior([Trial(ufloat(3.0, 0.1))])
     seen = Within(deviation_s_per_day=1.5, noise_s_per_day=0.2, tau_s=7200.0, freedom=3.0)
     got = wander_prior([Trial(ufloat(3.0, 0.1), within=seen)])
-    informed = (got - 0.28 * alone) / 0.72
+    # A wander that does not show within: half-t of 3 degrees of freedom, on an even grid of the logarithm.
+    unseen = student.pdf(WANDER_GRID, 3) * WANDER_GRID
+    informed = (got - 0.4 * unseen / unseen.sum()) / 0.6
     assert np.all(informed > -1e-12)
     # Wander of a 12 h time constant seen over 2 h averages shows 2 tau / 3 T of its variance; the ratio of within to between
     # nights is a factor of exp(0.8) either way.

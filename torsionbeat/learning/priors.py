@@ -85,10 +85,15 @@ WITHIN_TIME_CONSTANT_S = 12 * 3600.0
 WITHIN_LOG_SD = 0.8
 """Spread of the ratio between wander from night to night and wander within a recording: a factor of two either way."""
 
-WITHIN_DUMB = 0.28
+WITHIN_DUMB = 0.4
 """Chance that wander within the recordings does not predict that from night to night. Winding, handling, a heater and
-the sun come once a day, and a night between them is steady (no source; at 0.2 the third promise of a clock with such
-nights was 1.4 s/day either way)."""
+the sun come once a day, and a night between them is steady (no source; at 0.28 the third promise of a clock with such
+nights was 1.7 s/day either way)."""
+
+DUMB_FREEDOM = 3.0
+"""Freedom of the half-t of that wander. What comes once a day shifts a night by a second or two: of such clocks one in 65
+differs by more than 5 s/day. With the tail of a clock of which nothing is known, a calm clock's
+second promise is a quarter wider (`tests/benchmarks/regulation.py`)."""
 
 OTHERS_LOG_SD = 0.7
 """Spread of the wander between clocks of a kind in one workshop: a factor of two."""
@@ -179,12 +184,10 @@ def wander_prior(rows: Sequence[Trial], others: Sequence[Sequence[Trial]] = ()) 
     others : sequence of sequences of Trial
         The nights of other clocks of that kind.
     """
-    base = _half_t(WANDER_GRID)
+    base = _half_t(WANDER_GRID, WANDER_FREEDOM)
     told = [_smoothed(base * likelihood) for one in others if (likelihood := _nights(one)) is not None]
-    population = base.copy()
-    for one in told[:MOST_OTHERS]:
-        population = population + one
-    population /= population.sum()
+    told = told[:MOST_OTHERS]
+    population = _population(base, told)
     within = _within(rows)
     if within is None:
         return population
@@ -192,11 +195,18 @@ def wander_prior(rows: Sequence[Trial], others: Sequence[Sequence[Trial]] = ()) 
     total = float(informed.sum())
     if not total > 0:
         return population
-    return np.asarray((1 - WITHIN_DUMB) * informed / total + WITHIN_DUMB * population)
+    unseen = _population(_half_t(WANDER_GRID, DUMB_FREEDOM), told)
+    return np.asarray((1 - WITHIN_DUMB) * informed / total + WITHIN_DUMB * unseen)
 
 
-def _half_t(wander: FloatArray) -> FloatArray:
-    density = (1 + (wander / WANDER_SCALE) ** 2 / WANDER_FREEDOM) ** (-(WANDER_FREEDOM + 1) / 2)
+def _population(base: FloatArray, told: Sequence[FloatArray]) -> FloatArray:
+    """The wander of clocks of a kind: one that nothing is known of, and those of the workshop."""
+    weight = np.sum([base, *told], axis=0)
+    return np.asarray(weight / weight.sum())
+
+
+def _half_t(wander: FloatArray, freedom: float) -> FloatArray:
+    density = (1 + (wander / WANDER_SCALE) ** 2 / freedom) ** (-(freedom + 1) / 2)
     weight = density * wander  # an even step of the logarithm
     return np.asarray(weight / weight.sum())
 

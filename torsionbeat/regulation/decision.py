@@ -77,7 +77,7 @@ WORTH_A_TOUCH = 0.5
 
 UNTRIED_FROM = 3.0  # less is left to the next touch as a whole
 UNTRIED_DOUBT = 0.5  # a tenth of a turn is no help while the weights leave minutes open
-UNTRIED_LEAVES = 2.0
+UNTRIED_LEAVES = 2.5
 """An untried regulator is moved along with weights from this remainder of theirs in tolerances, and this share of its
 doubt, and then leaves so many tolerances: the next touch is off by a third of what is left to it, the promise by up to
 five times what is moved on a guess. If it never moves, one clock in six is more than 1 s/day off after three trials; if it
