@@ -16,9 +16,9 @@ from torsionbeat.hearing.account import (
     Roles,
     Sound,
     _choices,
-    _log_of_unlocking,
     accounts,
     log_of_passage,
+    log_of_unlocking,
     odds_of_mixed,
     presence_curve,
 )
@@ -254,7 +254,7 @@ def test_a_sound_is_not_the_whole_of_itself_and_a_part():
 
 def test_unlockings_are_as_many_as_they_are_said_to_be():
     after = np.arange(0.05, 600, 0.1)
-    many = 0.1 * np.sum(np.exp([_log_of_unlocking(one, 600.0) for one in after]))
+    many = 0.1 * np.sum(np.exp([log_of_unlocking(one, 600.0) for one in after]))
     # what the exponential leaves behind the drop, exp(-1 / 0.15), is a thousandth
     assert many == pytest.approx(MANY_UNLOCKINGS, rel=0.002)
 

@@ -114,7 +114,7 @@ def test_half_the_period_is_a_rival_by_how_often_periods_are_told_twice():
         assert whole == pytest.approx(best + np.log(1 - prior), abs=1e-9)
         shares[prior] = half
         assert sum(one.share for one in found) == pytest.approx(1.0)
-        assert [one.score for one in found] == sorted((one.score for one in found), reverse=True)
+        assert [one.share for one in found] == sorted((one.share for one in found), reverse=True)
     assert shares[0.5] - shares[0.01] == pytest.approx(np.log(0.5 / 0.01), abs=1e-9)
 
 

@@ -30,6 +30,8 @@ __all__ = [
     "log_normal",
     "log_of_beat_error",
     "log_of_passage",
+    "log_of_rebound",
+    "log_of_unlocking",
     "log_student",
     "odds_of_mixed",
     "presence_curve",
@@ -335,7 +337,7 @@ def _log_of_rest(sound: Sound, side: list[Sound], contact: int | None, drop: int
     ]
     if contact is not None and side[contact].place < sound.place < own.place:
         terms.append(
-            _log_of_unlocking(sound.place - side[contact].place, own.place - side[contact].place)
+            log_of_unlocking(sound.place - side[contact].place, own.place - side[contact].place)
             + sound.presence["unlocking"]
             + log_normal(sound.loudness_db - own.loudness_db, *LOUDNESS_DB["unlocking"])
         )
@@ -343,11 +345,11 @@ def _log_of_rest(sound: Sound, side: list[Sound], contact: int | None, drop: int
         apart = np.inf if before is None else sound.place - side[before].place
         if before is not None and 0 < apart < LAST_REBOUND_FRAMES:
             louder_db = sound.loudness_db - side[before].loudness_db
-            terms.append(_log_of_rebound(apart, louder_db) + sound.presence["rebound"])
+            terms.append(log_of_rebound(apart, louder_db) + sound.presence["rebound"])
     return float(logsumexp(terms))
 
 
-def _log_of_unlocking(after: float, passage: float) -> float:
+def log_of_unlocking(after: float, passage: float) -> float:
     """Logarithm of the number of unlockings per frame, ``after`` frames after the contact."""
     soon = UNLOCKING_SHARE * passage
     return float(
@@ -463,7 +465,7 @@ def _log_of_one_room(sides: list[list[Sound]], roles: tuple[Roles, ...]) -> floa
     one, other = (_rebounds(side, role) for side, role in zip(sides, roles, strict=True))
     total = 0.0
     for of, apart, louder_db in other:
-        own = _log_of_rebound(apart, louder_db)
+        own = log_of_rebound(apart, louder_db)
         gained = [
             float(
                 log_normal(apart, apart_1, ALIKE_FRAMES)
@@ -494,7 +496,7 @@ def _rebounds(side: list[Sound], roles: Roles) -> list[tuple[str, float, float]]
     return out
 
 
-def _log_of_rebound(apart: float, louder_db: float) -> float:
+def log_of_rebound(apart: float, louder_db: float) -> float:
     """Logarithm of the number of rebounds per frame and dB, ``apart`` frames after what rebounds."""
     rebound = np.log(REBOUND / REBOUND_FRAMES) - apart / REBOUND_FRAMES
     return float(rebound + log_normal(louder_db, *LOUDNESS_DB["rebound"]))

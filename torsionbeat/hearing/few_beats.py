@@ -20,6 +20,7 @@ from scipy.special import logsumexp
 
 from torsionbeat.hearing.account import log_of_beat_error, log_of_passage, log_student
 from torsionbeat.hearing.other_clocks import even_train
+from torsionbeat.hearing.sounds_again import score_of_echoes
 
 __all__ = ["NEAR", "FewBeats", "few_beats", "peaks_of"]
 
@@ -40,6 +41,8 @@ _MOST_FITTED = 40
 take half the time of 120."""
 _JOINED = 4
 """Best accounts that are joined: with the loudest peaks alone one noisy start in thirty was sure of half the period."""
+_WITH_ECHOES = 24
+"""Best accounts whose echoes are looked for: an echo is worth some nats a beat, and the others are farther off."""
 _MOST_PEAKS = 36
 """Number of loudest peaks whose pairs suggest clocks; all peaks are scored."""
 NEAR = 0.045
@@ -182,11 +185,23 @@ def few_beats(
     ]
     if rivals:
         weighed += _in_parts(peaks, weighed, [period_s for period_s, _ in priors], near)
-    weighed.sort(key=lambda one: -one.score)
     if not weighed:
         return []
-    total = logsumexp([one.score for one in weighed])
-    return [replace(one, share=float(np.exp(one.score - total))) for one in weighed]
+    weighed.sort(key=lambda one: -one.score)
+    scores = np.array([one.score for one in weighed])
+    scores[:_WITH_ECHOES] += [_echoes(peaks, one) for one in weighed[:_WITH_ECHOES]]
+    shares = np.exp(scores - logsumexp(scores)).tolist()
+    order = np.argsort(-scores, kind="stable").tolist()
+    return [replace(weighed[place], share=shares[place]) for place in order]
+
+
+def _echoes(peaks: _Peaks, account: FewBeats) -> float:
+    """Score of what follows the account's own sounds: it decides between accounts, and does not count for a clock."""
+    numbers = (account.drop_s, account.period_s, account.out_of_half_s, account.passage_s)
+    guess = np.array([[np.nan if number is None else number for number in numbers]])
+    taken = _laid(peaks, guess)[1][0]
+    drops, contacts = (np.unique(sounds[sounds >= 0]) for sounds in (taken[::2], taken[1::2]))
+    return score_of_echoes(peaks.times, peaks.levels, peaks.rarity, drops, contacts)
 
 
 def _in_parts(peaks: _Peaks, weighed: list[FewBeats], periods_s: list[float], near: float) -> list[FewBeats]:

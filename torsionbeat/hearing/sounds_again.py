@@ -1,8 +1,13 @@
-"""The drop again: sounds like a side's drop at other times.
+"""Sounds that follow a clock's own: the drop again, and what comes in step with drop or contact.
 
-Input: band powers, and the places of the drops of one side. Output: for each beat, the sudden rises after the drop and their
-likeness to the drop; and the same from control stretches before the contact, where the balance swings silently and no drop
-can be. The control stretches show how often noise, talk or another clock passes for a drop.
+`sounds_again`: for each beat of one side, the sudden rises after the drop and their likeness to the drop; and the same from
+control stretches before the contact, where the balance swings silently and no drop can be. The control stretches show how
+often noise, talk or another clock passes for a drop.
+
+`score_of_echoes`: an account of a few beats names a drop and a contact. A further sound in step with them (an echo, a rebound, an
+unlocking, a later part of the same sound) supports an account in which it follows one of the two, and not one in which it
+would come before both: nothing sounds before the contact. Times are seconds, levels dB; a score is the natural logarithm of
+the odds over a room without that sound.
 """
 
 from __future__ import annotations
@@ -11,14 +16,17 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import log_ndtr
 
+from torsionbeat.hearing.account import LOUDNESS_DB, log_normal, log_of_rebound, log_of_unlocking, log_student
 from torsionbeat.hearing.exact import FinePower
 from torsionbeat.hearing.placing import Placed
 from torsionbeat.theory.edges import BEFORE
 
-__all__ = ["NEAREST_S", "NOT_SOUGHT", "SoundsAgain", "sounds_again"]
+__all__ = ["NEAREST_S", "NOT_SOUGHT", "SoundsAgain", "score_of_echoes", "sounds_again"]
 
 FloatArray = npt.NDArray[np.float32]
+TimesArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
 FRAME_S = 0.0005  # half the window of a frame, as in `bands`
@@ -44,6 +52,23 @@ BATCH = 128
 USUAL_DB, USUAL_STEPS = 8.0, 6
 """Least level of a repeated drop above that of most beats within this many steps of the same distance: an echo or a banking is
 usual there, and scatters by some dB from beat to beat."""
+
+ECHO_SCATTER_S = 0.004
+"""Scale of the distance of an echo from its time: the grid of both peaks."""
+ECHO_HEARD = 0.85
+"""Share of beats whose echo gives a peak: echoes are soft."""
+ECHO_SPREAD_DB = 4.0
+"""Scale of an echo's level about the median of its kind."""
+SOONEST_S, LATEST_S = 0.02, 0.3
+"""Peaks nearer together are one sound; an echo later than the second is rarer than one in 1800 (`account.log_of_rebound`)."""
+_FRAMES_PER_S = 1 / FRAME_S
+LOUDER_DB = 1.5
+"""No echo is louder than what it echoes; the median levels of few beats differ from the true ones by this much."""
+MOST_OF_A_KIND = 2
+"""Sounds after the drop, and after the contact, that are looked for."""
+LEVELS_DB = 20.0
+"""Range of the room's levels, over which the level of one sound counts (as in `few_beats`)."""
+_ECHO_MISSING = float(np.log(1 - ECHO_HEARD))
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,3 +178,79 @@ def _alike(sound: FloatArray, which: IntArray, steps: IntArray, own: FloatArray)
         told = inside & (size > 0)
         best[told] = np.maximum(best[told], (rest @ drop)[told] / size[told])
     return best
+
+
+def score_of_echoes(
+    times: TimesArray, levels: TimesArray, rarity: TimesArray, drops: IntArray, contacts: IntArray
+) -> float:
+    """Score of the sounds that follow an account's drops, and its contacts, at delays of their own.
+
+    Parameters
+    ----------
+    times, levels, rarity : array, shape (peaks,)
+        Peaks in order of time, and how rare each is in this room (as in `few_beats`).
+    drops, contacts : array, shape (sounds,)
+        Indices of the peaks that the account takes.
+
+    Returns
+    -------
+    float
+        Zero where no sound is worth its own delay.
+    """
+    free = np.ones(len(times), bool)
+    free[drops] = free[contacts] = False
+    passage_s, drop_db = 0.0, 0.0
+    if len(drops) and len(contacts):
+        ahead = times[drops, None] - times[contacts]
+        passage_s = float(np.median(np.where(ahead > 0, ahead, np.inf).min(axis=0)))
+        drop_db = float(np.median(levels[drops]))
+    total = 0.0
+    for sounds, before_s in ((drops, 0.0), (contacts, passage_s)):
+        for _ in range(MOST_OF_A_KIND):
+            delay_s, score, used = _best(times, levels, rarity, sounds, free)
+            if not len(used):
+                break
+            level, own = float(np.median(levels[used])), float(np.median(levels[sounds]))
+            if 0 < delay_s < before_s < np.inf:
+                frames, passage = delay_s * _FRAMES_PER_S, before_s * _FRAMES_PER_S
+                unlocking = log_of_unlocking(frames, passage) + log_normal(
+                    level - drop_db, *LOUDNESS_DB["unlocking"]
+                )
+                score += float(np.logaddexp(unlocking, _log_of_echo(delay_s, level - own)))
+            else:
+                score += _log_of_echo(delay_s, level - own)
+            if score <= 0:
+                break
+            total += score
+            free[used] = False
+    return total
+
+
+def _log_of_echo(delay_s: float, louder_db: float) -> float:
+    """Logarithm of the number of echoes per frame and dB."""
+    return log_of_rebound(delay_s * _FRAMES_PER_S, louder_db) + float(log_ndtr(-louder_db / LOUDER_DB))
+
+
+def _best(
+    times: TimesArray, levels: TimesArray, rarity: TimesArray, sounds: IntArray, free: npt.NDArray[np.bool_]
+) -> tuple[float, float, IntArray]:
+    """Delay of the sound that most of the free peaks make after the given ones, its score before any prior, and its peaks."""
+    none = (0.0, 0.0, np.zeros(0, np.int64))
+    after = times[None, :] - times[sounds, None]
+    of, peak = np.nonzero((after > SOONEST_S) & (after < LATEST_S) & free)
+    if not len(of):
+        return none
+    delays = np.unique(np.round(after[of, peak] / ECHO_SCATTER_S)) * ECHO_SCATTER_S
+    each = rarity[peak] + np.log(ECHO_HEARD) + log_student(after[of, peak], delays[:, None], ECHO_SCATTER_S)
+    best = np.full((len(delays), len(sounds)), -np.inf)
+    for place, sound in enumerate(of.tolist()):
+        best[:, sound] = np.maximum(best[:, sound], each[:, place])
+    delay = int(np.argmax(np.logaddexp(best, _ECHO_MISSING).sum(axis=1)))
+    places = np.flatnonzero((each[delay] > _ECHO_MISSING) & (each[delay] == best[delay, of]))
+    if len(places) < 2:
+        return none
+    used = peak[places]
+    there = each[delay, places] + log_student(levels[used], float(np.median(levels[used])), ECHO_SPREAD_DB)
+    score = float(np.logaddexp(there, _ECHO_MISSING).sum()) + _ECHO_MISSING * (len(sounds) - len(used))
+    score += float(np.log(ECHO_SCATTER_S * np.sqrt(2 * np.pi / len(used)) * _FRAMES_PER_S * LEVELS_DB))
+    return float(delays[delay]), score, used

@@ -1,0 +1,65 @@
+"""What follows a clock's own sounds decides which of them is the contact."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from torsionbeat.hearing.few_beats import few_beats
+from torsionbeat.hearing.sounds_again import score_of_echoes
+
+LENGTH_S = 40.0
+PERIOD_S = 12.0
+
+
+def beats(*sounds, jitter_s=0.001, seed=0):
+    """Peaks of sounds (seconds from the drop, dB), at every beat of a clock in beat, with some of a room."""
+    rng = np.random.default_rng(seed)
+    drops = np.arange(2.0, LENGTH_S - 1, PERIOD_S / 2)
+    times = [drops + after_s + jitter_s * rng.standard_normal(len(drops)) for after_s, _ in sounds]
+    levels = [level_db + rng.standard_normal(len(drops)) for _, level_db in sounds]
+    times.append(rng.uniform(0, LENGTH_S, 20))
+    levels.append(7 + rng.exponential(3.0, 20))
+    order = np.argsort(np.concatenate(times))
+    return np.concatenate(times)[order], np.concatenate(levels)[order]
+
+
+def rows(times, levels, at_s):
+    """Indices of the peaks of one sound."""
+    due = np.arange(2.0, LENGTH_S - 1, PERIOD_S / 2) + at_s
+    return np.array([int(np.argmin(np.abs(times - one))) for one in due])
+
+
+def test_a_sound_after_the_contact_is_its_echo_and_one_before_it_is_nothing():
+    times, levels = beats((-0.3, 22.0), (-0.2, 20.0), (0.0, 30.0))
+    rarity = np.full(len(times), 4.0)
+    drops, first, second = (rows(times, levels, at_s) for at_s in (0.0, -0.3, -0.2))
+    assert score_of_echoes(times, levels, rarity, drops, first) > 20
+    assert score_of_echoes(times, levels, rarity, drops, second) < 1
+    none = np.zeros(0, np.int64)
+    assert score_of_echoes(times, levels, rarity, none, none) == 0.0
+
+
+def test_a_louder_sound_is_no_echo():
+    times, levels = beats((0.0, 20.0), (0.1, 29.0))
+    rarity = np.full(len(times), 4.0)
+    louder = score_of_echoes(times, levels, rarity, rows(times, levels, 0.0), np.zeros(0, np.int64))
+    levels[rows(times, levels, 0.1)] -= 15.0
+    softer = score_of_echoes(times, levels, rarity, rows(times, levels, 0.0), np.zeros(0, np.int64))
+    assert softer > louder + 15
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_the_first_of_two_sounds_before_the_drop_is_the_contact_though_the_other_is_louder(seed):
+    """The contact rings again after 0.18 s, and louder: by loudness alone that would be the contact."""
+    times, levels = beats((-0.45, 20.0), (-0.27, 24.0), (0.0, 30.0), seed=seed)
+    best = few_beats(times, levels, LENGTH_S, PERIOD_S)[0]
+    assert best.passage_s == pytest.approx(0.45, abs=0.006)
+    assert best.share > 0.99
+
+
+def test_the_order_is_by_share():
+    found = few_beats(*beats((-0.45, 20.0), (-0.27, 24.0), (0.0, 30.0)), LENGTH_S, PERIOD_S)
+    shares = [one.share for one in found]
+    assert shares == sorted(shares, reverse=True)
+    assert sum(shares) == pytest.approx(1.0)
