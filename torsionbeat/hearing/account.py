@@ -74,7 +74,7 @@ factor of 1.8 of the true one (0.6 of the natural logarithm in the mean of all b
 REBOUND_ALIKE, REBOUND_ALIKE_DB = 0.85, 3.0
 """Share of the rebounds of one side's sound that the other side's has too, as long after it (to `ALIKE_FRAMES`), and the scale
 of the difference of their levels: one room and one case make both (no source; as for the contacts of one fork)."""
-REBOUND_FRAMES, LAST_REBOUND_FRAMES = 40 * FRAMES_PER_MS, 160 * FRAMES_PER_MS
+REBOUND_FRAMES, LAST_REBOUND_FRAMES = 40 * FRAMES_PER_MS, 300 * FRAMES_PER_MS
 """Banking and early echoes follow within some 40 ms, none after 160."""
 LONGEST_LIFT = 0.13
 """Sounds are searched within this share of the period either side of the drop (`pattern`)."""
@@ -484,9 +484,11 @@ def _log_of_one_room(sides: list[list[Sound]], roles: tuple[Roles, ...]) -> floa
 def _rebounds(side: list[Sound], roles: Roles) -> list[tuple[str, float, float]]:
     """What may be a rebound of a side's contact or drop: of which, by how many frames later, and by how many dB louder."""
     out = []
+    named = (roles.drop, roles.contact)
+    wholes = [side[number].group for number in named if number is not None and side[number].whole is not None]
     for number, sound in enumerate(side):
-        own_part = sound.group is not None and sound.after_part is None  # has other explanations
-        if own_part or number in (roles.drop, roles.contact):
+        own_part = sound.group is not None and (sound.after_part is None or sound.group in wholes)
+        if own_part or number in named:  # has other explanations
             continue
         for of, before in (("contact", roles.contact), ("drop", roles.drop)):
             apart = np.inf if before is None else sound.place - side[before].place

@@ -8,11 +8,13 @@ second. Fitting lines to beats, or taking intervals between them, needs the same
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
+from torsionbeat.hearing.account import ALIKE, ALIKE_FRAMES, ALIKE_SHARE, UNLIKE_SHARE
+from torsionbeat.hearing.bands import FRAME_S
 from torsionbeat.hearing.heard import HeardSounds, SegmentPassage
 from torsionbeat.reading.figures import FloatArray, IntArray, Swings
 from torsionbeat.theory.robust import median_deviation, running_median
@@ -20,6 +22,7 @@ from torsionbeat.theory.robust import median_deviation, running_median
 __all__ = [
     "Beats",
     "StackedPassage",
+    "as_one_fork_makes_them",
     "beats_of",
     "half_period_s",
     "middles_s",
@@ -142,6 +145,49 @@ def stacked_passages(
         sides[side] = (mean, float(1 / np.sqrt(weights.sum())), middle)
     travel, spread = moment / lever, float(1 / np.sqrt(lever))
     return {side: StackedPassage(*figures, travel, spread) for side, figures in sides.items()}
+
+
+def as_one_fork_makes_them(
+    stacked: dict[int, StackedPassage], beats: Beats
+) -> tuple[dict[int, StackedPassage], float]:
+    """The stacked passages, drawn to those of the other side, and the standard uncertainty of the difference of both, in s.
+
+    One fork makes both passages, so in nine of ten clocks they are alike (`account.ALIKE`). A passage that the stack hardly shows
+    is then the other side's. Half the difference goes into the beat error, which is taken from the middles of the passages.
+
+    Parameters
+    ----------
+    stacked : dict
+        Passages by side, as the stack shows them.
+    beats : Beats
+        Those with single contacts give the passage of a side that was not stacked.
+
+    Returns
+    -------
+    dict, float
+        For the middles of the beats, not for the arc: drawn to each other, the two are no longer independent. The
+        uncertainty is 0 where the passage of one side is unknown: then the drops are the marks.
+    """
+    known = {side: (one.mean_s, one.uncertainty_s) for side, one in stacked.items()}
+    for side in (0, 1):
+        own = beats.passage_s[(beats.number % 2 == side) & np.isfinite(beats.passage_s)]
+        if side not in known and len(own) >= LEAST_PASSAGES:
+            known[side] = (float(np.median(own)), 0.0)  # its doubt is counted with its sounds'
+    if len(known) < 2 or not stacked:
+        return stacked, 0.0
+    (one_s, u_one_s), (other_s, u_other_s) = known[0], known[1]
+    variance, apart_s = u_one_s**2 + u_other_s**2, one_s - other_s
+    longer_s = max(one_s, other_s)
+    shares = np.array([ALIKE, 1 - ALIKE])
+    widths = np.array([max(ALIKE_FRAMES * FRAME_S, ALIKE_SHARE * longer_s), UNLIKE_SHARE * longer_s]) ** 2
+    weights = shares * np.exp(-(apart_s**2) / (widths + variance) / 2) / np.sqrt(widths + variance)
+    weights = weights / weights.sum() if weights.sum() > 0 else np.array([0.0, 1.0])
+    each_s = apart_s * widths / (widths + variance)
+    left_s = float(weights @ each_s)
+    spread_s = float(np.sqrt(weights @ (widths * variance / (widths + variance) + (each_s - left_s) ** 2)))
+    drawn_s = (apart_s - left_s) / variance
+    moved = {0: one_s - drawn_s * u_one_s**2, 1: other_s + drawn_s * u_other_s**2}
+    return {side: replace(found, mean_s=moved[side]) for side, found in stacked.items()}, spread_s
 
 
 def middles_s(swings: Swings) -> FloatArray:

@@ -20,6 +20,7 @@ from torsionbeat.reading.arc_trend import arc_trend_deg_per_hour
 from torsionbeat.reading.beats import (
     Beats,
     StackedPassage,
+    as_one_fork_makes_them,
     beats_of,
     half_period_s,
     stacked_passages,
@@ -131,24 +132,27 @@ def reading_of(
     together = (
         stacked_passages(heard.stacked_passages, seconds_per_sample, half_s) if heard.stacked_passages else {}
     )
-    beats, strays = without_strays(beats_of(heard.sounds, seconds, together))
+    for_middles, differ_u_s = as_one_fork_makes_them(together, beats_of(heard.sounds, seconds, {}))
+    beats, strays = without_strays(beats_of(heard.sounds, seconds, for_middles))
     if len(beats.number) < LEAST_BEATS:
         raise NothingHeardError(_nothing(heard, name))
     beginnings = beginnings_of(beats, heard.sounds, seconds_per_sample)
     differ_s = passages_differ_s(beats, beginnings)
     seconds = seconds + beginnings.later[2 * (heard.sounds.beat % 2) + (heard.sounds.kind == "drop")]
-    beats = beats_of(heard.sounds, seconds, together).of_numbers(beats.number)
+    beats = beats_of(heard.sounds, seconds, for_middles).of_numbers(beats.number)
     jumps = []
     if len(beats.number) >= LEAST_FOR_JUMPS:
         jumps = find_jumps(beats.number, beats.middle_s, half_period_s(beats))
     timebase = timebase.in_doubt_by(_losses_like(jumps, heard.samples * seconds_per_sample))
-    whole = _figures_of(beats, jumps, heard, clock, timebase, together, beginnings)
+    whole = _figures_of(beats, jumps, heard, clock, timebase, together, beginnings, differ_u_s)
     arcs = single_arcs_deg(beats, clock, whole.steady)
     turn = turn_of(beats.middle_s, arcs)
     part = _part_measured(beats, jumps, turn)
     figures = whole
     if not part.all():
-        figures = _figures_of(beats.where(part), jumps, heard, clock, timebase, together, beginnings)
+        figures = _figures_of(
+            beats.where(part), jumps, heard, clock, timebase, together, beginnings, differ_u_s
+        )
     arcs[part] = single_arcs_deg(beats.where(part), clock, figures.steady)
     if figures.arc is None and heard.other_accounts:
         arcs[:] = np.nan  # without a mean arc there are no single arcs either
@@ -209,8 +213,12 @@ def _figures_of(
     timebase: Timebase,
     together: dict[int, StackedPassage],
     beginnings: Joint,
+    differ_u_s: float,
 ) -> _Figures:
-    """Period, beat error, arc and what follows from them, over one stretch of beats."""
+    """Period, beat error, arc and what follows from them, over one stretch of beats.
+
+    ``differ_u_s``: as `as_one_fork_makes_them` gives it.
+    """
     seconds_per_sample = 1 / (heard.sample_rate_hz * (1 + timebase.offset_ppm * 1e-6))
     inside = [jump for jump in jumps if beats.number[0] <= jump.before and jump.after <= beats.number[-1]]
     whole = _outside(beats.number, inside)
@@ -230,8 +238,8 @@ def _figures_of(
     period = ufloat(steady.period_s, float(np.hypot(own_s, by_crystal_s)))
     error_ms = None
     if np.isfinite(steady.beat_error_s) and not heard.one_sided:
-        u_side = float(np.hypot(steady.beat_error_uncertainty_s, beat_error_edge_s(beginnings)))
-        error_ms = ufloat(steady.beat_error_s * 1e3, u_side * 1e3)
+        parts_s = (steady.beat_error_uncertainty_s, beat_error_edge_s(beginnings), differ_u_s / 2)
+        error_ms = ufloat(steady.beat_error_s * 1e3, float(np.linalg.norm(parts_s)) * 1e3)
     arcs = single_arcs_deg(beats, clock, steady)
     arc = mean_arc_deg(beats, arcs, clock, steady, together=together, beginnings=beginnings)
     error_ms = beat_error_in_doubt_ms(error_ms, heard.other_accounts, 1e3 * seconds_per_sample)
