@@ -7,9 +7,14 @@ from dataclasses import replace
 
 import numpy as np
 
-from torsionbeat.hearing.account import log_of_beat_error, log_of_passage, log_student
+from torsionbeat.hearing.account import (
+    LOUDNESS_DB,
+    log_normal,
+    log_of_beat_error,
+    log_of_passage,
+    log_student,
+)
 from torsionbeat.hearing.few_beats import (
-    _CONTACT_DB,
     _FARTHEST_OUT,
     _FRAMES_PER_S,
     _GRID_S,
@@ -173,7 +178,7 @@ def of_clocks(guess, count: int, levels: list[float | None], near):
     for drop, contact in zip(levels[::2], levels[1::2], strict=True):
         if drop is not None and contact is not None:
             # one level for both kinds was in the range of the room's; a pair of a clock is closer than that
-            score += float(log_student(contact - drop, *_CONTACT_DB)) + np.log(20.0)
+            score += float(log_normal(contact - drop, *LOUDNESS_DB["contact"])) + np.log(20.0)
     return float(score)
 
 

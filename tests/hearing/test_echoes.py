@@ -63,3 +63,11 @@ def test_the_order_is_by_share():
     shares = [one.share for one in found]
     assert shares == sorted(shares, reverse=True)
     assert sum(shares) == pytest.approx(1.0)
+
+
+def test_a_loud_drop_with_a_soft_echo_is_no_contact_with_a_soft_drop():
+    """60 ms after each drop the case answers, 18 dB softer: no contact is so much louder than its drop."""
+    best = few_beats(*beats((0.0, 44.0), (0.06, 26.0)), LENGTH_S, PERIOD_S)[0]
+    assert best.passage_s is None
+    assert best.drop_s % (PERIOD_S / 2) == pytest.approx(2.0, abs=0.01)
+    assert best.share > 0.99

@@ -18,7 +18,13 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import logsumexp
 
-from torsionbeat.hearing.account import log_of_beat_error, log_of_passage, log_student
+from torsionbeat.hearing.account import (
+    LOUDNESS_DB,
+    log_normal,
+    log_of_beat_error,
+    log_of_passage,
+    log_student,
+)
 from torsionbeat.hearing.other_clocks import even_train
 from torsionbeat.hearing.sounds_again import score_of_echoes
 
@@ -69,8 +75,6 @@ _HALF, _LATE, _AHEAD = np.array([[0.0, 0.0, 0.5, 0.5], [0.0, 0.0, 1.0, 1.0], [0.
 """Coefficients of period, lateness of the second side and passage for each sound: drop and contact of each side."""
 _ONE_SIDED, _NO_CONTACT = 0.02, 0.15
 """Share of clocks with only one side heard, and with no contact heard."""
-_CONTACT_DB = (-5.0, 5.0)
-"""Contact against drop: softer by some 5 dB, give or take 5 dB (no source)."""
 _LEAST_TRAIN, _MOST_TRAINS = 10.0, 2
 """An even train with a score above 10 is an ordinary clock: two of them are looked for."""
 _PLACE_S = 0.02
@@ -477,5 +481,5 @@ def _of_clocks(guesses: FloatArray, counts: IntArray, levels: FloatArray, near: 
     score += np.where(np.isnan(passage), np.log(_NO_CONTACT), with_contact)
     score[lift] += [log_of_passage(passage[one], period[one]) for one in lift]
     # one level for both kinds was in the range of the room's; the two kinds of one clock are closer than that
-    pairs = log_student(levels[:, 1::2] - levels[:, ::2], *_CONTACT_DB) + np.log(20.0)
+    pairs = log_normal(levels[:, 1::2] - levels[:, ::2], *LOUDNESS_DB["contact"]) + np.log(20.0)
     return np.asarray(score + np.nan_to_num(pairs).sum(axis=1))
