@@ -32,6 +32,23 @@ def cut(sound, size, start=0):
     return [(start + at, sound[at : at + size]) for at in range(0, len(sound), size)]
 
 
+@pytest.mark.parametrize("channels", [1, 2])
+def test_bands_made_far_ahead_are_as_those_made_in_time(channels, six, monkeypatch, assert_same):
+    """Over a lost stretch and several chapters; the channel dropped at the first chapter has bands to the end."""
+    monkeypatch.setattr("torsionbeat.hearing.listener.CHAPTER_CHUNKS", 80)
+    sound = six[1] if channels == 1 else np.column_stack([0.1 * six[1][::-1], six[1]])
+    first, last = 81 * RATE_HZ + 123, 90 * RATE_HZ + 7
+    pieces = [*cut(sound[:first], 40_000), *cut(sound[last:], 40_000, last)]
+    ahead = Listener(RATE_HZ, channels, nominal_period_s=6.0)
+    made = list(ahead.banded((samples, start) for start, samples in pieces))
+    assert ahead.samples == 0
+    assert len(made) > len(pieces)  # the lost stretch has its own
+    for piece in made:
+        ahead.take(piece)
+    assert ahead.samples == len(sound)
+    assert_same(ahead.finish(), fed(pieces, channels=channels, nominal_period_s=6.0))
+
+
 @pytest.mark.parametrize("size", [509, 10**9])
 def test_block_size_does_not_move_an_event(size, six, six_heard, hear, assert_same):
     assert_same(hear(six[1], block=size, nominal_period_s=6.0), six_heard)

@@ -7,7 +7,7 @@ in one series. The same samples give the same result however they are cut into b
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
 from typing import TypeVar
 
@@ -78,6 +78,14 @@ class _Story:
     """None before the first account; then those that no chapter has excluded."""
 
 
+@dataclass(frozen=True, slots=True)
+class BandedPiece:
+    """Chunks of sound in bands, by channel, and the samples up to their end."""
+
+    samples: int
+    chunks: dict[int, list[Chunk]]
+
+
 class Listener:
     """Hears one torsion clock.
 
@@ -117,7 +125,7 @@ class Listener:
             min(shortest_period_s, 0.9 * nominal) if nominal else shortest_period_s,
             max(longest_period_s, 1.1 * nominal) if nominal else longest_period_s,
         )
-        self._samples = 0
+        self._given = self._samples = 0
         self._story = _Story()
         self._first_chunk = 0
         self._silent_chunks = 0
@@ -135,23 +143,37 @@ class Listener:
         ``start_frame`` is the block's place counted from the start of the recording; if it lies beyond the end of the
         last block, the stretch between was lost.
         """
+        for piece in self._banded(samples, start_frame):
+            self.take(piece)
+
+    def banded(self, blocks: Iterable[tuple[npt.NDArray[np.float32], int | None]]) -> Iterator[BandedPiece]:
+        """Give the pieces that `take` takes in, of blocks as `feed` takes them.
+
+        The bands need nothing of what is heard, so a thread of its own may run ahead with them.
+        """
+        for samples, start_frame in blocks:
+            yield from self._banded(samples, start_frame)
+
+    def take(self, piece: BandedPiece) -> None:
+        """Take in the next piece of `banded`."""
+        self._samples = piece.samples
+        self._take(piece.chunks)
+
+    def _banded(self, samples: npt.NDArray[np.float32], start_frame: int | None) -> Iterator[BandedPiece]:
         block = np.asarray(samples, dtype=np.float32)
         if block.ndim == 1:
             block = block[:, None]
-        lost = 0 if start_frame is None else start_frame - self._samples
-        if lost > 0:
-            self._skip(lost)
-        if len(block) == 0:
-            return
-        self._samples += len(block)
-        self._take({number: ear.bands.feed(block[:, number]) for number, ear in self._ears.items()})
-
-    def _skip(self, count: int) -> None:
-        self._samples += count
-        while count > 0:
-            step = min(count, 64 * self._plan.chunk_samples)
-            self._take({number: ear.bands.skip(step) for number, ear in self._ears.items()})
-            count -= step
+        lost = 0 if start_frame is None else start_frame - self._given
+        while lost > 0:
+            step = min(lost, 64 * self._plan.chunk_samples)
+            self._given, lost = self._given + step, lost - step
+            yield BandedPiece(
+                self._given, {number: ear.bands.skip(step) for number, ear in self._ears.items()}
+            )
+        if len(block):
+            self._given += len(block)
+            chunks = {number: ear.bands.feed(block[:, number]) for number, ear in self._ears.items()}
+            yield BandedPiece(self._given, chunks)
 
     def _take(self, chunks: dict[int, list[Chunk]]) -> None:
         """Take in chunks by channel; a chapter may end among them, and fewer channels then remain."""

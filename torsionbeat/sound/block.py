@@ -6,6 +6,7 @@ import queue
 import threading
 from collections.abc import Generator, Iterable, Iterator
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -13,6 +14,7 @@ import numpy.typing as npt
 __all__ = ["Block", "Samples", "read_ahead", "regrouped"]
 
 Samples = npt.NDArray[np.float32]
+Item = TypeVar("Item")
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,10 +72,10 @@ def _joined(pieces: list[Samples]) -> Samples:
     return pieces[0] if len(pieces) == 1 else np.concatenate(pieces)
 
 
-def read_ahead(blocks: Iterable[Block], most: int = 2) -> Generator[Block, None, None]:
-    """Give the same blocks, read by a separate thread, up to ``most`` ahead.
+def read_ahead(blocks: Iterable[Item], most: int = 2) -> Generator[Item, None, None]:
+    """Give the same blocks (or whatever is made of them), made by a separate thread, up to ``most`` ahead.
 
-    Decoding lets other threads run, so on two cores the next blocks are read while the last one is analysed. A reading
+    Decoding and the bands let other threads run, so on two cores the next blocks are read while the last one is analysed. An
     error is raised in the place of its block; closing the iterator ends the thread.
 
     Raises
@@ -81,10 +83,10 @@ def read_ahead(blocks: Iterable[Block], most: int = 2) -> Generator[Block, None,
     Exception
         Any error of reading, in the place of its block.
     """
-    waiting: queue.Queue[tuple[Block | None, BaseException | None]] = queue.Queue(most)
+    waiting: queue.Queue[tuple[Item | None, BaseException | None]] = queue.Queue(most)
     stop = threading.Event()
 
-    def give(block: Block | None, error: BaseException | None = None) -> bool:
+    def give(block: Item | None, error: BaseException | None = None) -> bool:
         while not stop.is_set():
             try:
                 waiting.put((block, error), timeout=0.1)
