@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 
 from torsionbeat.hearing.bands import plan_bands
+from torsionbeat.hearing.other_clocks import OtherClock
 from torsionbeat.hearing.search import Wanted
-from torsionbeat.hearing.segment import hear_chapter, hear_pieces
+from torsionbeat.hearing.segment import _in_step, hear_chapter, hear_pieces
 from torsionbeat.twin import Room, at_sigmas
 
 RATE_HZ = 16_000
@@ -99,3 +100,18 @@ def test_contact_under_the_noise_is_found_from_all_beats(sigma, clock, recorded,
     for together in stacked:
         away = together.passage_frames * frame_s - passage
         assert abs(away) < 3 * together.uncertainty_frames * frame_s
+
+
+@pytest.mark.parametrize(
+    ("interval_s", "duration_s", "hides"),
+    [
+        (1.0, 40.0, True),  # 8 ms a period: 27 ms in all
+        (2.0, 40.0, True),
+        (1.0, 200.0, False),  # 133 ms: the ticks pass over every sound
+        (0.9, 40.0, False),  # 12.008 s are 13.34 of them
+        (0.2, 40.0, True),
+    ],
+)
+def test_another_clock_in_step_may_hide_a_sound_in_every_period(interval_s, duration_s, hides):
+    assert _in_step(12.008, (OtherClock(interval_s, 30.0),), duration_s) is hides
+    assert not _in_step(12.008, (), duration_s)

@@ -57,6 +57,9 @@ _ON_TICKS, _MOSTLY = 7.0, 0.97
 # The residue of a clock that was removed has less evidence than this (no source).
 _SURE_EVIDENCE = 300.0
 _ON_PEAK_S = 0.025  # duration of the ring of one sound: a place this near a peak is that peak
+_HIDES_S = 0.1
+"""How long a tick of another clock hides what sounds with it, with its echoes in the room. Beside a clock that ticks each second,
+one start of 53 lost a contact so, and an echo became the drop (`livestarts.py --kinds real`)."""
 _LEAST_GAP = 20  # beats: a stretch of fewer is filled by the tracks on either side
 _TWO_OPINIONS = 2 * FEW_ROWS
 """Periods up to which the account of few beats is computed too. The search of many beats then has few more than it needs: near
@@ -320,7 +323,7 @@ def _hear_few(
     period = few.period_s / pooled_s * POOLED_FRAMES
     unsure = ChapterHeard(period, (), stretch.others, None, few.score)
     by_score = few.score - price >= LEAST_SCORE
-    if by_score and few.share < LEAST_SHARE:
+    if by_score and (few.share < LEAST_SHARE or _in_step(few.period_s, stretch.others, duration_s)):
         return unsure  # its sounds are not examined, which would cost more than all steps before
     sides = []
     for number in range(1 if few.out_of_half_s is None else 2):
@@ -337,6 +340,15 @@ def _hear_few(
     roles = list(weighed[0].roles)
     heard = named(fine, sides, roles, period, stretch.others, few.score)
     return None if heard is None else with_mixed_sounds(replace(heard, rivals=rivals_of(weighed)))
+
+
+def _in_step(period_s: float, others: tuple[OtherClock, ...], duration_s: float) -> bool:
+    """Whether another clock ticks at the same moments of every period: it may hide one of the clock's sounds in all of them."""
+    slides_s = (
+        abs(period_s - round(period_s / other.interval_s) * other.interval_s) * duration_s / period_s
+        for other in others
+    )
+    return any(slide_s < _HIDES_S for slide_s in slides_s)
 
 
 def _tracks_of(
