@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from torsionbeat.hearing.few_beats import few_beats
-from torsionbeat.hearing.sounds_again import score_of_echoes
+from torsionbeat.hearing.sounds_again import clear_delays, score_of_echoes
 
 LENGTH_S = 40.0
 PERIOD_S = 12.0
@@ -71,3 +71,27 @@ def test_a_loud_drop_with_a_soft_echo_is_no_contact_with_a_soft_drop():
     assert best.passage_s is None
     assert best.drop_s % (PERIOD_S / 2) == pytest.approx(2.0, abs=0.01)
     assert best.share > 0.99
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_contacts_softer_than_what_else_sounds_are_found_from_their_drops(seed):
+    """Fifty sounds of the room are louder than every contact: no two loud peaks show the passage."""
+    times, levels = beats((-0.31, 22.0), (0.0, 40.0), seed=seed)
+    rng = np.random.default_rng([seed, 1])
+    loud = rng.uniform(0, LENGTH_S, 50)
+    times, levels = np.concatenate([times, loud]), np.concatenate([levels, rng.uniform(28, 36, 50)])
+    order = np.argsort(times)
+    best = few_beats(times[order], levels[order], LENGTH_S, PERIOD_S)[0]
+    assert best.passage_s == pytest.approx(0.31, abs=0.006)
+    assert best.share > 0.99
+
+
+def test_the_clearest_delays_are_those_that_most_sounds_have():
+    """Of six sounds all are followed after 0.2 s, four after 0.1 s, two after 0.05 s."""
+    sounds = 3.0 * np.arange(6)
+    peaks = np.concatenate([sounds + 0.2, sounds[:4] + 0.1, sounds[:2] + 0.05])
+    after = peaks[None, :] - sounds[:, None]
+    found = clear_delays(after, np.full(len(peaks), 3.0), (0.02, 0.3), 3)
+    assert found == pytest.approx([0.2, 0.1, 0.05], abs=0.005)
+    assert clear_delays(after, np.full(len(peaks), 3.0), (0.15, 0.3), 3)[0] == pytest.approx(0.2, abs=0.002)
+    assert clear_delays(after, np.full(len(peaks), 3.0), (0.4, 0.5), 3) == []

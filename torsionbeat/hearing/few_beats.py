@@ -26,7 +26,7 @@ from torsionbeat.hearing.account import (
     log_student,
 )
 from torsionbeat.hearing.other_clocks import even_train
-from torsionbeat.hearing.sounds_again import score_of_echoes
+from torsionbeat.hearing.sounds_again import clear_delays, score_of_echoes
 
 __all__ = ["NEAR", "FewBeats", "few_beats", "peaks_of"]
 
@@ -47,8 +47,8 @@ _MOST_FITTED = 40
 take half the time of 120."""
 _JOINED = 4
 """Best accounts that are joined: with the loudest peaks alone one noisy start in thirty was sure of half the period."""
-_WITH_ECHOES = 24
-"""Best accounts whose echoes are looked for: an echo is worth some nats a beat, and the others are farther off."""
+_CLEAR_PASSAGES, _WITH_ECHOES = 3, 24
+"""Passages added to each of the best accounts, and best accounts whose echoes are looked for: the others are farther off."""
 _MOST_PEAKS = 36
 """Number of loudest peaks whose pairs suggest clocks; all peaks are scored."""
 NEAR = 0.045
@@ -65,8 +65,9 @@ _SHORTEST_PASSAGE_S, _LONGEST_PASSAGE, _FARTHEST_OUT = 0.04, 0.075, 0.08
 # Accuracy of figures from so few beats: two accounts nearer than that are one (no source).
 _SAME_S, _SAME_PERIOD, _SAME_PASSAGE_S = 0.02, 0.003, 0.015
 _GRID_S = 0.012  # below `_SAME_S`, so that two accounts of one clock fall into one cell or its neighbour
-_CELLS = 1 << 15
-"""Grid cells for each number: 2**14 of 12 ms either way are 196 s, more than any period; four numbers make one of 60 bits."""
+_CELLS = (
+    1 << 15
+)  # 2**14 of 12 ms either way are 196 s, more than any period; four numbers make one of 60 bits
 _ROUNDING = 1e-11
 """Eigenvalues below this share of the largest are zero: those of whole numbers go down to 1e-8 with 135 rows."""
 _HALF, _LATE, _AHEAD = np.array([[0.0, 0.0, 0.5, 0.5], [0.0, 0.0, 1.0, 1.0], [0.0, -1.0, 0.0, -1.0]])[
@@ -181,7 +182,7 @@ def few_beats(
         for period_s, prior in priors
         for account in _weighed(peaks, period_s, near, prior, suggested if period_s == nominal_s else None)
     ]
-    again = _joined(weighed)
+    again = np.concatenate([_joined(weighed), _with_clear_passages(peaks, weighed)])
     weighed = [
         account
         for period_s, prior in priors
@@ -280,6 +281,21 @@ def _joined(weighed: list[FewBeats]) -> FloatArray:
         (drop, period, late, passage) for drop, period, *_ in best for late in lates for passage in passages
     ]
     return np.array([*rows, *more]).reshape(-1, 4)
+
+
+def _with_clear_passages(peaks: _Peaks, weighed: list[FewBeats]) -> FloatArray:
+    """The best accounts with the passages that all peaks show before their drops, however soft: beside another clock the contacts
+    may not be among the loudest, and then no guess has their passage."""
+    rows = []
+    for one in sorted(weighed, key=lambda one: -one.score)[:_JOINED]:
+        late = np.nan if one.out_of_half_s is None else one.out_of_half_s
+        guess = np.array([[one.drop_s, one.period_s, late, np.nan]])
+        taken = _laid(peaks, guess)[1][0, ::2]
+        ahead = peaks.times[np.unique(taken[taken >= 0]), None] - peaks.times[None, :]
+        longest_s = _LONGEST_PASSAGE * one.period_s
+        passages = clear_delays(ahead, peaks.rarity, (_SHORTEST_PASSAGE_S, longest_s), _CLEAR_PASSAGES)
+        rows += [(*guess[0, :3], passage_s) for passage_s in passages]
+    return np.array(rows).reshape(-1, 4)
 
 
 def _account(guess: FloatArray, score: float) -> FewBeats:

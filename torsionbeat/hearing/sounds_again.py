@@ -23,7 +23,7 @@ from torsionbeat.hearing.exact import FinePower
 from torsionbeat.hearing.placing import Placed
 from torsionbeat.theory.edges import BEFORE
 
-__all__ = ["NEAREST_S", "NOT_SOUGHT", "SoundsAgain", "score_of_echoes", "sounds_again"]
+__all__ = ["NEAREST_S", "NOT_SOUGHT", "SoundsAgain", "clear_delays", "score_of_echoes", "sounds_again"]
 
 FloatArray = npt.NDArray[np.float32]
 TimesArray = npt.NDArray[np.float64]
@@ -64,6 +64,10 @@ SOONEST_S, LATEST_S = 0.02, 0.3
 _FRAMES_PER_S = 1 / FRAME_S
 LOUDER_DB = 1.5
 """No echo is louder than what it echoes; the median levels of few beats differ from the true ones by this much."""
+DISTINCT_S = 0.015
+"""Delays nearer than this are one (as `few_beats` has it for passages)."""
+NEAR_CELLS = 3
+"""Cells of `ECHO_SCATTER_S` either side in which a peak supports a delay: farther off it counts for a tenth."""
 MOST_OF_A_KIND = 2
 """Sounds after the drop, and after the contact, that are looked for."""
 LEVELS_DB = 20.0
@@ -231,26 +235,59 @@ def _log_of_echo(delay_s: float, louder_db: float) -> float:
     return log_of_rebound(delay_s * _FRAMES_PER_S, louder_db) + float(log_ndtr(-louder_db / LOUDER_DB))
 
 
+def clear_delays(
+    apart_s: TimesArray, rarity: TimesArray, within_s: tuple[float, float], count: int
+) -> list[float]:
+    """The delays at which most of some sounds have a peak, the clearest first.
+
+    Parameters
+    ----------
+    apart_s : array, shape (sounds, peaks)
+        How much each peak is later than each sound (or how much earlier, for what comes before them).
+    rarity : array, shape (peaks,)
+        As in `score_of_echoes`.
+    within_s : tuple of float
+        Delays that are looked at.
+    count : int
+        Most delays given; two that are nearer than `DISTINCT_S` are one.
+    """
+    of, peak = np.nonzero((apart_s > within_s[0]) & (apart_s < within_s[1]))
+    if not len(of):
+        return []
+    cell = np.rint(apart_s[of, peak] / ECHO_SCATTER_S).astype(np.int64)
+    best = np.full((len(apart_s), int(cell.max()) + NEAR_CELLS + 1), -np.inf)
+    for aside in range(-NEAR_CELLS, NEAR_CELLS + 1):
+        inside = cell + aside >= 0
+        near = np.log(ECHO_HEARD) + rarity[peak] + log_student(aside * ECHO_SCATTER_S, 0.0, ECHO_SCATTER_S)
+        np.maximum.at(best.reshape(-1), (of * best.shape[1] + cell + aside)[inside], near[inside])
+    score = np.logaddexp(best, _ECHO_MISSING).sum(axis=0)
+    found: list[float] = []
+    for place in np.argsort(-score).tolist():
+        delay_s = place * ECHO_SCATTER_S
+        if all(abs(delay_s - known_s) > DISTINCT_S for known_s in found):
+            found.append(delay_s)
+        if len(found) == count:
+            break
+    return found
+
+
 def _best(
     times: TimesArray, levels: TimesArray, rarity: TimesArray, sounds: IntArray, free: npt.NDArray[np.bool_]
 ) -> tuple[float, float, IntArray]:
     """Delay of the sound that most of the free peaks make after the given ones, its score before any prior, and its peaks."""
     none = (0.0, 0.0, np.zeros(0, np.int64))
-    after = times[None, :] - times[sounds, None]
-    of, peak = np.nonzero((after > SOONEST_S) & (after < LATEST_S) & free)
-    if not len(of):
+    after = np.where(free, times[None, :] - times[sounds, None], np.inf)
+    delays = clear_delays(after, rarity, (SOONEST_S, LATEST_S), 1)
+    if not delays:
         return none
-    delays = np.unique(np.round(after[of, peak] / ECHO_SCATTER_S)) * ECHO_SCATTER_S
-    each = rarity[peak] + np.log(ECHO_HEARD) + log_student(after[of, peak], delays[:, None], ECHO_SCATTER_S)
-    best = np.full((len(delays), len(sounds)), -np.inf)
-    for place, sound in enumerate(of.tolist()):
-        best[:, sound] = np.maximum(best[:, sound], each[:, place])
-    delay = int(np.argmax(np.logaddexp(best, _ECHO_MISSING).sum(axis=1)))
-    places = np.flatnonzero((each[delay] > _ECHO_MISSING) & (each[delay] == best[delay, of]))
-    if len(places) < 2:
+    each = rarity + np.log(ECHO_HEARD) + log_student(np.minimum(after, times[-1]), delays[0], ECHO_SCATTER_S)
+    each = np.where((after > SOONEST_S) & (after < LATEST_S), each, -np.inf)
+    peak, best = each.argmax(axis=1), each.max(axis=1)
+    heard = best > _ECHO_MISSING
+    if np.count_nonzero(heard) < 2:
         return none
-    used = peak[places]
-    there = each[delay, places] + log_student(levels[used], float(np.median(levels[used])), ECHO_SPREAD_DB)
+    used = peak[heard]
+    there = best[heard] + log_student(levels[used], float(np.median(levels[used])), ECHO_SPREAD_DB)
     score = float(np.logaddexp(there, _ECHO_MISSING).sum()) + _ECHO_MISSING * (len(sounds) - len(used))
     score += float(np.log(ECHO_SCATTER_S * np.sqrt(2 * np.pi / len(used)) * _FRAMES_PER_S * LEVELS_DB))
-    return float(delays[delay]), score, used
+    return delays[0], score, used
