@@ -336,8 +336,16 @@ FAULTS: list[Fault] = [
         lost_drive_is_no_break=("moments.append(turn.time_s)", "moments = moments"),
         slipped_clamp_is_no_break=("for jump in jumps if jump.moves_beat]", "for jump in jumps if False]"),
         beginnings_left_out_of_the_beat_error=(
-            "np.hypot(steady.beat_error_uncertainty_s, beat_error_edge_s(beginnings))",
-            "np.hypot(steady.beat_error_uncertainty_s, 0 * beat_error_edge_s(beginnings))",
+            "beat_error_edge_s(beginnings), differ_u_s / 2)",
+            "0 * beat_error_edge_s(beginnings), differ_u_s / 2)",
+        ),
+        stacked_passages_left_out_of_the_beat_error=(
+            "beat_error_edge_s(beginnings), differ_u_s / 2)",
+            "beat_error_edge_s(beginnings), 0 * differ_u_s / 2)",
+        ),
+        whole_of_a_stacked_passage_in_the_beat_error=(
+            "beat_error_edge_s(beginnings), differ_u_s / 2)",
+            "beat_error_edge_s(beginnings), differ_u_s)",
         ),
         rate_of_another_clock=("FARTHEST_NOMINAL = 0.25", "FARTHEST_NOMINAL = 25.0"),
         rate_uncertainty_of_the_period=(
@@ -422,6 +430,13 @@ FAULTS: list[Fault] = [
         ),
         usual_travel_ten_times=("USUAL_TRAVEL_PER_H = 0.01", "USUAL_TRAVEL_PER_H = 0.1"),
         travel_surer_than_it_is=("float(1 / np.sqrt(lever))", "float(0.5 / np.sqrt(lever))"),
+        passages_drawn_apart=("{0: one_s - drawn_s * u_one_s**2", "{0: one_s + drawn_s * u_one_s**2"),
+        passages_drawn_by_the_deviation=("drawn_s * u_one_s**2, 1: other_s", "drawn_s * u_one_s, 1: other_s"),
+        every_clock_s_passages_alike=("np.array([ALIKE, 1 - ALIKE])", "np.array([1.0, 0.0])"),
+        passages_differ_by_half_a_doubt=(
+            "variance, apart_s = u_one_s**2 +",
+            "variance, apart_s = u_one_s**2 / 4 +",
+        ),
     ),
     *of(
         "reading/intervals.py",
@@ -637,6 +652,39 @@ FAULTS: list[Fault] = [
             "np.column_stack([np.zeros_like(passage), passage])",
             "np.column_stack([np.zeros_like(passage), 0 * passage])",
         ),
+        contacts_never_softer=('*LOUDNESS_DB["contact"]) + np.log(20.0)', "0.0, 40.0) + np.log(20.0)"),
+    ),
+    *of(
+        "hearing/few_beats.py",
+        "hearing/test_echoes.py",
+        echoes_left_out=("+= [_echoes(peaks, one)", "+= [0 * _echoes(peaks, one)"),
+        clear_passages_left_out=(
+            "passage_s) for passage_s in passages]",
+            "passage_s) for passage_s in passages[:0]]",
+        ),
+    ),
+    *of(
+        "hearing/sounds_again.py",
+        "hearing/test_echoes.py",
+        echoes_before_the_sound=(
+            "after = np.where(free, times[None, :] - times[sounds, None]",
+            "after = np.where(free, times[sounds, None] - times[None, :]",
+        ),
+        louder_echoes=("log_ndtr(-louder_db / LOUDER_DB)", "0 * log_ndtr(-louder_db / LOUDER_DB)"),
+        missing_echoes_for_nothing=(
+            "_ECHO_MISSING * (len(sounds) - len(used))",
+            "0.0 * (len(sounds) - len(used))",
+        ),
+    ),
+    *of(
+        "hearing/segment.py",
+        "hearing/test_segment.py",
+        slides_of_one_period=("* other.interval_s) * duration_s / period_s", "* other.interval_s)"),
+    ),
+    *of(
+        "hearing/account.py",
+        "hearing/test_account.py",
+        rest_of_a_drop_echoes_its_contact=("sound.group in wholes)", "False)"),
     ),
     *of(
         "hearing/reference.py",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from torsionbeat.hearing.few_beats import few_beats
 from torsionbeat.hearing.sounds_again import clear_delays, score_of_echoes
@@ -38,6 +39,22 @@ def test_a_sound_after_the_contact_is_its_echo_and_one_before_it_is_nothing():
     assert score_of_echoes(times, levels, rarity, drops, second) < 1
     none = np.zeros(0, np.int64)
     assert score_of_echoes(times, levels, rarity, none, none) == 0.0
+
+
+def test_the_score_of_an_echo_is_that_of_its_sounds_its_delay_and_its_level():
+    """Six drops, of which four are followed after 0.1 s by a sound 9 dB softer: the densities by scipy, the prior written out."""
+    sounds = 6.0 * np.arange(6)
+    times = np.sort(np.concatenate([sounds, sounds[:4] + 0.1]))
+    levels = np.where(np.isin(times, sounds), 30.0, 21.0)
+    drops = np.flatnonzero(np.isin(times, sounds))
+    got = score_of_echoes(times, levels, np.full(10, 2.5), drops, np.zeros(0, np.int64))
+    each = np.log(0.85) + 2.5 + stats.t.logpdf(0, 3, scale=0.004) + stats.t.logpdf(0, 3, scale=4.0)
+    heard = 4 * np.logaddexp(each, np.log(0.15)) + 2 * np.log(0.15)
+    # The delay and the level are fitted: known to 4 ms over the root of four, among frames of 0.5 ms and levels of 20 dB.
+    fitted = np.log(0.004 * np.sqrt(2 * np.pi / 4) * 2000 * 20)
+    # Half an echo in the mean, exponential with 40 ms (80 frames), usually 9 dB softer, to 6 dB.
+    prior = np.log(0.5 / 80) - 200 / 80 + stats.norm(0, 6).logpdf(0)
+    assert got == pytest.approx(heard + fitted + prior, abs=1e-3)
 
 
 def test_a_louder_sound_is_no_echo():
