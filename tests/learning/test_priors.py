@@ -18,7 +18,7 @@ from torsionbeat.learning.priors import (
     told_log_per_gram,
     wander_prior,
 )
-from torsionbeat.learning.response import Response
+from torsionbeat.learning.response import Response, per_unit_from_effect
 from torsionbeat.learning.trials import Trial, Within
 
 HALF_DAY_S = 43_200.0
@@ -155,3 +155,10 @@ def test_wander_within_a_recording_tells_of_it_in_six_of_ten():
     assert informed == pytest.approx(alone * likelihood / (alone * likelihood).sum(), rel=1e-6)
     no_freedom = Within(1.5, 0.2, 7200.0, 0.0)
     assert wander_prior([Trial(ufloat(3.0, 0.1), within=no_freedom)]) == pytest.approx(alone)
+
+
+def test_nine_of_ten_guesses_of_a_regulator_are_right():
+    """The rest is wrong in size or in sign, equally often, or tells nothing (no source)."""
+    parts = effect_parts(Response(ufloat(0.0035, 0.001), per_unit_from_effect(20.0)), 5.0)
+    share = {name: parts.weight[np.array(parts.names) == name].sum() for name in set(parts.names)}
+    assert share == pytest.approx({"guess": 0.9, "size wrong": 0.045, "sign wrong": 0.045, "unknown": 0.01})
