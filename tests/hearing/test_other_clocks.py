@@ -7,6 +7,7 @@ import pytest
 
 from torsionbeat.hearing.other_clocks import (
     OtherClock,
+    _every_interval,
     find_other_clock,
     without_other_clock,
 )
@@ -99,3 +100,14 @@ def test_its_cadence_goes_and_the_torsion_clocks_stays():
     assert left[torsion - 2 : torsion + 3].max() == pytest.approx(
         correlation[torsion - 2 : torsion + 3].max(), abs=3
     )
+
+
+@pytest.mark.parametrize(("every", "ticks"), [(1, True), (3, False), (8, False)])
+def test_a_sound_at_every_eighth_interval_is_no_tick(every, ticks):
+    """A room whose sound lasts correlates a little at any distance: only what stands out at each multiple repeats there."""
+    rng = np.random.default_rng(4)
+    correlation = 1.0 + 0.3 * rng.standard_normal(22_500)  # 90 s of 4 ms
+    interval_s = 1.872
+    at = np.rint(interval_s * every * np.arange(1, int(90 / interval_s / every)) / 0.004).astype(int)
+    correlation[at] += 10.0
+    assert _every_interval(correlation.astype(np.float32), 0.004, interval_s) is ticks

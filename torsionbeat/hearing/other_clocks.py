@@ -39,6 +39,8 @@ _LEAST_SCORE = 25.0
 """In units of the correlation's scatter where nothing repeats."""
 _ENOUGH_S = 1800.0
 """Half an hour holds some thousand ticks: more would add nothing."""
+_FEW_MULTIPLES_S = 1.05
+"""Of longer intervals there are fewer than 80 multiples, so that a sound clear in their sum is clear in each of them."""
 _ROWS = 48
 """Rows compared at a time: enough for a median, few enough to follow a clock that drifts."""
 _MOST_OTHERS = 3
@@ -107,10 +109,17 @@ def find_other_clock(strength: FloatArray, frame_s: float, longest_s: float) -> 
 
 
 def _every_interval(correlation: FloatArray, frame_s: float, interval_s: float) -> bool:
-    """Whether the sound repeats at every multiple of the interval, and not only at every third or fifth."""
+    """Whether the sound repeats at every multiple of the interval, and not only at every third or eighth.
+
+    The greatest of three neighbours is above zero by chance. Of a slow sound there are few multiples, and those of a clock of
+    eight intervals are much of their mean: they are counted from what chance gives.
+    """
     multiples = np.arange(int(10 / interval_s) + 1, int(len(correlation) * frame_s / interval_s) - 1)
     lags = np.rint(multiples * interval_s / frame_s).astype(np.int64)
     heights = np.maximum.reduce([correlation[lags + step] for step in (-1, 0, 1)])
+    if interval_s > _FEW_MULTIPLES_S:
+        anywhere = correlation[int(10 / frame_s) :]
+        heights = heights - np.median(np.maximum.reduce([anywhere[:-2], anywhere[1:-1], anywhere[2:]]))
     return bool(np.quantile(heights, 0.25) > 0.3 * heights.mean())
 
 
