@@ -107,7 +107,8 @@ def test_contact_under_the_noise_is_found_from_all_beats(sigma, clock, recorded,
     [
         (1.0, 40.0, True),  # 8 ms a period: 27 ms in all
         (2.0, 40.0, True),
-        (1.0, 200.0, False),  # 133 ms: the ticks pass over every sound
+        (1.0, 155.0, False),  # two minutes and a half were waited
+        (1.002, 145.0, False),  # 193 ms: the ticks pass over every sound
         (0.9, 40.0, False),  # 12.008 s are 13.34 of them
         (0.2, 40.0, True),
     ],

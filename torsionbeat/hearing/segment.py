@@ -57,9 +57,10 @@ _ON_TICKS, _MOSTLY = 7.0, 0.97
 # The residue of a clock that was removed has less evidence than this (no source).
 _SURE_EVIDENCE = 300.0
 _ON_PEAK_S = 0.025  # duration of the ring of one sound: a place this near a peak is that peak
-_HIDES_S = 0.1
-"""How long a tick of another clock hides what sounds with it, with its echoes in the room. Beside a clock that ticks each second,
-one start of 53 lost a contact so, and an echo became the drop (`livestarts.py --kinds real`)."""
+_HIDES_S, _WAITED_S = 0.1, 150.0
+"""How long a tick of another clock hides what sounds with it, with its echoes in the room, and how long that keeps a handful of
+beats from being sure: to wait for two minutes and a half costs nobody anything, nine periods of a 60 s clock would. Beside
+a clock that ticks each second, one start of 53 lost a contact so, and an echo became the drop (`livestarts.py --kinds real`)."""
 _LEAST_GAP = 20  # beats: a stretch of fewer is filled by the tracks on either side
 _TWO_OPINIONS = 2 * FEW_ROWS
 """Periods up to which the account of few beats is computed too. The search of many beats then has few more than it needs: near
@@ -344,6 +345,8 @@ def _hear_few(
 
 def _in_step(period_s: float, others: tuple[OtherClock, ...], duration_s: float) -> bool:
     """Whether another clock ticks at the same moments of every period: it may hide one of the clock's sounds in all of them."""
+    if duration_s > _WAITED_S:
+        return False
     slides_s = (
         abs(period_s - round(period_s / other.interval_s) * other.interval_s) * duration_s / period_s
         for other in others
