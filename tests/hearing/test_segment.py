@@ -10,7 +10,7 @@ import pytest
 from torsionbeat.hearing.bands import plan_bands
 from torsionbeat.hearing.other_clocks import OtherClock
 from torsionbeat.hearing.search import Wanted
-from torsionbeat.hearing.segment import _in_step, hear_chapter, hear_pieces
+from torsionbeat.hearing.segment import _in_step, _part_of_told, hear_chapter, hear_pieces
 from torsionbeat.twin import Room, at_sigmas
 
 RATE_HZ = 16_000
@@ -116,3 +116,12 @@ def test_contact_under_the_noise_is_found_from_all_beats(sigma, clock, recorded,
 def test_another_clock_in_step_may_hide_a_sound_in_every_period(interval_s, duration_s, hides):
     assert _in_step(12.008, (OtherClock(interval_s, 30.0),), duration_s) is hides
     assert not _in_step(12.008, (), duration_s)
+
+
+@pytest.mark.parametrize(
+    ("period_s", "part"),
+    [(20.0, True), (15.01, True), (12.0, True), (30.0, False), (60.0, False), (19.0, False)],
+)
+def test_a_third_and_less_of_the_period_told_is_a_part_of_it(period_s, part):
+    """Half of it has its own odds: people tell half a period."""
+    assert _part_of_told(period_s, 60.0) is part

@@ -147,7 +147,8 @@ def _searched(stretch: _Stretch, wanted: Wanted) -> tuple[Found | None, ChapterH
         return None, few
     if few is not None and few_s is not None and not few.sides and _near_told(found.period_s, few_s):
         return None, few  # the search found the same clock, but gives no probability
-    if len(found.pattern.first.frames) < FEW_ROWS:
+    in_part = told_s is not None and duration_s < FEW_ROWS * told_s and _part_of_told(found.period_s, told_s)
+    if len(found.pattern.first.frames) < FEW_ROWS or in_part:
         if told_s is not None and _near_told(found.period_s, told_s):
             return (
                 None,
@@ -162,6 +163,15 @@ def _searched(stretch: _Stretch, wanted: Wanted) -> tuple[Found | None, ChapterH
 def _near_told(period_s: float, told_s: float) -> bool:
     """Whether a period is, within 5 %, the given one, half of it, or twice it."""
     return any(abs(period_s / (times * told_s) - 1) < 0.05 for times in (0.5, 1.0, 2.0))
+
+
+def _part_of_told(period_s: float, told_s: float) -> bool:
+    """Whether a period is a third of the given one, or a smaller whole part.
+
+    A clock that is heard for a few periods has a track at such a part too, with most beats missing: the peaks tell.
+    """
+    parts = round(told_s / period_s)
+    return parts > 2 and abs(told_s / period_s / parts - 1) < 0.01
 
 
 def _of_both_sides(up: FloatArray, fine: FinePower, found: Found) -> Found:
