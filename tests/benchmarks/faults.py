@@ -652,7 +652,10 @@ FAULTS: list[Fault] = [
             "np.column_stack([np.zeros_like(passage), passage])",
             "np.column_stack([np.zeros_like(passage), 0 * passage])",
         ),
-        contacts_never_softer=('*LOUDNESS_DB["contact"]) + np.log(20.0)', "0.0, 40.0) + np.log(20.0)"),
+        contacts_never_softer=(
+            '*LOUDNESS_DB["contact"]) + np.log(LEVELS_DB)',
+            "0.0, 40.0) + np.log(LEVELS_DB)",
+        ),
     ),
     *of(
         "hearing/few_beats.py",

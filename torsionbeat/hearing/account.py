@@ -75,7 +75,7 @@ REBOUND_ALIKE, REBOUND_ALIKE_DB = 0.85, 3.0
 """Share of the rebounds of one side's sound that the other side's has too, as long after it (to `ALIKE_FRAMES`), and the scale
 of the difference of their levels: one room and one case make both (no source; as for the contacts of one fork)."""
 REBOUND_FRAMES, LAST_REBOUND_FRAMES = 40 * FRAMES_PER_MS, 300 * FRAMES_PER_MS
-"""Banking and early echoes follow within some 40 ms, none after 160."""
+"""Banking and early echoes follow within some 40 ms, none after 300."""
 LONGEST_LIFT = 0.13
 """Sounds are searched within this share of the period either side of the drop (`pattern`)."""
 PASSAGE_MEDIAN, PASSAGE_SPREAD = 0.017, 0.65

@@ -26,7 +26,7 @@ from torsionbeat.hearing.account import (
     log_student,
 )
 from torsionbeat.hearing.other_clocks import even_train
-from torsionbeat.hearing.sounds_again import clear_delays, score_of_echoes
+from torsionbeat.hearing.sounds_again import DISTINCT_S, LEVELS_DB, clear_delays, score_of_echoes
 
 __all__ = ["NEAR", "FewBeats", "few_beats", "peaks_of"]
 
@@ -63,11 +63,10 @@ _FRAMES_PER_S = 2000.0
 _SHORTEST_PASSAGE_S, _LONGEST_PASSAGE, _FARTHEST_OUT = 0.04, 0.075, 0.08
 """Passages and distances from half a period that are considered: `account` gives larger ones no weight."""
 # Accuracy of figures from so few beats: two accounts nearer than that are one (no source).
-_SAME_S, _SAME_PERIOD, _SAME_PASSAGE_S = 0.02, 0.003, 0.015
+_SAME_S, _SAME_PERIOD, _SAME_PASSAGE_S = 0.02, 0.003, DISTINCT_S
 _GRID_S = 0.012  # below `_SAME_S`, so that two accounts of one clock fall into one cell or its neighbour
-_CELLS = (
-    1 << 15
-)  # 2**14 of 12 ms either way are 196 s, more than any period; four numbers make one of 60 bits
+_CELLS = 1 << 15
+"""Grid cells for each number: 2**14 of 12 ms either way are 196 s, more than any period; four numbers make one of 60 bits."""
 _ROUNDING = 1e-11
 """Eigenvalues below this share of the largest are zero: those of whole numbers go down to 1e-8 with 135 rows."""
 _HALF, _LATE, _AHEAD = np.array([[0.0, 0.0, 0.5, 0.5], [0.0, 0.0, 1.0, 1.0], [0.0, -1.0, 0.0, -1.0]])[
@@ -202,9 +201,7 @@ def few_beats(
 
 def _echoes(peaks: _Peaks, account: FewBeats) -> float:
     """Score of what follows the account's own sounds: it decides between accounts, and does not count for a clock."""
-    numbers = (account.drop_s, account.period_s, account.out_of_half_s, account.passage_s)
-    guess = np.array([[np.nan if number is None else number for number in numbers]])
-    taken = _laid(peaks, guess)[1][0]
+    taken = _laid(peaks, np.array([_guess_of(account)]))[1][0]
     drops, contacts = (np.unique(sounds[sounds >= 0]) for sounds in (taken[::2], taken[1::2]))
     return score_of_echoes(peaks.times, peaks.levels, peaks.rarity, drops, contacts)
 
@@ -262,13 +259,7 @@ def _joined(weighed: list[FewBeats]) -> FloatArray:
     Few of a soft clock's peaks are among the loudest, so the guess of all its sounds may be missing where its parts are there.
     A clock at half the period, with one side, is one at the whole with two in beat; and the other way round.
     """
-    rows = [
-        tuple(
-            np.nan if value is None else value
-            for value in (one.drop_s, one.period_s, one.out_of_half_s, one.passage_s)
-        )
-        for one in sorted(weighed, key=lambda one: -one.score)
-    ]
+    rows = [_guess_of(one) for one in sorted(weighed, key=lambda one: -one.score)]
     best = rows[:_JOINED]
     best += [(drop, 2 * period, 0.0, passage) for drop, period, late, passage in best if np.isnan(late)]
     best += [
@@ -288,14 +279,19 @@ def _with_clear_passages(peaks: _Peaks, weighed: list[FewBeats]) -> FloatArray:
     may not be among the loudest, and then no guess has their passage."""
     rows = []
     for one in sorted(weighed, key=lambda one: -one.score)[:_JOINED]:
-        late = np.nan if one.out_of_half_s is None else one.out_of_half_s
-        guess = np.array([[one.drop_s, one.period_s, late, np.nan]])
-        taken = _laid(peaks, guess)[1][0, ::2]
+        drop_and_late = _guess_of(one)[:3]
+        taken = _laid(peaks, np.array([(*drop_and_late, np.nan)]))[1][0, ::2]
         ahead = peaks.times[np.unique(taken[taken >= 0]), None] - peaks.times[None, :]
         longest_s = _LONGEST_PASSAGE * one.period_s
         passages = clear_delays(ahead, peaks.rarity, (_SHORTEST_PASSAGE_S, longest_s), _CLEAR_PASSAGES)
-        rows += [(*guess[0, :3], passage_s) for passage_s in passages]
+        rows += [(*drop_and_late, passage_s) for passage_s in passages]
     return np.array(rows).reshape(-1, 4)
+
+
+def _guess_of(account: FewBeats) -> tuple[float, ...]:
+    """An account as a guess: the reverse of `_account`."""
+    numbers = (account.drop_s, account.period_s, account.out_of_half_s, account.passage_s)
+    return tuple(np.nan if number is None else number for number in numbers)
 
 
 def _account(guess: FloatArray, score: float) -> FewBeats:
@@ -497,5 +493,5 @@ def _of_clocks(guesses: FloatArray, counts: IntArray, levels: FloatArray, near: 
     score += np.where(np.isnan(passage), np.log(_NO_CONTACT), with_contact)
     score[lift] += [log_of_passage(passage[one], period[one]) for one in lift]
     # one level for both kinds was in the range of the room's; the two kinds of one clock are closer than that
-    pairs = log_normal(levels[:, 1::2] - levels[:, ::2], *LOUDNESS_DB["contact"]) + np.log(20.0)
+    pairs = log_normal(levels[:, 1::2] - levels[:, ::2], *LOUDNESS_DB["contact"]) + np.log(LEVELS_DB)
     return np.asarray(score + np.nan_to_num(pairs).sum(axis=1))

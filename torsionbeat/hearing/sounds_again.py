@@ -18,12 +18,28 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import log_ndtr
 
-from torsionbeat.hearing.account import LOUDNESS_DB, log_normal, log_of_rebound, log_of_unlocking, log_student
+from torsionbeat.hearing.account import (
+    LAST_REBOUND_FRAMES,
+    LOUDNESS_DB,
+    log_normal,
+    log_of_rebound,
+    log_of_unlocking,
+    log_student,
+)
 from torsionbeat.hearing.exact import FinePower
 from torsionbeat.hearing.placing import Placed
 from torsionbeat.theory.edges import BEFORE
 
-__all__ = ["NEAREST_S", "NOT_SOUGHT", "SoundsAgain", "clear_delays", "score_of_echoes", "sounds_again"]
+__all__ = [
+    "DISTINCT_S",
+    "LEVELS_DB",
+    "NEAREST_S",
+    "NOT_SOUGHT",
+    "SoundsAgain",
+    "clear_delays",
+    "score_of_echoes",
+    "sounds_again",
+]
 
 FloatArray = npt.NDArray[np.float32]
 TimesArray = npt.NDArray[np.float64]
@@ -59,19 +75,19 @@ ECHO_HEARD = 0.85
 """Share of beats whose echo gives a peak: echoes are soft."""
 ECHO_SPREAD_DB = 4.0
 """Scale of an echo's level about the median of its kind."""
-SOONEST_S, LATEST_S = 0.02, 0.3
-"""Peaks nearer together are one sound; an echo later than the second is rarer than one in 1800 (`account.log_of_rebound`)."""
 _FRAMES_PER_S = 1 / FRAME_S
+SOONEST_S, LATEST_S = 0.02, LAST_REBOUND_FRAMES / _FRAMES_PER_S
+"""Peaks nearer together are one sound; an echo later than the second is rarer than one in 1800 (`account.log_of_rebound`)."""
 LOUDER_DB = 1.5
 """No echo is louder than what it echoes; the median levels of few beats differ from the true ones by this much."""
 DISTINCT_S = 0.015
-"""Delays nearer than this are one (as `few_beats` has it for passages)."""
+"""Delays nearer than this are one, and passages of a handful of beats."""
 NEAR_CELLS = 3
 """Cells of `ECHO_SCATTER_S` either side in which a peak supports a delay: farther off it counts for a tenth."""
 MOST_OF_A_KIND = 2
 """Sounds after the drop, and after the contact, that are looked for."""
 LEVELS_DB = 20.0
-"""Range of the room's levels, over which the level of one sound counts (as in `few_beats`)."""
+"""Range of the room's levels, over which the level of one sound counts."""
 _ECHO_MISSING = float(np.log(1 - ECHO_HEARD))
 
 
@@ -215,7 +231,7 @@ def score_of_echoes(
             if not len(used):
                 break
             level, own = float(np.median(levels[used])), float(np.median(levels[sounds]))
-            if 0 < delay_s < before_s < np.inf:
+            if delay_s < before_s < np.inf:
                 frames, passage = delay_s * _FRAMES_PER_S, before_s * _FRAMES_PER_S
                 unlocking = log_of_unlocking(frames, passage) + log_normal(
                     level - drop_db, *LOUDNESS_DB["unlocking"]

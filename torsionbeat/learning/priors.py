@@ -92,8 +92,8 @@ nights was 1.7 s/day either way)."""
 
 DUMB_FREEDOM = 3.0
 """Freedom of the half-t of that wander. What comes once a day shifts a night by a second or two: of such clocks one in 65
-differs by more than 5 s/day. With the tail of a clock of which nothing is known, a calm clock's
-second promise is a quarter wider (`tests/benchmarks/regulation.py`)."""
+differs by more than 5 s/day. With the tail of a clock of which nothing is known, a calm clock's second promise is a quarter
+wider (`tests/benchmarks/regulation.py`)."""
 
 OTHERS_LOG_SD = 0.7
 """Spread of the wander between clocks of a kind in one workshop: a factor of two."""
