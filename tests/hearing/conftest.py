@@ -7,7 +7,7 @@ import dataclasses
 import numpy as np
 import pytest
 
-from torsionbeat.hearing.bands import BandEar, Chapter, RoomFloor, plan_bands
+from torsionbeat.hearing.bands import BandEar, Chapter, plan_bands
 from torsionbeat.hearing.listener import Listener
 from torsionbeat.twin import Balance, Drive, Escapement, Recorder, Room, TwinClock, simulate
 
@@ -37,16 +37,15 @@ def _hear(sound, *, rate_hz=RATE_HZ, block=48_000, channels=1, **options):
 
 def _chapter(sound, rate_hz=RATE_HZ):
     """The levels of a whole sound laid out as one chapter."""
-    plan, room = plan_bands(rate_hz), RoomFloor()
+    plan = plan_bands(rate_hz)
     ear = BandEar(plan)
     chunks = [*ear.feed(np.asarray(sound, np.float32)), *ear.finish()]
-    strength, floors, deviations = zip(*(room.strength(chunk.pooled) for chunk in chunks), strict=True)
     return Chapter(
         plan.frame_s,
         np.concatenate([chunk.levels for chunk in chunks]),
-        np.concatenate(strength).astype(np.float16),
-        np.array(floors),
-        np.array(deviations),
+        np.concatenate([chunk.strength for chunk in chunks]),
+        np.array([chunk.floor for chunk in chunks]),
+        np.array([chunk.deviation for chunk in chunks]),
     )
 
 

@@ -149,15 +149,19 @@ def plan_bands(sample_rate_hz: float) -> BandPlan:
 
 @dataclass(frozen=True, slots=True)
 class Chunk:
-    """One chunk of sound as levels, and the defects of its samples.
+    """One chunk of sound as levels and strength, and the defects of its samples.
 
     ``levels`` has shape (CHUNK_FRAMES, bands); ``pooled`` is the mean power of each POOLED_FRAMES frames, shape
-    (CHUNK_FRAMES / POOLED_FRAMES, bands), full scale 1, and 0 where there was no sound.
+    (CHUNK_FRAMES / POOLED_FRAMES, bands), full scale 1, and 0 where there was no sound; ``strength``, of the same shape, is how
+    far that rises above the room, whose ``floor`` (power) and ``deviation`` have shape (bands,).
     """
 
     number: int
     levels: npt.NDArray[np.uint8]
     pooled: npt.NDArray[np.float32]
+    strength: npt.NDArray[np.float16]
+    floor: npt.NDArray[np.float32]
+    deviation: npt.NDArray[np.float32]
     peak: float
     clipped_samples: int
     bad_samples: int
@@ -166,10 +170,47 @@ class Chunk:
 
 
 @dataclass(slots=True)
+class RoomFloor:
+    """Running floor of the room in each band."""
+
+    _floors: deque[FloatArray] = field(default_factory=lambda: deque(maxlen=_MEMORY_CHUNKS))
+    _deviations: deque[FloatArray] = field(default_factory=lambda: deque(maxlen=_MEMORY_CHUNKS))
+
+    def strength(self, pooled: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Strength of one chunk, shape as ``pooled``, with the floor (power) and deviation used, shape (bands,)."""
+        heard = pooled[:, 0] > 0
+        count = np.count_nonzero(heard)
+        if count < len(pooled) // 4:
+            nothing: FloatArray = np.ones(pooled.shape[1], np.float32)
+            return np.zeros_like(pooled), self._floors[-1] if self._floors else nothing, nothing
+        ordered: FloatArray = np.sort((pooled if count == len(pooled) else pooled[heard]).T, axis=1)
+        low: FloatArray = ordered[:, int(0.16 * ordered.shape[1])]
+        middle: FloatArray = np.maximum(ordered[:, ordered.shape[1] // 2], np.float32(1e-20))
+        self._floors.append(middle)
+        self._deviations.append(np.maximum(1 - low / middle, np.float32(_LEAST_DEVIATION)))
+        floor: FloatArray = np.maximum(_middle(self._floors), middle)
+        deviation: FloatArray = np.maximum(_middle(self._deviations), self._deviations[-1])
+        strength: FloatArray = pooled / floor
+        strength -= 1
+        strength /= deviation
+        np.clip(strength, -3, STRONGEST, out=strength)
+        if count < len(pooled):
+            strength[~heard] = 0
+        return strength, floor, deviation
+
+
+def _middle(values: deque[FloatArray]) -> FloatArray:
+    """Median by band, the upper one of an even number."""
+    ordered: FloatArray = np.sort(np.array(values), axis=0)[len(values) // 2]
+    return ordered
+
+
+@dataclass(slots=True)
 class BandEar:
-    """Turns samples of one channel into chunks of levels; holds at most one chunk of sound."""
+    """Turns samples of one channel into chunks of levels and strength; holds at most one chunk of sound."""
 
     plan: BandPlan
+    _room: RoomFloor = field(init=False, default_factory=RoomFloor)
     _held: npt.NDArray[np.float32] = field(init=False)
     _filled: int = field(init=False, default=0)
     _number: int = field(init=False, default=0)
@@ -240,44 +281,15 @@ class BandEar:
         levels = power.astype(np.uint8)
         if silent:
             levels[lost] = 0
-        chunk = Chunk(self._number, levels, pooled, peak, clipped, bad, silent)
+        strength, floor, deviation = self._room.strength(pooled)
+        with np.errstate(under="ignore"):
+            small = strength.astype(np.float16)
+        chunk = Chunk(self._number, levels, pooled, small, floor, deviation, peak, clipped, bad, silent)
         keep = 2 * plan.hop
         self._held[:keep] = self._held[-keep:].copy()
         self._filled = max(self._filled - plan.chunk_samples, 0) if self._filled == len(self._held) else 0
         self._number += 1
         return chunk
-
-
-@dataclass(slots=True)
-class RoomFloor:
-    """Running floor of the room in each band."""
-
-    _floors: deque[FloatArray] = field(default_factory=lambda: deque(maxlen=_MEMORY_CHUNKS))
-    _deviations: deque[FloatArray] = field(default_factory=lambda: deque(maxlen=_MEMORY_CHUNKS))
-
-    def strength(self, pooled: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Strength of one chunk, shape as ``pooled``, with the floor (power) and deviation used, shape (bands,)."""
-        heard = pooled[:, 0] > 0
-        if np.count_nonzero(heard) < len(pooled) // 4:
-            nothing: FloatArray = np.ones(pooled.shape[1], np.float32)
-            return np.zeros_like(pooled), self._floors[-1] if self._floors else nothing, nothing
-        ordered: FloatArray = np.sort(pooled[heard].T, axis=1)
-        low: FloatArray = ordered[:, int(0.16 * ordered.shape[1])]
-        middle: FloatArray = np.maximum(ordered[:, ordered.shape[1] // 2], np.float32(1e-20))
-        self._floors.append(middle)
-        self._deviations.append(np.maximum(1 - low / middle, np.float32(_LEAST_DEVIATION)))
-        floor: FloatArray = np.maximum(_middle(self._floors), middle)
-        deviation: FloatArray = np.maximum(_middle(self._deviations), self._deviations[-1])
-        strength: FloatArray = (pooled / floor - 1) / deviation
-        np.clip(strength, -3, STRONGEST, out=strength)
-        strength[~heard] = 0
-        return strength, floor, deviation
-
-
-def _middle(values: deque[FloatArray]) -> FloatArray:
-    """Median by band, the upper one of an even number."""
-    ordered: FloatArray = np.sort(np.array(values), axis=0)[len(values) // 2]
-    return ordered
 
 
 @dataclass(frozen=True, slots=True)
@@ -292,7 +304,7 @@ class Chapter:
 
 
 class ChannelEar:
-    """One channel: its bands, its room floor, and the levels of the open chapter, in arrays that are allocated once.
+    """One channel: its bands, and the levels of the open chapter, in arrays that are allocated once.
 
     ``room_for`` is the number of chunks that they hold from the start.
     """
@@ -300,7 +312,6 @@ class ChannelEar:
     def __init__(self, plan: BandPlan, room_for: int) -> None:
         self._room_for = room_for
         self.bands = BandEar(plan)
-        self.room = RoomFloor()
         self.chunks = 0
         self.clipped = 0
         self.bad = 0
@@ -312,14 +323,12 @@ class ChannelEar:
 
     def take(self, chunk: Chunk) -> None:
         """Add a chunk to the open chapter."""
-        strength, floor, deviation = self.room.strength(chunk.pooled)
         at = self.chunks
         if at == len(self._floors):
             self._grow()
         self._levels[at * CHUNK_FRAMES : (at + 1) * CHUNK_FRAMES] = chunk.levels
-        with np.errstate(under="ignore"):
-            self._strength[at * POOLED_CHUNK : (at + 1) * POOLED_CHUNK] = strength
-        self._floors[at], self._deviations[at] = floor, deviation
+        self._strength[at * POOLED_CHUNK : (at + 1) * POOLED_CHUNK] = chunk.strength
+        self._floors[at], self._deviations[at] = chunk.floor, chunk.deviation
         self.chunks += 1
         self.clipped += chunk.clipped_samples
         self.bad += chunk.bad_samples

@@ -23,7 +23,6 @@ from torsionbeat.hearing.bands import (
     BandEar,
     Chapter,
     Chunk,
-    RoomFloor,
     plan_bands,
     rising,
 )
@@ -181,7 +180,7 @@ class ReferenceEar:
         check_reference(interval_s, tolerance_ppm)
         self._plan = plan_bands(sample_rate_hz)
         self._interval_s, self._tolerance_ppm = interval_s, tolerance_ppm
-        self._ear, self._room = BandEar(self._plan), RoomFloor()
+        self._ear = BandEar(self._plan)
         self._rows: list[tuple[npt.NDArray[Any], ...]] = []
         self._fits: list[TickFit] = []
         self._samples = self._first_chunk = 0
@@ -198,11 +197,9 @@ class ReferenceEar:
 
     def _take(self, chunks: list[Chunk]) -> None:
         for chunk in chunks:
-            strength, floor, deviation = self._room.strength(chunk.pooled)
             if not self._rows:
                 self._first_chunk = chunk.number
-            with np.errstate(under="ignore"):
-                self._rows.append((chunk.levels, strength.astype(np.float16), floor, deviation))
+            self._rows.append((chunk.levels, chunk.strength, chunk.floor, chunk.deviation))
             if len(self._rows) >= CHAPTER_CHUNKS:
                 self._close()
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from torsionbeat.hearing.bands import CHUNK_FRAMES, BandEar, Chunk, RoomFloor, plan_bands
+from torsionbeat.hearing.bands import CHUNK_FRAMES, BandEar, Chunk, plan_bands
 from torsionbeat.hearing.exact import FinePower
 from torsionbeat.hearing.heard import Heard, VoiceProfile
 from torsionbeat.hearing.listener import Listener
@@ -84,7 +84,7 @@ class Follower:
     def __init__(self, sample_rate_hz: float, nominal_period_s: float | None = None) -> None:
         self._rate_hz, self._nominal_s = sample_rate_hz, nominal_period_s
         self._plan = plan_bands(sample_rate_hz)
-        self._ear, self._room = BandEar(self._plan), RoomFloor()
+        self._ear = BandEar(self._plan)
         self._levels: list[npt.NDArray[np.uint8]] = []
         self._floors: list[FloatArray] = []
         self._first_chunk = 0
@@ -122,9 +122,8 @@ class Follower:
         self._samples += len(samples)
         chunks += self._ear.feed(samples)
         for chunk in chunks:
-            _, floor, _ = self._room.strength(chunk.pooled)
             self._levels.append(chunk.levels)
-            self._floors.append(floor)
+            self._floors.append(chunk.floor)
         if self._learner is not None:
             self._learner.feed(samples)
             return self._learn(self._learner)
