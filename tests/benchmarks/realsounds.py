@@ -80,9 +80,10 @@ def run(seed: int) -> Scored:
     listener.feed(made.sound)
     heard = listener.finish()
     clock = Clock("", made.nominal_period_s, made.lift_deg)
+    after_the_end = ((len(made.sound) / real_ticks.RATE, np.inf),)
     try:
         reading = reading_of(heard, clock, stated_timebase(0.0), f"seed {seed}")
-        score = score_reading("real", seed, reading, made.truth, made.lift_deg is not None, ())
+        score = score_reading("real", seed, reading, made.truth, made.lift_deg is not None, after_the_end)
     except NothingHeardError as error:
         beats, nan = len(made.truth.beats), float("nan")
         score = Score("real", seed, False, beats, 0, 0, *[nan] * 9, (str(error),))

@@ -74,6 +74,17 @@ def test_an_even_train_is_taken_out_first():
     assert best.passage_s == pytest.approx(0.12, abs=0.006)
 
 
+@pytest.mark.parametrize(
+    ("drifts_s", "told", "heard"), [(0.0, True, True), (0.0, False, False), (0.03, False, True)]
+)
+def test_what_keeps_step_with_ticks_is_a_residue_of_them_unless_its_period_was_told(drifts_s, told, heard):
+    """Drops each 3 s beside ticks each second, which in a stretch of half a minute they leave by 0.15 s, or do not leave."""
+    ticks = np.arange(0.4, LENGTH_S, 1.0), np.full(30, 25.0)
+    found = few_beats(*joined(clock(6.0 + drifts_s, jitter_s=0.0), ticks), LENGTH_S, 6.0, told=told)
+    near = [one for one in found if abs(one.period_s / 6.0 - 1) < 0.01 and one.score > 8]
+    assert bool(near) == heard
+
+
 def test_drops_in_beat_are_no_even_train_of_half_their_interval():
     """Drops each 3 s, and two knocks that lie half-way: every second tick of 1.5 s would be missing, but for those two."""
     drops = 0.7 + 3.0 * np.arange(12)

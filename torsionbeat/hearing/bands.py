@@ -37,6 +37,7 @@ __all__ = [
     "Chapter",
     "Chunk",
     "RoomFloor",
+    "peaks_of",
     "plan_bands",
     "rising",
 ]
@@ -63,6 +64,9 @@ _BIAS = 1e-26
 
 STRONGEST = 30000.0
 """Strength is limited to this, within the range of half-precision numbers."""
+
+_LEAST_PEAK_DB = 7.0
+"""Peaks of 5 times the background-noise deviation and more."""
 
 _LEAST_DEVIATION = 0.05
 """Relative deviation of the floor: digital silence has none, and must not make every tick infinite."""
@@ -393,3 +397,12 @@ def rising(strength: FloatArray, strongest: float, before: int = 8, apart: int =
         series[back:] -= np.maximum(mean[:-back], np.float32(-0.5))
         series[:back] -= max(float(mean[0]), -0.5)
     return out
+
+
+def peaks_of(rising: FloatArray, frame_s: float) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    """Times in seconds and levels in dB of the peaks of rising strength (frames, bands), without an upper limit."""
+    from scipy.ndimage import maximum_filter1d
+
+    series = rising.max(axis=1)
+    at = np.flatnonzero((series == maximum_filter1d(series, 9)) & (series > 10 ** (_LEAST_PEAK_DB / 10)))
+    return at.astype(np.float64) * frame_s, 10 * np.log10(series[at].astype(np.float64))

@@ -15,7 +15,7 @@ profile begins at its place.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -316,6 +316,39 @@ def match(
         _likeness(laid, profile),
         (laid - 1).sum(axis=(1, 2)) / max(float(profile.sum()), 1e-9),
     )
+
+
+def searched_on(
+    fine: FinePower, found: ExactTimes, places: IntArray, search: int, prior_frames: float, rows: IntArray
+) -> ExactTimes:
+    """The same, with some beats searched as far again from where they were found, at an end of the search.
+
+    A beat that comes to no end of that search either is moved to its place; the others stay.
+
+    Parameters
+    ----------
+    fine : FinePower
+    found : ExactTimes
+        Result of `match`.
+    places : array, shape (beats,)
+        Rough frames that it was given, with its ``search`` and ``prior_frames``.
+    search : int
+    prior_frames : float
+    rows : array, shape (n,)
+        Beats to search on.
+    """
+    if not len(rows):
+        return found
+    at = np.rint(found.frames[rows]).astype(np.int64)
+    away = (at - places[rows])[:, None] + np.arange(-search, search + 1)[None, :]
+    gained = evidence_round(fine, at, search, found.profile)
+    gained -= (0.5 * (away / prior_frames) ** 2).astype(np.float32)
+    best = np.argmax(gained, axis=1)
+    inside = (best > 0) & (best < 2 * search)
+    frames, evidence = found.frames.copy(), found.evidence.copy()
+    frames[rows[inside]] = (at + refined(gained, best) - search)[inside]
+    evidence[rows[inside]] = gained.max(axis=1)[inside]
+    return replace(found, frames=frames, evidence=evidence)
 
 
 def settled(fine: FinePower, places: IntArray, search: int, *, in_doubt: bool = False) -> ExactTimes:

@@ -25,10 +25,10 @@ from torsionbeat.hearing.account import (
     log_of_passage,
     log_student,
 )
-from torsionbeat.hearing.other_clocks import even_train
+from torsionbeat.hearing.other_clocks import even_train, slide_s
 from torsionbeat.hearing.sounds_again import DISTINCT_S, LEVELS_DB, clear_delays, score_of_echoes
 
-__all__ = ["NEAR", "FewBeats", "few_beats", "peaks_of"]
+__all__ = ["NEAR", "FewBeats", "few_beats"]
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -40,8 +40,6 @@ HEARD = 0.97
 """Share of beats whose sound gives a peak."""
 SPREAD_DB = 4.0
 """Scale of a sound's level about the median of its kind and side."""
-LEAST_DB = 7.0
-"""Peaks of 5 times the background-noise deviation and more."""
 _MOST_FITTED = 40
 """Guesses of each kind that are fitted: four live starts, evaluated at three moments each, gave the same with 20, 40 and 120; 40
 take half the time of 120."""
@@ -127,15 +125,6 @@ class _Peaks:
         return inside
 
 
-def peaks_of(rising: npt.NDArray[np.float32], frame_s: float) -> tuple[FloatArray, FloatArray]:
-    """Times in seconds and levels in dB of the peaks of rising strength (frames, bands), without an upper limit."""
-    from scipy.ndimage import maximum_filter1d
-
-    series = rising.max(axis=1)
-    at = np.flatnonzero((series == maximum_filter1d(series, 9)) & (series > 10 ** (LEAST_DB / 10)))
-    return at.astype(np.float64) * frame_s, 10 * np.log10(series[at].astype(np.float64))
-
-
 def few_beats(
     times: FloatArray,
     levels: FloatArray,
@@ -147,13 +136,14 @@ def few_beats(
     gaps: tuple[tuple[float, float], ...] = (),
     rivals: tuple[tuple[float, float], ...] = (),
     suggested: FloatArray | None = None,
+    told: bool = True,
 ) -> list[FewBeats]:
     """Accounts of a stretch, the best first, each with its share of their whole probability.
 
     Parameters
     ----------
     times, levels : array, shape (peaks,)
-        Result of `peaks_of`.
+        Result of `bands.peaks_of`.
     duration_s : float
     nominal_s, near : float
         The period lies within the share ``near`` of ``nominal_s``.
@@ -166,15 +156,19 @@ def few_beats(
     suggested : array, shape (guesses, 4), optional
         Clocks that something else found and that are scored too: drop, period, lateness of the second side and passage in
         seconds, NaN where there is no second side or no contact.
+    told : bool
+        Whether the period was given beforehand, and not found in this sound.
     """
     if len(times) < 4:
         return []
     peaks = _Peaks.of(times, levels, duration_s, gaps)
-    for _ in range(_MOST_TRAINS):
+    ticks_s: list[float] = []
+    while len(ticks_s) < _MOST_TRAINS:
         train = even_train(peaks.times, peaks.levels, peaks.rarity, duration_s, longest_train_s)
         if train.score < _LEAST_TRAIN:
             break
         peaks = peaks.without(train.used)
+        ticks_s.append(train.interval_s)
     priors = ((nominal_s, 1 - sum(share for _, share in rivals)), *rivals)
     weighed = [
         account
@@ -189,6 +183,8 @@ def few_beats(
     ]
     if rivals:
         weighed += _in_parts(peaks, weighed, [period_s for period_s, _ in priors], near)
+    told_s = [period_s for period_s, _ in priors] if told else []
+    weighed = [one for one in weighed if not _residue(one.period_s, told_s, ticks_s, duration_s)]
     if not weighed:
         return []
     weighed.sort(key=lambda one: -one.score)
@@ -197,6 +193,12 @@ def few_beats(
     shares = np.exp(scores - logsumexp(scores)).tolist()
     order = np.argsort(-scores, kind="stable").tolist()
     return [replace(weighed[place], share=shares[place]) for place in order]
+
+
+def _residue(period_s: float, told_s: list[float], ticks_s: list[float], duration_s: float) -> bool:
+    """Whether a clock with a period that nobody told keeps step with even ticks: it is some of them, or their echoes."""
+    untold = all(abs(period_s / one_s - 1) > NEAR for one_s in told_s)
+    return untold and any(slide_s(period_s, tick_s, duration_s) < _SAME_S for tick_s in ticks_s)
 
 
 def _echoes(peaks: _Peaks, account: FewBeats) -> float:

@@ -245,10 +245,11 @@ def _best_shift(reference: FloatArray, profile: FloatArray, reach: int = 6) -> i
 
 @dataclass(frozen=True, slots=True)
 class EvenTrain:
-    """The peaks that an evenly ticking clock explains, and the natural logarithm of its odds over the room."""
+    """The peaks that an evenly ticking clock explains, the natural logarithm of its odds over the room, and its interval."""
 
     used: npt.NDArray[np.bool_]
     score: float
+    interval_s: float = np.nan
 
 
 def even_train(
@@ -328,7 +329,13 @@ def _scored(
     used = np.zeros(len(times), bool)
     used[index] = True
     score = value[index].sum() + missing * max(last - first - len(index), 0)
-    return EvenTrain(used, float(score + np.log(_TRAIN / np.sqrt(max(len(index), 1)))))
+    return EvenTrain(used, float(score + np.log(_TRAIN / np.sqrt(max(len(index), 1)))), interval)
+
+
+def slide_s(period_s: float, interval_s: float, duration_s: float) -> float:
+    """Seconds by which a clock slides along another's ticks in a stretch: next to nothing where its period is a whole number."""
+    ticks = max(round(period_s / interval_s), 1)
+    return abs(period_s - ticks * interval_s) * duration_s / period_s
 
 
 def evenly_ticking(side: list[tuple[float, float, float]]) -> bool:

@@ -17,7 +17,15 @@ import numpy.typing as npt
 
 from torsionbeat.hearing.bands import POOLED_FRAMES
 from torsionbeat.hearing.beginnings import PartBefore, beginning_of
-from torsionbeat.hearing.exact import ExactTimes, FinePower, evidence_round, laid_anywhere, match, settled
+from torsionbeat.hearing.exact import (
+    ExactTimes,
+    FinePower,
+    evidence_round,
+    laid_anywhere,
+    match,
+    searched_on,
+    settled,
+)
 from torsionbeat.hearing.pattern import SoundTrack
 from torsionbeat.theory.edges import AFTER, BEFORE
 from torsionbeat.theory.robust import SIGMA_PER_MEDIAN, median_deviation
@@ -134,8 +142,11 @@ def place(fine: FinePower, sound: SoundTrack, track: SoundTrack, period: float) 
         if np.mean(exact.evidence > strict) < _NEARLY_ALL:
             chance = max(chance, strict)
     certain = exact.evidence > chance
+    ends = np.abs(exact.frames - anchor) > search - 0.5
+    found_at = exact.frames
+    exact = searched_on(fine, exact, anchor, search, prior, np.flatnonzero(certain & ends))
     # A place that noise has drawn to the end of the search is no place.
-    certain &= np.abs(exact.frames - anchor) < search - 0.5
+    certain &= ~ends | (exact.frames != found_at)
     beginning = beginning_of(fine, exact, certain)
     begins = np.full(len(places), np.nan)
     begins[rows] = exact.frames + beginning.frames + (0.0 if beginning.own is None else beginning.own)

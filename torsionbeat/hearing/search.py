@@ -18,6 +18,7 @@ import numpy.typing as npt
 
 from torsionbeat.hearing.bands import STRONGEST
 from torsionbeat.hearing.pattern import (
+    CLEAR_TRACK_SCORE,
     FEW_ROWS,
     LEAST_TRACK_SCORE,
     LONGEST_LIFT,
@@ -260,7 +261,7 @@ def _behind(rising: FloatArray, frame_s: float, faster: Found, wanted: Wanted) -
     if found is None or found.pattern.second is None:
         return None
     scores = (found.pattern.first.score, found.pattern.second.score)
-    return found if min(scores) > 2 * LEAST_TRACK_SCORE else None
+    return found if min(scores) > CLEAR_TRACK_SCORE else None
 
 
 def _without_beats(rising: FloatArray, found: Found) -> FloatArray:
@@ -369,7 +370,7 @@ def find_second_clock(rising: FloatArray, frame_s: float, first: Found, wanted: 
     if found is None or found.pattern.second is None or abs(found.period_s / first.period_s - 1) < 0.001:
         return None
     scores = (found.pattern.first.score, found.pattern.second.score)
-    return found.period_s if min(scores) > 2 * LEAST_TRACK_SCORE and found.score > 15 else None
+    return found.period_s if min(scores) > CLEAR_TRACK_SCORE and found.score > 15 else None
 
 
 def _settled(found: Found) -> bool:
@@ -412,7 +413,7 @@ def _two_sided(rising: FloatArray, period_frames: float) -> bool:
     pattern = pattern_at(rising, period_frames)
     if pattern is None or pattern.second is None:
         return False
-    return min(pattern.first.score, pattern.second.score) > 2 * LEAST_TRACK_SCORE and not one_sided(pattern)
+    return min(pattern.first.score, pattern.second.score) > CLEAR_TRACK_SCORE and not one_sided(pattern)
 
 
 def _followed(

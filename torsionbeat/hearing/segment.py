@@ -13,10 +13,18 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from torsionbeat.hearing.bands import CHUNK_FRAMES, POOLED_CHUNK, POOLED_FRAMES, STRONGEST, Chapter, rising
+from torsionbeat.hearing.bands import (
+    CHUNK_FRAMES,
+    POOLED_CHUNK,
+    POOLED_FRAMES,
+    STRONGEST,
+    Chapter,
+    peaks_of,
+    rising,
+)
 from torsionbeat.hearing.exact import FinePower
-from torsionbeat.hearing.few_beats import NEAR, FewBeats, few_beats, peaks_of
-from torsionbeat.hearing.other_clocks import OtherClock, evenly_ticking, without_other_clocks
+from torsionbeat.hearing.few_beats import NEAR, FewBeats, few_beats
+from torsionbeat.hearing.other_clocks import OtherClock, evenly_ticking, slide_s, without_other_clocks
 from torsionbeat.hearing.path import reassociated
 from torsionbeat.hearing.pattern import FEW_ROWS, SoundTrack, halves, pattern_at, sounds_round
 from torsionbeat.hearing.placing import by_turns, passage_of, place
@@ -327,6 +335,7 @@ def _hear_few(
         gaps=_gaps(fine, pooled_s / POOLED_FRAMES),
         rivals=rivals,
         suggested=suggested,
+        told=not price,
     )
     if not found or found[0].score - price + _ALIKE < LEAST_SCORE:
         return None
@@ -357,11 +366,7 @@ def _in_step(period_s: float, others: tuple[OtherClock, ...], duration_s: float)
     """Whether another clock ticks at the same moments of every period: it may hide one of the clock's sounds in all of them."""
     if duration_s > _WAITED_S:
         return False
-    slides_s = (
-        abs(period_s - round(period_s / other.interval_s) * other.interval_s) * duration_s / period_s
-        for other in others
-    )
-    return any(slide_s < _HIDES_S for slide_s in slides_s)
+    return any(slide_s(period_s, other.interval_s, duration_s) < _HIDES_S for other in others)
 
 
 def _tracks_of(
