@@ -602,8 +602,33 @@ FAULTS: list[Fault] = [
         ),
     ),
     *of(
+        "hearing/pattern.py",
+        "hearing/test_pattern.py",
+        other_side_never_first=("[[first.frames[0] - half], first.frames + half]", "[first.frames + half]"),
+        one_rotation_tells_chance=("_STRETCHES = 80", "_STRETCHES = 1"),
+    ),
+    *of(
+        "hearing/exact.py",
+        "hearing/test_placing.py",
+        searched_on_without_prior=("gained -= (0.5 * (away / prior_frames) ** 2)", "gained -= (0.0 * away)"),
+        drawn_to_the_end_moves=("inside = (best > 0) & (best < 2 * search)", "inside = best >= 0"),
+    ),
+    *of(
+        "hearing/placing.py",
+        "hearing/test_placing.py",
+        nothing_searched_on=(
+            "np.flatnonzero(ends & (exact.evidence > chance))",
+            "np.flatnonzero(ends & False)",
+        ),
+        end_of_the_search_is_a_place=("& (~ends | (exact.frames != found_at))", ""),
+    ),
+    *of(
         "hearing/beginnings.py",
         "hearing/test_beginnings.py",
+        two_beats_hide_nothing=(
+            "np.hypot(found.edge_uncertainty, HIDDEN_LEAD)",
+            "np.hypot(found.edge_uncertainty, 4.0)",
+        ),
         doubt_by_share_dropped=("(by_rise, by_share, scatter, hidden)", "(by_rise, scatter, hidden)"),
         hidden_lead_dropped=("(by_rise, by_share, scatter, hidden)", "(by_rise, by_share, scatter)"),
         first_part_not_sought=("len(variants) > 1 or course.first - start >= _AHEAD", "False"),
@@ -646,6 +671,11 @@ FAULTS: list[Fault] = [
     *of(
         "hearing/few_beats.py",
         "hearing/test_few_beats.py",
+        ticks_make_a_clock=("return untold and any(", "return False and any("),
+        told_period_in_step_is_ticks=(
+            "told_s = [period_s for period_s, _ in priors] if told else []",
+            "told_s = []",
+        ),
         odds_of_a_mistold_period_dropped=("scores[number] + np.log(prior)", "scores[number]"),
         share_of_the_told_period_not_less=("1 - sum(share for _, share in rivals)", "1.0"),
         louder_contact_taken_for_a_drop=(

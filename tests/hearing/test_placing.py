@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from torsionbeat.hearing.bands import POOLED_FRAMES, plan_bands
-from torsionbeat.hearing.exact import FinePower
+from torsionbeat.hearing.exact import FinePower, match, searched_on
 from torsionbeat.hearing.pattern import SoundTrack
 from torsionbeat.hearing.placing import expected_places, place
 
@@ -88,3 +88,56 @@ def test_all_beats_of_a_sound_in_two_parts_begin_with_the_first(chapter_of, apar
     assert placed.certain.all()
     # the levels' windows of 1.5 ms show a sound up to 0.75 ms early
     assert np.abs(late_s + 0.0004).max() < 0.0008
+
+
+def ticks(times, seed=4):
+    """Sound of equal ticks at the times, over faint noise."""
+    rng = np.random.default_rng(seed)
+    sound = 0.001 * rng.standard_normal(int((times[-1] + 1) * RATE_HZ))
+    grid = np.arange(len(sound)) / RATE_HZ
+    for time in times:
+        near = (grid >= time) & (grid < time + 0.02)
+        away = grid[near] - time
+        sound[near] += 0.3 * np.exp(-away / 0.0015) * np.sin(2 * np.pi * 2700 * away)
+    return sound.astype(np.float32)
+
+
+@pytest.mark.parametrize(("late_s", "reached"), [(0.009, True), (-0.009, True), (0.013, False)])
+def test_a_beat_at_an_end_of_the_search_is_searched_on(chapter_of, late_s, reached):
+    """One of 30 beats falls 9 ms from where it is expected, and 5 ms are searched: as far again it is found. At 13 it is not."""
+    due = 0.7 + 1.5 * np.arange(30)
+    times = due.copy()
+    times[17] += late_s
+    chapter, plan = chapter_of(ticks(times)), plan_bands(RATE_HZ)
+    fine = FinePower(chapter.levels, chapter.floors, None)
+    places = np.rint((due - plan.frame_middle_s) / plan.frame_s).astype(np.int64)
+    found = match(fine, places, 10, prior_frames=6.0)
+    found.frames[17] = places[17] + 10 * np.sign(late_s)
+    on, at_an_end = searched_on(fine, found, places, 10, 6.0, 5.0)
+    assert np.flatnonzero(at_an_end).tolist() == ([] if reached else [17])
+    late = (on.frames + found.edge) * plan.frame_s + plan.frame_middle_s - times
+    # the levels' windows of 1.5 ms show a sound up to 0.75 ms early
+    assert np.abs(np.delete(late, 17) + 0.0004).max() < 0.0008
+    if not reached:
+        assert on.frames[17] == found.frames[17]
+        return
+    assert abs(late[17] + 0.0004) < 0.0008
+    # 18 frames from its place, for which a spread of 6 takes 4.5 of the evidence
+    free, _ = searched_on(fine, found, places, 10, 1e6, 5.0)
+    assert free.evidence[17] - on.evidence[17] == pytest.approx(0.5 * (18 / 6.0) ** 2, abs=0.6)
+    # below the evidence asked for it stays at the end
+    assert searched_on(fine, found, places, 10, 6.0, 1e9)[1][17]
+
+
+@pytest.mark.parametrize("at_an_end", [True, False])
+def test_a_beat_at_an_end_of_the_search_is_not_sure(chapter_of, monkeypatch, at_an_end):
+    times = 0.7 + 1.5 * np.arange(40) + 0.0005 * np.random.default_rng(1).standard_normal(40)
+    chapter, plan = chapter_of(ticks(times)), plan_bands(RATE_HZ)
+    monkeypatch.setattr(
+        "torsionbeat.hearing.placing.searched_on",
+        lambda fine, found, *given: (found, (np.arange(40) == 17) & at_an_end),
+    )
+    frames = np.rint((times - plan.frame_middle_s) / plan.frame_s / POOLED_FRAMES).astype(np.int64)
+    track = SoundTrack(frames, np.ones(chapter.levels.shape[1], np.float32), np.full(40, 50.0), 10.0)
+    placed = place(FinePower(chapter.levels, chapter.floors, None), track, track, 1.5 / plan.frame_s)
+    assert np.flatnonzero(~placed.certain).tolist() == ([17] if at_an_end else [])

@@ -319,11 +319,9 @@ def match(
 
 
 def searched_on(
-    fine: FinePower, found: ExactTimes, places: IntArray, search: int, prior_frames: float, rows: IntArray
-) -> ExactTimes:
-    """The same, with some beats searched as far again from where they were found, at an end of the search.
-
-    A beat that comes to no end of that search either is moved to its place; the others stay.
+    fine: FinePower, found: ExactTimes, places: IntArray, search: int, prior_frames: float, least: float
+) -> tuple[ExactTimes, npt.NDArray[np.bool_]]:
+    """The same, with beats at an end of the search searched as far again from there; and which of them are at an end still.
 
     Parameters
     ----------
@@ -334,11 +332,13 @@ def searched_on(
         Rough frames that it was given, with its ``search`` and ``prior_frames``.
     search : int
     prior_frames : float
-    rows : array, shape (n,)
-        Beats to search on.
+    least : float
+        Beats with less evidence are not searched on.
     """
+    ends = np.abs(found.frames - places) > search - 0.5
+    rows = np.flatnonzero(ends & (found.evidence > least))
     if not len(rows):
-        return found
+        return found, ends
     at = np.rint(found.frames[rows]).astype(np.int64)
     away = (at - places[rows])[:, None] + np.arange(-search, search + 1)[None, :]
     gained = evidence_round(fine, at, search, found.profile)
@@ -348,7 +348,8 @@ def searched_on(
     frames, evidence = found.frames.copy(), found.evidence.copy()
     frames[rows[inside]] = (at + refined(gained, best) - search)[inside]
     evidence[rows[inside]] = gained.max(axis=1)[inside]
-    return replace(found, frames=frames, evidence=evidence)
+    ends[rows[inside]] = False
+    return replace(found, frames=frames, evidence=evidence), ends
 
 
 def settled(fine: FinePower, places: IntArray, search: int, *, in_doubt: bool = False) -> ExactTimes:

@@ -141,12 +141,9 @@ def place(fine: FinePower, sound: SoundTrack, track: SoundTrack, period: float) 
         # Where nearly every beat is clearly above chance, the few others are beats too, only weaker.
         if np.mean(exact.evidence > strict) < _NEARLY_ALL:
             chance = max(chance, strict)
-    certain = exact.evidence > chance
-    ends = np.abs(exact.frames - anchor) > search - 0.5
-    found_at = exact.frames
-    exact = searched_on(fine, exact, anchor, search, prior, np.flatnonzero(certain & ends))
+    exact, at_an_end = searched_on(fine, exact, anchor, search, prior, chance)
     # A place that noise has drawn to the end of the search is no place.
-    certain &= ~ends | (exact.frames != found_at)
+    certain = (exact.evidence > chance) & ~at_an_end
     beginning = beginning_of(fine, exact, certain)
     begins = np.full(len(places), np.nan)
     begins[rows] = exact.frames + beginning.frames + (0.0 if beginning.own is None else beginning.own)

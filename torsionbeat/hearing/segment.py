@@ -244,8 +244,8 @@ def hear_pieces(
     period_s = heard.period_frames * chapter.frame_s
     again = Wanted(period_s, 0.9 * period_s, 1.1 * period_s, wanted.fraction_s)
     for first, last in _unheard(heard, len(chapter.floors)):
-        if depth >= 3:
-            break
+        if depth >= 3 or last - first == len(chapter.floors):
+            break  # the whole again would say the same again
         part = Chapter(
             chapter.frame_s,
             chapter.levels[first * CHUNK_FRAMES : last * CHUNK_FRAMES],
