@@ -602,6 +602,16 @@ FAULTS: list[Fault] = [
         ),
     ),
     *of(
+        "hearing/account.py",
+        "hearing/test_few_beats.py",
+        contacts_never_softer=(
+            'each = log_normal(softer, *LOUDNESS_DB["contact"])',
+            "each = log_normal(softer, 0.0, 40.0)",
+        ),
+        forks_of_all_levels=("each, drops, _log_of_fork(*softer.T)", "each, drops"),
+        drops_of_all_levels=("each, drops, _log_of_fork(*softer.T)", "each, _log_of_fork(*softer.T)"),
+    ),
+    *of(
         "hearing/pattern.py",
         "hearing/test_pattern.py",
         other_side_never_first=("[[first.frames[0] - half], first.frames + half]", "[first.frames + half]"),
@@ -616,11 +626,7 @@ FAULTS: list[Fault] = [
     *of(
         "hearing/placing.py",
         "hearing/test_placing.py",
-        nothing_searched_on=(
-            "np.flatnonzero(ends & (exact.evidence > chance))",
-            "np.flatnonzero(ends & False)",
-        ),
-        end_of_the_search_is_a_place=("& (~ends | (exact.frames != found_at))", ""),
+        end_of_the_search_is_a_place=("& ~at_an_end", ""),
     ),
     *of(
         "hearing/beginnings.py",
@@ -682,10 +688,7 @@ FAULTS: list[Fault] = [
             "np.column_stack([np.zeros_like(passage), passage])",
             "np.column_stack([np.zeros_like(passage), 0 * passage])",
         ),
-        contacts_never_softer=(
-            '*LOUDNESS_DB["contact"]) + np.log(LEVELS_DB)',
-            "0.0, 40.0) + np.log(LEVELS_DB)",
-        ),
+        drops_never_contacts=("for one, other in _SHIFTS", "for one, other in ((0, 0),)"),
     ),
     *of(
         "hearing/few_beats.py",

@@ -9,6 +9,9 @@ import numpy as np
 
 from torsionbeat.hearing.account import (
     LOUDNESS_DB,
+    SAME_DROP_DB,
+    SAME_FORK,
+    SAME_FORK_DB,
     log_normal,
     log_of_beat_error,
     log_of_passage,
@@ -172,13 +175,24 @@ def of_clocks(guess, count: int, levels: list[float | None], near):
             width + log_of_beat_error(guess.out_of_half_s * _FRAMES_PER_S, period) + np.log(_FRAMES_PER_S)
         )
     if guess.passage_s is None:
-        return float(score + np.log(_NO_CONTACT))
-    score += width + np.log(1 - _NO_CONTACT)
-    score += log_of_passage(guess.passage_s * _FRAMES_PER_S, period) + np.log(_FRAMES_PER_S)
-    for drop, contact in zip(levels[::2], levels[1::2], strict=True):
-        if drop is not None and contact is not None:
-            # one level for both kinds was in the range of the room's; a pair of a clock is closer than that
-            score += float(log_normal(contact - drop, *LOUDNESS_DB["contact"])) + np.log(20.0)
+        score += np.log(_NO_CONTACT)
+        drops, contacts = levels, [None] * len(levels)
+    else:
+        drops, contacts = levels[::2], levels[1::2]
+        score += width + np.log(1 - _NO_CONTACT)
+        score += log_of_passage(guess.passage_s * _FRAMES_PER_S, period) + np.log(_FRAMES_PER_S)
+    # one level for both of a pair was in the range of the room's, 20 dB; a pair of a clock is closer than that
+    softer = [
+        None if drop is None or contact is None else contact - drop
+        for drop, contact in zip(drops, contacts, strict=True)
+    ]
+    alone = [None if one is None else float(log_normal(one, *LOUDNESS_DB["contact"])) for one in softer]
+    if len(softer) == 2 and None not in softer:
+        alike = SAME_FORK * np.exp(log_student(softer[1], softer[0], SAME_FORK_DB))
+        alone[1] = float(np.log(alike + (1 - SAME_FORK) * np.exp(alone[1])))
+    score += sum(one + np.log(20.0) for one in alone if one is not None)
+    if len(drops) == 2 and None not in drops:
+        score += float(log_student(drops[1] - drops[0], 0.0, SAME_DROP_DB)) + np.log(20.0)
     return float(score)
 
 

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 import torsionbeat.hearing.few_beats as few_beats_module
-from torsionbeat.hearing.few_beats import NEAR, FewBeats, few_beats
+from torsionbeat.hearing.few_beats import NEAR, FewBeats, _moved_by_passages, few_beats
 from torsionbeat.hearing.other_clocks import even_train
 from torsionbeat.hearing.segment import LEAST_SHARE, MISTOLD
 
@@ -283,3 +283,21 @@ def test_sounds_softer_than_most_of_the_room_s_are_found_by_their_parts(monkeypa
     assert best.passage_s == pytest.approx(0.12, abs=0.01)
     assert abs(best.out_of_half_s) == pytest.approx(0.02, abs=0.01)
     assert best.share > LEAST_SHARE
+
+
+def test_either_side_s_drop_may_be_its_contact():
+    """A clock of 12 s and three like it, in which one side's drop, the other's, or both are a passage later."""
+    clock = FewBeats(12.0, 5.0, 0.11, 0.02, 9.0)
+    rows = _moved_by_passages([clock, FewBeats(12.0, 5.0, None, 0.02, 3.0)])
+    for drop_s, late_s in (
+        (5.0, 0.02),
+        (5.11, -0.09),
+        (5.0, 0.13),
+        (5.11, 0.02),
+        (4.89, 0.13),
+        (5.0, -0.09),
+        (4.89, 0.02),
+    ):
+        expected = (drop_s, 12.0, late_s, 0.11)
+        assert np.isclose(rows, expected, atol=1e-9).all(axis=1).any(), expected
+    assert np.isfinite(rows[:, :3]).all()  # without a passage nothing is moved

@@ -23,12 +23,14 @@ from scipy.special import betainc, gammaln, log_ndtr, logsumexp, ndtri, stdtr
 from torsionbeat.hearing.beginnings import BEGINS
 
 __all__ = [
+    "LEVELS_DB",
     "Account",
     "Roles",
     "Sound",
     "accounts",
     "log_normal",
     "log_of_beat_error",
+    "log_of_levels",
     "log_of_passage",
     "log_of_rebound",
     "log_of_unlocking",
@@ -93,6 +95,8 @@ OUT_OF_BEAT = 0.004
 """Beat error as a share of the period, scale of a Student distribution (2): 5 deg of offset at an arc of 470 is 0.7 %."""
 SAME_DROP_DB = 4.0
 """Scale of the difference in level of both sides' drops (Student's distribution, 3): like pallets and teeth."""
+LEVELS_DB = 20.0
+"""Range of the room's levels, over which the level of one sound counts."""
 MIXED = 0.05
 """Of recordings with one sound a side, the share in which these are one side's drop and the other side's contact; it counts for
 each of the two ways. Near the noise floor it was one of 24 live starts."""
@@ -320,6 +324,31 @@ def _log_of_likeness(likeness: float) -> float:
     return float(np.log(one / two))
 
 
+def _log_of_fork(one_db: float | FloatArray, other_db: float | FloatArray) -> FloatArray:
+    """How much likelier the second contact's level against its drop is given the first one's than by itself (logarithm)."""
+    gained = log_student(other_db, one_db, SAME_FORK_DB) - log_normal(other_db, *LOUDNESS_DB["contact"])
+    return np.asarray(np.log(SAME_FORK * np.exp(gained) + 1 - SAME_FORK))
+
+
+def log_of_levels(levels_db: FloatArray) -> FloatArray:
+    """Score of the levels of the four sounds of a clock, against levels anywhere in `LEVELS_DB`.
+
+    Parameters
+    ----------
+    levels_db : array, shape (accounts, 4)
+        Drop and contact of the one side, then of the other; NaN where there is none.
+
+    Returns
+    -------
+    array, shape (accounts,)
+    """
+    softer = levels_db[:, 1::2] - levels_db[:, ::2]
+    each = log_normal(softer, *LOUDNESS_DB["contact"]) + np.log(LEVELS_DB)
+    drops = log_student(levels_db[:, 2] - levels_db[:, 0], 0.0, SAME_DROP_DB) + np.log(LEVELS_DB)
+    out: FloatArray = np.nan_to_num(np.column_stack([each, drops, _log_of_fork(*softer.T)])).sum(axis=1)
+    return out
+
+
 def _log_of_both(one: float, two: float) -> float:
     """Logarithm of the density of the second side's passage, given the first side's."""
     longer = max(one, two)
@@ -456,8 +485,7 @@ def _log_of_one_fork(sides: list[list[Sound]], roles: tuple[Roles, ...]) -> floa
         for side, role in zip(sides, roles, strict=True)
         if role.contact is not None
     ]
-    gained = log_student(own[1], own[0], SAME_FORK_DB) - log_normal(own[1], *LOUDNESS_DB["contact"])
-    return float(np.log(SAME_FORK * np.exp(gained) + 1 - SAME_FORK))
+    return float(_log_of_fork(own[0], own[1]))
 
 
 def _log_of_one_room(sides: list[list[Sound]], roles: tuple[Roles, ...]) -> float:

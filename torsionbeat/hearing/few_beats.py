@@ -19,14 +19,13 @@ import numpy.typing as npt
 from scipy.special import logsumexp
 
 from torsionbeat.hearing.account import (
-    LOUDNESS_DB,
-    log_normal,
     log_of_beat_error,
+    log_of_levels,
     log_of_passage,
     log_student,
 )
 from torsionbeat.hearing.other_clocks import even_train, slide_s
-from torsionbeat.hearing.sounds_again import DISTINCT_S, LEVELS_DB, clear_delays, score_of_echoes
+from torsionbeat.hearing.sounds_again import DISTINCT_S, clear_delays, score_of_echoes
 
 __all__ = ["NEAR", "FewBeats", "few_beats"]
 
@@ -45,6 +44,7 @@ _MOST_FITTED = 40
 take half the time of 120."""
 _JOINED = 4
 """Best accounts that are joined: with the loudest peaks alone one noisy start in thirty was sure of half the period."""
+_SHIFTS = ((1, 1), (-1, -1), (1, 0), (-1, 0), (0, 1), (0, -1))  # passages by which either side's drop is moved
 _CLEAR_PASSAGES, _WITH_ECHOES = 3, 24
 """Passages added to each of the best accounts, and best accounts whose echoes are looked for: the others are farther off."""
 _MOST_PEAKS = 36
@@ -176,11 +176,13 @@ def few_beats(
         for account in _weighed(peaks, period_s, near, prior, suggested if period_s == nominal_s else None)
     ]
     again = np.concatenate([_joined(weighed), _with_clear_passages(peaks, weighed)])
-    weighed = [
-        account
-        for period_s, prior in priors
-        for account in _distinct(peaks, again[np.abs(again[:, 1] / period_s - 1) <= near], near, prior)
-    ]
+    for _ in range(2):
+        weighed = [
+            account
+            for period_s, prior in priors
+            for account in _distinct(peaks, again[np.abs(again[:, 1] / period_s - 1) <= near], near, prior)
+        ]
+        again = _moved_by_passages(weighed)
     if rivals:
         weighed += _in_parts(peaks, weighed, [period_s for period_s, _ in priors], near)
     told_s = [period_s for period_s, _ in priors] if told else []
@@ -274,6 +276,18 @@ def _joined(weighed: list[FewBeats]) -> FloatArray:
         (drop, period, late, passage) for drop, period, *_ in best for late in lates for passage in passages
     ]
     return np.array([*rows, *more]).reshape(-1, 4)
+
+
+def _moved_by_passages(weighed: list[FewBeats]) -> FloatArray:
+    """The accounts again, and the best ones with either side's drop, or both, moved by a passage: it may be a contact."""
+    rows = [_guess_of(one) for one in sorted(weighed, key=lambda one: -one.score)]
+    moved = [
+        (drop + one * passage, period, late + (other - one) * passage, passage)
+        for drop, period, late, passage in rows[:_JOINED]
+        if not np.isnan(passage)
+        for one, other in _SHIFTS
+    ]
+    return np.array([*rows, *moved]).reshape(-1, 4)
 
 
 def _with_clear_passages(peaks: _Peaks, weighed: list[FewBeats]) -> FloatArray:
@@ -494,6 +508,4 @@ def _of_clocks(guesses: FloatArray, counts: IntArray, levels: FloatArray, near: 
     with_contact = width + np.log(1 - _NO_CONTACT) + np.log(_FRAMES_PER_S)
     score += np.where(np.isnan(passage), np.log(_NO_CONTACT), with_contact)
     score[lift] += [log_of_passage(passage[one], period[one]) for one in lift]
-    # one level for both kinds was in the range of the room's; the two kinds of one clock are closer than that
-    pairs = log_normal(levels[:, 1::2] - levels[:, ::2], *LOUDNESS_DB["contact"]) + np.log(LEVELS_DB)
-    return np.asarray(score + np.nan_to_num(pairs).sum(axis=1))
+    return np.asarray(score + log_of_levels(levels))

@@ -20,6 +20,7 @@ from scipy.special import log_ndtr
 
 from torsionbeat.hearing.account import (
     LAST_REBOUND_FRAMES,
+    LEVELS_DB,
     LOUDNESS_DB,
     log_normal,
     log_of_rebound,
@@ -32,7 +33,6 @@ from torsionbeat.theory.edges import BEFORE
 
 __all__ = [
     "DISTINCT_S",
-    "LEVELS_DB",
     "NEAREST_S",
     "NOT_SOUGHT",
     "SoundsAgain",
@@ -86,8 +86,6 @@ NEAR_CELLS = 3
 """Cells of `ECHO_SCATTER_S` either side in which a peak supports a delay: farther off it counts for a tenth."""
 MOST_OF_A_KIND = 2
 """Sounds after the drop, and after the contact, that are looked for."""
-LEVELS_DB = 20.0
-"""Range of the room's levels, over which the level of one sound counts."""
 _ECHO_MISSING = float(np.log(1 - ECHO_HEARD))
 
 
