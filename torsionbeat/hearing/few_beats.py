@@ -73,8 +73,8 @@ _HALF, _LATE, _AHEAD = np.array([[0.0, 0.0, 0.5, 0.5], [0.0, 0.0, 1.0, 1.0], [0.
 """Coefficients of period, lateness of the second side and passage for each sound: drop and contact of each side."""
 _ONE_SIDED, _NO_CONTACT = 0.02, 0.15
 """Share of clocks with only one side heard, and with no contact heard."""
-_LEAST_TRAIN, _MOST_TRAINS = 10.0, 2
-"""An even train with a score above 10 is an ordinary clock: two of them are looked for."""
+_LEAST_TRAIN, _MOST_TRAINS = 10.0, 4
+"""An even train with a score above 10 is an ordinary clock, or its ticks or its tocks: those of two clocks are looked for."""
 _PLACE_S = 0.02
 """Longest distance of a peak from where a sound is predicted."""
 _LOUDER = 0.15
