@@ -612,6 +612,20 @@ FAULTS: list[Fault] = [
         drops_of_all_levels=("each, drops, _log_of_fork(*softer.T)", "each, _log_of_fork(*softer.T)"),
     ),
     *of(
+        "hearing/search.py",
+        "hearing/test_search.py",
+        whatever_is_left_is_as_before=(
+            "return found if _settled(found) else None\n\n\ndef _behind",
+            "return found\n\n\ndef _behind",
+        ),
+        never_as_before=("if wanted.heard and (as_before", "if False and (as_before"),
+    ),
+    *of(
+        "hearing/bands.py",
+        "hearing/test_bands.py",
+        mean_of_frames_a_sum=("np.eye(len(kept)) / POOLED_FRAMES", "np.eye(len(kept))"),
+    ),
+    *of(
         "hearing/pattern.py",
         "hearing/test_pattern.py",
         other_side_never_first=("[[first.frames[0] - half], first.frames + half]", "[first.frames + half]"),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from torsionbeat.hearing.search import Wanted, find_clock
+from torsionbeat.hearing.search import Wanted, _as_before, find_clock
 
 FRAME_S = 0.004
 ANY = Wanted(None, 4.0, 121.0)
@@ -32,6 +32,32 @@ def test_period_is_found_told_or_not(period_s, told):
     found = find_clock(rising(1, [(period_s, 1.7, 0.2)]), FRAME_S, wanted)
     assert found.period_s == pytest.approx(period_s, rel=1e-3)  # what a track follows
     assert found.pattern.second is not None
+
+
+def test_a_clock_heard_before_is_followed_without_a_search(monkeypatch):
+    """Its sounds are those that a search finds; one whose period has changed is searched for."""
+    up = rising(1, [(12.31, 1.7, 0.2)], duration_s=600.0)
+    searched = find_clock(up, FRAME_S, Wanted(12.31, 4.0, 121.0))
+    assert find_clock(up, FRAME_S, Wanted(15.0, 4.0, 121.0, heard=True)).period_s == pytest.approx(
+        12.31, rel=1e-3
+    )
+    monkeypatch.setattr("torsionbeat.hearing.search.autocorrelation", None)
+    found = find_clock(up, FRAME_S, Wanted(12.312, 4.0, 121.0, heard=True))
+    for one, other in (
+        (found.pattern.first, searched.pattern.first),
+        (found.pattern.second, searched.pattern.second),
+    ):
+        away = one.frames[:, None] - other.frames[None, :]
+        # a frame or two: the sounds are two frames long
+        assert np.median(np.abs(away).min(axis=1)) <= 1
+
+
+def test_a_clock_heard_before_that_is_not_clear_is_searched_for():
+    """Twenty periods do not show both sides beyond doubt: other periods are tried too, and the same clock is found."""
+    up = rising(1, [(12.31, 1.7, 0.2)])
+    wanted = Wanted(12.31, 4.0, 121.0, heard=True)
+    assert _as_before(up, FRAME_S, wanted) is None
+    assert find_clock(up, FRAME_S, wanted).period_s == pytest.approx(12.31, rel=1e-3)
 
 
 def test_nominal_period_that_contradicts_does_not_hide_the_clock():

@@ -92,6 +92,8 @@ class BandPlan:
     """Shape (3, hop, 2 * tones): thirds of the windowed cosines and sines."""
     pooling: npt.NDArray[np.float32]
     """Shape (2 * tones, bands): which squares belong to which band."""
+    averaging: npt.NDArray[np.float32]
+    """Shape (POOLED_FRAMES * bands, bands): the mean of that many frames by band."""
     edges_hz: tuple[float, ...]
 
     @property
@@ -148,7 +150,8 @@ def plan_bands(sample_rate_hz: float) -> BandPlan:
         pooling[row, kept.index(band)] = 1.0 / owners.count(band) / length
     kernels = np.ascontiguousarray(np.array(columns, np.float32).T.reshape(3, hop, len(owners)))
     edges = (*(EDGES_HZ[band] for band in kept), min(EDGES_HZ[kept[-1] + 1], sample_rate_hz / 2))
-    return BandPlan(float(sample_rate_hz), hop, kernels, pooling, edges)
+    averaging = np.tile(np.eye(len(kept)) / POOLED_FRAMES, (POOLED_FRAMES, 1)).astype(np.float32)
+    return BandPlan(float(sample_rate_hz), hop, kernels, pooling, averaging, edges)
 
 
 @dataclass(frozen=True, slots=True)
@@ -269,10 +272,7 @@ class BandEar:
         waves += rows[2:] @ plan.kernels[2]
         np.square(waves, out=waves)
         power = waves @ plan.pooling
-        pooled = power[::POOLED_FRAMES].copy()
-        for step in range(1, POOLED_FRAMES):
-            pooled += power[step::POOLED_FRAMES]
-        pooled /= POOLED_FRAMES
+        pooled = power.reshape(-1, len(plan.averaging)) @ plan.averaging
         lost = power < _BIAS
         silent = bool(lost.any())
         if silent:

@@ -44,7 +44,14 @@ _MOST_FITTED = 40
 take half the time of 120."""
 _JOINED = 4
 """Best accounts that are joined: with the loudest peaks alone one noisy start in thirty was sure of half the period."""
-_SHIFTS = ((1, 1), (-1, -1), (1, 0), (-1, 0), (0, 1), (0, -1))  # passages by which either side's drop is moved
+_SHIFTS = (
+    (1, 1),
+    (-1, -1),
+    (1, 0),
+    (-1, 0),
+    (0, 1),
+    (0, -1),
+)  # passages by which either side's drop is moved
 _CLEAR_PASSAGES, _WITH_ECHOES = 3, 24
 """Passages added to each of the best accounts, and best accounts whose echoes are looked for: the others are farther off."""
 _MOST_PEAKS = 36

@@ -253,9 +253,11 @@ class Listener:
         if self._story.period_samples is None:
             return self._wanted
         found = self._story.period_samples / self._plan.sample_rate_hz
-        return Wanted(
-            found, min(self._wanted.shortest_s, 0.9 * found), max(self._wanted.longest_s, 1.1 * found)
+        shortest, longest = (
+            min(self._wanted.shortest_s, 0.9 * found),
+            max(self._wanted.longest_s, 1.1 * found),
         )
+        return Wanted(found, shortest, longest, heard=True)
 
     def _close_chapter(self, last: bool = False) -> None:
         chosen, pieces, others = self._best_heard(look_round=self._story.period_samples is None)

@@ -70,6 +70,8 @@ class Wanted:
     longest_s: float
     fraction_s: float = 1.8
     """Shortest distance of beats that is accepted for the clock when whole fractions of a period are tried."""
+    heard: bool = False
+    """Whether the clock was heard with that period before, in the same sound."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,6 +227,8 @@ def find_clock(
     longest = min(wanted.longest_s, duration_s / 1.5)
     if longest <= wanted.shortest_s:
         return None
+    if wanted.heard and (as_before := _as_before(rising, frame_s, wanted)) is not None:
+        return as_before
     lags = int(min(0.62 * len(rising), 40 * longest / frame_s))
     correlation = autocorrelation(rising, lags)
     for interval_s in others_s:
@@ -245,6 +249,16 @@ def find_clock(
         if best is not None and nominal is not None and best.period_s < 0.7 * nominal:
             return _behind(rising, frame_s, best, wanted) or best
     return best
+
+
+def _as_before(rising: FloatArray, frame_s: float, wanted: Wanted) -> Found | None:
+    """The clock with the period it had before, if both its sides are clear; no other period is then tried."""
+    assert wanted.nominal_period_s is not None
+    pattern = pattern_at(rising, wanted.nominal_period_s / frame_s)
+    if pattern is None or pattern.second is None:
+        return None
+    found = Found(pattern, wanted.nominal_period_s, min(pattern.first.score, pattern.second.score))
+    return found if _settled(found) else None
 
 
 def _behind(rising: FloatArray, frame_s: float, faster: Found, wanted: Wanted) -> Found | None:

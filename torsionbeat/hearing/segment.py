@@ -242,7 +242,7 @@ def hear_pieces(
     if not heard.sides:
         return pieces, others
     period_s = heard.period_frames * chapter.frame_s
-    again = Wanted(period_s, 0.9 * period_s, 1.1 * period_s, wanted.fraction_s)
+    again = Wanted(period_s, 0.9 * period_s, 1.1 * period_s, wanted.fraction_s, heard=True)
     for first, last in _unheard(heard, len(chapter.floors)):
         if depth >= 3 or last - first == len(chapter.floors):
             break  # the whole again would say the same again
