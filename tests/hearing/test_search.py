@@ -53,8 +53,8 @@ def test_a_clock_heard_before_is_followed_without_a_search(monkeypatch):
 
 
 def test_a_clock_heard_before_that_is_not_clear_is_searched_for():
-    """Twenty periods do not show both sides beyond doubt: other periods are tried too, and the same clock is found."""
-    up = rising(1, [(12.31, 1.7, 0.2)])
+    """Eight periods do not show both sides beyond doubt: other periods are tried too, and the same clock is found."""
+    up = rising(1, [(12.31, 1.7, 0.2)], duration_s=100.0)
     wanted = Wanted(12.31, 4.0, 121.0, heard=True)
     assert _as_before(up, FRAME_S, wanted) is None
     assert find_clock(up, FRAME_S, wanted).period_s == pytest.approx(12.31, rel=1e-3)
