@@ -619,6 +619,12 @@ FAULTS: list[Fault] = [
             "return found\n\n\ndef _behind",
         ),
         never_as_before=("if wanted.heard and (as_before", "if False and (as_before"),
+        rows_of_nothing_count=(
+            "weights = np.broadcast_to(rarity - _STEADY_MISSING",
+            "weights = np.broadcast_to(rarity",
+        ),
+        other_side_half_a_period_off=("* period > 3 * _STEADY_CELL_S", "* period > 400 * _STEADY_CELL_S"),
+        other_side_the_worst=("best = int(np.argmax(total))", "best = int(np.argmin(total))"),
     ),
     *of(
         "hearing/bands.py",
@@ -701,6 +707,14 @@ FAULTS: list[Fault] = [
         louder_contact_taken_for_a_drop=(
             "np.column_stack([np.zeros_like(passage), passage])",
             "np.column_stack([np.zeros_like(passage), 0 * passage])",
+        ),
+        steady_places_left_out=(
+            "places = steady_places(peaks.times,",
+            "places = steady_places(peaks.times[:0],",
+        ),
+        no_passages_after=(
+            "for apart, later in ((ahead, 0.0), (-ahead, 1.0)):",
+            "for apart, later in ((ahead, 0.0),):",
         ),
         drops_never_contacts=("for one, other in _SHIFTS", "for one, other in ((0, 0),)"),
     ),

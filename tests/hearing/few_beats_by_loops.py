@@ -18,7 +18,6 @@ from torsionbeat.hearing.account import (
     log_student,
 )
 from torsionbeat.hearing.few_beats import (
-    _FARTHEST_OUT,
     _FRAMES_PER_S,
     _GRID_S,
     _LONGEST_PASSAGE,
@@ -33,6 +32,7 @@ from torsionbeat.hearing.few_beats import (
     _SAME_S,
     _SHORTEST_PASSAGE_S,
     HEARD,
+    OUT_OF_HALF,
     SCATTER_S,
     SPREAD_DB,
     FewBeats,
@@ -62,7 +62,7 @@ def guesses(peaks, nominal_s, near):
                 late = side
                 if later and late is not None:
                     late = None if passage is None else late + passage
-                if late is not None and abs(late) >= _FARTHEST_OUT * period:
+                if late is not None and abs(late) >= OUT_OF_HALF * period:
                     continue
                 key = tuple(
                     None if value is None else round(value / _GRID_S)

@@ -9,7 +9,14 @@ import numpy as np
 import pytest
 
 import torsionbeat.hearing.few_beats as few_beats_module
-from torsionbeat.hearing.few_beats import NEAR, FewBeats, _moved_by_passages, few_beats
+from torsionbeat.hearing.few_beats import (
+    NEAR,
+    FewBeats,
+    _moved_by_passages,
+    _Peaks,
+    _with_clear_passages,
+    few_beats,
+)
 from torsionbeat.hearing.other_clocks import even_train
 from torsionbeat.hearing.segment import LEAST_SHARE, MISTOLD
 
@@ -215,9 +222,9 @@ def test_even_train_is_that_of_one_after_the_other(seed):
 
 
 def test_nothing_is_left_beside_an_even_train():
-    """All peaks are ticks: nothing remains to suggest a clock, and nothing fails."""
+    """All peaks are ticks: next to nothing remains to suggest a clock, and nothing fails."""
     ticks = np.arange(0.4, LENGTH_S, 0.7)
-    assert few_beats(ticks, np.full(len(ticks), 25.0), LENGTH_S, 6.0) == []
+    assert all(one.score < -10 for one in few_beats(ticks, np.full(len(ticks), 25.0), LENGTH_S, 6.0))
 
 
 def test_a_contact_louder_than_its_drop_is_no_drop():
@@ -301,3 +308,25 @@ def test_either_side_s_drop_may_be_its_contact():
         expected = (drop_s, 12.0, late_s, 0.11)
         assert np.isclose(rows, expected, atol=1e-9).all(axis=1).any(), expected
     assert np.isfinite(rows[:, :3]).all()  # without a passage nothing is moved
+
+
+def test_a_clock_softer_than_the_room_s_loudest_sounds_is_found_by_its_steadiness():
+    """Sixty sounds of the room are louder than any of the clock's: no pair of the loudest tells of it."""
+    rng = np.random.default_rng(0)
+    loud = np.sort(rng.uniform(0, LENGTH_S, 60)), 30.0 + rng.exponential(4.0, 60)
+    times, levels = clock(passage_s=0.12, contact_db=14.0)
+    soft = times, np.where(levels > 20, levels - 12.0, levels)
+    best = few_beats(*joined(soft, loud, room(60, seed=9)), LENGTH_S, 6.0)[0]
+    assert best.score > 8
+    assert best.passage_s == pytest.approx(0.12, abs=0.006)
+    assert abs(best.out_of_half_s) == pytest.approx(0.02, abs=0.008)
+
+
+def test_passages_are_looked_for_after_the_sounds_of_an_account_too():
+    """An account of the contacts alone, and drops too soft for any pair: the one with both is offered."""
+    times, levels = clock(passage_s=0.12, late_s=0.02, start_s=1.3)
+    times, levels = joined((times, levels), room(25))
+    peaks = _Peaks.of(times, levels, LENGTH_S, ())
+    contacts = FewBeats(6.0, 1.18, None, 0.02, 20.0)
+    rows = _with_clear_passages(peaks, [contacts])
+    assert np.isclose(rows, (1.3, 6.0, 0.02, 0.12), atol=0.006).all(axis=1).any()

@@ -25,6 +25,7 @@ from torsionbeat.hearing.account import (
     log_student,
 )
 from torsionbeat.hearing.other_clocks import even_train, slide_s
+from torsionbeat.hearing.search import OUT_OF_HALF, steady_places
 from torsionbeat.hearing.sounds_again import DISTINCT_S, clear_delays, score_of_echoes
 
 __all__ = ["NEAR", "FewBeats", "few_beats"]
@@ -65,8 +66,8 @@ _NEAR_PART, _OF_A_PART = 0.01, 0.01
 """A part of the best period lies within the first share of the true one; it is the true one in the second share of recordings."""
 _FRAMES_PER_S = 2000.0
 """Frames of `bands.FRAME_S`."""
-_SHORTEST_PASSAGE_S, _LONGEST_PASSAGE, _FARTHEST_OUT = 0.04, 0.075, 0.08
-"""Passages and distances from half a period that are considered: `account` gives larger ones no weight."""
+_SHORTEST_PASSAGE_S, _LONGEST_PASSAGE = 0.04, 0.075
+"""Passages that are considered: `account` gives larger ones no weight."""
 # Accuracy of figures from so few beats: two accounts nearer than that are one (no source).
 _SAME_S, _SAME_PERIOD, _SAME_PASSAGE_S = 0.02, 0.003, DISTINCT_S
 _GRID_S = 0.012  # below `_SAME_S`, so that two accounts of one clock fall into one cell or its neighbour
@@ -177,6 +178,10 @@ def few_beats(
         peaks = peaks.without(train.used)
         ticks_s.append(train.interval_s)
     priors = ((nominal_s, 1 - sum(share for _, share in rivals)), *rivals)
+    places = steady_places(peaks.times, peaks.rarity, duration_s, nominal_s, near)
+    steady = np.column_stack([np.tile(places, (2, 1)), np.full(2 * len(places), np.nan)])
+    steady[: len(places), 2] = np.nan
+    suggested = steady if suggested is None else np.concatenate([suggested, steady])
     weighed = [
         account
         for period_s, prior in priors
@@ -298,16 +303,17 @@ def _moved_by_passages(weighed: list[FewBeats]) -> FloatArray:
 
 
 def _with_clear_passages(peaks: _Peaks, weighed: list[FewBeats]) -> FloatArray:
-    """The best accounts with the passages that all peaks show before their drops, however soft: beside another clock the contacts
-    may not be among the loudest, and then no guess has their passage."""
+    """The best accounts with the passages that all peaks show before their drops, or after what are contacts then, however soft:
+    beside another clock half the sounds may not be among the loudest, and then no guess has their passage."""
     rows = []
     for one in sorted(weighed, key=lambda one: -one.score)[:_JOINED]:
-        drop_and_late = _guess_of(one)[:3]
-        taken = _laid(peaks, np.array([(*drop_and_late, np.nan)]))[1][0, ::2]
+        drop_s, period_s, late_s, _ = _guess_of(one)
+        taken = _laid(peaks, np.array([(drop_s, period_s, late_s, np.nan)]))[1][0, ::2]
         ahead = peaks.times[np.unique(taken[taken >= 0]), None] - peaks.times[None, :]
-        longest_s = _LONGEST_PASSAGE * one.period_s
-        passages = clear_delays(ahead, peaks.rarity, (_SHORTEST_PASSAGE_S, longest_s), _CLEAR_PASSAGES)
-        rows += [(*drop_and_late, passage_s) for passage_s in passages]
+        for apart, later in ((ahead, 0.0), (-ahead, 1.0)):
+            within_s = (_SHORTEST_PASSAGE_S, _LONGEST_PASSAGE * period_s)
+            passages = clear_delays(apart, peaks.rarity, within_s, _CLEAR_PASSAGES)
+            rows += [(drop_s + later * passage_s, period_s, late_s, passage_s) for passage_s in passages]
     return np.array(rows).reshape(-1, 4)
 
 
@@ -345,7 +351,7 @@ def _guesses(peaks: _Peaks, nominal_s: float, near: float) -> FloatArray:
     passage = ahead[pair, lift]
     # A loud sound of the second side is its drop, or its contact: then the drop comes a lift later.
     lates = late[pair][:, None, :] + np.column_stack([np.zeros_like(passage), passage])[:, :, None]
-    of, role, side = np.nonzero(np.isnan(lates) | (np.abs(lates) < _FARTHEST_OUT * period[pair][:, :, None]))
+    of, role, side = np.nonzero(np.isnan(lates) | (np.abs(lates) < OUT_OF_HALF * period[pair][:, :, None]))
     # the first of each cell is kept below: in the order of pairs, roles, sides, lifts
     order = np.lexsort((lift[of], side, role, pair[of]))
     of, role, side = of[order], role[order], side[order]

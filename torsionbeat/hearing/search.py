@@ -39,6 +39,7 @@ __all__ = [
     "find_clock",
     "find_second_clock",
     "score_periods",
+    "steady_places",
     "strongest_cadences",
     "without_other_cadence",
 ]
@@ -51,6 +52,12 @@ _LEAST_SCORE_UNTOLD = 5.6
 """The same without a given period: many more periods are tried, and chance reaches higher."""
 _NEAR_NOMINAL = 0.045
 """Share by which a clock may be off the given period: an hour a day, more than any regulator corrects."""
+_STEADY_CELL_S, _STEADY_MISSING, _LEAST_STEADY_ROWS = 0.02, -4.5, 3
+"""Width of a phase, score of a row without a peak there (97 of 100 sounds are heard, the softest peaks have no rarity); rows."""
+_STEADY_TRIED, _STEADY_PLACES, _PERIODS_TOGETHER = 60, 8, 64
+"""Clearest places looked at of so many periods, places given (a clock has four sounds), and periods evaluated together."""
+OUT_OF_HALF = 0.08
+"""Share of the period by which the second side's sound may be from half a period after the first's."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -205,6 +212,73 @@ def without_other_cadence(correlation: FloatArray, frame_s: float, interval_s: f
     around = correlation[np.minimum(np.abs(index[None, :] + steps[:, None]), lags - 1)]
     out: FloatArray = (correlation - np.median(around, axis=0)).astype(np.float32)
     return out
+
+
+def steady_places(
+    times: npt.NDArray[np.float64],
+    rarity: npt.NDArray[np.float64],
+    duration_s: float,
+    nominal_s: float,
+    near: float,
+) -> npt.NDArray[np.float64]:
+    """Where peaks, however soft, repeat at a period near the given one: a few places, the clearest first.
+
+    Every period and every phase is tried. A row of a period counts by the rarest peak that it has at the phase.
+
+    Parameters
+    ----------
+    times : array, shape (peaks,)
+        Seconds.
+    rarity : array, shape (peaks,)
+        Logarithm of one over the density of such peaks in this room.
+    duration_s : float
+    nominal_s, near : float
+        Periods within the share ``near`` of ``nominal_s`` are tried.
+
+    Returns
+    -------
+    array, shape (places, 3)
+        Time of one sound, period, and by how much the clearest place of the other side is later than half a period after it.
+    """
+    rows = int(np.ceil(duration_s / (nominal_s * (1 - near))))
+    if rows < _LEAST_STEADY_ROWS or not len(times):
+        return np.zeros((0, 3))
+    periods = np.arange(nominal_s * (1 - near), nominal_s * (1 + near), _STEADY_CELL_S / rows)
+    cells = int(nominal_s * (1 + near) / _STEADY_CELL_S) + 2
+    clearest: list[tuple[float, float, float]] = []
+    for first in range(0, len(periods), _PERIODS_TOGETHER):
+        some = periods[first : first + _PERIODS_TOGETHER, None]
+        cell = (times % some / _STEADY_CELL_S).astype(np.int64) + cells * np.arange(len(some))[:, None]
+        # Two peaks are farther apart than a cell is wide: a row has one in it or none.
+        weights = np.broadcast_to(rarity - _STEADY_MISSING, cell.shape)
+        total = np.bincount(cell.ravel(), weights.ravel(), len(some) * cells).reshape(-1, cells)
+        total[:, :-1] += total[:, 1:]
+        for place in np.argpartition(-total, _STEADY_TRIED, axis=None)[:_STEADY_TRIED].tolist():
+            number, at = divmod(place, cells)
+            clearest.append((-float(total[number, at]), float(some[number, 0]), (at + 1) * _STEADY_CELL_S))
+    found: list[tuple[float, float]] = []
+    for _, period, start in sorted(clearest):
+        middle = start + period * (rows // 2)
+        turns = [(middle - one - other * (rows // 2)) / period for one, other in found]
+        if all(abs(turn - round(turn)) * period > 3 * _STEADY_CELL_S for turn in turns):
+            found.append((start, period))
+        if len(found) == _STEADY_PLACES:
+            break
+    return np.array([(*place, _late(times, rarity, *place)) for place in found]).reshape(-1, 3)
+
+
+def _late(
+    times: npt.NDArray[np.float64], rarity: npt.NDArray[np.float64], start: float, period: float
+) -> float:
+    """By how much the clearest place of the other side is later than half a period after one of this side."""
+    late = (times - start) % period - period / 2
+    cell = ((late + period) / _STEADY_CELL_S).astype(np.int64)
+    near = np.abs(late) < OUT_OF_HALF * period
+    if not near.any():
+        return 0.0
+    total = np.bincount(cell[near], rarity[near] - _STEADY_MISSING)
+    best = int(np.argmax(total))
+    return float(np.median(late[near & (cell == best)]))
 
 
 def find_clock(
