@@ -712,6 +712,10 @@ FAULTS: list[Fault] = [
             "places = steady_places(peaks.times,",
             "places = steady_places(peaks.times[:0],",
         ),
+        no_passages_of_what_was_joined=(
+            "again = np.concatenate([_moved_by_passages(weighed), _with_clear_passages(peaks, weighed)])",
+            "again = _moved_by_passages(weighed)",
+        ),
         no_passages_after=(
             "for apart, later in ((ahead, 0.0), (-ahead, 1.0)):",
             "for apart, later in ((ahead, 0.0),):",

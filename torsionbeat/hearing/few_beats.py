@@ -194,7 +194,7 @@ def few_beats(
             for period_s, prior in priors
             for account in _distinct(peaks, again[np.abs(again[:, 1] / period_s - 1) <= near], near, prior)
         ]
-        again = _moved_by_passages(weighed)
+        again = np.concatenate([_moved_by_passages(weighed), _with_clear_passages(peaks, weighed)])
     if rivals:
         weighed += _in_parts(peaks, weighed, [period_s for period_s, _ in priors], near)
     told_s = [period_s for period_s, _ in priors] if told else []
