@@ -747,6 +747,12 @@ FAULTS: list[Fault] = [
     *of(
         "hearing/segment.py",
         "hearing/test_segment.py",
+        other_passages_dropped=(
+            "rivals=(*rivals_of(weighed), *rivals_by_peaks)",
+            "rivals=rivals_of(weighed)",
+        ),
+        sides_not_turned=("sign = 1 if abs(turns - round(turns)) < 0.25 else -1", "sign = 1"),
+        only_the_best_is_sure=("sum(one.share for one in others)", "sum(0.0 for one in others)"),
         slides_of_one_period=("* other.interval_s) * duration_s / period_s", "* other.interval_s)"),
     ),
     *of(

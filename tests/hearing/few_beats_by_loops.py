@@ -28,11 +28,11 @@ from torsionbeat.hearing.few_beats import (
     _ONE_SIDED,
     _PLACE_S,
     _SAME_PASSAGE_S,
-    _SAME_PERIOD,
-    _SAME_S,
     _SHORTEST_PASSAGE_S,
     HEARD,
     OUT_OF_HALF,
+    SAME_PERIOD,
+    SAME_S,
     SCATTER_S,
     SPREAD_DB,
     FewBeats,
@@ -74,7 +74,7 @@ def guesses(peaks, nominal_s, near):
 
 def same(one: FewBeats, other: FewBeats):
     """Whether two accounts say the same, the sides named alike or the other way round."""
-    if abs(one.period_s / other.period_s - 1) > _SAME_PERIOD:
+    if abs(one.period_s / other.period_s - 1) > SAME_PERIOD:
         return False
     if (one.passage_s is None) != (other.passage_s is None) or (one.out_of_half_s is None) != (
         other.out_of_half_s is None
@@ -84,15 +84,15 @@ def same(one: FewBeats, other: FewBeats):
         return False
 
     def whole(turns: float):
-        return abs(turns - round(turns)) * one.period_s < _SAME_S
+        return abs(turns - round(turns)) * one.period_s < SAME_S
 
     between = (other.drop_s - one.drop_s) / one.period_s
     if one.out_of_half_s is None or other.out_of_half_s is None:
         return whole(between)
-    if whole(between) and abs(one.out_of_half_s - other.out_of_half_s) < _SAME_S:
+    if whole(between) and abs(one.out_of_half_s - other.out_of_half_s) < SAME_S:
         return True
     turned = between - 0.5 - one.out_of_half_s / one.period_s
-    return whole(turned) and abs(one.out_of_half_s + other.out_of_half_s) < _SAME_S
+    return whole(turned) and abs(one.out_of_half_s + other.out_of_half_s) < SAME_S
 
 
 def kinds(guess):

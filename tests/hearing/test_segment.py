@@ -3,14 +3,25 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
+import soundfile
 
 from torsionbeat.hearing.bands import plan_bands
+from torsionbeat.hearing.few_beats import FewBeats
+from torsionbeat.hearing.listener import Listener
 from torsionbeat.hearing.other_clocks import OtherClock
 from torsionbeat.hearing.search import Wanted
-from torsionbeat.hearing.segment import _in_step, _part_of_told, hear_chapter, hear_pieces
+from torsionbeat.hearing.segment import (
+    _in_step,
+    _of_the_same_beat,
+    _part_of_told,
+    _same_beat,
+    hear_chapter,
+    hear_pieces,
+)
 from torsionbeat.twin import Room, at_sigmas
 
 RATE_HZ = 16_000
@@ -125,3 +136,41 @@ def test_another_clock_in_step_may_hide_a_sound_in_every_period(interval_s, dura
 def test_a_third_and_less_of_the_period_told_is_a_part_of_it(period_s, part):
     """Half of it has its own odds: people tell half a period."""
     assert _part_of_told(period_s, 60.0) is part
+
+
+FEW = FewBeats(15.0, 2.4, None, -0.08, 27.0, 0.97)
+
+
+@pytest.mark.parametrize(
+    ("one", "later_s"),
+    [
+        (FewBeats(15.001, 2.46, 0.06, -0.082, 60.0, 0.02), -0.002),
+        (FewBeats(15.0, 9.9, 0.06, 0.075, 60.0, 0.02), 0.005),  # it begins with the other side
+        (FewBeats(15.0, 2.4, 0.06, -0.02, 60.0, 0.02), None),
+        (FewBeats(15.1, 2.4, 0.06, -0.08, 60.0, 0.02), None),
+        (FewBeats(15.0, 2.4, 0.06, None, 60.0, 0.02), None),
+    ],
+)
+def test_accounts_of_one_beat_differ_in_their_passages_alone(one, later_s):
+    """The period and beat error are told where all that is likely has them; the passages, and so the arc, are in doubt."""
+    assert _same_beat(one, FEW) == (later_s is not None)
+    if later_s is not None:
+        (rival,) = _of_the_same_beat([one], FEW, 0.0005, 2)
+        assert rival.share == 0.02
+        assert rival.later == pytest.approx(later_s / 0.0005)
+        assert rival.passages == pytest.approx((120.0, 120.0))
+    assert _of_the_same_beat([FewBeats(15.0, 2.4, 0.06, -0.08, 60.0, 0.0005)], FEW, 0.0005, 2) == ()
+
+
+def test_a_sample_whose_passage_is_in_doubt_tells_period_and_beat_error():
+    """A minute of it has echoes 61 ms behind its drops, or contacts as far before them, beyond what a lift takes."""
+    path = Path(__file__).parents[2] / "samples/glass-shelf-15s.flac"
+    sound, rate = soundfile.read(path, dtype="float32")
+    listener = Listener(rate, 1, nominal_period_s=15.0)
+    listener.feed(sound[: 60 * rate])
+    heard = listener.heard_so_far()
+    assert heard.period_samples / rate == pytest.approx(15.009, abs=0.003)
+    doubt = [account for account in heard.other_accounts if account.share > 0.001]
+    assert doubt
+    # not a millisecond of the beat error hangs on it
+    assert all(abs(account.later_samples) < 0.001 * rate for account in doubt)

@@ -28,7 +28,7 @@ from torsionbeat.hearing.other_clocks import even_train, slide_s
 from torsionbeat.hearing.search import OUT_OF_HALF, steady_places
 from torsionbeat.hearing.sounds_again import DISTINCT_S, clear_delays, score_of_echoes
 
-__all__ = ["NEAR", "FewBeats", "few_beats"]
+__all__ = ["NEAR", "SAME_PERIOD", "SAME_S", "FewBeats", "few_beats"]
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -69,8 +69,8 @@ _FRAMES_PER_S = 2000.0
 _SHORTEST_PASSAGE_S, _LONGEST_PASSAGE = 0.04, 0.075
 """Passages that are considered: `account` gives larger ones no weight."""
 # Accuracy of figures from so few beats: two accounts nearer than that are one (no source).
-_SAME_S, _SAME_PERIOD, _SAME_PASSAGE_S = 0.02, 0.003, DISTINCT_S
-_GRID_S = 0.012  # below `_SAME_S`, so that two accounts of one clock fall into one cell or its neighbour
+SAME_S, SAME_PERIOD, _SAME_PASSAGE_S = 0.02, 0.003, DISTINCT_S
+_GRID_S = 0.012  # below `SAME_S`, so that two accounts of one clock fall into one cell or its neighbour
 _CELLS = 1 << 15
 """Grid cells for each number: 2**14 of 12 ms either way are 196 s, more than any period; four numbers make one of 60 bits."""
 _ROUNDING = 1e-11
@@ -212,7 +212,7 @@ def few_beats(
 def _residue(period_s: float, told_s: list[float], ticks_s: list[float], duration_s: float) -> bool:
     """Whether a clock with a period that nobody told keeps step with even ticks: it is some of them, or their echoes."""
     untold = all(abs(period_s / one_s - 1) > NEAR for one_s in told_s)
-    return untold and any(slide_s(period_s, tick_s, duration_s) < _SAME_S for tick_s in ticks_s)
+    return untold and any(slide_s(period_s, tick_s, duration_s) < SAME_S for tick_s in ticks_s)
 
 
 def _echoes(peaks: _Peaks, account: FewBeats) -> float:
@@ -279,7 +279,7 @@ def _joined(weighed: list[FewBeats]) -> FloatArray:
     best = rows[:_JOINED]
     best += [(drop, 2 * period, 0.0, passage) for drop, period, late, passage in best if np.isnan(late)]
     best += [
-        (drop, period / 2, np.nan, passage) for drop, period, late, passage in best if abs(late) < _SAME_S
+        (drop, period / 2, np.nan, passage) for drop, period, late, passage in best if abs(late) < SAME_S
     ]
     lates, passages = (
         {np.nan, *(row[place] for row in best if not np.isnan(row[place]))} for place in (2, 3)
@@ -408,15 +408,13 @@ def _same(guesses: FloatArray) -> BoolArray:
     drop_2, period_2, late_2, passage_2 = np.moveaxis(np.nan_to_num(other), 2, 0)
 
     def whole(turns: FloatArray) -> BoolArray:
-        return np.asarray(np.abs(turns - np.rint(turns)) * period < _SAME_S)
+        return np.asarray(np.abs(turns - np.rint(turns)) * period < SAME_S)
 
     alike = (np.isnan(one) == np.isnan(other)).all(axis=2)
-    alike &= (np.abs(period / period_2 - 1) <= _SAME_PERIOD) & (
-        np.abs(passage - passage_2) <= _SAME_PASSAGE_S
-    )
+    alike &= (np.abs(period / period_2 - 1) <= SAME_PERIOD) & (np.abs(passage - passage_2) <= _SAME_PASSAGE_S)
     between = (drop_2 - drop) / period
-    turned = whole(between - 0.5 - late / period) & (np.abs(late + late_2) < _SAME_S) & ~np.isnan(one[..., 2])
-    return np.asarray(alike & ((whole(between) & (np.abs(late - late_2) < _SAME_S)) | turned))
+    turned = whole(between - 0.5 - late / period) & (np.abs(late + late_2) < SAME_S) & ~np.isnan(one[..., 2])
+    return np.asarray(alike & ((whole(between) & (np.abs(late - late_2) < SAME_S)) | turned))
 
 
 def _fitted(peaks: _Peaks, guesses: FloatArray, near: float) -> tuple[FloatArray, FloatArray]:

@@ -23,14 +23,16 @@ from torsionbeat.hearing.bands import (
     rising,
 )
 from torsionbeat.hearing.exact import FinePower
-from torsionbeat.hearing.few_beats import NEAR, FewBeats, few_beats
+from torsionbeat.hearing.few_beats import NEAR, SAME_PERIOD, SAME_S, FewBeats, few_beats
 from torsionbeat.hearing.other_clocks import OtherClock, evenly_ticking, slide_s, without_other_clocks
 from torsionbeat.hearing.path import reassociated
 from torsionbeat.hearing.pattern import FEW_ROWS, SoundTrack, halves, pattern_at, sounds_round
 from torsionbeat.hearing.placing import by_turns, passage_of, place
 from torsionbeat.hearing.search import Found, Wanted, find_clock, find_second_clock
 from torsionbeat.hearing.sides import (
+    MOST_ODDS,
     ChapterHeard,
+    Rival,
     as_the_peaks_say,
     guesses_of,
     likelier,
@@ -47,9 +49,10 @@ __all__ = ["hear_chapter", "hear_pieces"]
 
 FloatArray = npt.NDArray[np.float32]
 
-LEAST_SCORE, LEAST_SHARE = 8.0, 0.99
+LEAST_SCORE, LEAST_SHARE, LEAST_NAMED = 8.0, 0.99, 0.95
 """Score and share of all probability from which a few beats are reported: of 112 sounds without a clock none scored above
-2.2, of 80 starts among real ticks 1 was wrong above 2 and none of 50 above 8."""
+2.2, of 80 starts among real ticks 1 was wrong above 2 and none of 50 above 8. Accounts with the same period and beat error share
+the second, if the likeliest has the third (no source): of the passages and the arc they leave a doubt, which is told."""
 _LIKE, _ALIKE = 0.9, 5.0
 """Likeness of the beats of each side from which the second number is added to the score: crackles, rotors, syllables and drops of
 a tap are rarely so alike."""
@@ -343,7 +346,9 @@ def _hear_few(
     period = few.period_s / pooled_s * POOLED_FRAMES
     unsure = ChapterHeard(period, (), stretch.others, None, few.score)
     by_score = few.score - price >= LEAST_SCORE
-    if by_score and (few.share < LEAST_SHARE or _in_step(few.period_s, stretch.others, duration_s)):
+    others = [one for one in found[1:] if _same_beat(one, few)]
+    sure = few.share >= LEAST_NAMED and few.share + sum(one.share for one in others) >= LEAST_SHARE
+    if by_score and (not sure or _in_step(few.period_s, stretch.others, duration_s)):
         return unsure  # its sounds are not examined, which would cost more than all steps before
     sides = []
     for number in range(1 if few.out_of_half_s is None else 2):
@@ -352,14 +357,40 @@ def _hear_few(
     alike = all(side[-1].likeness > _LIKE and np.count_nonzero(side[-1].certain) >= 2 for side in sides)
     if not by_score and not alike:
         return None
-    if few.share < LEAST_SHARE:
+    if not sure:
         return unsure
     passages = [None if len(side) < 2 else passage_of(side[-1], side[0]) for side in sides]
     sides = [with_parts_before(side) for side in sides]
     weighed = as_the_peaks_say(weighed_accounts(sides, period), passages)
     roles = list(weighed[0].roles)
     heard = named(fine, sides, roles, period, stretch.others, few.score)
-    return None if heard is None else with_mixed_sounds(replace(heard, rivals=rivals_of(weighed)))
+    if heard is None:
+        return None
+    rivals_by_peaks = _of_the_same_beat(others, few, pooled_s / POOLED_FRAMES, len(sides))
+    return with_mixed_sounds(replace(heard, rivals=(*rivals_of(weighed), *rivals_by_peaks)))
+
+
+def _same_beat(one: FewBeats, few: FewBeats) -> bool:
+    """Whether an account has the period of another and is as far out of beat: then only its passages differ."""
+    if (one.out_of_half_s is None) != (few.out_of_half_s is None):
+        return False
+    return abs(one.period_s / few.period_s - 1) < SAME_PERIOD and abs(_later(one, few)) < SAME_S
+
+
+def _later(one: FewBeats, few: FewBeats) -> float:
+    """Seconds by which the second side is later in one account than in another, which may begin with the other side."""
+    turns = (one.drop_s - few.drop_s) / few.period_s
+    sign = 1 if abs(turns - round(turns)) < 0.25 else -1
+    return sign * (one.out_of_half_s or 0.0) - (few.out_of_half_s or 0.0)
+
+
+def _of_the_same_beat(others: list[FewBeats], few: FewBeats, frame_s: float, sides: int) -> tuple[Rival, ...]:
+    """The rivals that are such accounts: what they say of the passages, and so of the arc, is in doubt."""
+    return tuple(
+        Rival(one.share, _later(one, few) / frame_s, (one.passage_s and one.passage_s / frame_s,) * sides)
+        for one in others
+        if one.share > 1 / MOST_ODDS
+    )
 
 
 def _in_step(period_s: float, others: tuple[OtherClock, ...], duration_s: float) -> bool:
