@@ -612,6 +612,11 @@ FAULTS: list[Fault] = [
         drops_of_all_levels=("each, drops, _log_of_fork(*softer.T)", "each, _log_of_fork(*softer.T)"),
     ),
     *of(
+        "hearing/other_clocks.py",
+        "hearing/test_segment.py",
+        slides_of_one_period=("ticks * interval_s) * duration_s / period_s", "ticks * interval_s)"),
+    ),
+    *of(
         "hearing/search.py",
         "hearing/test_search.py",
         whatever_is_left_is_as_before=(
@@ -753,7 +758,6 @@ FAULTS: list[Fault] = [
         ),
         sides_not_turned=("sign = 1 if abs(turns - round(turns)) < 0.25 else -1", "sign = 1"),
         only_the_best_is_sure=("sum(one.share for one in others)", "sum(0.0 for one in others)"),
-        slides_of_one_period=("* other.interval_s) * duration_s / period_s", "* other.interval_s)"),
     ),
     *of(
         "hearing/account.py",

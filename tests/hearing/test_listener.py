@@ -223,7 +223,7 @@ def test_unlocking_and_banking_are_not_taken_for_contact_and_drop(clock, recorde
 def test_a_contact_far_softer_than_the_unlocking_just_behind_it_is_the_contact(clock, recorded, hear):
     """15 dB softer and 18 ms earlier on both sides: too near to be followed by itself, it shows in the mean of all beats."""
     voices = VoiceSet(contact_db=-20.0, unlocking_db=-5.0)
-    made, sound = recorded(clock(8.0, sounds=("contact", "unlocking", "drop"), voices=voices), 100.0)
+    made, sound = recorded(clock(8.0, sounds=("contact", "unlocking", "drop"), voices=voices), 160.0)
     heard = hear(sound, nominal_period_s=8.0)
     for kind in ("contact", "drop"):
         true = made.truth.events.where(kind=kind).time_s
