@@ -58,18 +58,31 @@ def test_three_beats_say_nothing_of_each_other():
 RATE_HZ = 16_000
 
 
+def ticks(times, rng, parts_s=(0.0,)):
+    """Sound of equal ticks at the times, each in such parts, over faint noise."""
+    sound = 0.001 * rng.standard_normal(int((times[-1] + 1) * RATE_HZ))
+    grid = np.arange(len(sound)) / RATE_HZ
+    for time in times:
+        for start in (time + part_s for part_s in parts_s):
+            near = (grid >= start) & (grid < start + 0.02)
+            away = grid[near] - start
+            sound[near] += 0.3 * np.exp(-away / 0.0015) * np.sin(2 * np.pi * 2700 * away)
+    return sound.astype(np.float32)
+
+
+def placed_at(chapter, times):
+    """The ticks of a chapter, once in 1.5 s, placed from where a rough track has them."""
+    plan = plan_bands(RATE_HZ)
+    frames = np.rint((times - plan.frame_middle_s) / plan.frame_s / POOLED_FRAMES).astype(np.int64)
+    track = SoundTrack(frames, np.ones(chapter.levels.shape[1], np.float32), np.full(len(times), 50.0), 10.0)
+    return place(FinePower(chapter.levels, chapter.floors, None), track, track, 1.5 / plan.frame_s)
+
+
 def in_two_parts(apart_s, count=24, step_s=1.5):
     """Sound of ticks in two parts as loud as each other, and when they begin: once in 1.5 s, within half a millisecond."""
     rng = np.random.default_rng(3)
     times = 0.7 + step_s * np.arange(count) + rng.uniform(-5e-4, 5e-4, count)
-    sound = 0.001 * rng.standard_normal(int((times[-1] + 1) * RATE_HZ))
-    grid = np.arange(len(sound)) / RATE_HZ
-    for time in times:
-        for start in (time, time + apart_s):
-            near = (grid >= start) & (grid < start + 0.02)
-            away = grid[near] - start
-            sound[near] += 0.3 * np.exp(-away / 0.0015) * np.sin(2 * np.pi * 2700 * away)
-    return sound.astype(np.float32), times
+    return ticks(times, rng, (0.0, apart_s)), times
 
 
 @pytest.mark.parametrize("apart_s", [0.014, 0.016, 0.019])
@@ -81,25 +94,11 @@ def test_all_beats_of_a_sound_in_two_parts_begin_with_the_first(chapter_of, apar
     plan = plan_bands(RATE_HZ)
     found = times.copy()
     found[np.random.default_rng(at_second).permutation(len(times))[:at_second]] += apart_s
-    frames = np.rint((found - plan.frame_middle_s) / plan.frame_s / POOLED_FRAMES).astype(np.int64)
-    track = SoundTrack(frames, np.ones(chapter.levels.shape[1], np.float32), np.full(len(times), 50.0), 10.0)
-    placed = place(FinePower(chapter.levels, chapter.floors, None), track, track, 1.5 / plan.frame_s)
+    placed = placed_at(chapter, found)
     late_s = placed.frame * plan.frame_s + plan.frame_middle_s - times
     assert placed.certain.all()
     # the levels' windows of 1.5 ms show a sound up to 0.75 ms early
     assert np.abs(late_s + 0.0004).max() < 0.0008
-
-
-def ticks(times, seed=4):
-    """Sound of equal ticks at the times, over faint noise."""
-    rng = np.random.default_rng(seed)
-    sound = 0.001 * rng.standard_normal(int((times[-1] + 1) * RATE_HZ))
-    grid = np.arange(len(sound)) / RATE_HZ
-    for time in times:
-        near = (grid >= time) & (grid < time + 0.02)
-        away = grid[near] - time
-        sound[near] += 0.3 * np.exp(-away / 0.0015) * np.sin(2 * np.pi * 2700 * away)
-    return sound.astype(np.float32)
 
 
 @pytest.mark.parametrize(("late_s", "reached"), [(0.009, True), (-0.009, True), (0.013, False)])
@@ -108,7 +107,7 @@ def test_a_beat_at_an_end_of_the_search_is_searched_on(chapter_of, late_s, reach
     due = 0.7 + 1.5 * np.arange(30)
     times = due.copy()
     times[17] += late_s
-    chapter, plan = chapter_of(ticks(times)), plan_bands(RATE_HZ)
+    chapter, plan = chapter_of(ticks(times, np.random.default_rng(4))), plan_bands(RATE_HZ)
     fine = FinePower(chapter.levels, chapter.floors, None)
     places = np.rint((due - plan.frame_middle_s) / plan.frame_s).astype(np.int64)
     found = match(fine, places, 10, prior_frames=6.0)
@@ -132,12 +131,10 @@ def test_a_beat_at_an_end_of_the_search_is_searched_on(chapter_of, late_s, reach
 @pytest.mark.parametrize("at_an_end", [True, False])
 def test_a_beat_at_an_end_of_the_search_is_not_sure(chapter_of, monkeypatch, at_an_end):
     times = 0.7 + 1.5 * np.arange(40) + 0.0005 * np.random.default_rng(1).standard_normal(40)
-    chapter, plan = chapter_of(ticks(times)), plan_bands(RATE_HZ)
+    chapter = chapter_of(ticks(times, np.random.default_rng(4)))
     monkeypatch.setattr(
         "torsionbeat.hearing.placing.searched_on",
         lambda fine, found, *given: (found, (np.arange(40) == 17) & at_an_end),
     )
-    frames = np.rint((times - plan.frame_middle_s) / plan.frame_s / POOLED_FRAMES).astype(np.int64)
-    track = SoundTrack(frames, np.ones(chapter.levels.shape[1], np.float32), np.full(40, 50.0), 10.0)
-    placed = place(FinePower(chapter.levels, chapter.floors, None), track, track, 1.5 / plan.frame_s)
+    placed = placed_at(chapter, times)
     assert np.flatnonzero(~placed.certain).tolist() == ([17] if at_an_end else [])

@@ -188,13 +188,9 @@ def few_beats(
         for account in _weighed(peaks, period_s, near, prior, suggested if period_s == nominal_s else None)
     ]
     again = np.concatenate([_joined(weighed), _with_clear_passages(peaks, weighed)])
-    for _ in range(2):
-        weighed = [
-            account
-            for period_s, prior in priors
-            for account in _distinct(peaks, again[np.abs(again[:, 1] / period_s - 1) <= near], near, prior)
-        ]
-        again = np.concatenate([_moved_by_passages(weighed), _with_clear_passages(peaks, weighed)])
+    weighed = _near_each(peaks, again, near, priors)
+    again = np.concatenate([_moved_by_passages(weighed), _with_clear_passages(peaks, weighed)])
+    weighed = _near_each(peaks, again, near, priors)
     if rivals:
         weighed += _in_parts(peaks, weighed, [period_s for period_s, _ in priors], near)
     told_s = [period_s for period_s, _ in priors] if told else []
@@ -269,13 +265,24 @@ def _distinct(peaks: _Peaks, guesses: FloatArray, near: float, prior: float) -> 
     return [_account(guesses[number], float(scores[number] + np.log(prior))) for number in kept]
 
 
+def _near_each(
+    peaks: _Peaks, guesses: FloatArray, near: float, priors: tuple[tuple[float, float], ...]
+) -> list[FewBeats]:
+    """Distinct accounts near each period, with the share of clocks that has it."""
+    return [
+        account
+        for period_s, prior in priors
+        for account in _distinct(peaks, guesses[np.abs(guesses[:, 1] / period_s - 1) <= near], near, prior)
+    ]
+
+
 def _joined(weighed: list[FewBeats]) -> FloatArray:
     """The accounts again, with each of the best ones joined to the second sides and the passages of the others.
 
     Few of a soft clock's peaks are among the loudest, so the guess of all its sounds may be missing where its parts are there.
     A clock at half the period, with one side, is one at the whole with two in beat; and the other way round.
     """
-    rows = [_guess_of(one) for one in sorted(weighed, key=lambda one: -one.score)]
+    rows = _best_first(weighed)
     best = rows[:_JOINED]
     best += [(drop, 2 * period, 0.0, passage) for drop, period, late, passage in best if np.isnan(late)]
     best += [
@@ -292,7 +299,7 @@ def _joined(weighed: list[FewBeats]) -> FloatArray:
 
 def _moved_by_passages(weighed: list[FewBeats]) -> FloatArray:
     """The accounts again, and the best ones with either side's drop, or both, moved by a passage: it may be a contact."""
-    rows = [_guess_of(one) for one in sorted(weighed, key=lambda one: -one.score)]
+    rows = _best_first(weighed)
     moved = [
         (drop + one * passage, period, late + (other - one) * passage, passage)
         for drop, period, late, passage in rows[:_JOINED]
@@ -306,8 +313,7 @@ def _with_clear_passages(peaks: _Peaks, weighed: list[FewBeats]) -> FloatArray:
     """The best accounts with the passages that all peaks show before their drops, or after what are contacts then, however soft:
     beside another clock half the sounds may not be among the loudest, and then no guess has their passage."""
     rows = []
-    for one in sorted(weighed, key=lambda one: -one.score)[:_JOINED]:
-        drop_s, period_s, late_s, _ = _guess_of(one)
+    for drop_s, period_s, late_s, _ in _best_first(weighed)[:_JOINED]:
         taken = _laid(peaks, np.array([(drop_s, period_s, late_s, np.nan)]))[1][0, ::2]
         ahead = peaks.times[np.unique(taken[taken >= 0]), None] - peaks.times[None, :]
         for apart, later in ((ahead, 0.0), (-ahead, 1.0)):
@@ -315,6 +321,11 @@ def _with_clear_passages(peaks: _Peaks, weighed: list[FewBeats]) -> FloatArray:
             passages = clear_delays(apart, peaks.rarity, within_s, _CLEAR_PASSAGES)
             rows += [(drop_s + later * passage_s, period_s, late_s, passage_s) for passage_s in passages]
     return np.array(rows).reshape(-1, 4)
+
+
+def _best_first(weighed: list[FewBeats]) -> list[tuple[float, ...]]:
+    """The accounts as guesses, the best first."""
+    return [_guess_of(one) for one in sorted(weighed, key=lambda one: -one.score)]
 
 
 def _guess_of(account: FewBeats) -> tuple[float, ...]:

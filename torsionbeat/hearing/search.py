@@ -223,7 +223,7 @@ def steady_places(
 ) -> npt.NDArray[np.float64]:
     """Where peaks, however soft, repeat at a period near the given one: a few places, the clearest first.
 
-    Every period and every phase is tried. A row of a period counts by the rarest peak that it has at the phase.
+    Every period and every phase is tried. A row of a period counts by the rarity of the peak that it has at the phase.
 
     Parameters
     ----------
