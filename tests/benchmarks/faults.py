@@ -763,6 +763,15 @@ FAULTS: list[Fault] = [
         "hearing/account.py",
         "hearing/test_account.py",
         rest_of_a_drop_echoes_its_contact=("sound.group in wholes)", "False)"),
+        passages_without_the_doubt_of_places=("float(np.linalg.norm(doubts))", "0.0"),
+        first_passage_without_its_doubt=(
+            "(passage + doubt * _NORMAL_POINTS)",
+            "(passage + 0 * _NORMAL_POINTS)",
+        ),
+        doubt_of_the_drop_alone=(
+            "float(np.hypot(side[roles.drop].doubt, side[roles.contact].doubt))",
+            "side[roles.contact].doubt",
+        ),
     ),
     *of(
         "hearing/reference.py",

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import stats
@@ -149,6 +151,49 @@ def test_no_lift_is_so_short_or_so_long():
     # a density: over all passages it comes to one, less what lies below 60 ms and above 7.5 % of the period
     at = np.arange(120.0, 0.075 * PERIOD, 10.0)
     assert np.sum(10 * np.exp([log_of_passage(one, PERIOD) for one in at])) == pytest.approx(1.0, abs=0.02)
+
+
+def test_the_doubt_of_the_places_is_that_of_their_passages():
+    """A drop known to 40 frames, and passages of 300 and 220: what either density says, smeared by a normal distribution.
+
+    Without doubt the second is 10 times the 8 frames (4 ms) off by which most sides differ, and 3.3 times the 8 % of others.
+    With it both passages may be alike.
+    """
+
+    def score(doubt):
+        contact, drop = sound(-300.0, -36.0), sound(0.0, -30.0)
+        other = [sound(-220.0, -36.0), replace(sound(0.0, -30.0), doubt=doubt)]
+        both = next(
+            one
+            for one in accounts([[contact, drop], other], 0.0, PERIOD)
+            if list(one.roles) == [Roles(1, 0), Roles(1, 0)]
+        )
+        return both.score
+
+    def density(doubt):
+        alike, unlike = (stats.norm(300, np.hypot(spread, doubt)).pdf(220) for spread in (8.0, 24.0))
+        return 0.9 * alike + 0.1 * unlike
+
+    assert score(40.0) - score(0.0) == pytest.approx(np.log(density(40.0) / density(0.0)), abs=1e-9)
+
+
+def test_a_passage_that_seems_too_short_may_be_a_longer_one():
+    """35 ms is no passage; known to 15 ms it may be one of 45. Nine places stand for the normal distribution: to a quarter."""
+    side = [sound(-70.0, -36.0), replace(sound(0.0, -30.0), doubt=30.0)]
+    sure = [side[0], replace(side[1], doubt=0.0)]
+
+    def score(side, contact):
+        found = [one for one in accounts([side], 0.0, PERIOD) if one.roles == (Roles(1, contact),)]
+        return found[0].score if found else -np.inf
+
+    at = np.linspace(-5, 5, 20001)
+    prior = np.exp([log_of_passage(70 + 30 * one, PERIOD) for one in at])
+    smeared = np.log(np.trapezoid(prior * stats.norm.pdf(at), at))
+    known = [sound(-260.0, -36.0), sound(0.0, -30.0)]
+    assert score(sure, 0) == -np.inf
+    assert score(side, 0) - score(known, 0) == pytest.approx(
+        smeared - log_of_passage(260.0, PERIOD), abs=0.25
+    )
 
 
 def test_even_ticks_are_no_escapement():

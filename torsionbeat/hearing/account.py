@@ -136,6 +136,8 @@ class Roles:
 class Sound:
     """One sound of a side: its place, its loudness, and for each role the score of its share of the beats.
 
+    ``doubt`` is the standard uncertainty of the place, in frames.
+
     A sound that is preceded by another and a quiet stretch gives a ``group`` of three: the first part, the second part, and both
     as one sound (``whole`` is the score of that). The first part may be too soft to be the beginning of the whole: then the sound
     begins with the second part (``after_part`` is the score of that).
@@ -144,6 +146,7 @@ class Sound:
     place: float
     loudness_db: float
     presence: dict[str, float]
+    doubt: float = 0.0
     group: int | None = None
     whole: float | None = None
     after_part: float | None = None
@@ -169,7 +172,13 @@ class Sound:
         return replace(part, group=group), whole, second
 
     @staticmethod
-    def of(place: float, loudness_db: float, evidence: FloatArray, chance: tuple[float, float]) -> Sound:
+    def of(
+        place: float,
+        loudness_db: float,
+        evidence: FloatArray,
+        chance: tuple[float, float],
+        doubt: float = 0.0,
+    ) -> Sound:
         """Sound from its evidence in each beat.
 
         Parameters
@@ -180,11 +189,13 @@ class Sound:
             shape (beats,).
         chance : tuple of float
             Evidence below which chance stays once in twenty times, and evidence that chance passes once in five.
+        doubt : float
+            Standard uncertainty of the place, in frames.
         """
         curve = presence_curve(evidence, chance)
         scores = {role: float(logsumexp(curve, b=weights)) for role, weights in _presence_weights().items()}
         most = max(scores.values())
-        return Sound(place, loudness_db, {role: score - most for role, score in scores.items()})
+        return Sound(place, loudness_db, {role: score - most for role, score in scores.items()}, doubt)
 
 
 @dataclass(frozen=True, slots=True)
@@ -349,11 +360,19 @@ def log_of_levels(levels_db: FloatArray) -> FloatArray:
     return out
 
 
-def _log_of_both(one: float, two: float) -> float:
-    """Logarithm of the density of the second side's passage, given the first side's."""
+def _log_of_placed(passage: float, period: float, doubt: float) -> float:
+    """Logarithm of the prior density of a lift passage that is known to a standard uncertainty, per frame."""
+    each = [log_of_passage(one, period) for one in (passage + doubt * _NORMAL_POINTS).tolist()]
+    return float(logsumexp(each)) - float(np.log(len(each)))
+
+
+def _log_of_both(one: float, two: float, doubt: float) -> float:
+    """Logarithm of the density of the second side's passage, given the first side's, and the doubt of their difference."""
     longer = max(one, two)
-    alike = np.log(ALIKE) + log_normal(two, one, max(ALIKE_FRAMES, ALIKE_SHARE * longer))
-    return float(np.logaddexp(alike, np.log(1 - ALIKE) + log_normal(two, one, UNLIKE_SHARE * longer)))
+    alike = float(np.hypot(max(ALIKE_FRAMES, ALIKE_SHARE * longer), doubt))
+    unlike = float(np.hypot(UNLIKE_SHARE * longer, doubt))
+    scores = np.log([ALIKE, 1 - ALIKE]) + log_normal(two, one, np.array([alike, unlike]))
+    return float(logsumexp(scores))
 
 
 def _log_of_rest(sound: Sound, side: list[Sound], contact: int | None, drop: int, window: float) -> float:
@@ -456,17 +475,20 @@ def accounts(sides: list[list[Sound]], out_of_half: float, period: float) -> lis
         roles = tuple(one[1] for one in chosen)
         passages = [_passage(side, role) for side, role in zip(sides, roles, strict=True)]
         known = [passage for passage in passages if passage is not None]
-        if known and not np.isfinite(log_of_passage(known[0], period)):
+        doubts = [
+            _doubt(side, role) for side, role in zip(sides, roles, strict=True) if role.contact is not None
+        ]
+        first = _log_of_placed(known[0], period, doubts[0]) if known else 0.0
+        if not np.isfinite(first):
             continue
-        score += float(np.log(NONE if not known else BOTH if len(known) == len(sides) else ONE))
+        score += first + float(np.log(NONE if not known else BOTH if len(known) == len(sides) else ONE))
         out_of_beat = 0.0
         if len(sides) == 2:
             out_of_beat = out_of_half + sides[1][roles[1].drop].place - sides[0][roles[0].drop].place
             score += log_of_beat_error(out_of_beat, period)
-        if known:
-            score += log_of_passage(known[0], period)
         if len(known) == 2:
-            score += _log_of_both(known[0], known[1]) + _log_of_one_fork(sides, roles)
+            score += _log_of_both(known[0], known[1], float(np.linalg.norm(doubts)))
+            score += _log_of_one_fork(sides, roles)
         if len(sides) == 2:
             score += _log_of_one_room(sides, roles)
         out.append(Account(float(score), roles, tuple(passages), float(out_of_beat)))
@@ -476,6 +498,13 @@ def accounts(sides: list[list[Sound]], out_of_half: float, period: float) -> lis
 
 def _passage(side: list[Sound], roles: Roles) -> float | None:
     return None if roles.contact is None else side[roles.drop].place - side[roles.contact].place
+
+
+def _doubt(side: list[Sound], roles: Roles) -> float:
+    """Standard uncertainty of the passage from the places of its sounds."""
+    return (
+        0.0 if roles.contact is None else float(np.hypot(side[roles.drop].doubt, side[roles.contact].doubt))
+    )
 
 
 def _log_of_one_fork(sides: list[list[Sound]], roles: tuple[Roles, ...]) -> float:

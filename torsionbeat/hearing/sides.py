@@ -225,7 +225,11 @@ def _sounds_of(side: list[Placed]) -> list[Sound]:
     """The sounds of a side as the account weighs them."""
     out = [
         Sound.of(
-            typically_apart(sound, side[0]), sound.loudness_db, sound.evidence[sound.usable], sound.chance
+            typically_apart(sound, side[0]),
+            sound.loudness_db,
+            sound.evidence[sound.usable],
+            sound.chance,
+            sound.edge_uncertainty,
         )
         for sound in side
     ]
