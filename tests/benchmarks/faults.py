@@ -287,8 +287,8 @@ FAULTS: list[Fault] = [
         "reading/mean_arc.py",
         "reading/test_measuring.py",
         beat_error_edge_doubled=(
-            "beginnings.spread_of(BY_BEAT_ERROR if",
-            "beginnings.spread_of(2 * BY_BEAT_ERROR if",
+            "beginnings.spread_of(weights)",
+            "beginnings.spread_of(2 * weights)",
         ),
         sides_not_weighed_together=("apart=apart,", "apart=None,"),
         arc_uncertainty_dropped_from_the_offset=("np.hypot(by_b, by_a)", "abs(by_b)"),
@@ -436,6 +436,33 @@ FAULTS: list[Fault] = [
         passages_differ_by_half_a_doubt=(
             "variance, apart_s = u_one_s**2 +",
             "variance, apart_s = u_one_s**2 / 4 +",
+        ),
+        nothing_hidden_of_a_contact=("one.lead_s / max(hidden, 1) ** 0.5", "0.0"),
+        hidden_part_of_both_counted_twice=("max(hidden, 1) ** 0.5", "1.0"),
+    ),
+    *of(
+        "reading/mean_arc.py",
+        "reading/test_mean_arc.py",
+        lead_of_single_contacts_dropped=(
+            "out[[2 * side for side, one in together.items() if one.lead_s]] = 0.0",
+            "pass",
+        ),
+        passages_stay_where_sounds_begin_later=(
+            "mean_s=one.mean_s + float(",
+            "mean_s=one.mean_s + 0 * float(",
+        ),
+        drops_for_stacked_sides=("side in together or beginnings", "beginnings"),
+    ),
+    *of(
+        "hearing/sides.py",
+        "hearing/test_segment.py",
+        no_typical_passage=(
+            "typical = _typical(drop, contact) if share > _MEDIAN_SHARE else ()",
+            "typical = ()",
+        ),
+        typical_passage_as_sure_as_a_mean=(
+            "float(scatter * np.sqrt(np.pi / 2 / len(part)))",
+            "float(scatter / len(part))",
         ),
     ),
     *of(

@@ -113,6 +113,37 @@ def test_contact_under_the_noise_is_found_from_all_beats(sigma, clock, recorded,
         assert abs(away) < 3 * together.uncertainty_frames * frame_s
 
 
+def test_a_contact_that_sounds_in_half_of_the_beats_gives_the_passage_of_all(clock, recorded, chapter_of):
+    """Side b's contact is cut out of every other beat: the others tell where it begins, which the mean of all would blur.
+
+    Jitter of half a millisecond a sound: the median of 25 passages is known to 0.2 ms, and the beginnings to as much again.
+    """
+    made, sound = recorded(clock(6.0), 330.0, seed=4, room=Room())
+    sound = np.array(sound)
+    beats = [beat for beat in made.truth.beats if beat.side == "b"]
+    for beat in beats[::2]:
+        first = round((beat.contact_s - 0.02) * RATE_HZ)
+        # what sounds before a contact is the room alone
+        sound[first : first + round(0.1 * RATE_HZ)] = sound[
+            first - round(0.12 * RATE_HZ) : first - round(0.02 * RATE_HZ)
+        ]
+    heard, _ = hear_chapter(chapter_of(sound), SIX)
+    passage_s = np.mean([beat.drop_s - beat.contact_s for beat in beats])
+    one, other = sorted(heard.sides, key=lambda side: len(side.together))
+    assert one.together == ()
+    assert one.contact is not None
+    (typical,) = other.together
+    assert other.contact is not None
+    frame_s = plan_bands(RATE_HZ).frame_s
+    assert typical.passage_frames * frame_s == pytest.approx(passage_s, abs=0.001)
+    assert typical.lead_frames == 0.0
+    assert (
+        0.1e-3 < typical.uncertainty_frames * frame_s < 0.4e-3
+    )  # 0.7 ms of two sounds, by the root of pi / 2 of 27
+    assert typical.first_row < 4
+    assert typical.last_row > 48
+
+
 @pytest.mark.parametrize(
     ("interval_s", "duration_s", "hides"),
     [

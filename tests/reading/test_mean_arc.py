@@ -16,6 +16,7 @@ from torsionbeat.reading.mean_arc import (
     beat_error_edge_s,
     beginnings_of,
     mean_arc_deg,
+    moved_by,
     offset_of,
     passages_differ_s,
     single_arcs_deg,
@@ -145,16 +146,21 @@ def test_a_side_counts_with_three_passages_and_a_quarter_of_its_beats():
 
 
 def test_a_mean_passage_stands_for_a_side_whose_contacts_are_not_heard_one_by_one():
-    stacked = {0: StackedPassage(passage_s(300.0), 0.002, 20.0, 0.0, 0.0)}
+    stacked = {0: StackedPassage(passage_s(300.0), 0.002, 20.0, 0.0, 0.0, 0.006)}
     found = mean([math.nan] * 40, together=stacked)
     assert found.nominal_value == pytest.approx(300.0)
-    # Its scatter, two edges, and the 6 ms by which it may begin before what is heard: no beat shows a first part.
-    doubt = 300 * np.linalg.norm([0.002, 2 * 0.00015, 0.006]) / passage_s(300.0)
+    # Its scatter, the drop's edge, and the 6 ms by which it may begin before what is heard: no beat shows a first part.
+    doubt = 300 * np.linalg.norm([0.002, 0.0003, 0.006]) / passage_s(300.0)
     assert found.std_dev == pytest.approx(math.hypot(doubt, 0.15), rel=1e-6)
     # Of both sides alike the mean has half of the scatter's variance, and three quarters of what one fork hides of both.
     both = mean([math.nan] * 40, together=dict.fromkeys((0, 1), stacked[0]))
-    doubt = 300 * np.linalg.norm([0.002 / 2**0.5, 2 * 0.00015 / 2**0.5, 0.006 * 0.75**0.5]) / passage_s(300.0)
+    doubt = 300 * np.linalg.norm([0.002 / 2**0.5, 0.0003 / 2**0.5, 0.006 * 0.75**0.5]) / passage_s(300.0)
     assert both.std_dev == pytest.approx(math.hypot(doubt, 0.15), rel=1e-6)
+    # Where contacts are heard singly in part of the beats, theirs is the doubt of the contact.
+    typical = {0: StackedPassage(passage_s(300.0), 0.002, 20.0, 0.0, 0.0)}
+    found = mean([math.nan] * 40, together=typical, edges=joint(0.004, 0.0003, 0.0003, 0.0003))
+    doubt = 300 * np.linalg.norm([0.002, 0.0003, 0.004]) / passage_s(300.0)
+    assert found.std_dev == pytest.approx(math.hypot(doubt, 0.15), rel=1e-6)
     assert (
         mean([math.nan] * 40, together={0: StackedPassage(passage_s(1001.0), 0.002, 20.0, 0.0, 0.0)}) is None
     )
@@ -206,10 +212,24 @@ def test_doubts_are_the_voice_s_own_with_what_all_voices_differ_by():
 
 def test_the_beat_error_takes_the_doubts_of_both_middles_or_of_both_drops():
     # Each middle is half of contact and drop.
-    assert beat_error_edge_s(joint(0.001, 0.002, 0.003, 0.004)) == pytest.approx(
+    assert beat_error_edge_s(joint(0.001, 0.002, 0.003, 0.004), {}) == pytest.approx(
         math.sqrt(1 + 4 + 9 + 16) * 1e-3 / 2
     )
-    assert beat_error_edge_s(joint(0.001, 0.003, 0.0, 0.004)) == pytest.approx(0.005)
+    assert beat_error_edge_s(joint(0.001, 0.003, 0.0, 0.004), {}) == pytest.approx(0.005)
+    # A passage from the mean of all beats has what its contact may be off by in its own doubt.
+    stacked = {1: StackedPassage(0.9, 0.001, 20.0, 0.0, 0.0, 0.006)}
+    half = math.sqrt(1 + 9 + 16) * 1e-3 / 2
+    for contact in (0.0, 0.002):
+        assert beat_error_edge_s(joint(0.001, 0.003, contact, 0.004), stacked) == pytest.approx(half)
+
+
+def test_passages_move_with_where_their_sounds_begin():
+    later = Joint(np.array([0.001, 0.003, -0.002, 0.004]), np.eye(4), 0.0)
+    typical, stacked = (StackedPassage(0.9, 0.001, 20.0, 0.0, 0.0, lead_s) for lead_s in (0.0, 0.006))
+    moved = moved_by(later, {0: typical, 1: stacked})
+    assert moved[0].mean_s == pytest.approx(0.902)
+    assert moved[1].mean_s == pytest.approx(0.904)  # its contact was not heard singly: the drop alone moves
+    assert moved_by(later, {1: typical})[1].mean_s == pytest.approx(0.906)
 
 
 def test_passages_of_the_sides_differ_where_that_is_likelier_than_not():
@@ -243,7 +263,7 @@ def test_two_passages_a_side_tell_of_a_sound_timed_from_another_part():
             *(np.full(8, value) for value in (0.3, 0.0)),
             np.zeros((8, len(SHARE_WEIGHTS))),
         )
-        return beat_error_edge_s(beginnings_of(told, sounds, 0.001))
+        return beat_error_edge_s(beginnings_of(told, sounds, 0.001), {})
 
     assert doubt_of(0.0) < 0.001
     assert doubt_of(0.016) > 0.003  # 8 ms off: within three of them

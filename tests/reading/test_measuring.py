@@ -405,7 +405,7 @@ def test_offset_carries_the_doubt_of_arc_and_beat_error(tolerance_deg, error_s):
 def test_a_travel_that_no_single_contact_shows_widens_the_period():
     """Passages of stacked beats: with one stack a side its growth is known to 1 % an hour, half of it a beat in the middle."""
     what = heard(contact=False, jitter_s=1e-5)
-    laid = tuple(SegmentPassage(side, 0, 39, PASSAGE_S * RATE_HZ, 1e-4 * RATE_HZ) for side in "ab")
+    laid = tuple(SegmentPassage(side, 0, 39, PASSAGE_S * RATE_HZ, 1e-4 * RATE_HZ, 0.0) for side in "ab")
     plain, stacked = read(what), read(replace(what, stacked_passages=laid))
     a_beat = 0.01 / 3600 * PERIOD_S / 2  # share by which a passage grows from beat to beat
     wider = np.sqrt(stacked.period_s.std_dev**2 - plain.period_s.std_dev**2)
@@ -420,9 +420,9 @@ def test_the_doubt_of_a_stacked_passage_is_in_the_beat_error():
     """
     what = heard(contact=False, jitter_s=1e-5)
 
-    def within(*u_ms):
+    def within(*u_ms, lead_ms=0.0):
         laid = tuple(
-            SegmentPassage(side, 0, 39, PASSAGE_S * RATE_HZ, u * 1e-3 * RATE_HZ)
+            SegmentPassage(side, 0, 39, PASSAGE_S * RATE_HZ, u * 1e-3 * RATE_HZ, lead_ms * 1e-3 * RATE_HZ)
             for side, u in zip("ab", u_ms, strict=True)
         )
         return read(replace(what, stacked_passages=laid)).beat_error_ms.std_dev
@@ -431,6 +431,8 @@ def test_the_doubt_of_a_stacked_passage_is_in_the_beat_error():
     difference = 4 * np.sqrt(8 / (16 + 8))
     assert np.sqrt(within(2.0, 2.0) ** 2 - sharp**2) == pytest.approx(difference / 2, rel=0.1)
     assert sharp < 0.3
+    hidden = 4 * np.sqrt(36 / (16 + 36))  # half of what a room hides is the same of both: 36 of twice 36
+    assert np.sqrt(within(0.01, 0.01, lead_ms=6.0) ** 2 - sharp**2) == pytest.approx(hidden / 2, rel=0.15)
 
 
 def test_rate_s_doubt_is_the_period_s():
@@ -456,13 +458,15 @@ def test_stacked_sides_that_disagree_leave_the_arc_between_them(apart_ms, by_hal
     """Each known to 1 ms, and to 6 ms by what the room hides: 12 ms apart is chance, 40 ms a fault of one of them."""
     what = heard(contact=False, jitter_s=1e-5)
     laid = tuple(
-        SegmentPassage(side, 0, 39, (PASSAGE_S + late * apart_ms * 1e-3) * RATE_HZ, 1e-3 * RATE_HZ)
+        SegmentPassage(
+            side, 0, 39, (PASSAGE_S + late * apart_ms * 1e-3) * RATE_HZ, 1e-3 * RATE_HZ, 6e-3 * RATE_HZ
+        )
         for side, late in (("a", 0), ("b", 1))
     )
     arc = read(replace(what, stacked_passages=laid)).arc_deg
     deg_per_ms = ARC_DEG / PASSAGE_S / 1e3
-    # Scatter and edges of two sides; half of what the room hides is common to both.
-    chance = np.sqrt((1 + 2 * 0.15**2) / 2 + 0.75 * 6**2)
+    # Scatter and edges of two drops; half of what the room hides is common to both.
+    chance = np.sqrt((1 + 0.15**2) / 2 + 0.75 * 6**2)
     expected = apart_ms / 2 / (1 + apart_ms / 318) if by_half_of_it else chance
     assert arc.std_dev == pytest.approx(
         expected * deg_per_ms, rel=0.06

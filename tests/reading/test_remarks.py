@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from torsionbeat.hearing.heard import Heard, HeardSounds
+from torsionbeat.reading.beats import StackedPassage
 from torsionbeat.reading.figures import Clock
 from torsionbeat.reading.jumps import Jump
 from torsionbeat.reading.remarks import remarks_on
@@ -24,9 +25,9 @@ def night(make_night):
 
 @pytest.fixture
 def remarks(night):
-    def of(heard=SURE, *, strays=0, together=False, jumps=(), **changed):
+    def of(heard=SURE, *, strays=0, together=(), jumps=(), **changed):
         return remarks_on(
-            replace(night, **changed), heard, strays=strays, together=together, jumps=list(jumps)
+            replace(night, **changed), heard, strays=strays, together=dict(together), jumps=list(jumps)
         )
 
     return of
@@ -77,7 +78,13 @@ def test_another_clock_in_step_draws_the_times(remarks, other_s, said):
 def test_strays_together_and_missed_beats(remarks, night):
     assert "2 sounds did not fit the beat" in remarks(strays=2)[0]
     assert "1 sound did not fit" in remarks(strays=1)[0]
-    assert "all beats averaged together" in remarks(together=True)[0]
+    stacked, typical = (StackedPassage(0.9, 0.001, 20.0, 0.0, 0.0, lead_s) for lead_s in (0.006, 0.0))
+    (one,) = remarks(together={1: stacked})
+    assert "all beats averaged together" in one
+    (one,) = remarks(together={1: typical})
+    assert one.startswith("The contact of side b is heard in only part of the beats")
+    assert "contact of both sides" in remarks(together={0: typical, 1: typical})[0]
+    assert len(remarks(together={0: stacked, 1: typical})) == 2
     (missed,) = remarks(beats_expected=night.beats_heard + 9)
     assert missed.startswith(f"9 of {night.beats_heard + 9} beats were not heard")
 

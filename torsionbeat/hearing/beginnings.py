@@ -392,15 +392,17 @@ def _first_of(heard: npt.NDArray[np.bool_], first: int) -> int:
 
 @dataclass(frozen=True, slots=True)
 class Together:
-    """Lift passage of one side from its rows ``first_row`` to ``last_row`` stacked (averaged).
+    """Lift passage of one side from all its beats, from row ``first_row`` to ``last_row``.
 
-    Passage and its standard uncertainty in frames.
+    Passage and its standard uncertainty in frames. ``lead_frames``: standard uncertainty from the part of the contact that the
+    room hides, where only the stack (average) of the beats shows it; a contact heard singly has that doubt itself.
     """
 
     first_row: int
     last_row: int
     passage_frames: float
     uncertainty_frames: float
+    lead_frames: float = HIDDEN_LEAD
 
 
 def passages_together(

@@ -111,9 +111,10 @@ class DropsAgain:
 
 @dataclass(frozen=True, slots=True)
 class SegmentPassage:
-    """Lift passage of one side found only with all its beats stacked (averaged).
+    """Lift passage of one side from all its beats, where most single contacts are not heard.
 
-    ``first_beat`` to ``last_beat``; passage and its standard uncertainty in samples.
+    ``first_beat`` to ``last_beat``; passage and its standard uncertainty in samples, and the uncertainty from what the room
+    hides of the contact (0 where the doubt of single contacts has it).
     """
 
     side: str
@@ -121,6 +122,7 @@ class SegmentPassage:
     last_beat: int
     passage_samples: float
     uncertainty_samples: float
+    lead_samples: float
 
 
 @dataclass(frozen=True, slots=True)

@@ -338,6 +338,7 @@ class Listener:
                     int(beats[part.last_row]),
                     part.passage_frames * hop,
                     part.uncertainty_frames * hop,
+                    part.lead_frames * hop,
                 )
                 for part in side.together
             ]

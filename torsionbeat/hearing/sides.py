@@ -19,6 +19,7 @@ from torsionbeat.hearing.heard import VoiceProfile
 from torsionbeat.hearing.other_clocks import OtherClock
 from torsionbeat.hearing.placing import Placed, passage_of, typically_apart
 from torsionbeat.hearing.sounds_again import NOT_SOUGHT, SoundsAgain, sounds_again
+from torsionbeat.theory.robust import median_deviation
 
 __all__ = [
     "ChapterHeard",
@@ -39,8 +40,12 @@ __all__ = [
     "with_parts_before",
 ]
 
-_SINGLE_SHARE = 0.8
-"""Share of beats in which a contact must be certain: below it the stack (average) of all beats is better than single ones."""
+_SINGLE_SHARE, _MEDIAN_SHARE = 0.8, 0.3
+"""Share of beats in which a contact must be certain: below the first the typical passage is better than single ones, below the
+second the stack (average) of all beats is better than that: a stack shows where most of a sound is, not where it begins (of 10
+sides of realsounds it was 9 to 20 ms late in six, where 1 to 8 were stated)."""
+_LEAST_ROWS, _LEAST_HALF = 10, 20
+"""Beats that make a typical passage, and that make one of each half."""
 _ASTRAY = 16.0
 """Frames (8 ms) by which the typical single contact and the stack of all may differ."""
 MOST_ODDS, LEAST_RIVAL = 1000.0, 1e-4
@@ -374,8 +379,12 @@ def _side(fine: FinePower, drop: Placed, contact: Placed | None, elsewhere: floa
     drop = replace(drop, kind="drop")
     if contact is not None:
         contact = replace(contact, kind="contact")
-        if _share_of_beats(contact, drop) > _SINGLE_SHARE:
+        share = _share_of_beats(contact, drop)
+        if share > _SINGLE_SHARE:
             return SideHeard(drop, contact, ())
+        typical = _typical(drop, contact) if share > _MEDIAN_SHARE else ()
+        if typical:
+            return SideHeard(drop, contact, typical)
         passage = passage_of(drop, contact)
         together = _together(fine, drop, passage)
         # Single contacts are rejected where the stack (average) of all beats shows the contact elsewhere.
@@ -388,6 +397,27 @@ def _share_of_beats(contact: Placed, drop: Placed) -> float:
     """Share of the beats with a certain drop in which the contact is certain too."""
     beats = contact.usable & drop.usable & drop.certain
     return float(np.mean(contact.certain[beats])) if beats.any() else 0.0
+
+
+def _typical(drop: Placed, contact: Placed) -> tuple[Together, ...]:
+    """Typical passage of the beats in which the contact is certain, of each half of them; none of a few beats."""
+    rows = np.flatnonzero(drop.usable & contact.usable & drop.certain & contact.certain)
+    if len(rows) < _LEAST_ROWS:
+        return ()
+    passages = (drop.frame - contact.frame)[rows]
+    scatter = median_deviation(passages - np.median(passages))
+    parts = np.array_split(np.arange(len(rows)), 2 if len(rows) >= 2 * _LEAST_HALF else 1)
+    return tuple(
+        Together(
+            int(rows[part[0]]),
+            int(rows[part[-1]]),
+            float(np.median(passages[part])),
+            # a median has a variance of pi/2 of a mean's
+            float(scatter * np.sqrt(np.pi / 2 / len(part))),
+            0.0,
+        )
+        for part in parts
+    )
 
 
 def _together(fine: FinePower, drop: Placed, passage: float) -> tuple[Together, ...]:

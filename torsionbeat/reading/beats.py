@@ -47,13 +47,17 @@ USUAL_TRAVEL_PER_H = 0.01
 
 @dataclass(frozen=True, slots=True)
 class StackedPassage:
-    """Passage of one side: its mean and standard uncertainty in s, and the share by which it grows from beat to beat."""
+    """Passage of one side: its mean and standard uncertainty in s, and the share by which it grows from beat to beat.
+
+    ``lead_s``: standard uncertainty from what the room hides of its contact, 0 where single contacts have that doubt.
+    """
 
     mean_s: float
     uncertainty_s: float
     middle_beat: float
     travel: float
     travel_uncertainty: float
+    lead_s: float = 0.0
 
     def at(self, beat: IntArray) -> FloatArray:
         """Passage at each beat, in s."""
@@ -142,9 +146,10 @@ def stacked_passages(
         # Shares of the mean passage, so that both sides can be added.
         lever += float(np.sum(weights * mean**2 * (beats - middle) ** 2))
         moment += float(np.sum(weights * mean**2 * (beats - middle) * (values / mean - 1)))
-        sides[side] = (mean, float(1 / np.sqrt(weights.sum())), middle)
+        lead = max(part.lead_samples for part in own) * seconds_per_sample
+        sides[side] = (mean, float(1 / np.sqrt(weights.sum())), middle), lead
     travel, spread = moment / lever, float(1 / np.sqrt(lever))
-    return {side: StackedPassage(*figures, travel, spread) for side, figures in sides.items()}
+    return {side: StackedPassage(*figures, travel, spread, lead) for side, (figures, lead) in sides.items()}
 
 
 def as_one_fork_makes_them(
@@ -168,7 +173,12 @@ def as_one_fork_makes_them(
         For the middles of the beats, not for the arc: drawn to each other, the two are no longer independent. The
         uncertainty is 0 where the passage of one side is unknown: then the drops are the marks.
     """
-    known = {side: (one.mean_s, one.uncertainty_s) for side, one in stacked.items()}
+    # One room hides the same part of both contacts in half (`mean_arc.ALIKE_FORKS`): what differs has the variance of one.
+    hidden = sum(one.lead_s > 0 for one in stacked.values())
+    known = {
+        side: (one.mean_s, float(np.hypot(one.uncertainty_s, one.lead_s / max(hidden, 1) ** 0.5)))
+        for side, one in stacked.items()
+    }
     for side in (0, 1):
         own = beats.passage_s[(beats.number % 2 == side) & np.isfinite(beats.passage_s)]
         if side not in known and len(own) >= LEAST_PASSAGES:

@@ -6,13 +6,12 @@ by how surely their passages are known, not by how many beats of each were heard
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from torsionbeat.hearing.account import ALIKE, ALIKE_SHARE, UNLIKE_SHARE
-from torsionbeat.hearing.bands import FRAME_S
-from torsionbeat.hearing.beginnings import HIDDEN_LEAD, SHARE_PAIRS, SHARE_WEIGHTS
+from torsionbeat.hearing.beginnings import SHARE_PAIRS, SHARE_WEIGHTS
 from torsionbeat.hearing.heard import HeardSounds
 from torsionbeat.reading.beats import Beats, StackedPassage
 from torsionbeat.reading.figures import Clock, FloatArray, IntArray, UFloat
@@ -26,6 +25,7 @@ __all__ = [
     "beat_error_edge_s",
     "beginnings_of",
     "mean_arc_deg",
+    "moved_by",
     "offset_of",
     "passages_differ_s",
     "single_arcs_deg",
@@ -119,7 +119,7 @@ def mean_arc_deg(
         return None
     values = np.array([found.arc for found in per_side.values()])
     scatters = np.array([found.scatter for found in per_side.values()])
-    by_begin = np.array([found.per_second * BY_PASSAGE[side] for side, found in per_side.items()])
+    by_begin = np.array([found.by_begin for found in per_side.values()])
     covariance = by_begin @ beginnings.covariance @ by_begin.T + np.diag(scatters**2)
     leads = np.array([found.by_lead for found in per_side.values()])
     covariance += np.outer(leads, leads) * np.where(np.eye(len(leads)) > 0, 1.0, ALIKE_FORKS)
@@ -134,13 +134,14 @@ def mean_arc_deg(
 
 @dataclass(frozen=True, slots=True)
 class _SideArc:
-    """Mean arc of one side in degrees, its standard uncertainty from scatter, and its change per second of passage.
+    """Mean arc of one side in degrees, its standard uncertainty from scatter, and its change with each of the four sounds (by one
+    second later, shape (4,)).
 
     ``by_lead``: standard uncertainty from the part that the room hides of a contact heard only in the mean of all beats."""
 
     arc: float
     scatter: float
-    per_second: float
+    by_begin: FloatArray
     by_lead: float = 0.0
 
 
@@ -170,16 +171,24 @@ def _side_arc(
         arc, _ = arc_and_offset_deg(passage_s, _finite_ms(steady), steady.period_s, clock.lift_deg)
         if not (np.isfinite(arc) and clock.lift_deg < arc < GREATEST_ARC_DEG):
             return None
-        doubt_s = float(np.hypot(together[side].uncertainty_s, 2 * EDGE_S))
-        by_lead = float(arc) * HIDDEN_LEAD * FRAME_S / passage_s
-        return _SideArc(float(arc), float(arc) * doubt_s / passage_s, 0.0, by_lead)
+        per_second, lead_s = float(arc) / passage_s, together[side].lead_s
+        by_begin = -per_second * _without_contacts(BY_PASSAGE[side], together)
+        return _SideArc(float(arc), per_second * together[side].uncertainty_s, by_begin, per_second * lead_s)
     rows = mine & np.isfinite(arcs)
     count = int(np.count_nonzero(rows))
     if count < LEAST_PASSAGES or count <= LEAST_SHARE * np.count_nonzero(mine):
         return None
     scatter = _scatter(beats.number[rows], arcs[rows]) / np.sqrt(count)
     mean = _mean_over_stretch(beats.number[rows], arcs[rows], beats.number)
-    return _SideArc(mean, float(scatter), -mean / float(np.median(beats.passage_s[rows])))
+    by_begin = -mean / float(np.median(beats.passage_s[rows])) * BY_PASSAGE[side]
+    return _SideArc(mean, float(scatter), by_begin)
+
+
+def _without_contacts(weights: FloatArray, together: dict[int, StackedPassage]) -> FloatArray:
+    """Weights of the four sounds, less the contacts that only the mean of all beats shows: their doubt is the passage's."""
+    out = weights.copy()
+    out[[2 * side for side, one in together.items() if one.lead_s]] = 0.0
+    return out
 
 
 def offset_of(error_ms: UFloat, arc: UFloat, period: UFloat, clock: Clock) -> UFloat:
@@ -245,10 +254,21 @@ def _doubt_of(sounds: HeardSounds, side: int, kind: str, seconds_per_sample: flo
     return SoundDoubt(choices * seconds_per_sample, EDGE_S, own_s)
 
 
-def beat_error_edge_s(beginnings: Joint) -> float:
+def moved_by(beginnings: Joint, together: dict[int, StackedPassage]) -> dict[int, StackedPassage]:
+    """The passages by side, as the sounds begin later than stated."""
+    return {
+        side: replace(
+            one, mean_s=one.mean_s + float(_without_contacts(BY_PASSAGE[side], together) @ beginnings.later)
+        )
+        for side, one in together.items()
+    }
+
+
+def beat_error_edge_s(beginnings: Joint, together: dict[int, StackedPassage]) -> float:
     """Standard uncertainty that the beginnings add to the beat error, by the middles of both sides or by both drops."""
-    contacts = beginnings.covariance[0, 0] > 0 and beginnings.covariance[2, 2] > 0
-    return beginnings.spread_of(BY_BEAT_ERROR if contacts else np.array([0.0, -1.0, 0.0, 1.0]))
+    middles = all(side in together or beginnings.covariance[2 * side, 2 * side] > 0 for side in (0, 1))
+    weights = _without_contacts(BY_BEAT_ERROR, together) if middles else np.array([0.0, -1.0, 0.0, 1.0])
+    return beginnings.spread_of(weights)
 
 
 def _passages_apart_s(beats: Beats) -> tuple[float, float] | None:

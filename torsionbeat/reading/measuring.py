@@ -42,6 +42,7 @@ from torsionbeat.reading.mean_arc import (
     beat_error_edge_s,
     beginnings_of,
     mean_arc_deg,
+    moved_by,
     offset_of,
     passages_differ_s,
     single_arcs_deg,
@@ -139,6 +140,7 @@ def reading_of(
     beginnings = beginnings_of(beats, heard.sounds, seconds_per_sample)
     differ_s = passages_differ_s(beats, beginnings)
     seconds = seconds + beginnings.later[2 * (heard.sounds.beat % 2) + (heard.sounds.kind == "drop")]
+    together, for_middles = (moved_by(beginnings, passages) for passages in (together, for_middles))
     beats = beats_of(heard.sounds, seconds, for_middles).of_numbers(beats.number)
     jumps = []
     if len(beats.number) >= LEAST_FOR_JUMPS:
@@ -176,7 +178,7 @@ def reading_of(
         reading,
         heard,
         strays=strays,
-        together=bool(together),
+        together=together,
         jumps=jumps,
         differ_s=differ_s,
         turn=turn,
@@ -238,7 +240,7 @@ def _figures_of(
     period = ufloat(steady.period_s, float(np.hypot(own_s, by_crystal_s)))
     error_ms = None
     if np.isfinite(steady.beat_error_s) and not heard.one_sided:
-        parts_s = (steady.beat_error_uncertainty_s, beat_error_edge_s(beginnings), differ_u_s / 2)
+        parts_s = (steady.beat_error_uncertainty_s, beat_error_edge_s(beginnings, together), differ_u_s / 2)
         error_ms = ufloat(steady.beat_error_s * 1e3, float(np.linalg.norm(parts_s)) * 1e3)
     arcs = single_arcs_deg(beats, clock, steady)
     arc = mean_arc_deg(beats, arcs, clock, steady, together=together, beginnings=beginnings)

@@ -6,6 +6,7 @@ import numpy as np
 
 from torsionbeat.hearing.heard import Heard
 from torsionbeat.reading.arc_course import Turn, settling_of
+from torsionbeat.reading.beats import StackedPassage
 from torsionbeat.reading.figures import Reading
 from torsionbeat.reading.jumps import Jump
 from torsionbeat.reading.mean_arc import GREATEST_ARC_DEG
@@ -20,7 +21,7 @@ def remarks_on(
     heard: Heard,
     *,
     strays: int,
-    together: bool,
+    together: dict[int, StackedPassage],
     jumps: list[Jump],
     differ_s: float = 0.0,
     turn: Turn | None = None,
@@ -33,8 +34,8 @@ def remarks_on(
         The figures, and what they were taken from.
     strays : int
         Beats left out since they do not fit.
-    together : bool
-        Single contacts are not heard: beats were stacked (averaged).
+    together : dict
+        Passages by side from all beats together, where most single contacts are not heard.
     jumps, turn : list of Jump, Turn or None
         Moments at which the clock changed suddenly.
     differ_s : float
@@ -208,7 +209,9 @@ def _on_settling(reading: Reading) -> list[Remark]:
     ]
 
 
-def _on_beats(reading: Reading, heard: Heard, strays: int, together: bool) -> list[Remark]:
+def _on_beats(
+    reading: Reading, heard: Heard, strays: int, together: dict[int, StackedPassage]
+) -> list[Remark]:
     out: list[Remark] = []
     expected, found = reading.beats_expected, reading.beats_heard
     missed = expected - found
@@ -219,12 +222,22 @@ def _on_beats(reading: Reading, heard: Heard, strays: int, together: bool) -> li
                 f"{missed} of {expected} beats were not heard; they are left out, and the others keep their numbers.",
             )
         )
-    if together:
+    partly = ["ab"[side] for side, one in sorted(together.items()) if not one.lead_s]
+    if len(partly) < len(together):
         out.append(
             Remark(
                 "stacked-only",
                 "Single contacts are not heard above the room: the arc comes from all beats averaged together, so "
                 "there is a mean arc and no arc for each swing.",
+            )
+        )
+    if partly:
+        sides = "both sides" if len(partly) == 2 else f"side {partly[0]}"
+        out.append(
+            Remark(
+                "contact-in-part-of-beats",
+                f"The contact of {sides} is heard in only part of the beats: their typical passage stands for all of them, and "
+                "the other swings have no arc.",
             )
         )
     if strays:
