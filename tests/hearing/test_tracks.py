@@ -7,7 +7,7 @@ from itertools import product
 import numpy as np
 import pytest
 
-from torsionbeat.hearing.pattern import above_chance, best_track, rows_of, weighted
+from torsionbeat.hearing.pattern import _Scale, above_chance, best_track, rows_of
 
 
 def greatest_by_trying_all(image, reach, price, cap):
@@ -78,7 +78,7 @@ def test_weighted_series_has_unit_scatter_and_follows_the_telling_band():
     rng = np.random.default_rng(3)
     up = rng.standard_normal((20_000, 3)).astype(np.float32)
     up[::500, 2] += 6
-    telling = weighted(up, np.array([0.05, 0.05, 1], np.float32), 1)
-    even = weighted(up, np.ones(3, np.float32), 1)
+    telling = _Scale.of(up, 1).weighted(up, np.array([0.05, 0.05, 1], np.float32))
+    even = _Scale.of(up, 1).weighted(up, np.ones(3, np.float32))
     assert np.quantile(telling, 0.84) - np.median(telling) == pytest.approx(1, abs=0.05)
     assert np.median(telling[::500]) > 1.3 * np.median(even[::500])

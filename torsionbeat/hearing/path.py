@@ -106,6 +106,8 @@ def reassociated(fine: FinePower, frames: IntArray, period: float) -> IntArray:
         if np.count_nonzero(heard) < 4:
             return frames
         places = np.where(heard, centre + shifts - REACH, places)
+        if odds > LEAST_MARGIN and not np.any(np.abs(places - frames[rows]) > _SEARCH):
+            return frames  # clearly the likeliest as it stands
         line = _smooth(rows, places, heard)
         places = np.where(heard, places, np.rint(line)).astype(np.int64)
         scatter = float(np.clip(SIGMA_PER_MEDIAN * np.median(np.abs(places - line)[heard]), *_SCATTERS))

@@ -31,7 +31,6 @@ __all__ = [
     "pattern_at",
     "rows_of",
     "sounds_round",
-    "weighted",
 ]
 
 FloatArray = npt.NDArray[np.float32]
@@ -61,6 +60,8 @@ LONGEST_LIFT = 0.13
 """Longest lift passage searched, as a share of the period."""
 NEAREST = 6
 """Least distance of two sounds of a beat in pooled frames (24 ms); nearer, the second is an echo."""
+_SAMPLE = 50_000
+"""Frames of the whole sound whose scatter is the unit of strength: it is then known to half a per cent."""
 _STRETCHES = 80
 """Least number of stretches of columns that tell chance. From 20 of one rotation the score of a clear track of 20 rows was
 anything from 12 to 41 by the draw."""
@@ -121,34 +122,80 @@ def follow(
     """
     if weights is None:
         weights = np.ones(rising.shape[1], np.float32)
-    starts = middles - span
+    starts, columns = middles - span, 2 * span + 1
     best: tuple[Track, FloatArray, FloatArray] | None = None
-    cut = np.clip(rising, -1.5, _CAP)
+    near, scale = (
+        _smoothed_rows(rising, starts - _SPREAD, columns + 2 * _SPREAD, width),
+        _Scale.of(rising, width),
+    )
     for _ in range(passes):
-        series = weighted(cut, weights, width)
-        track = best_track(rows_of(series, starts, 2 * span + 1), reach=reach, price=_PRICE, cap=_CAP)
+        wider = scale.weighted(near, weights)
+        track = best_track(wider[:, _SPREAD:-_SPREAD], reach=reach, price=_PRICE, cap=_CAP)
         if best is None or track.total > best[0].total:
-            best = (track, weights, series)
+            best = (track, weights, wider)
         frames = starts + track.columns
         inside = frames[(frames >= 0) & (frames < len(rising))]
-        mean = cut[inside].mean(axis=0)
+        mean = _cut(rising[inside]).mean(axis=0)
         weights = np.maximum(mean, 0.05 * max(float(mean.max()), 0.1)).astype(np.float32)
     assert best is not None
-    track, weights, series = best
-    score = above_chance(track, rows_of(series, starts, 2 * span + 1), reach=reach, price=_PRICE, cap=_CAP)
-    frames, strengths = _nearby(series, starts + track.columns, track.strengths)
-    return SoundTrack(frames, weights, strengths, score)
+    track, weights, wider = best
+    score = above_chance(track, wider[:, _SPREAD:-_SPREAD], reach=reach, price=_PRICE, cap=_CAP)
+    moved, strengths = _nearby(wider, track)
+    return SoundTrack(starts + moved, weights, strengths, score)
 
 
-def _nearby(series: FloatArray, frames: IntArray, strengths: FloatArray) -> tuple[IntArray, FloatArray]:
-    """Move each place to a clear maximum beside it: the track is smooth, but a single beat may be early or late."""
-    around = rows_of(series, frames - _SPREAD, 2 * _SPREAD + 1)
+def _nearby(wider: FloatArray, track: Track) -> tuple[IntArray, FloatArray]:
+    """Move each column to a clear maximum beside it: the track is smooth, but a single beat may be early or late.
+
+    ``wider`` has `_SPREAD` columns more on either side than the image of the track.
+    """
+    around = np.take_along_axis(wider, track.columns[:, None] + np.arange(2 * _SPREAD + 1), axis=1)
     best = np.argmax(around, axis=1)
-    height = around[np.arange(len(frames)), best]
-    moves = (height > 4.5) & (height > strengths + 2)
-    return np.where(moves, frames - _SPREAD + best, frames), np.where(moves, height, strengths).astype(
-        np.float32
-    )
+    height = around[np.arange(len(best)), best]
+    moves = (height > 4.5) & (height > track.strengths + 2)
+    columns = np.where(moves, track.columns - _SPREAD + best, track.columns)
+    return columns, np.where(moves, height, track.strengths).astype(np.float32)
+
+
+def _cut(rising: FloatArray) -> FloatArray:
+    """Strength, limited so that a bang does not outweigh many beats."""
+    return np.clip(rising, -1.5, _CAP)
+
+
+def _smoothed_rows(rising: FloatArray, starts: IntArray, columns: int, width: int) -> FloatArray:
+    """Limited strength in rows, smoothed over ``width`` frames, shape (rows, columns, bands)."""
+    from scipy.ndimage import uniform_filter1d
+
+    rows = _cut(rows_of(rising, starts - width, columns + 2 * width))
+    return np.ascontiguousarray(uniform_filter1d(rows, width, axis=1)[:, width:-width])
+
+
+@dataclass(frozen=True, slots=True)
+class _Scale:
+    """Limited and smoothed strength at many frames of the whole sound, shape (frames, bands): its scatter is the unit."""
+
+    sample: FloatArray
+
+    @staticmethod
+    def of(rising: FloatArray, width: int) -> _Scale:
+        at = np.arange(0, len(rising), max(1, len(rising) // _SAMPLE))
+        sample = np.zeros((len(at), rising.shape[1]), np.float32)
+        for apart in range(-(width // 2), width - width // 2):
+            sample += _cut(rising[np.clip(at + apart, 0, len(rising) - 1)])
+        return _Scale(sample / np.float32(width))
+
+    def weighted(self, image: FloatArray, weights: FloatArray) -> FloatArray:
+        """One number from the bands, in units of the scatter, shape as ``image`` (rows, columns, bands) without its last."""
+        share = (weights / np.sqrt(np.sum(weights**2))).astype(np.float32)
+        series: FloatArray = self.sample @ share
+        # Stretches without sound are exactly zero. If they are the majority they are left out: the scatter would be zero.
+        sounding = series[series != 0]
+        heard = np.sort(sounding if 100 < len(sounding) < 0.5 * len(series) else series)
+        middle, upper = heard[len(heard) // 2], heard[int(0.84 * len(heard))]
+        out: FloatArray = image @ share
+        out -= middle
+        out /= max(float(upper - middle), 1e-6)
+        return out
 
 
 def least_score(rows: int) -> float:
@@ -320,49 +367,24 @@ class Track:
     total: float
 
 
-def weighted(rising: FloatArray, weights: FloatArray, width: int) -> FloatArray:
-    """One series from the bands, smoothed over ``width`` frames, in units of its own scatter. Shape (frames,).
-
-    Parameters
-    ----------
-    rising : ndarray
-        shape (frames, bands): how far each band rises above the room.
-    weights : ndarray
-        shape (bands,).
-    width : int
-        Frames of the smoothing.
-    """
-    from scipy.ndimage import uniform_filter1d
-
-    share = (weights / np.sqrt(np.sum(weights**2))).astype(np.float32)
-    series: FloatArray = rising @ share
-    series = uniform_filter1d(series, width)
-    # Stretches without sound are exactly zero. If they are the majority they are left out: the scatter would be zero.
-    sounding = series[series != 0]
-    heard = sounding if 100 < len(sounding) < 0.5 * len(series) else series
-    sample = np.sort(heard[:: max(1, len(heard) // 50_000)])
-    middle, upper = sample[len(sample) // 2], sample[int(0.84 * len(sample))]
-    series -= middle
-    series /= max(float(upper - middle), 1e-6)
-    return series
-
-
 def rows_of(series: FloatArray, starts: IntArray, columns: int) -> FloatArray:
-    """Rows of ``columns`` frames beginning at ``starts``; zero outside the series. Shape (rows, columns).
+    """Rows of ``columns`` frames beginning at ``starts``; zero outside the series. Shape (rows, columns) with any bands.
 
     Parameters
     ----------
     series : ndarray
-        shape (frames,).
+        shape (frames,) or (frames, bands).
     starts : ndarray of int
         shape (rows,): first frames.
     columns : int
         Frames of a row.
     """
-    index = starts[:, None] + np.arange(columns)[None, :]
-    inside = (index >= 0) & (index < len(series))
-    out = series[np.clip(index, 0, len(series) - 1)]
-    return np.where(inside, out, np.float32(0))
+    out = np.zeros((len(starts), columns, *series.shape[1:]), np.float32)
+    for row, start in zip(out, starts.tolist(), strict=True):
+        inside = slice(min(max(-start, 0), columns), max(min(len(series) - start, columns), 0))
+        if inside.start < inside.stop:
+            row[inside] = series[start + inside.start : start + inside.stop]
+    return out
 
 
 def best_track(image: FloatArray, *, reach: int, price: float, cap: float) -> Track:

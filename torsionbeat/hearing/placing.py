@@ -378,24 +378,32 @@ def _from_neighbours(
     rows: IntArray, residual: npt.NDArray[np.float64], trusted: IntArray
 ) -> npt.NDArray[np.float64]:
     """Place of each row on a line through the four trusted rows before it and the four behind it, without the row itself."""
-    expected = np.empty(len(rows))
     reach = 4
-    for index in range(len(rows)):
-        at = int(np.searchsorted(trusted, index))
-        near = trusted[max(0, at - reach) : at + reach + 1]
-        near = near[near != index] if len(near) > 2 else near
-        middle = float(np.median(residual[near]))
-        slope = _slope(rows[near].astype(float), residual[near])
-        expected[index] = middle + slope * (rows[index] - float(np.median(rows[near])))
-    return expected
+    index = np.arange(len(rows))
+    at = np.searchsorted(trusted, index)[:, None] + np.arange(-reach, reach + 1)
+    near = trusted[np.clip(at, 0, len(trusted) - 1)]
+    inside = (at >= 0) & (at < len(trusted))
+    counts = np.count_nonzero(inside, axis=1)
+    inside &= (near != index[:, None]) | (counts <= 2)[:, None]
+    number = np.where(inside, rows[near], np.nan)
+    values = np.where(inside, residual[near], np.nan)
+    slopes = _slopes(number, values)
+    out: npt.NDArray[np.float64] = np.nanmedian(values, axis=1) + slopes * (
+        rows - np.nanmedian(number, axis=1)
+    )
+    return out
 
 
-def _slope(at: npt.NDArray[np.float64], values: npt.NDArray[np.float64]) -> float:
-    """Median of the slopes between pairs (Theil-Sen)."""
-    if len(at) < 4:
-        return 0.0
-    first, second = np.triu_indices(len(at), 1)
-    return float(np.median((values[second] - values[first]) / (at[second] - at[first])))
+def _slopes(at: npt.NDArray[np.float64], values: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """Median of the slopes between pairs (Theil-Sen), for each row of points; NaN is no point, and of less than four it is 0."""
+    first, second = np.triu_indices(at.shape[1], 1)
+    enough = np.count_nonzero(~np.isnan(at), axis=1) >= 4
+    slopes = np.zeros(len(at))
+    each = (values[enough][:, second] - values[enough][:, first]) / (
+        at[enough][:, second] - at[enough][:, first]
+    )
+    slopes[enough] = np.nanmedian(each, axis=1)
+    return slopes
 
 
 def by_turns(sound: Placed) -> bool:
