@@ -16,7 +16,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.cluster.hierarchy import linkage, to_tree
 from scipy.ndimage import uniform_filter1d
 
 from torsionbeat.hearing.exact import ExactTimes, FinePower, aligned
@@ -242,6 +241,8 @@ def _alike(laid: Powers) -> list[IntArray]:
     """
     if len(laid) < 2 * _LEAST_VARIANT:
         return [np.arange(len(laid))]
+    from scipy.cluster.hierarchy import linkage, to_tree
+
     power = np.maximum(uniform_filter1d(laid[:, LOOK_BACK - _VARIANT_FRAMES :], _AVERAGED, axis=1) - 1, 0)
     loud = power.sum(axis=(1, 2), keepdims=True)
     power /= np.clip(loud / max(float(np.median(loud)), 1e-9), 0.25, 4.0)

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import bdtrc
 
 from torsionbeat.hearing.heard import DropsAgain
 from torsionbeat.reading.figures import FlutterBeat, FlutterReport, Swings
@@ -113,6 +114,4 @@ def _chance(found: int, by_noise: int, controls: int) -> float:
     Each find then lies in the stretch after the drop with probability one over the number of stretches (J. Przyborowski
     and H. Wilenski, Biometrika 31 (1940) 313: two Poisson counts compared by the binomial of one in their sum).
     """
-    from scipy.stats import binom
-
-    return float(binom.sf(found - 1, found + by_noise, 1 / (1 + controls))) if found else 1.0
+    return float(bdtrc(found - 1, found + by_noise, 1 / (1 + controls))) if found else 1.0

@@ -21,6 +21,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
+from scipy.special import fdtrc, ndtr
 from uncertainties import ufloat
 
 from torsionbeat.reading.figures import FloatArray, IntArray, Swings, WheelFault
@@ -292,14 +293,12 @@ def _teeth(rows: Sequence[_Row], search: _Search) -> tuple[list[WheelFault], lis
 
 def _standing_out(row: _Row, turn: Turn, search: _Search) -> list[_Place]:
     """Places of a turn at which a row is significant in the whole search, without those of other clocks' ticks."""
-    from scipy.stats import norm
-
     if turn.beats < 4 * row.step_beats:  # the beats before a step would be those after the last one
         return []
     at, places = folding.fold_places(np.arange(len(row.score)), turn.beats)
     mean, count = folding.folded_mean(row.score, at, places)
     enough = np.flatnonzero(count >= LEAST_TURNS - 1)  # a place may have missed one beat
-    chance = 2 * norm.sf(np.abs(mean[enough]) * np.sqrt(count[enough]))
+    chance = 2 * ndtr(-np.abs(mean[enough]) * np.sqrt(count[enough]))
     out = [
         _Place(turn, row, int(place), float(one))
         for place, one in zip(enough, chance, strict=True)
@@ -376,8 +375,6 @@ def _tooth(turn: Turn, row: _Row, places: Sequence[_Place], search: _Search) -> 
 
 def _sine(passage: FloatArray, search: _Search) -> _Wave | None:
     """The wave in which the lift passage goes up and down on both sides together; None where no turn shows one."""
-    from scipy.stats import f
-
     rows = [folding.tapered(passage[side::2]) for side in (0, 1)]
     best: tuple[float, float, Turn] | None = None
     for turn in search.turns:
@@ -389,7 +386,7 @@ def _sine(passage: FloatArray, search: _Search) -> _Wave | None:
     if best is None:
         return None
     ratio, freedoms, turn = best
-    chance = search.false_alarm(float(f.sf(ratio / 2, 4, freedoms)))
+    chance = search.false_alarm(float(fdtrc(4, freedoms, ratio / 2)))
     wave = _wave_of(passage, turn, chance, search) if chance < BELIEVED else None
     return wave if wave is not None and _measured(wave.fault) else None
 

@@ -16,6 +16,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import chdtrc
 
 from torsionbeat.errors import InputError
 from torsionbeat.theory.limits import FloatArray
@@ -322,8 +323,6 @@ def where_it_ticks(
     ndarray of bool, shape (n,)
         All False where nothing stands out.
     """
-    from scipy.stats import chi2
-
     known = np.isfinite(scores) & np.isfinite(time_s)
     hit = np.zeros(len(scores), bool)
     if known.sum() < 2 * PHASES:
@@ -342,7 +341,7 @@ def where_it_ticks(
         if (total := float(np.sum(z**2))) > best[0]:
             best = total, phase, z
     total, phase, z = best
-    if not len(phase) or len(trials) * float(chi2.sf(total, PHASES - 1)) > TICKS:
+    if not len(phase) or len(trials) * float(chdtrc(PHASES - 1, total)) > TICKS:
         return hit
     hot = np.abs(z) > TICK_SIGMA
     hot |= np.roll(hot, 1) | np.roll(hot, -1)
