@@ -615,6 +615,15 @@ FAULTS: list[Fault] = [
     *of(
         "hearing/sides.py",
         "hearing/test_sides.py",
+        lone_contact_not_thought_of=(
+            "all(paired) else _with_a_lone_contact(heard, paired.index(True))",
+            "any(paired) else heard",
+        ),
+        lone_contact_s_drop_earlier=(
+            "later = passage if whole == 0 else -passage",
+            "later = -passage if whole == 0 else passage",
+        ),
+        rivals_share_more_than_all=("share=left * rival.share", "share=rival.share"),
         same_figures_are_rivals=(
             "return max(*apart, abs(_middle_late(one)",
             "return False and max(*apart, abs(_middle_late(one)",
@@ -730,6 +739,14 @@ FAULTS: list[Fault] = [
         "hearing/few_beats.py",
         "hearing/test_few_beats.py",
         ticks_make_a_clock=("return untold and any(", "return False and any("),
+        other_period_without_its_echoes=(
+            "_halved_or_doubled(weighed[:_JOINED])",
+            "_halved_or_doubled(weighed[:0])",
+        ),
+        one_clock_told_twice=(
+            "if not same[number, kept].any():\n            kept.append(number)\n    return [weighed",
+            "if True:\n            kept.append(number)\n    return [weighed",
+        ),
         told_period_in_step_is_ticks=(
             "told_s = [period_s for period_s, _ in priors] if told else []",
             "told_s = []",
@@ -780,8 +797,8 @@ FAULTS: list[Fault] = [
         "hearing/segment.py",
         "hearing/test_segment.py",
         other_passages_dropped=(
-            "rivals=(*rivals_of(weighed), *rivals_by_peaks)",
-            "rivals=rivals_of(weighed)",
+            "with_rivals(heard, _of_the_same_beat(others, few, pooled_s / POOLED_FRAMES, len(sides)))",
+            "heard",
         ),
         sides_not_turned=("sign = 1 if abs(turns - round(turns)) < 0.25 else -1", "sign = 1"),
         only_the_best_is_sure=("sum(one.share for one in others)", "sum(0.0 for one in others)"),
@@ -790,6 +807,16 @@ FAULTS: list[Fault] = [
         "hearing/account.py",
         "hearing/test_account.py",
         rest_of_a_drop_echoes_its_contact=("sound.group in wholes)", "False)"),
+        lone_contact_without_its_beat_error=(
+            "float(log_student(out_of_beat[kind], 0.0, OUT_OF_BEAT * period, 2.0))",
+            "0.0",
+        ),
+        lone_contact_s_drop_never_hidden=(
+            "_log_of_unheard(standing_db[1 - kind] + louder_db[kind], spreads[1 - kind])",
+            "0.0",
+        ),
+        lone_contact_of_any_level=("float(log_student(louder_db[kind], 0.0, spreads[kind]))", "0.0"),
+        lone_contact_sounds_like_anything=("_log_of_likeness(likeness[kind])", "0.0"),
         passages_without_the_doubt_of_places=("float(np.linalg.norm(doubts))", "0.0"),
         first_passage_without_its_doubt=(
             "(passage + doubt * _NORMAL_POINTS)",

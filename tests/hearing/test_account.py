@@ -21,6 +21,7 @@ from torsionbeat.hearing.account import (
     accounts,
     log_of_passage,
     log_of_unlocking,
+    odds_of_lone_contact,
     odds_of_mixed,
     presence_curve,
 )
@@ -194,6 +195,21 @@ def test_a_passage_that_seems_too_short_may_be_a_longer_one():
     assert score(side, 0) - score(known, 0) == pytest.approx(
         smeared - log_of_passage(260.0, PERIOD), abs=0.25
     )
+
+
+def test_a_lone_sound_is_contact_or_drop_by_beat_error_level_and_what_would_be_unheard():
+    """Each factor by the published densities: Student's with 2 and 3 degrees of freedom; likeness says nothing here."""
+    period, beat, levels, standing = 120_000.0, (300.0, -1700.0), (2.0, -7.0), (6.0, 21.0)
+    by_beat = np.divide(*stats.t(2, 0, 0.004 * period).pdf(beat))
+    by_level = stats.t(3, 0, 3.0).pdf(levels[0]) / stats.t(3, 0, 4.0).pdf(levels[1])
+    # its drop would stand 21 + 2 dB above the room, 13 above what is heard; its contact 6 - 7, that is below
+    unheard = 2 * stats.t(3, 0, 4.0).sf(13.0)
+    known = {"louder_db": levels, "standing_db": standing, "likeness": (EVEN, EVEN)}
+    odds = odds_of_lone_contact(beat, period, **known)
+    assert odds == pytest.approx(by_beat * by_level * unheard, rel=1e-6)
+    # as like the other contact as two drops are, and as unlike its drop as a contact: the likelier
+    alike = odds_of_lone_contact(beat, period, **(known | {"likeness": (0.95, 0.6)}))
+    assert alike > 5 * odds
 
 
 def test_even_ticks_are_no_escapement():

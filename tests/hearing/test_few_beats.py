@@ -12,6 +12,10 @@ import torsionbeat.hearing.few_beats as few_beats_module
 from torsionbeat.hearing.few_beats import (
     NEAR,
     FewBeats,
+    _each_once,
+    _guess_of,
+    _halved_or_doubled,
+    _laid,
     _moved_by_passages,
     _Peaks,
     _with_clear_passages,
@@ -270,6 +274,57 @@ def test_accounts_of_parts_are_joined_to_the_whole():
 
 def _or_nan(value):
     return np.nan if value is None else value
+
+
+def test_accounts_of_one_clock_are_told_once_with_the_echoes_that_suit_it():
+    """Of two ways to lay one clock on a tick of two parts the one whose echoes fit is told, though by itself it was the worse."""
+    one = FewBeats(12.0, 3.45, 0.269, -0.006, 35.0)
+    other = FewBeats(12.002, 9.452, 0.277, 0.004, 26.0)  # the other side first
+    half = FewBeats(6.0, 3.45, 0.278, None, 27.0)
+    found, scores = _each_once([one, half, other], np.array([35.0 + 15.0, 27.0 + 33.0, 26.0 + 33.0]))
+    assert found == [half, other]
+    assert scores.tolist() == [60.0, 59.0]
+
+
+@pytest.mark.parametrize("seed", [24, 47])
+def test_what_one_period_shows_of_echoes_the_other_is_allowed_too(monkeypatch, seed):
+    """Contacts in two parts, 25 ms apart: at half the period all first parts are taken, and their second ones are echoes.
+
+    At the whole period some of the second parts give a better account by themselves, but no echoes then. Of sixty such clocks
+    these two were told at half their period (the echoes by decree, worth 30).
+    """
+    rng, count = np.random.default_rng(seed), 6
+    drop = 3.45 + 6.0 * np.arange(count) + 0.004 * rng.standard_normal(count)
+    first = drop - 0.28 + 0.006 * rng.standard_normal(count)
+    second = first + 0.025 + 0.004 * rng.standard_normal(count)
+    times = np.concatenate([drop, first, second])
+    levels = np.concatenate(
+        [high + spread * rng.standard_normal(count) for high, spread in ((40, 2.0), (33, 2.5), (33, 2.5))]
+    )
+    order = np.argsort(times)
+    first_parts = set(np.argsort(order)[count : 2 * count].tolist())
+
+    def echoes(peaks, account):
+        contacts = _laid(peaks, np.array([_guess_of(account)]))[1][0][1::2]
+        return 30.0 * (set(contacts[contacts >= 0].tolist()) == first_parts)
+
+    monkeypatch.setattr(few_beats_module, "_echoes", echoes)
+    best = few_beats(times[order], levels[order], 35.0, 12.0, rivals=((6.0, MISTOLD[0][1]),))[0]
+    assert best.period_s == pytest.approx(12.0, abs=0.01)
+
+
+def test_a_clock_at_half_its_period_has_one_side_and_at_twice_two_in_beat():
+    accounts = [
+        FewBeats(12.0, 3.0, 0.3, 0.004, 9.0),
+        FewBeats(12.0, 3.0, 0.3, 0.5, 8.0),
+        FewBeats(6.0, 1.0, None, None, 7.0),
+    ]
+    doubled, halved = _halved_or_doubled(accounts)
+    assert doubled[:3] == (1.0, 12.0, 0.0)
+    assert np.isnan(doubled[3])
+    assert halved[:2] == (3.0, 6.0)
+    assert np.isnan(halved[2])
+    assert halved[3] == 0.3
 
 
 def test_sounds_softer_than_most_of_the_room_s_are_found_by_their_parts(monkeypatch):

@@ -12,6 +12,7 @@ from torsionbeat.hearing.heard import VoiceProfile
 from torsionbeat.hearing.search import Wanted
 from torsionbeat.hearing.segment import hear_chapter
 from torsionbeat.hearing.sides import (
+    Rival,
     as_the_peaks_say,
     guesses_of,
     likelier,
@@ -169,6 +170,34 @@ def test_one_side_s_contact_may_be_what_is_heard_of_it(heard, side, sign):
     assert likeliest.share > 0.5
     assert likeliest.later * sign == pytest.approx(400.0, abs=150.0)  # as wide as the beat error's prior
     assert with_mixed_sounds(heard) is heard
+
+
+@pytest.mark.parametrize(("side", "sign"), [(1, 1), (0, -1)])
+def test_the_one_sound_of_a_side_may_be_its_contact(heard, side, sign):
+    """Where the other side has both: a sound that comes a lift early, as loud as the other contact, beside a drop that the room
+    may hide. Where it comes in beat, or the drop stands high and the contact does not, it is the drop."""
+    both = heard.sides[1 - side]
+    low = {name: getattr(both, name) for name in ("drop", "contact")}
+    low = {name: replace(one, profile=one.profile / one.profile.max()) for name, one in low.items()}
+    sides = list(heard.sides)
+    sides[1 - side] = replace(both, **low)
+    sides[side] = replace(sides[side], drop=heard.sides[side].contact, contact=None, together=())
+    lone = replace(heard, sides=tuple(sides), rivals=())
+    passage = float(np.median(both.drop.frame - both.contact.frame))
+    (rival,) = with_mixed_sounds(lone).rivals
+    assert rival.share > 0.9
+    assert rival.later == pytest.approx(sign * passage, abs=2.0)
+    assert rival.passages == pytest.approx((passage, passage), abs=2.0)
+    # what is told is as much less likely, and so are the rivals that it had
+    known = with_mixed_sounds(replace(lone, rivals=(Rival(0.2, 10.0, (None, None)),))).rivals
+    assert known[0].share == pytest.approx(0.2 * (1 - rival.share))
+    assert known[1] == rival
+    sides[1 - side] = replace(both, contact=low["contact"])
+    (clear,) = with_mixed_sounds(replace(lone, sides=tuple(sides))).rivals
+    assert (1 / clear.share - 1) > 50 * (1 / rival.share - 1)  # a drop 42 dB above the room is rarely hidden
+    sides[1 - side] = both
+    sides[side] = replace(heard.sides[side], contact=None, together=())
+    assert sum(one.share for one in with_mixed_sounds(replace(lone, sides=tuple(sides))).rivals) < 0.1
 
 
 def test_sides_are_swapped_where_the_drops_sound_like_the_other_side_s(heard):

@@ -53,6 +53,8 @@ def test_a_large_share_withholds_what_differs_and_only_that():
     assert f"the arc is {would_be:.0f} deg" in remark
     assert "once in 5 recordings" in remark
     assert "The arc is not told" in remark
+    likely = remark_on_accounts((other(0.7, 0.1, 0.5),), S_PER_SAMPLE, 60.0, CLOCK, (ufloat(3.0, 0.5), None))
+    assert "it may be otherwise as well, and then" in likely
 
 
 def test_without_a_lift_no_arc_is_missed_for_the_doubt():

@@ -35,6 +35,7 @@ __all__ = [
     "log_of_rebound",
     "log_of_unlocking",
     "log_student",
+    "odds_of_lone_contact",
     "odds_of_mixed",
     "presence_curve",
 ]
@@ -320,11 +321,52 @@ def odds_of_mixed(
     each = log_student(out_of_beat + passages, 0.0, OUT_OF_BEAT * period, 2.0)
     mixed = np.log(MIXED / len(passages)) + float(logsumexp(each))
     mixed += float(log_normal(louder_db, *LOUDNESS_DB["contact"]))
-    mixed += float(np.log(2 * stdtr(3, -max(standing_db - HEARD_DB, 0.0) / SAME_DROP_DB)))
+    mixed += _log_of_unheard(standing_db, SAME_DROP_DB)
     drops = float(log_student(out_of_beat, 0.0, OUT_OF_BEAT * period, 2.0))
     drops += float(log_student(louder_db, 0.0, SAME_DROP_DB)) + _log_of_likeness(likeness)
     weights = np.exp(each - each.max())
     return float(np.exp(mixed - drops)), float(weights @ passages / weights.sum())
+
+
+def odds_of_lone_contact(
+    out_of_beat: tuple[float, float],
+    period: float,
+    *,
+    louder_db: tuple[float, float],
+    standing_db: tuple[float, float],
+    likeness: tuple[float, float],
+) -> float:
+    """Odds that the one sound of a side is its contact (drop unheard) over its drop (contact unheard), beside a side with both.
+
+    Each pair is of contact and drop: if the sound is the one, or the other.
+
+    Parameters
+    ----------
+    out_of_beat : tuple of float
+        By how many frames the clock is then out of beat.
+    period : float
+        In frames.
+    louder_db : tuple of float
+        By how much the sound is louder than the other side's sound of that kind.
+    standing_db : tuple of float
+        Level above the room of the other side's sound of that kind: that of its pair is not heard.
+    likeness : tuple of float
+        How alike the sound and the other side's of that kind are, from 0 to 1.
+    """
+    spreads = (SAME_FORK_DB, SAME_DROP_DB)
+    scores = [
+        float(log_student(out_of_beat[kind], 0.0, OUT_OF_BEAT * period, 2.0))
+        + float(log_student(louder_db[kind], 0.0, spreads[kind]))
+        + _log_of_unheard(standing_db[1 - kind] + louder_db[kind], spreads[1 - kind])
+        + _log_of_likeness(likeness[kind])
+        for kind in (0, 1)
+    ]
+    return float(np.exp(scores[0] - scores[1]))
+
+
+def _log_of_unheard(standing_db: float, spread_db: float) -> float:
+    """Logarithm of the probability that a sound is so much softer than expected that the room hides it."""
+    return float(np.log(2 * stdtr(3, -max(standing_db - HEARD_DB, 0.0) / spread_db)))
 
 
 def _log_of_likeness(likeness: float) -> float:

@@ -197,12 +197,33 @@ def few_beats(
     weighed = [one for one in weighed if not _residue(one.period_s, told_s, ticks_s, duration_s)]
     if not weighed:
         return []
-    weighed.sort(key=lambda one: -one.score)
+    weighed, scores = _with_echoes(peaks, weighed)
+    # What the one period shows of echoes the other must be allowed too, with the peaks that go with it.
+    turned = _near_each(peaks, np.array(_halved_or_doubled(weighed[:_JOINED])).reshape(-1, 4), near, priors)
+    turned, more = _with_echoes(peaks, turned)
+    weighed, scores = _each_once([*weighed, *turned], np.concatenate([scores, more]))
+    shares = np.exp(scores - logsumexp(scores)).tolist()
+    return [replace(one, share=share) for one, share in zip(weighed, shares, strict=True)]
+
+
+def _with_echoes(peaks: _Peaks, weighed: list[FewBeats]) -> tuple[list[FewBeats], FloatArray]:
+    """The accounts, and their scores with those of their echoes, the best first."""
+    weighed = sorted(weighed, key=lambda one: -one.score)
     scores = np.array([one.score for one in weighed])
     scores[:_WITH_ECHOES] += [_echoes(peaks, one) for one in weighed[:_WITH_ECHOES]]
-    shares = np.exp(scores - logsumexp(scores)).tolist()
-    order = np.argsort(-scores, kind="stable").tolist()
-    return [replace(weighed[place], share=shares[place]) for place in order]
+    order = np.argsort(-scores, kind="stable")
+    return [weighed[place] for place in order.tolist()], scores[order]
+
+
+def _each_once(weighed: list[FewBeats], scores: FloatArray) -> tuple[list[FewBeats], FloatArray]:
+    """Accounts of one clock merged: the best of them, the best clock first."""
+    order = np.argsort(-scores, kind="stable")
+    same = _same(np.array([_guess_of(weighed[place]) for place in order.tolist()]))
+    kept: list[int] = []
+    for number in range(len(order)):
+        if not same[number, kept].any():
+            kept.append(number)
+    return [weighed[place] for place in order[kept].tolist()], scores[order[kept]]
 
 
 def _residue(period_s: float, told_s: list[float], ticks_s: list[float], duration_s: float) -> bool:
@@ -283,11 +304,7 @@ def _joined(weighed: list[FewBeats]) -> FloatArray:
     A clock at half the period, with one side, is one at the whole with two in beat; and the other way round.
     """
     rows = _best_first(weighed)
-    best = rows[:_JOINED]
-    best += [(drop, 2 * period, 0.0, passage) for drop, period, late, passage in best if np.isnan(late)]
-    best += [
-        (drop, period / 2, np.nan, passage) for drop, period, late, passage in best if abs(late) < SAME_S
-    ]
+    best = rows[:_JOINED] + _halved_or_doubled(weighed)
     lates, passages = (
         {np.nan, *(row[place] for row in best if not np.isnan(row[place]))} for place in (2, 3)
     )
@@ -295,6 +312,17 @@ def _joined(weighed: list[FewBeats]) -> FloatArray:
         (drop, period, late, passage) for drop, period, *_ in best for late in lates for passage in passages
     ]
     return np.array([*rows, *more]).reshape(-1, 4)
+
+
+def _halved_or_doubled(weighed: list[FewBeats]) -> list[tuple[float, ...]]:
+    """The best accounts with one side at twice their period, with two in beat; and those at half of it, with one."""
+    best = _best_first(weighed)[:_JOINED]
+    out: list[tuple[float, ...]] = [
+        (drop, 2 * period, 0.0, passage) for drop, period, late, passage in best if np.isnan(late)
+    ]
+    return out + [
+        (drop, period / 2, np.nan, passage) for drop, period, late, passage in best if abs(late) < SAME_S
+    ]
 
 
 def _moved_by_passages(weighed: list[FewBeats]) -> FloatArray:

@@ -43,6 +43,7 @@ from torsionbeat.hearing.sides import (
     weighed_accounts,
     with_mixed_sounds,
     with_parts_before,
+    with_rivals,
 )
 
 __all__ = ["hear_chapter", "hear_pieces"]
@@ -127,7 +128,7 @@ def hear_chapter(
         few = _hear_few(
             short, found.period_s, 0.0, _longest_other(wanted), guesses_of(heard) * chapter.frame_s
         )
-        heard = heard if few is None else with_mixed_sounds(likelier(heard, few))
+        heard = with_mixed_sounds(heard if few is None else likelier(heard, few))
     if added is not None and _left_over(heard, chapter.frame_s, added):
         return None, others
     if look_round and not others:
@@ -366,8 +367,10 @@ def _hear_few(
     heard = named(fine, sides, roles, period, stretch.others, few.score)
     if heard is None:
         return None
-    rivals_by_peaks = _of_the_same_beat(others, few, pooled_s / POOLED_FRAMES, len(sides))
-    return with_mixed_sounds(replace(heard, rivals=(*rivals_of(weighed), *rivals_by_peaks)))
+    heard = replace(heard, rivals=rivals_of(weighed))
+    return with_mixed_sounds(
+        with_rivals(heard, _of_the_same_beat(others, few, pooled_s / POOLED_FRAMES, len(sides)))
+    )
 
 
 def _same_beat(one: FewBeats, few: FewBeats) -> bool:

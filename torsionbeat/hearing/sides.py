@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from torsionbeat.hearing.account import Account, Roles, Sound, accounts, odds_of_mixed
+from torsionbeat.hearing.account import Account, Roles, Sound, accounts, odds_of_lone_contact, odds_of_mixed
 from torsionbeat.hearing.beginnings import LOOK_BACK, Together, passages_together
 from torsionbeat.hearing.exact import FinePower, likeness_of
 from torsionbeat.hearing.heard import VoiceProfile
@@ -38,6 +38,7 @@ __all__ = [
     "weighed_accounts",
     "with_mixed_sounds",
     "with_parts_before",
+    "with_rivals",
 ]
 
 _SINGLE_SHARE, _MEDIAN_SHARE = 0.8, 0.3
@@ -132,7 +133,20 @@ def likelier(heard: ChapterHeard, few: ChapterHeard) -> ChapterHeard:
     later = (-1 if turned else 1) * _late(few) - _late(heard)
     if abs(later) < _SAME_SOUND:
         return heard
-    return replace(heard, rivals=(*heard.rivals, Rival(0.5, later, its)))
+    return with_rivals(heard, (Rival(0.5, later, its),))
+
+
+def with_rivals(heard: ChapterHeard, rivals: tuple[Rival, ...]) -> ChapterHeard:
+    """The clock with more rivals: what they leave of all probability is shared as before.
+
+    Parameters
+    ----------
+    heard : ChapterHeard
+    rivals : tuple of Rival
+    """
+    left = 1 - sum(rival.share for rival in rivals)
+    known = tuple(replace(rival, share=left * rival.share) for rival in heard.rivals)
+    return replace(heard, rivals=(*known, *rivals))
 
 
 def guesses_of(heard: ChapterHeard) -> npt.NDArray[np.float64]:
@@ -298,8 +312,11 @@ def with_mixed_sounds(heard: ChapterHeard) -> ChapterHeard:
 
     Not used with many beats: their mean shows a drop that is louder than a contact heard singly.
     """
-    if len(heard.sides) != 2 or any(side.contact is not None or side.together for side in heard.sides):
+    if len(heard.sides) != 2:
         return heard
+    paired = [side.contact is not None or bool(side.together) for side in heard.sides]
+    if any(paired):
+        return heard if all(paired) else _with_a_lone_contact(heard, paired.index(True))
     one, other = (side.drop for side in heard.sides)
     ways = []
     for sign, drop, sound in ((1, one, other), (-1, other, one)):
@@ -307,19 +324,44 @@ def with_mixed_sounds(heard: ChapterHeard) -> ChapterHeard:
             sign * _late(heard),
             sound.loudness_db - drop.loudness_db,
             heard.period_frames,
-            standing_db=10 * float(np.log10(max(float(drop.profile.max()), 1e-3))),
+            standing_db=_standing_db(drop),
             likeness=likeness_of(one.profile, other.profile),
         )
         ways.append((sign, odds))
     total = 1 + sum(odds for _, (odds, _) in ways)
     if 1 - 1 / total < 1 / MOST_ODDS:
         return heard
-    mixed = (
+    mixed = tuple(
         Rival(odds / total, sign * passage, (None, None))
         for sign, (odds, passage) in ways
         if odds / total > LEAST_RIVAL
     )
-    return replace(heard, rivals=(*heard.rivals, *mixed))
+    return with_rivals(heard, mixed)
+
+
+def _with_a_lone_contact(heard: ChapterHeard, whole: int) -> ChapterHeard:
+    """The clock, with the account in which the sound of the side that has but one is its contact; ``whole``: the other side."""
+    drop, contact = heard.sides[whole].drop, heard.sides[whole].contact
+    if contact is None:
+        return heard
+    lone, passage = heard.sides[1 - whole].drop, passage_of(drop, contact)
+    # If it is the contact, its drop comes a passage later.
+    later = passage if whole == 0 else -passage
+    odds = odds_of_lone_contact(
+        (_late(heard) + later, _late(heard)),
+        heard.period_frames,
+        louder_db=(lone.loudness_db - contact.loudness_db, lone.loudness_db - drop.loudness_db),
+        standing_db=(_standing_db(contact), _standing_db(drop)),
+        likeness=(likeness_of(lone.profile, contact.profile), likeness_of(lone.profile, drop.profile)),
+    )
+    if odds < 1 / MOST_ODDS:
+        return heard
+    return with_rivals(heard, (Rival(odds / (1 + odds), later, (passage, passage)),))
+
+
+def _standing_db(sound: Placed) -> float:
+    """Level above the room, in the loudest band and frame of the mean sound."""
+    return 10 * float(np.log10(max(float(sound.profile.max()), 1e-3)))
 
 
 def _says_the_same(one: Account, other: Account) -> bool:

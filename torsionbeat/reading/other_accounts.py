@@ -25,6 +25,8 @@ would then cover two different figures and describe neither."""
 SELDOM, FAR = 0.005, 5.0
 """An account with more than the first probability stays within this many standard uncertainties of the figure: no figure may be
 further off in more than one recording of 200. A standard deviation alone would leave one of 60 at eight of them."""
+EVEN = 0.4
+"""Probability of the other accounts from which they are as likely as not."""
 AGREES = 2.0
 """Accounts agree where they differ by less than this many standard uncertainties."""
 
@@ -106,9 +108,10 @@ def remark_on_accounts(
         if withheld
         else "The figures are stated that much less surely."
     )
+    often = "as well" if total > EVEN else f"once in {1 / total:.0f} recordings like this"
     return Remark(
         "other-account",
-        f"Which sound is which is not beyond doubt: it may be otherwise once in {1 / total:.0f} recordings like this, and then "
+        f"Which sound is which is not beyond doubt: it may be otherwise {often}, and then "
         f"{' and '.join(then)}. {end}",
     )
 
