@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 from scipy.integrate import quad
+from scipy.linalg import null_space
 
 from torsionbeat.reading import mean_period as mean_period_module
 from torsionbeat.reading.mean_period import mean_period, no_surer_than_its_parts, with_what_timing_hides
@@ -152,6 +153,7 @@ def test_prediction_is_that_of_universal_kriging(monkeypatch, count, walk, drift
     event = 1e-6
     strengths = np.log([event, max(walk, 1e-300), max(drift, 1e-300)])
     monkeypatch.setattr(mean_period_module._Model, "best_strengths", lambda self: strengths)
+    monkeypatch.setattr(mean_period_module._Model, "without_wander", lambda self, found: (found, 0.0))
     rng = np.random.default_rng(count)
     number = np.arange(count)
     time = 3.0 + 7.5 * number + 0.1 * (number % 2) + 1e-3 * rng.standard_normal(count)
@@ -173,6 +175,58 @@ def test_prediction_is_that_of_universal_kriging(monkeypatch, count, walk, drift
     assert steady.beat_error_uncertainty_s == pytest.approx(
         np.sqrt(for_side @ c @ for_side) * factor, rel=1e-4
     )
+
+
+def test_beats_that_scatter_like_a_wander_may_be_of_a_steady_clock(monkeypatch):
+    """Fifteen beats, 5 ms apart from a line like waves: once in a thousand times scatter alone does that.
+
+    Its probability by scipy's normal densities of what is left beside start, period and sides, with Schwarz's ln n for each of
+    two strengths; the period is the mean of the mixture of both clocks, with its standard deviation.
+    """
+    away_ms = [0.4, 1.6, 0.9, -1.7, 4.5, 9.9, -1.9, -3.8, -7.0, -8.2, -6.2, -4.4, 1.9, 6.6, 7.4]
+    number = np.arange(15)
+    time = 7.5 * number + 0.1 * (number % 2) + 1e-3 * np.array(away_ms)
+    shares, strengths = [], []
+    original = mean_period_module._Model.without_wander
+
+    def seen(model, found):
+        steady, share = original(model, found)
+        shares.append(share)
+        strengths.extend([found, steady])
+        return steady, share
+
+    monkeypatch.setattr(mean_period_module._Model, "without_wander", seen)
+    told = mean_period(time, number)
+    event, walk, drift = np.exp(strengths[0])
+    summed = np.array([[doubly_summed(i, j) for j in number] for i in number])
+    c = event * np.eye(15) + walk * np.minimum.outer(number, number) + drift * summed
+    left = null_space(np.column_stack([np.ones(15), number, number % 2]).T).T
+    rest = left @ time
+    steady_variance = float(rest @ rest) / len(rest)
+    logs = [
+        stats.multivariate_normal(cov=each, allow_singular=True).logpdf(rest)
+        for each in (left @ c @ left.T, steady_variance * np.eye(len(rest)))
+    ]
+    assert np.exp(strengths[1][0]) == pytest.approx(steady_variance, rel=1e-6)
+    assert shares[0] == pytest.approx(1 / (1 + np.exp(logs[0] - logs[1] - np.log(15))), rel=1e-3)
+    assert 0.05 < shares[0] < 0.5
+    each = []
+    for share in (0.0, 1.0):
+        monkeypatch.setattr(
+            mean_period_module._Model, "without_wander", lambda model, found, own=share: (strengths[1], own)
+        )
+        each.append(mean_period(time, number))
+    weights = np.array([1 - shares[0], shares[0]])
+    for value, spread in (("period_s", "period_uncertainty_s"), ("beat_error_s", "beat_error_uncertainty_s")):
+        means, spreads = (np.array([getattr(one, name) for one in each]) for name in (value, spread))
+        factor = stats.t.ppf(0.975, 12) / stats.norm.ppf(0.975) * np.sqrt(1 + 8 / 15)
+        mean = weights @ means
+        assert getattr(told, value) == pytest.approx(mean, rel=1e-9)
+        variance = weights @ (spreads**2 + factor**2 * (means - mean) ** 2)
+        assert getattr(told, spread) == pytest.approx(np.sqrt(variance), rel=1e-6)
+    # the steady clock's is the least-squares line's
+    line = np.linalg.lstsq(np.column_stack([number, np.ones(15), number % 2]), time, rcond=None)[0]
+    assert each[1].period_s == pytest.approx(2 * line[0], rel=1e-9)
 
 
 def test_groups_of_beats_count_by_their_number():

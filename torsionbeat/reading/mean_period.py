@@ -23,6 +23,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import expit
 
 from torsionbeat.theory.rate import student_factor
 
@@ -48,6 +49,8 @@ _MOST_STEPS, _LONGEST_STEP = 60, 3.0
 """Steps of the search for the strengths, and the longest one: a factor of 20."""
 _STEP_AT_REST, _GAIN_AT_REST = 0.01, 1e-4
 """The search ends where the logarithms of the strengths move by less than a hundredth, or the likelihood hardly gains."""
+_NONE = -80.0
+"""Logarithm of the strength of a wander that there is not."""
 _LEAST_IN_PARTS, _FEW = 4, 64
 """A period needs four beats, and one more to leave out. Beyond 64 beats, leaving out an end moves the period by a fifth of
 its uncertainty, which adds only a fiftieth."""
@@ -107,13 +110,13 @@ def mean_period(time_s: FloatArray, number: IntArray, jumps: tuple[float, ...] =
                 design.append(step_column)
     fitted = _Model(at - number[0], value, weight, np.column_stack(design), span)
     strengths = fitted.best_strengths()
-    coefficients, covariance, ends, ends_variance = fitted.predict(strengths)
+    steady, share = fitted.without_wander(strengths)
+    weights, found = (1 - share, share), (fitted.predict(strengths), fitted.predict(steady))
     freedom = max(len(number) - len(design), 1)
     # The three strengths are themselves only estimated: with few beats that adds uncertainty.
     factor = student_factor(freedom) / student_factor(10**6) * np.sqrt(1 + 8 / len(number))
-    beats = span
-    period = 2 * (step + ends / beats)
-    u_period = 2 * np.sqrt(ends_variance) / beats * factor
+    ends, u_ends = _mixed(weights, [(one[2], one[3]) for one in found])
+    period, u_period = 2 * (step + ends / span), 2 * u_ends / span * factor
     beat_error = u_beat_error = float("nan")
     if both:
         # Interval a to b is T/2 + side, b to a is T/2 - side: half the difference is the side's shift itself.
@@ -124,8 +127,10 @@ def mean_period(time_s: FloatArray, number: IntArray, jumps: tuple[float, ...] =
             shares = values * 4 * (parity - 0.5)
             if not np.array_equal(np.unique(values), [0.0, 1.0]):
                 wanted[column] = float(np.mean(shares))
-        beat_error = float(wanted @ coefficients)
-        u_beat_error = float(np.sqrt(wanted @ covariance @ wanted)) * factor
+        beat_error, u_beat_error = _mixed(
+            weights, [(float(wanted @ one[0]), float(wanted @ one[1] @ wanted)) for one in found]
+        )
+        u_beat_error *= factor
     return SteadyPeriod(
         period,
         float(u_period),
@@ -135,6 +140,13 @@ def mean_period(time_s: FloatArray, number: IntArray, jumps: tuple[float, ...] =
         start,
         freedom,
     )
+
+
+def _mixed(weights: tuple[float, float], each: list[tuple[float, float]]) -> tuple[float, float]:
+    """Mean and standard deviation of a mixture of distributions, each with its mean and variance."""
+    shares, means, variances = np.array(weights), *np.array(each).T
+    mean = float(shares @ means)
+    return mean, float(np.sqrt(shares @ (variances + (means - mean) ** 2)))
 
 
 def no_surer_than_its_parts(
@@ -254,13 +266,30 @@ class _Model:
         guess = np.log(np.array([variance, variance / beats / 10, variance / beats**3 / 10]))
         low = guess + np.log([1e-3, 1e-7, 1e-9])
         high = guess + np.log([10.0, 1e3, 1e5])
-        # Contrasts free of start, period and sides: what is left of values and covariances depends on the noise alone.
-        free = np.linalg.qr(self.design, mode="complete")[0][:, self.design.shape[1] :]
-        contrasts = _Contrasts(free.T @ self.value, free.T @ parts @ free, guess)
+        contrasts = self.contrasts(parts, guess)
         # All three alike, beats alone, mostly a walk of phase, mostly one of rate: each search ends at the nearest maximum.
         shares = ([1.0, 1.0, 1.0], [1.0, 1e-4, 1e-4], [0.3, 10.0, 1e-3], [0.1, 1e-2, 10.0])
         starts = [guess + np.log(share) for share in shares]
         return min((contrasts.best(start, low, high) for start in starts), key=lambda found: found[1])[0]
+
+    def contrasts(self, parts: FloatArray, guess: FloatArray) -> _Contrasts:
+        """Free of start, period and sides: what is left of values and covariances depends on the noise alone."""
+        free = np.linalg.qr(self.design, mode="complete")[0][:, self.design.shape[1] :]
+        return _Contrasts(free.T @ self.value, free.T @ parts @ free, guess)
+
+    def without_wander(self, strengths: FloatArray) -> tuple[FloatArray, float]:
+        """Strengths of a clock that does not wander, and its probability against one with the given strengths.
+
+        Few beats scatter like a clock that wanders about once in a thousand times. Two strengths fewer are fitted: the odds are
+        those of G. Schwarz, Annals of Statistics 6 (1978) 461 (from memory).
+        """
+        contrasts = self.contrasts(np.array(self.covariances()), strengths)  # no prior beside these
+        whiten = np.linalg.inv(np.linalg.cholesky(contrasts.parts[0]))
+        count = max(len(contrasts.value), 1)
+        event = max(float(np.sum((whiten @ contrasts.value) ** 2)) / count, 1e-16)
+        steady = np.array([np.log(event), _NONE, _NONE])
+        worse = replace(contrasts, guess=steady).cost(steady)[0] - contrasts.cost(strengths)[0]
+        return steady, float(expit((2 * np.log(float(self.weight.sum())) - worse) / 2))
 
     def predict(self, strengths: FloatArray) -> tuple[Any, Any, float, float]:
         """Coefficients and their covariance; phase gained from first beat to last, and its variance."""
@@ -294,12 +323,12 @@ class _Contrasts:
     def best(self, start: FloatArray, low: FloatArray, high: FloatArray) -> tuple[FloatArray, float]:
         """Logarithms of the variances that make the contrasts likeliest, within bounds, and the cost there."""
         at = start
-        cost, slope, bend = self._cost(at)
+        cost, slope, bend = self.cost(at)
         damping = 1e-3
         for _ in range(_MOST_STEPS):
             step = np.linalg.solve(bend + damping * np.diag(np.diag(bend)), -slope)
             there = np.clip(at + np.clip(step, -_LONGEST_STEP, _LONGEST_STEP), low, high)
-            cost_there, slope_there, bend_there = self._cost(there)
+            cost_there, slope_there, bend_there = self.cost(there)
             gained = cost - cost_there
             if gained >= 0:
                 moved = float(np.abs(there - at).max())
@@ -313,7 +342,7 @@ class _Contrasts:
                 damping *= 10
         return at, cost
 
-    def _cost(self, strengths: FloatArray) -> tuple[float, FloatArray, FloatArray]:
+    def cost(self, strengths: FloatArray) -> tuple[float, FloatArray, FloatArray]:
         """Twice the negative logarithm of likelihood times prior, its gradient and Fisher's expected curvature."""
         each = np.exp(strengths)[:, None, None] * self.parts
         away = strengths - self.guess
