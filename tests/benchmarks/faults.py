@@ -276,9 +276,13 @@ FAULTS: list[Fault] = [
             "u_beat_error *= factor",
             "u_beat_error *= 1",
         ),
-        every_wander_is_one=("weights, found = (1 - share, share)", "weights, found = (1.0, 0.0)"),
+        every_wander_is_one=("share * other))", "0 * share * other))"),
         wander_costs_nothing=("(2 * np.log(float(self.weight.sum())) - worse)", "(0 - worse)"),
-        mixture_without_its_distance=("(variances + (means - mean) ** 2)", "variances"),
+        steady_clock_s_period_is_the_same=(
+            "max(steady[1], variance) + (steady[0] - mean) ** 2",
+            "max(steady[1], variance)",
+        ),
+        steady_clock_makes_surer=("max(steady[1], variance) +", "steady[1] +"),
         beat_error_of_the_whole=("wanted[2] = 1.0", "wanted[2] = 2.0"),
         group_weights_dropped=("np.diag(1 / self.weight)", "np.diag(np.ones(len(self.weight)))"),
         jump_counts_towards_the_period=(

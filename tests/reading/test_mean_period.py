@@ -181,7 +181,7 @@ def test_beats_that_scatter_like_a_wander_may_be_of_a_steady_clock(monkeypatch):
     """Fifteen beats, 5 ms apart from a line like waves: once in a thousand times scatter alone does that.
 
     Its probability by scipy's normal densities of what is left beside start, period and sides, with Schwarz's ln n for each of
-    two strengths; the period is the mean of the mixture of both clocks, with its standard deviation.
+    two strengths; the period is that of the clock that wanders, and its doubt that of both.
     """
     away_ms = [0.4, 1.6, 0.9, -1.7, 4.5, 9.9, -1.9, -3.8, -7.0, -8.2, -6.2, -4.4, 1.9, 6.6, 7.4]
     number = np.arange(15)
@@ -211,19 +211,17 @@ def test_beats_that_scatter_like_a_wander_may_be_of_a_steady_clock(monkeypatch):
     assert shares[0] == pytest.approx(1 / (1 + np.exp(logs[0] - logs[1] - np.log(15))), rel=1e-3)
     assert 0.05 < shares[0] < 0.5
     each = []
-    for share in (0.0, 1.0):
-        monkeypatch.setattr(
-            mean_period_module._Model, "without_wander", lambda model, found, own=share: (strengths[1], own)
-        )
+    for found in (strengths[0], strengths[1]):
+        monkeypatch.setattr(mean_period_module._Model, "best_strengths", lambda model, own=found: own)
+        monkeypatch.setattr(mean_period_module._Model, "without_wander", lambda model, own: (own, 0.0))
         each.append(mean_period(time, number))
-    weights = np.array([1 - shares[0], shares[0]])
+    factor = stats.t.ppf(0.975, 12) / stats.norm.ppf(0.975) * np.sqrt(1 + 8 / 15)
     for value, spread in (("period_s", "period_uncertainty_s"), ("beat_error_s", "beat_error_uncertainty_s")):
-        means, spreads = (np.array([getattr(one, name) for one in each]) for name in (value, spread))
-        factor = stats.t.ppf(0.975, 12) / stats.norm.ppf(0.975) * np.sqrt(1 + 8 / 15)
-        mean = weights @ means
-        assert getattr(told, value) == pytest.approx(mean, rel=1e-9)
-        variance = weights @ (spreads**2 + factor**2 * (means - mean) ** 2)
-        assert getattr(told, spread) == pytest.approx(np.sqrt(variance), rel=1e-6)
+        one, other = (getattr(clock, value) for clock in each)
+        u_one, u_other = (getattr(clock, spread) for clock in each)
+        assert getattr(told, value) == pytest.approx(one, rel=1e-9)
+        beyond = shares[0] * (max(u_other**2 - u_one**2, 0.0) + factor**2 * (one - other) ** 2)
+        assert getattr(told, spread) == pytest.approx(np.sqrt(u_one**2 + beyond), rel=1e-6)
     # the steady clock's is the least-squares line's
     line = np.linalg.lstsq(np.column_stack([number, np.ones(15), number % 2]), time, rcond=None)[0]
     assert each[1].period_s == pytest.approx(2 * line[0], rel=1e-9)

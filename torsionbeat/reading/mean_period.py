@@ -111,11 +111,11 @@ def mean_period(time_s: FloatArray, number: IntArray, jumps: tuple[float, ...] =
     fitted = _Model(at - number[0], value, weight, np.column_stack(design), span)
     strengths = fitted.best_strengths()
     steady, share = fitted.without_wander(strengths)
-    weights, found = (1 - share, share), (fitted.predict(strengths), fitted.predict(steady))
+    found = fitted.predict(strengths), fitted.predict(steady)
     freedom = max(len(number) - len(design), 1)
     # The three strengths are themselves only estimated: with few beats that adds uncertainty.
     factor = student_factor(freedom) / student_factor(10**6) * np.sqrt(1 + 8 / len(number))
-    ends, u_ends = _mixed(weights, [(one[2], one[3]) for one in found])
+    ends, u_ends = _in_doubt(share, *((one[2], one[3]) for one in found))
     period, u_period = 2 * (step + ends / span), 2 * u_ends / span * factor
     beat_error = u_beat_error = float("nan")
     if both:
@@ -127,8 +127,8 @@ def mean_period(time_s: FloatArray, number: IntArray, jumps: tuple[float, ...] =
             shares = values * 4 * (parity - 0.5)
             if not np.array_equal(np.unique(values), [0.0, 1.0]):
                 wanted[column] = float(np.mean(shares))
-        beat_error, u_beat_error = _mixed(
-            weights, [(float(wanted @ one[0]), float(wanted @ one[1] @ wanted)) for one in found]
+        beat_error, u_beat_error = _in_doubt(
+            share, *((float(wanted @ one[0]), float(wanted @ one[1] @ wanted)) for one in found)
         )
         u_beat_error *= factor
     return SteadyPeriod(
@@ -142,11 +142,14 @@ def mean_period(time_s: FloatArray, number: IntArray, jumps: tuple[float, ...] =
     )
 
 
-def _mixed(weights: tuple[float, float], each: list[tuple[float, float]]) -> tuple[float, float]:
-    """Mean and standard deviation of a mixture of distributions, each with its mean and variance."""
-    shares, means, variances = np.array(weights), *np.array(each).T
-    mean = float(shares @ means)
-    return mean, float(np.sqrt(shares @ (variances + (means - mean) ** 2)))
+def _in_doubt(share: float, found: tuple[float, float], steady: tuple[float, float]) -> tuple[float, float]:
+    """A figure and its standard uncertainty, with the doubt that a steady clock has a share of: never less than without it.
+
+    A wander too small to show in few beats is there all the same, so the figure stays that of the clock that may wander.
+    """
+    mean, variance = found
+    other = max(steady[1], variance) + (steady[0] - mean) ** 2
+    return mean, float(np.sqrt((1 - share) * variance + share * other))
 
 
 def no_surer_than_its_parts(
