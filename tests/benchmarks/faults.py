@@ -276,13 +276,13 @@ FAULTS: list[Fault] = [
             "u_beat_error *= factor",
             "u_beat_error *= 1",
         ),
-        every_wander_is_one=("share * other))", "0 * share * other))"),
+        every_wander_is_one=("share * beyond))", "0 * share * beyond))"),
         wander_costs_nothing=("(2 * np.log(float(self.weight.sum())) - worse)", "(0 - worse)"),
         steady_clock_s_period_is_the_same=(
-            "max(steady[1], variance) + (steady[0] - mean) ** 2",
-            "max(steady[1], variance)",
+            "max(steady[1] - variance, 0.0) + (steady[0] - mean) ** 2",
+            "max(steady[1] - variance, 0.0)",
         ),
-        steady_clock_makes_surer=("max(steady[1], variance) +", "steady[1] +"),
+        steady_clock_makes_surer=("max(steady[1] - variance, 0.0) +", "steady[1] - variance +"),
         beat_error_of_the_whole=("wanted[2] = 1.0", "wanted[2] = 2.0"),
         group_weights_dropped=("np.diag(1 / self.weight)", "np.diag(np.ones(len(self.weight)))"),
         jump_counts_towards_the_period=(
@@ -444,8 +444,8 @@ FAULTS: list[Fault] = [
             "variance, apart_s = u_one_s**2 +",
             "variance, apart_s = u_one_s**2 / 4 +",
         ),
-        nothing_hidden_of_a_contact=("one.lead_s / max(hidden, 1) ** 0.5", "0.0"),
-        hidden_part_of_both_counted_twice=("max(hidden, 1) ** 0.5", "1.0"),
+        nothing_hidden_of_a_contact=("one.lead_s * np.sqrt(own_share)", "0.0"),
+        hidden_part_of_both_counted_twice=("1 - ALIKE_FORKS if both_hidden else 1.0", "1.0"),
     ),
     *of(
         "reading/mean_arc.py",
@@ -747,12 +747,12 @@ FAULTS: list[Fault] = [
         "hearing/test_few_beats.py",
         ticks_make_a_clock=("return untold and any(", "return False and any("),
         other_period_without_its_echoes=(
-            "_halved_or_doubled(weighed[:_JOINED])",
-            "_halved_or_doubled(weighed[:0])",
+            "_halved_or_doubled([_guess_of(one) for one in weighed[:_JOINED]])",
+            "_halved_or_doubled([])",
         ),
         one_clock_told_twice=(
-            "if not same[number, kept].any():\n            kept.append(number)\n    return [weighed",
-            "if True:\n            kept.append(number)\n    return [weighed",
+            "kept = order[_first_of_each(np.array([_guess_of(weighed[place]) for place in order.tolist()]))]",
+            "kept = order",
         ),
         told_period_in_step_is_ticks=(
             "told_s = [period_s for period_s, _ in priors] if told else []",
@@ -824,14 +824,14 @@ FAULTS: list[Fault] = [
         ),
         lone_contact_of_any_level=("float(log_student(louder_db[kind], 0.0, spreads[kind]))", "0.0"),
         lone_contact_sounds_like_anything=("_log_of_likeness(likeness[kind])", "0.0"),
-        passages_without_the_doubt_of_places=("float(np.linalg.norm(doubts))", "0.0"),
+        passages_without_the_doubt_of_places=("float(np.hypot(one_doubt, two_doubt))", "0.0"),
         first_passage_without_its_doubt=(
             "(passage + doubt * _NORMAL_POINTS)",
             "(passage + 0 * _NORMAL_POINTS)",
         ),
         doubt_of_the_drop_alone=(
-            "float(np.hypot(side[roles.drop].doubt, side[roles.contact].doubt))",
-            "side[roles.contact].doubt",
+            "float(np.hypot(drop.doubt, contact.doubt))",
+            "contact.doubt",
         ),
     ),
     *of(

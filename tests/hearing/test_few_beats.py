@@ -319,7 +319,7 @@ def test_a_clock_at_half_its_period_has_one_side_and_at_twice_two_in_beat():
         FewBeats(12.0, 3.0, 0.3, 0.5, 8.0),
         FewBeats(6.0, 1.0, None, None, 7.0),
     ]
-    doubled, halved = _halved_or_doubled(accounts)
+    doubled, halved = _halved_or_doubled([_guess_of(one) for one in accounts])
     assert doubled[:3] == (1.0, 12.0, 0.0)
     assert np.isnan(doubled[3])
     assert halved[:2] == (3.0, 6.0)

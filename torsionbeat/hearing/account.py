@@ -402,15 +402,17 @@ def log_of_levels(levels_db: FloatArray) -> FloatArray:
     return out
 
 
-def _log_of_placed(passage: float, period: float, doubt: float) -> float:
+@lru_cache(maxsize=256)
+def _log_of_placed(passage: float, doubt: float, period: float) -> float:
     """Logarithm of the prior density of a lift passage that is known to a standard uncertainty, per frame."""
     each = [log_of_passage(one, period) for one in (passage + doubt * _NORMAL_POINTS).tolist()]
     return float(logsumexp(each)) - float(np.log(len(each)))
 
 
-def _log_of_both(one: float, two: float, doubt: float) -> float:
-    """Logarithm of the density of the second side's passage, given the first side's, and the doubt of their difference."""
-    longer = max(one, two)
+def _log_of_both(first: tuple[float, float], second: tuple[float, float]) -> float:
+    """Logarithm of the density of the second side's passage, given the first side's; each with its standard uncertainty."""
+    (one, one_doubt), (two, two_doubt) = first, second
+    longer, doubt = max(one, two), float(np.hypot(one_doubt, two_doubt))
     alike = float(np.hypot(max(ALIKE_FRAMES, ALIKE_SHARE * longer), doubt))
     unlike = float(np.hypot(UNLIKE_SHARE * longer, doubt))
     scores = np.log([ALIKE, 1 - ALIKE]) + log_normal(two, one, np.array([alike, unlike]))
@@ -517,10 +519,7 @@ def accounts(sides: list[list[Sound]], out_of_half: float, period: float) -> lis
         roles = tuple(one[1] for one in chosen)
         passages = [_passage(side, role) for side, role in zip(sides, roles, strict=True)]
         known = [passage for passage in passages if passage is not None]
-        doubts = [
-            _doubt(side, role) for side, role in zip(sides, roles, strict=True) if role.contact is not None
-        ]
-        first = _log_of_placed(known[0], period, doubts[0]) if known else 0.0
+        first = _log_of_placed(*known[0], period) if known else 0.0
         if not np.isfinite(first):
             continue
         score += first + float(np.log(NONE if not known else BOTH if len(known) == len(sides) else ONE))
@@ -529,24 +528,21 @@ def accounts(sides: list[list[Sound]], out_of_half: float, period: float) -> lis
             out_of_beat = out_of_half + sides[1][roles[1].drop].place - sides[0][roles[0].drop].place
             score += log_of_beat_error(out_of_beat, period)
         if len(known) == 2:
-            score += _log_of_both(known[0], known[1], float(np.linalg.norm(doubts)))
-            score += _log_of_one_fork(sides, roles)
+            score += _log_of_both(*known) + _log_of_one_fork(sides, roles)
         if len(sides) == 2:
             score += _log_of_one_room(sides, roles)
-        out.append(Account(float(score), roles, tuple(passages), float(out_of_beat)))
+        frames = tuple(None if passage is None else passage[0] for passage in passages)
+        out.append(Account(float(score), roles, frames, float(out_of_beat)))
     out.sort(key=lambda account: -account.score)
     return out
 
 
-def _passage(side: list[Sound], roles: Roles) -> float | None:
-    return None if roles.contact is None else side[roles.drop].place - side[roles.contact].place
-
-
-def _doubt(side: list[Sound], roles: Roles) -> float:
-    """Standard uncertainty of the passage from the places of its sounds."""
-    return (
-        0.0 if roles.contact is None else float(np.hypot(side[roles.drop].doubt, side[roles.contact].doubt))
-    )
+def _passage(side: list[Sound], roles: Roles) -> tuple[float, float] | None:
+    """The passage and its standard uncertainty from the places of its sounds; None without a contact."""
+    if roles.contact is None:
+        return None
+    contact, drop = side[roles.contact], side[roles.drop]
+    return drop.place - contact.place, float(np.hypot(drop.doubt, contact.doubt))
 
 
 def _log_of_one_fork(sides: list[list[Sound]], roles: tuple[Roles, ...]) -> float:

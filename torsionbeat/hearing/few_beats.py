@@ -199,7 +199,8 @@ def few_beats(
         return []
     weighed, scores = _with_echoes(peaks, weighed)
     # What the one period shows of echoes the other must be allowed too, with the peaks that go with it.
-    turned = _near_each(peaks, np.array(_halved_or_doubled(weighed[:_JOINED])).reshape(-1, 4), near, priors)
+    turned_guesses = _halved_or_doubled([_guess_of(one) for one in weighed[:_JOINED]])
+    turned = _near_each(peaks, np.array(turned_guesses).reshape(-1, 4), near, priors)
     turned, more = _with_echoes(peaks, turned)
     weighed, scores = _each_once([*weighed, *turned], np.concatenate([scores, more]))
     shares = np.exp(scores - logsumexp(scores)).tolist()
@@ -218,12 +219,8 @@ def _with_echoes(peaks: _Peaks, weighed: list[FewBeats]) -> tuple[list[FewBeats]
 def _each_once(weighed: list[FewBeats], scores: FloatArray) -> tuple[list[FewBeats], FloatArray]:
     """Accounts of one clock merged: the best of them, the best clock first."""
     order = np.argsort(-scores, kind="stable")
-    same = _same(np.array([_guess_of(weighed[place]) for place in order.tolist()]))
-    kept: list[int] = []
-    for number in range(len(order)):
-        if not same[number, kept].any():
-            kept.append(number)
-    return [weighed[place] for place in order[kept].tolist()], scores[order[kept]]
+    kept = order[_first_of_each(np.array([_guess_of(weighed[place]) for place in order.tolist()]))]
+    return [weighed[place] for place in kept.tolist()], scores[kept]
 
 
 def _residue(period_s: float, told_s: list[float], ticks_s: list[float], duration_s: float) -> bool:
@@ -278,12 +275,19 @@ def _weighed(
 def _distinct(peaks: _Peaks, guesses: FloatArray, near: float, prior: float) -> list[FewBeats]:
     """Distinct accounts that guesses near one period come to, which the share ``prior`` of clocks has."""
     guesses, scores = _fitted(peaks, guesses, near)
+    return [
+        _account(guesses[number], float(scores[number] + np.log(prior))) for number in _first_of_each(guesses)
+    ]
+
+
+def _first_of_each(guesses: FloatArray) -> list[int]:
+    """Numbers of the guesses that are not the same account as one before them."""
     same = _same(guesses)
     kept: list[int] = []
     for number in range(len(guesses)):
         if not same[number, kept].any():
             kept.append(number)
-    return [_account(guesses[number], float(scores[number] + np.log(prior))) for number in kept]
+    return kept
 
 
 def _near_each(
@@ -304,7 +308,7 @@ def _joined(weighed: list[FewBeats]) -> FloatArray:
     A clock at half the period, with one side, is one at the whole with two in beat; and the other way round.
     """
     rows = _best_first(weighed)
-    best = rows[:_JOINED] + _halved_or_doubled(weighed)
+    best = rows[:_JOINED] + _halved_or_doubled(rows[:_JOINED])
     lates, passages = (
         {np.nan, *(row[place] for row in best if not np.isnan(row[place]))} for place in (2, 3)
     )
@@ -314,14 +318,13 @@ def _joined(weighed: list[FewBeats]) -> FloatArray:
     return np.array([*rows, *more]).reshape(-1, 4)
 
 
-def _halved_or_doubled(weighed: list[FewBeats]) -> list[tuple[float, ...]]:
-    """The best accounts with one side at twice their period, with two in beat; and those at half of it, with one."""
-    best = _best_first(weighed)[:_JOINED]
+def _halved_or_doubled(guesses: list[tuple[float, ...]]) -> list[tuple[float, ...]]:
+    """Guesses with one side at twice their period, with two in beat; then those in beat at half of it, with one."""
     out: list[tuple[float, ...]] = [
-        (drop, 2 * period, 0.0, passage) for drop, period, late, passage in best if np.isnan(late)
+        (drop, 2 * period, 0.0, passage) for drop, period, late, passage in guesses if np.isnan(late)
     ]
     return out + [
-        (drop, period / 2, np.nan, passage) for drop, period, late, passage in best if abs(late) < SAME_S
+        (drop, period / 2, np.nan, passage) for drop, period, late, passage in guesses if abs(late) < SAME_S
     ]
 
 

@@ -124,10 +124,8 @@ def follow(
         weights = np.ones(rising.shape[1], np.float32)
     starts, columns = middles - span, 2 * span + 1
     best: tuple[Track, FloatArray, FloatArray] | None = None
-    near, scale = (
-        _smoothed_rows(rising, starts - _SPREAD, columns + 2 * _SPREAD, width),
-        _Scale.of(rising, width),
-    )
+    near = _smoothed_rows(rising, starts - _SPREAD, columns + 2 * _SPREAD, width)
+    scale = _Scale.of(rising, width)
     for _ in range(passes):
         wider = scale.weighted(near, weights)
         track = best_track(wider[:, _SPREAD:-_SPREAD], reach=reach, price=_PRICE, cap=_CAP)
@@ -332,7 +330,7 @@ def _in_stack(cleared: FloatArray, frames: IntArray, span: int) -> tuple[int, fl
         return nothing
     stack = np.zeros((len(reach), cleared.shape[1]), np.float32)
     for frame in frames[inside]:
-        stack += np.clip(cleared[frame - 2 * span : frame + 2 * span + 1], -1.5, _CAP)
+        stack += _cut(cleared[frame - 2 * span : frame + 2 * span + 1])
     stack /= np.count_nonzero(inside)
     quality = _quality(stack)
     near = np.abs(reach) <= span

@@ -308,7 +308,7 @@ def rivals_of(weighed: list[Account]) -> tuple[Rival, ...]:
 
 
 def with_mixed_sounds(heard: ChapterHeard) -> ChapterHeard:
-    """A clock of few beats, with the accounts in which only one side's drop and the other side's contact are heard.
+    """A clock of few beats, with the accounts in which the one sound of a side is its contact, and its drop is not heard.
 
     Not used with many beats: their mean shows a drop that is louder than a contact heard singly.
     """

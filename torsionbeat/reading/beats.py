@@ -20,6 +20,7 @@ from torsionbeat.reading.figures import FloatArray, IntArray, Swings
 from torsionbeat.theory.robust import median_deviation, running_median
 
 __all__ = [
+    "ALIKE_FORKS",
     "Beats",
     "StackedPassage",
     "as_one_fork_makes_them",
@@ -40,6 +41,10 @@ STRAY_S, STRAY_RATIO = 0.02, 10.0
 """A beat is left out when it is farther than this from the time its neighbours predict, and farther than this many times
 the spread: no balance varies so much from swing to swing, and chance makes such outliers in less than one of a million beats."""
 
+
+ALIKE_FORKS = 0.5
+"""Correlation, between the sides, of the remaining doubt of a kind of sound: the room hides the same part of the contact on
+both sides (no source)."""
 
 USUAL_TRAVEL_PER_H = 0.01
 """Share of its arc that a clock in order gains or loses in an hour (common practice, no source)."""
@@ -146,10 +151,10 @@ def stacked_passages(
         # Shares of the mean passage, so that both sides can be added.
         lever += float(np.sum(weights * mean**2 * (beats - middle) ** 2))
         moment += float(np.sum(weights * mean**2 * (beats - middle) * (values / mean - 1)))
-        lead = max(part.lead_samples for part in own) * seconds_per_sample
-        sides[side] = (mean, float(1 / np.sqrt(weights.sum())), middle), lead
+        lead_s = max(part.lead_samples for part in own) * seconds_per_sample
+        sides[side] = StackedPassage(mean, float(1 / np.sqrt(weights.sum())), middle, 0.0, 0.0, lead_s)
     travel, spread = moment / lever, float(1 / np.sqrt(lever))
-    return {side: StackedPassage(*figures, travel, spread, lead) for side, (figures, lead) in sides.items()}
+    return {side: replace(one, travel=travel, travel_uncertainty=spread) for side, one in sides.items()}
 
 
 def as_one_fork_makes_them(
@@ -173,10 +178,11 @@ def as_one_fork_makes_them(
         For the middles of the beats, not for the arc: drawn to each other, the two are no longer independent. The
         uncertainty is 0 where the passage of one side is unknown: then the drops are the marks.
     """
-    # One room hides the same part of both contacts in half (`mean_arc.ALIKE_FORKS`): what differs has the variance of one.
-    hidden = sum(one.lead_s > 0 for one in stacked.values())
+    # What one room hides of both contacts alike is in no difference.
+    both_hidden = len(stacked) == 2 and all(one.lead_s > 0 for one in stacked.values())
+    own_share = 1 - ALIKE_FORKS if both_hidden else 1.0
     known = {
-        side: (one.mean_s, float(np.hypot(one.uncertainty_s, one.lead_s / max(hidden, 1) ** 0.5)))
+        side: (one.mean_s, float(np.hypot(one.uncertainty_s, one.lead_s * np.sqrt(own_share))))
         for side, one in stacked.items()
     }
     for side in (0, 1):

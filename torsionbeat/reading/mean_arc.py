@@ -13,7 +13,7 @@ import numpy as np
 from torsionbeat.hearing.account import ALIKE, ALIKE_SHARE, UNLIKE_SHARE
 from torsionbeat.hearing.beginnings import SHARE_PAIRS, SHARE_WEIGHTS
 from torsionbeat.hearing.heard import HeardSounds
-from torsionbeat.reading.beats import Beats, StackedPassage
+from torsionbeat.reading.beats import ALIKE_FORKS, Beats, StackedPassage
 from torsionbeat.reading.figures import Clock, FloatArray, IntArray, UFloat
 from torsionbeat.reading.mean_period import USUAL_SCATTER_S, SteadyPeriod
 from torsionbeat.theory.robust import median_deviation
@@ -51,10 +51,6 @@ LEAST_COMPARED = 2
 LEAST_SHARE = 0.25
 """A side's arc counts where the contact was heard in more than this share of its beats: with fewer, the loudest may be other
 sounds."""
-
-ALIKE_FORKS = 0.5
-"""Correlation, between the sides, of the remaining doubt of a kind of sound: the room hides the same part of the contact on
-both sides (no source)."""
 
 BEYOND_CHANCE = 3.0
 """Standard uncertainties by which two sides must differ before the difference is taken for a fault (1 in 370)."""

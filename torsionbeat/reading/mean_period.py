@@ -148,8 +148,8 @@ def _in_doubt(share: float, found: tuple[float, float], steady: tuple[float, flo
     A wander too small to show in few beats is there all the same, so the figure stays that of the clock that may wander.
     """
     mean, variance = found
-    other = max(steady[1], variance) + (steady[0] - mean) ** 2
-    return mean, float(np.sqrt((1 - share) * variance + share * other))
+    beyond = max(steady[1] - variance, 0.0) + (steady[0] - mean) ** 2
+    return mean, float(np.sqrt(variance + share * beyond))
 
 
 def no_surer_than_its_parts(
