@@ -39,6 +39,7 @@ __all__ = [
     "RoomFloor",
     "peaks_of",
     "plan_bands",
+    "power_of",
     "rising",
 ]
 
@@ -158,14 +159,12 @@ def plan_bands(sample_rate_hz: float) -> BandPlan:
 class Chunk:
     """One chunk of sound as levels and strength, and the defects of its samples.
 
-    ``levels`` has shape (CHUNK_FRAMES, bands); ``pooled`` is the mean power of each POOLED_FRAMES frames, shape
-    (CHUNK_FRAMES / POOLED_FRAMES, bands), full scale 1, and 0 where there was no sound; ``strength``, of the same shape, is how
-    far that rises above the room, whose ``floor`` (power) and ``deviation`` have shape (bands,).
+    ``levels`` has shape (CHUNK_FRAMES, bands); ``strength``, shape (POOLED_CHUNK, bands), is how far the mean power of each
+    POOLED_FRAMES frames rises above the room, whose ``floor`` (power, full scale 1) and ``deviation`` have shape (bands,).
     """
 
     number: int
     levels: npt.NDArray[np.uint8]
-    pooled: npt.NDArray[np.float32]
     strength: npt.NDArray[np.float16]
     floor: npt.NDArray[np.float32]
     deviation: npt.NDArray[np.float32]
@@ -210,6 +209,17 @@ def _middle(values: deque[FloatArray]) -> FloatArray:
     """Median by band, the upper one of an even number."""
     ordered: FloatArray = np.sort(np.array(values), axis=0)[len(values) // 2]
     return ordered
+
+
+def power_of(sound: FloatArray, plan: BandPlan) -> FloatArray:
+    """Power (full scale 1) of each frame in each band, shape (frames, bands), of samples of shape ((frames + 2) * hop,)."""
+    rows = sound.reshape(-1, plan.hop)
+    waves = rows[:-2] @ plan.kernels[0]
+    waves += rows[1:-1] @ plan.kernels[1]
+    waves += rows[2:] @ plan.kernels[2]
+    np.square(waves, out=waves)
+    power: FloatArray = waves @ plan.pooling
+    return power
 
 
 @dataclass(slots=True)
@@ -266,12 +276,7 @@ class BandEar:
             peak = float(np.abs(sound).max())
         if peak >= 0.98:
             clipped = int(np.count_nonzero(np.abs(sound) >= min(0.999 * peak, 1.0) - 1e-6))
-        rows = sound.reshape(-1, plan.hop)
-        waves = rows[:-2] @ plan.kernels[0]
-        waves += rows[1:-1] @ plan.kernels[1]
-        waves += rows[2:] @ plan.kernels[2]
-        np.square(waves, out=waves)
-        power = waves @ plan.pooling
+        power = power_of(sound, plan)
         pooled = power.reshape(-1, len(plan.averaging)) @ plan.averaging
         lost = power < _BIAS
         silent = bool(lost.any())
@@ -288,7 +293,7 @@ class BandEar:
         strength, floor, deviation = self._room.strength(pooled)
         with np.errstate(under="ignore"):
             small = strength.astype(np.float16)
-        chunk = Chunk(self._number, levels, pooled, small, floor, deviation, peak, clipped, bad, silent)
+        chunk = Chunk(self._number, levels, small, floor, deviation, peak, clipped, bad, silent)
         keep = 2 * plan.hop
         self._held[:keep] = self._held[-keep:].copy()
         self._filled = max(self._filled - plan.chunk_samples, 0) if self._filled == len(self._held) else 0
@@ -388,7 +393,7 @@ def rising(strength: FloatArray, strongest: float, before: int = 8, apart: int =
     """
     from scipy.ndimage import uniform_filter1d
 
-    out = np.clip(strength, -3, strongest).astype(np.float32)
+    out = np.clip(strength, -3, strongest)
     # uniform_filter1d centres its window: move it back so that it ends `apart` frames before each frame.
     back = apart + before // 2
     for band in range(out.shape[1]):

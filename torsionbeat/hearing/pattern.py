@@ -155,17 +155,19 @@ def _nearby(wider: FloatArray, track: Track) -> tuple[IntArray, FloatArray]:
     return columns, np.where(moves, height, track.strengths).astype(np.float32)
 
 
-def _cut(rising: FloatArray) -> FloatArray:
+def _cut(rising: FloatArray, out: FloatArray | None = None) -> FloatArray:
     """Strength, limited so that a bang does not outweigh many beats."""
-    return np.clip(rising, -1.5, _CAP)
+    return np.clip(rising, -1.5, _CAP, out=out)
 
 
 def _smoothed_rows(rising: FloatArray, starts: IntArray, columns: int, width: int) -> FloatArray:
     """Limited strength in rows, smoothed over ``width`` frames, shape (rows, columns, bands)."""
     from scipy.ndimage import uniform_filter1d
 
-    rows = _cut(rows_of(rising, starts - width, columns + 2 * width))
-    return np.ascontiguousarray(uniform_filter1d(rows, width, axis=1)[:, width:-width])
+    rows = rows_of(rising, starts - width, columns + 2 * width)
+    _cut(rows, out=rows)
+    uniform_filter1d(rows, width, axis=1, output=rows)
+    return rows[:, width:-width]
 
 
 @dataclass(frozen=True, slots=True)
