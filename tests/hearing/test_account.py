@@ -116,6 +116,14 @@ def test_faint_but_always_there_is_not_seldom_but_loud():
     assert np.argmax(faint) > np.argmax(seldom) + 8
 
 
+@pytest.mark.parametrize("chance", [(-3.0, 0.5), (0.0, 1.9), (0.5, 2.1)])
+def test_a_sound_with_less_evidence_than_chance_has_a_score_too(chance):
+    """A place at which hardly anything is heard, in a room whose chance is low; heard well, it scores higher."""
+    curve = presence_curve(np.full(12, 0.3), chance)
+    assert np.isfinite(curve).all()
+    assert presence_curve(np.full(12, 300.0), chance)[-1] - presence_curve(np.full(12, 300.0), chance)[0] > 20
+
+
 def test_sides_far_out_of_beat_are_put_right():
     """Side b was found by its contact; its drop, 2072 frames later, is certain in half the beats only."""
     found_by_contact = [sound(0.0, -33.7), sound(2072.0, -35.9, share=0.6)]

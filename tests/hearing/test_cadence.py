@@ -5,7 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from torsionbeat.hearing.search import autocorrelation, score_periods, strongest_cadences
+from torsionbeat.hearing.search import (
+    autocorrelation,
+    of_short_sounds,
+    score_periods,
+    strongest_cadences,
+)
 
 FRAME_S = 0.004
 
@@ -81,3 +86,19 @@ def test_strongest_are_apart_and_in_order():
 
 def test_nothing_above_zero_gives_no_cadence():
     assert strongest_cadences(np.arange(4.0, 5.0, 0.1), np.full(10, -1.0), 3) == []
+
+
+def test_a_fan_that_turns_to_and_fro_does_not_hide_the_ticks():
+    """Noise that swells and fades by 19 dB every 29 s, as a fan that turns; a clock of 60 s in it."""
+    rng = np.random.default_rng(13)
+    series = pulses(rng, 30.0, 1500, height=0.0)
+    time = np.arange(len(series)) * FRAME_S
+    series[time % 30.0 < 0.012] += 6.0  # a tick: three frames
+    series = np.maximum(series, 0) * (1 + 0.8 * np.sin(2 * np.pi * time / 29.0))[:, None].astype(np.float32)
+    plain = autocorrelation(series, 30_000)
+    best_s = []
+    for correlation in (plain, of_short_sounds(plain)):
+        periods, scores = score_periods(correlation, FRAME_S, 57.0, 63.0, multiples=6, width=3)
+        best_s.append(float(periods[np.argmax(scores)]))
+    assert best_s[0] == pytest.approx(2 * 29.0, abs=0.3)  # what it is for: the fan repeats best
+    assert best_s[1] == pytest.approx(60.0, abs=0.01)

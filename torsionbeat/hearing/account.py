@@ -264,8 +264,8 @@ def presence_curve(evidence: FloatArray, chance: tuple[float, float]) -> FloatAr
     flat = np.log(_CHANCE_SHARE / max(high - low, _LEAST_WIDTH))
     absent = np.where(beyond > 0, np.log(1 - _CHANCE_SHARE) - beyond, flat)
     logs = np.log(np.maximum(evidence, 1.0))
-    top = max(float(logs.max(initial=0.0)), float(np.log(max(high, 1.0))))
-    levels = np.arange(np.log(max(high, 2.0)), top + 0.2, 0.25)
+    lowest = float(np.log(max(high, 2.0)))
+    levels = np.arange(lowest, max(float(logs.max(initial=0.0)), lowest) + 0.2, 0.25)
     best = np.full(len(_SHARES), -np.inf)
     for spread in _LEVEL_SPREADS:
         there = log_normal(logs[None, :], levels[:, None], spread) - logs[None, :]

@@ -38,6 +38,7 @@ __all__ = [
     "autocorrelation",
     "find_clock",
     "find_second_clock",
+    "of_short_sounds",
     "score_periods",
     "steady_places",
     "strongest_cadences",
@@ -58,6 +59,8 @@ _STEADY_TRIED, _STEADY_PLACES, _PERIODS_TOGETHER = 60, 8, 64
 """Clearest places looked at of so many periods, places given (a clock has four sounds), and periods evaluated together."""
 OUT_OF_HALF = 0.08
 """Share of the period by which the second side's sound may be from half a period after the first's."""
+_SLOW = 250
+"""Pooled frames (a second): a sound that repeats does so within a few, what repeats over more of them is the room's loudness."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,6 +128,21 @@ def autocorrelation(rising: FloatArray, lags: int, strongest: float = 6.0) -> Fl
         total /= np.sqrt(used * (frames - np.arange(lags, dtype=np.float64)))
     out: FloatArray = total.astype(np.float32)
     return out
+
+
+def of_short_sounds(correlation: FloatArray) -> FloatArray:
+    """Autocorrelation minus its running mean over a second: what comes and goes slowly, as a fan that turns to and fro, repeats
+    over seconds and would hide the ticks.
+
+    Parameters
+    ----------
+    correlation : ndarray
+        shape (lags,).
+    """
+    from scipy.ndimage import uniform_filter1d
+
+    slow: FloatArray = uniform_filter1d(correlation, _SLOW)
+    return correlation - slow
 
 
 def score_periods(
@@ -304,7 +322,7 @@ def find_clock(
     if wanted.heard and (as_before := _as_before(rising, frame_s, wanted)) is not None:
         return as_before
     lags = int(min(0.62 * len(rising), 40 * longest / frame_s))
-    correlation = autocorrelation(rising, lags)
+    correlation = of_short_sounds(autocorrelation(rising, lags))
     for interval_s in others_s:
         correlation = without_other_cadence(correlation, frame_s, interval_s)
     best: Found | None = None
@@ -341,7 +359,8 @@ def _behind(rising: FloatArray, frame_s: float, faster: Found, wanted: Wanted) -
     if nominal is None or nominal > len(rising) * frame_s / 3:
         return None
     cleared = _without_sounds(rising, faster)
-    correlation = autocorrelation(cleared, int(min(0.62 * len(cleared), 40 * nominal / frame_s)))
+    lags = int(min(0.62 * len(cleared), 40 * nominal / frame_s))
+    correlation = of_short_sounds(autocorrelation(cleared, lags))
     low, high = nominal * (1 - _NEAR_NOMINAL), nominal * (1 + _NEAR_NOMINAL)
     near = Wanted(nominal, low, high, min(wanted.fraction_s, 0.45 * wanted.shortest_s))
     tried = _candidates(correlation, frame_s, low, high, _LEAST_SCORE_UNTOLD, 4)
@@ -410,16 +429,16 @@ def _mean_correlation(correlation: FloatArray, frame_s: float, period_s: float) 
     return float(np.mean(values) - np.mean(chance)) if values else 0.0
 
 
-def _fundamental(cadence: Cadence, correlation: FloatArray, frame_s: float, fraction_s: float) -> float:
-    """The shortest whole fraction of a period at which the sound repeats as well as at the period itself."""
+def _parts(cadence: Cadence, correlation: FloatArray, frame_s: float, fraction_s: float) -> list[float]:
+    """Whole fractions of a period at which the sound repeats as well as at the period itself, the shortest first; then the
+    period."""
     whole = _mean_correlation(correlation, frame_s, cadence.period_s)
-    for parts in range(10, 1, -1):
-        part_s = cadence.period_s / parts
-        if part_s < fraction_s:
-            continue
-        if _mean_correlation(correlation, frame_s, part_s) > 0.7 * whole:
-            return part_s
-    return cadence.period_s
+    parts = [cadence.period_s / number for number in range(10, 1, -1)]
+    return [
+        part_s
+        for part_s in parts
+        if part_s >= fraction_s and _mean_correlation(correlation, frame_s, part_s) > 0.7 * whole
+    ] + [cadence.period_s]
 
 
 def _best_of(
@@ -487,21 +506,27 @@ def _related(one_s: float, other_s: float) -> bool:
 def _prove(
     cadence: Cadence, correlation: FloatArray, rising: FloatArray, frame_s: float, wanted: Wanted
 ) -> Found | None:
-    """Follow the beat at the shortest fraction of a period at which the sound repeats, or else at the period."""
-    part_s = _fundamental(cadence, correlation, frame_s, min(wanted.fraction_s, 0.45 * wanted.shortest_s))
-    found = _followed(part_s, cadence, rising, frame_s, wanted)
-    # Two beats that differ a little repeat at half the period too, but only the whole one can be followed.
-    if found is None and 0.45 < part_s / cadence.period_s < 0.55 and not _two_sided(rising, part_s / frame_s):
-        found = _followed(cadence.period_s, cadence, rising, frame_s, wanted)
-    return found
+    """Follow the beat at the shortest fraction of a period at which the sound repeats, or else at a longer one, or the period.
+
+    Two beats that differ a little repeat at half the period too, and the rest of another clock at a tenth, but only the whole
+    one can be followed.
+    """
+    for part_s in _parts(cadence, correlation, frame_s, min(wanted.fraction_s, 0.45 * wanted.shortest_s)):
+        found = _followed(part_s, cadence, rising, frame_s, wanted)
+        half = part_s > 0.45 * cadence.period_s
+        if found is not None or _is_a_beat(pattern_at(rising, part_s / frame_s), both_sides=half):
+            return found
+    return None
 
 
-def _two_sided(rising: FloatArray, period_frames: float) -> bool:
-    """Whether a period has both sides of a beat: it is then the clock's period, and twice that is not."""
-    pattern = pattern_at(rising, period_frames)
-    if pattern is None or pattern.second is None:
+def _is_a_beat(pattern: Pattern | None, *, both_sides: bool) -> bool:
+    """Whether a track is that of another clock's beat, or its period if it has ``both_sides``: a multiple is then no clock's."""
+    if pattern is None or pattern.first.score <= CLEAR_TRACK_SCORE:
         return False
-    return min(pattern.first.score, pattern.second.score) > CLEAR_TRACK_SCORE and not one_sided(pattern)
+    second = pattern.second
+    return not both_sides or (
+        second is not None and second.score > CLEAR_TRACK_SCORE and not one_sided(pattern)
+    )
 
 
 def _followed(

@@ -210,7 +210,7 @@ def middles_s(swings: Swings) -> FloatArray:
     """Time of the same mark of every beat, seconds, shape (n,).
 
     The mark is the middle of the lift passage. Where only the drop was heard, the neighbours' passage is used. Where
-    a side has too few passages for that, the mark is the drop, for every beat.
+    both sides have too few passages for that, the mark is the drop, for every beat.
 
     Examples
     --------
@@ -232,14 +232,17 @@ def middles_s(swings: Swings) -> FloatArray:
 
 
 def _filled(number: IntArray, passage: FloatArray) -> FloatArray:
-    """Passage of every beat: its own, or that of its side's neighbours; nan for a side that has too few."""
+    """Passage of every beat: its own, or that of its side's neighbours. A side that has too few takes the other side's: the
+    balance passes the same lift both ways, and as its arc travels, both passages change alike. nan where both have too few."""
+    known = np.isfinite(passage)
+    sides = [np.flatnonzero(known & (number % 2 == side)) for side in (0, 1)]
+    heard = [rows for rows in sides if len(rows) >= LEAST_PASSAGES]
     filled = passage.copy()
     for side in (0, 1):
-        rows = np.flatnonzero(number % 2 == side)
-        known = rows[np.isfinite(passage[rows])]
-        blank = rows[~np.isfinite(passage[rows])]
-        if len(known) >= LEAST_PASSAGES:
-            filled[blank] = np.interp(number[blank], number[known], running_median(passage[known]))
+        of = sides[side] if len(sides[side]) >= LEAST_PASSAGES else heard[0] if heard else None
+        if of is not None:
+            blank = np.flatnonzero((number % 2 == side) & (~known | (of is not sides[side])))
+            filled[blank] = np.interp(number[blank], number[of], running_median(passage[of]))
     return filled
 
 
