@@ -142,7 +142,7 @@ def place(fine: FinePower, sound: SoundTrack, track: SoundTrack, period: float) 
         if np.mean(exact.evidence > strict) < _NEARLY_ALL:
             chance = max(chance, strict)
     exact, at_an_end = searched_on(fine, exact, anchor, search, prior, chance)
-    # A place that noise has drawn to the end of the search is no place.
+    # A place that noise, or the tail of a louder sound, has drawn to the end of the search is no place, and no evidence.
     certain = (exact.evidence > chance) & ~at_an_end
     beginning = beginning_of(fine, exact, certain)
     begins = np.full(len(places), np.nan)
@@ -150,7 +150,7 @@ def place(fine: FinePower, sound: SoundTrack, track: SoundTrack, period: float) 
     missing = ~usable
     begins[missing] = places[missing]
     evidence = np.zeros(len(places))
-    evidence[rows] = exact.evidence
+    evidence[rows] = np.where(at_an_end, np.minimum(exact.evidence, chance), exact.evidence)
     sure = np.zeros(len(places), bool)
     sure[rows] = certain
     level = fine.level_db(np.rint(begins).astype(np.int64))
@@ -189,6 +189,7 @@ def _with_part_before(
     own[:BEFORE] = own[BEFORE + part.end - part.first + 1 :] = 0
     evidence = np.zeros(len(placed.frame))
     evidence[placed.usable] = evidence_round(fine, at, 1, own).max(axis=1)
+    evidence = np.minimum(evidence, placed.evidence)  # where the sound has no place, nor has its part
     if np.median(evidence[placed.usable]) < _CHANCE_BEYOND:
         return placed
     begins = placed.frame.copy()

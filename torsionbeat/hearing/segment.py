@@ -298,12 +298,14 @@ def _hear_beats(
         _put_right(fine, track, period) for track in (pattern.first, pattern.second) if track is not None
     ]
     sides = [
-        [place(fine, sound, track, period) for sound in sounds_round(up, track, pattern.period_frames)]
+        one_of_each(
+            [place(fine, sound, track, period) for sound in sounds_round(up, track, pattern.period_frames)]
+        )
         for track in tracks
     ]
     if any(evenly_ticking([summary(sound) for sound in side]) for side in sides):
         return None
-    sides = [with_parts_before(one_of_each(side)) for side in sides]
+    sides = [with_parts_before(side) for side in sides]
     weighed = weighed_accounts(sides, period)
     heard = named(fine, sides, list(weighed[0].roles), period, others, found.score)
     return None if heard is None else replace(heard, rivals=rivals_of(weighed))
