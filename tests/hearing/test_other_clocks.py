@@ -41,6 +41,21 @@ def test_limping_clock_is_found_by_tick_or_by_tick_and_tock():
     assert min(abs(found.interval_s / 0.9 - 1), abs(found.interval_s / 1.8 - 1)) < 2e-3
 
 
+@pytest.mark.parametrize("turns_s", [7, 10, 29])
+def test_a_fan_that_turns_to_and_fro_hides_no_fast_clock(turns_s):
+    """Noise that swells and fades by 9 dB: the correlation swells with it, and is below zero at some of the ticks."""
+    rng = np.random.default_rng(1)
+    time = np.arange(int(150 / FRAME_S)) * FRAME_S
+    power = (
+        rng.gamma(6, 1 / 6, (len(time), 3)) * ((1 + 0.5 * np.sin(2 * np.pi * time / turns_s)) ** 2)[:, None]
+    )
+    strength = ((power - 1) * np.sqrt(6)).astype(np.float32)
+    strength[np.rint(np.arange(0.37, 149, 0.25) / FRAME_S).astype(int)] += 3
+    found = find_other_clock(strength, FRAME_S, 2.2)
+    assert found is not None
+    assert found.interval_s == pytest.approx(0.25, rel=1e-3)
+
+
 @pytest.mark.parametrize("seed", range(3))
 def test_room_without_a_fast_clock(seed):
     rng = np.random.default_rng(seed)

@@ -138,3 +138,21 @@ def test_a_beat_at_an_end_of_the_search_is_not_sure(chapter_of, monkeypatch, at_
     )
     placed = placed_at(chapter, times)
     assert np.flatnonzero(~placed.certain).tolist() == ([17] if at_an_end else [])
+
+
+def test_the_tail_of_a_louder_sound_is_no_evidence_for_another(chapter_of):
+    """A track 180 ms after loud ticks whose room rings on: every place is drawn towards the tick, to the end of the search, and
+    the power found there is that of the tail."""
+    rng = np.random.default_rng(5)
+    times = 0.7 + 1.5 * np.arange(24) + rng.uniform(-5e-4, 5e-4, 24)
+    sound = 0.0005 * rng.standard_normal(int((times[-1] + 1) * RATE_HZ))
+    ring = 0.03 * rng.standard_normal(RATE_HZ // 2) * np.exp(-np.arange(RATE_HZ // 2) / (0.045 * RATE_HZ))
+    ring[:40] += 0.3 * rng.standard_normal(40)
+    for time in times:
+        at = int(time * RATE_HZ)
+        sound[at : at + len(ring)] += ring[: len(sound) - at]
+    after = placed_at(chapter_of(sound.astype(np.float32)), times + 0.18)
+    drawn = after.usable & ~after.certain
+    assert np.count_nonzero(drawn) > 12
+    # certain beyond chance, and chance itself, differ by the logarithm of 40
+    assert after.evidence[drawn].max() <= after.chance[1] + np.log(40) + 1e-9

@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from torsionbeat.hearing.account import log_student
 from torsionbeat.hearing.bands import rising
-from torsionbeat.hearing.search import autocorrelation, score_periods, strongest_cadences
+from torsionbeat.hearing.search import autocorrelation, of_short_sounds, score_periods, strongest_cadences
 
 __all__ = [
     "EvenTrain",
@@ -89,7 +89,7 @@ def find_other_clock(strength: FloatArray, frame_s: float, longest_s: float) -> 
     # Half an hour holds hundreds of ticks: a longer stretch need not be correlated with itself.
     up = rising(strength[: round(_ENOUGH_S / frame_s)], 6.0)
     lags = int(min(len(up) // 2, 90 / frame_s))
-    correlation = autocorrelation(up, lags)
+    correlation = of_short_sounds(autocorrelation(up, lags))
     correlation[: int(10 / frame_s)] = 0
     width = 3
     multiples = int(min(400, lags * frame_s / _SHORTEST_S))
