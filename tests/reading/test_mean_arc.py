@@ -173,6 +173,9 @@ def test_the_offset_has_the_doubts_of_beat_error_and_arc():
     assert found.nominal_value == pytest.approx(135 * math.sin(math.pi * 0.1772 / PERIOD_S), rel=0.01)
     by_error, by_arc = found.nominal_value * 8 / 177.2, found.nominal_value * 5 / 270
     assert found.std_dev == pytest.approx(math.hypot(by_error, by_arc), rel=0.01)
+    # An arc that is hardly known: its interval reaches beyond any balance, and the offset's grows in proportion.
+    vague = offset_of(error, ufloat(270.0, 1400.0), ufloat(PERIOD_S, 0.001), CLOCK)
+    assert vague.std_dev == pytest.approx(found.nominal_value * 1400 / 270, rel=0.02)
     period = ufloat(PERIOD_S, 0.001)
     assert offset_of(None, arc, period, CLOCK) is None
     assert offset_of(error, None, period, CLOCK) is None

@@ -167,7 +167,7 @@ def _smoothed_rows(rising: FloatArray, starts: IntArray, columns: int, width: in
     rows = rows_of(rising, starts - width, columns + 2 * width)
     _cut(rows, out=rows)
     uniform_filter1d(rows, width, axis=1, output=rows)
-    return rows[:, width:-width]
+    return np.ascontiguousarray(rows[:, width:-width])
 
 
 @dataclass(frozen=True, slots=True)

@@ -43,6 +43,9 @@ GREATEST_ARC_DEG = 750.0
 """No torsion balance swings so far (they knock above roughly 600: common practice, no source; and the lift may be stated a
 fifth too great): a sound that gives a greater arc is not the contact."""
 
+_SLOPE_STEP = 1e-4
+"""Share of the period, and of the arc, over which the slopes of the offset are taken."""
+
 LEAST_PASSAGES = 3
 """Fewer passages of a side give no usable scatter."""
 LEAST_COMPARED = 2
@@ -209,9 +212,11 @@ def offset_of(error_ms: UFloat, arc: UFloat, period: UFloat, clock: Clock) -> UF
     if abs(b) >= 0.45 * t * 1e3:  # near half a period the balance would not clear its lift
         return None
     value = float(offset_deg(b, a, t, clock.lift_deg))
-    by_b = float(offset_deg(b + error_ms.std_dev, a, t, clock.lift_deg)) - value
-    by_a = float(offset_deg(b, a + arc.std_dev, t, clock.lift_deg)) - value
-    return ufloat(value, np.hypot(by_b, by_a))
+    # Slopes, not the values a whole uncertainty away: an arc that is hardly known may be beyond any balance there.
+    step_b, step_a = _SLOPE_STEP * t * 1e3, _SLOPE_STEP * a
+    by_b = (float(offset_deg(b + step_b, a, t, clock.lift_deg)) - value) / step_b
+    by_a = (float(offset_deg(b, a + step_a, t, clock.lift_deg)) - value) / step_a
+    return ufloat(value, np.hypot(by_b * error_ms.std_dev, by_a * arc.std_dev))
 
 
 def beginnings_of(beats: Beats, sounds: HeardSounds, seconds_per_sample: float) -> Joint:
