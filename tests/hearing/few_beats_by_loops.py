@@ -8,6 +8,8 @@ from dataclasses import replace
 import numpy as np
 
 from torsionbeat.hearing.account import (
+    ECHO,
+    LOUDEST_CONTACT_DB,
     LOUDNESS_DB,
     SAME_DROP_DB,
     SAME_FORK,
@@ -187,6 +189,7 @@ def of_clocks(guess, count: int, levels: list[float | None], near):
         for drop, contact in zip(drops, contacts, strict=True)
     ]
     alone = [None if one is None else float(log_normal(one, *LOUDNESS_DB["contact"])) for one in softer]
+    score += sum(ECHO for one in softer if one is not None and one > LOUDEST_CONTACT_DB)
     if len(softer) == 2 and None not in softer:
         alike = SAME_FORK * np.exp(log_student(softer[1], softer[0], SAME_FORK_DB))
         alone[1] = float(np.log(alike + (1 - SAME_FORK) * np.exp(alone[1])))

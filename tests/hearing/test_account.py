@@ -70,6 +70,13 @@ def test_drop_alone():
     assert roles_of([DROP], [DROP]) == [Roles(0, None), Roles(0, None)]
 
 
+@pytest.mark.parametrize(("softer_db", "drop"), [(24.0, 0), (19.0, 0), (2.0, 1)])
+def test_what_follows_far_softer_on_both_sides_is_an_echo(softer_db, drop):
+    """Of two sounds a side, 75 ms apart and steady, the second 19 dB softer and more is the room's answer to the first."""
+    side = [sound(0.0, -30.0), sound(150.0, -30.0 - softer_db)]
+    assert [one.drop for one in accounts([side, side], 0.0, 30_000.0)[0].roles] == [drop, drop]
+
+
 def test_contact_and_drop():
     assert roles_of([CONTACT, DROP]) == [Roles(1, 0)]
     assert roles_of([CONTACT, DROP], [CONTACT, DROP]) == [Roles(1, 0), Roles(1, 0)]

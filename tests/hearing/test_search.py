@@ -71,6 +71,16 @@ def test_of_two_clocks_the_one_that_was_told(period_s):
     assert find_clock(up, FRAME_S, Wanted(period_s, 4.0, 121.0)).period_s == pytest.approx(period_s, rel=1e-3)
 
 
+def test_what_is_left_of_another_clock_hides_no_slower_one():
+    """A clock that ticks each second was taken out, and some of it is left, every six seconds: that is followed as surely as
+    the clock, which is out of step with it."""
+    up = np.maximum(
+        rising(7, [(60.004, 1.7, 0.2)], 1200.0), rising(8, [(12.0, 3.3, 0.0)], 1200.0, height=5.0)
+    )
+    found = find_clock(up, FRAME_S, Wanted(60.0, 4.0, 121.0), (1.0,))
+    assert found.period_s == pytest.approx(60.004, rel=1e-3)
+
+
 @pytest.mark.parametrize("seed", range(4))
 def test_noise_holds_no_clock(seed):
     assert find_clock(rising(seed, []), FRAME_S, ANY) is None

@@ -333,11 +333,16 @@ def find_clock(
     if low < high:  # a stretch of hardly more than one period cannot be correlated with itself
         near = Wanted(nominal, low, high, min(wanted.fraction_s, 0.45 * wanted.shortest_s))
         best = _best_of(
-            _candidates(correlation, frame_s, low, high, _LEAST_SCORE, 6), correlation, rising, frame_s, near
+            _candidates(correlation, frame_s, low, high, _LEAST_SCORE, 6),
+            correlation,
+            rising,
+            frame_s,
+            near,
+            others_s,
         )
     if best is None:
         tried = _candidates(correlation, frame_s, wanted.shortest_s, longest, _LEAST_SCORE_UNTOLD, 5)
-        best = _best_of(tried, correlation, rising, frame_s, wanted)
+        best = _best_of(tried, correlation, rising, frame_s, wanted, others_s)
         if best is not None and nominal is not None and best.period_s < 0.7 * nominal:
             return _behind(rising, frame_s, best, wanted) or best
     return best
@@ -442,7 +447,12 @@ def _parts(cadence: Cadence, correlation: FloatArray, frame_s: float, fraction_s
 
 
 def _best_of(
-    candidates: list[Cadence], correlation: FloatArray, rising: FloatArray, frame_s: float, wanted: Wanted
+    candidates: list[Cadence],
+    correlation: FloatArray,
+    rising: FloatArray,
+    frame_s: float,
+    wanted: Wanted,
+    others_s: tuple[float, ...] = (),
 ) -> Found | None:
     proved: list[Found] = []
     for cadence in candidates:
@@ -450,7 +460,7 @@ def _best_of(
             continue
         if proved and _settled(proved[0]) and cadence.score < 0.3 * proved[0].score:
             break
-        found = _prove(cadence, correlation, rising, frame_s, wanted)
+        found = _prove(cadence, correlation, rising, frame_s, wanted, others_s)
         if found is not None:
             proved.append(found)
     if not proved:
@@ -504,7 +514,12 @@ def _related(one_s: float, other_s: float) -> bool:
 
 
 def _prove(
-    cadence: Cadence, correlation: FloatArray, rising: FloatArray, frame_s: float, wanted: Wanted
+    cadence: Cadence,
+    correlation: FloatArray,
+    rising: FloatArray,
+    frame_s: float,
+    wanted: Wanted,
+    others_s: tuple[float, ...],
 ) -> Found | None:
     """Follow the beat at the shortest fraction of a period at which the sound repeats, or else at a longer one, or the period.
 
@@ -513,9 +528,14 @@ def _prove(
     """
     for part_s in _parts(cadence, correlation, frame_s, min(wanted.fraction_s, 0.45 * wanted.shortest_s)):
         found = _followed(part_s, cadence, rising, frame_s, wanted)
-        half = part_s > 0.45 * cadence.period_s
-        if found is not None or _is_a_beat(pattern_at(rising, part_s / frame_s), both_sides=half):
+        if found is not None:
             return found
+        ticks = [part_s / other_s for other_s in others_s]
+        if any(abs(number - round(number)) < 5e-4 * number for number in ticks):
+            continue  # what repeats there is the rest of that clock's ticks
+        half = part_s > 0.45 * cadence.period_s
+        if _is_a_beat(pattern_at(rising, part_s / frame_s), both_sides=half):
+            return None
     return None
 
 
