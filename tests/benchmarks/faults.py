@@ -373,6 +373,7 @@ FAULTS: list[Fault] = [
         "reading/test_beats.py",
         "reading/test_measuring.py",
         drop_for_the_middle=("drop_s - passage_s / 2 if", "drop_s if"),
+        each_side_for_itself=("else heard[0] if heard else None", "else None"),
         whole_passage_for_the_half=("drop_s - passage_s / 2 if", "drop_s - passage_s if"),
         strays_kept=("STRAY_S, STRAY_RATIO = 0.02, 10.0", "STRAY_S, STRAY_RATIO = 2.0, 10.0"),
         some_middles_some_drops=(
@@ -450,6 +451,11 @@ FAULTS: list[Fault] = [
     *of(
         "reading/mean_arc.py",
         "reading/test_mean_arc.py",
+        offset_a_whole_doubt_away=(
+            "_SLOPE_STEP * t * 1e3, _SLOPE_STEP * a",
+            "_SLOPE_STEP * t * 1e3, arc.std_dev",
+        ),
+        offset_knows_its_arc=("by_a * arc.std_dev", "0 * by_a"),
         lead_of_single_contacts_dropped=(
             "out[[2 * side for side, one in together.items() if one.lead_s]] = 0.0",
             "pass",
@@ -602,6 +608,8 @@ FAULTS: list[Fault] = [
     *of(
         "hearing/account.py",
         "hearing/test_account.py",
+        echo_may_be_a_drop=("LOUDEST_CONTACT_DB, ECHO = 18.0", "LOUDEST_CONTACT_DB, ECHO = 180.0"),
+        no_level_below_chance=("max(float(logs.max(initial=0.0)), lowest)", "float(logs.max(initial=0.0))"),
         mixed_sounds_as_usual_as_drops=("np.log(MIXED / len(passages))", "np.log(1 / len(passages))"),
         mixed_sounds_without_their_levels=(
             'mixed += float(log_normal(louder_db, *LOUDNESS_DB["contact"]))',
@@ -640,15 +648,15 @@ FAULTS: list[Fault] = [
         "hearing/segment.py",
         "hearing/test_listener.py",
         parts_before_are_no_sounds=(
-            "sides = [with_parts_before(one_of_each(side)) for",
-            "sides = [one_of_each(side) for",
+            "sides = [with_parts_before(side) for",
+            "sides = [side for",
         ),
     ),
     *of(
         "hearing/account.py",
         "hearing/test_few_beats.py",
         contacts_never_softer=(
-            'each = log_normal(softer, *LOUDNESS_DB["contact"])',
+            "each = _log_of_contact(softer)",
             "each = log_normal(softer, 0.0, 40.0)",
         ),
         forks_of_all_levels=("each, drops, _log_of_fork(*softer.T)", "each, drops"),
@@ -673,6 +681,22 @@ FAULTS: list[Fault] = [
         ),
         other_side_half_a_period_off=("* period > 3 * _STEADY_CELL_S", "* period > 400 * _STEADY_CELL_S"),
         other_side_the_worst=("best = int(np.argmax(total))", "best = int(np.argmin(total))"),
+        residue_ends_the_trial=("abs(number - round(number)) < 5e-4 * number", "False"),
+    ),
+    *of(
+        "hearing/search.py",
+        "hearing/test_cadence.py",
+        "hearing/test_other_clocks.py",
+        slow_changes_stay=("return correlation - slow", "return correlation"),
+        slow_within_ten_seconds=("_SLOW = 250", "_SLOW = 5000"),
+    ),
+    *of(
+        "hearing/segment.py",
+        "hearing/test_segment.py",
+        sounds_found_twice_count_twice=(
+            "        one_of_each(\n            [",
+            "        list(\n            [",
+        ),
     ),
     *of(
         "hearing/bands.py",
@@ -695,6 +719,7 @@ FAULTS: list[Fault] = [
         "hearing/placing.py",
         "hearing/test_placing.py",
         end_of_the_search_is_a_place=("& ~at_an_end", ""),
+        end_of_the_search_is_evidence=("np.minimum(exact.evidence, chance)", "exact.evidence"),
     ),
     *of(
         "hearing/beginnings.py",
