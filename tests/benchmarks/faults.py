@@ -298,8 +298,14 @@ FAULTS: list[Fault] = [
             "beginnings.spread_of(2 * weights)",
         ),
         sides_not_weighed_together=("apart=apart,", "apart=None,"),
-        arc_uncertainty_dropped_from_the_offset=("np.hypot(by_b, by_a)", "abs(by_b)"),
-        beat_error_dropped_from_the_offset=("np.hypot(by_b, by_a)", "abs(by_a)"),
+        arc_uncertainty_dropped_from_the_offset=(
+            "by_b * error_ms.std_dev, by_a * arc.std_dev",
+            "by_b * error_ms.std_dev, 0.0",
+        ),
+        beat_error_dropped_from_the_offset=(
+            "by_b * error_ms.std_dev, by_a * arc.std_dev",
+            "0.0, by_a * arc.std_dev",
+        ),
         lift_tolerance_as_a_standard_uncertainty=(
             "clock.lift_tolerance_deg / np.sqrt(3)",
             "clock.lift_tolerance_deg",
@@ -648,8 +654,8 @@ FAULTS: list[Fault] = [
         "hearing/segment.py",
         "hearing/test_listener.py",
         parts_before_are_no_sounds=(
-            "sides = [with_parts_before(side) for",
-            "sides = [side for",
+            "return None\n    sides = [with_parts_before(side) for side in sides]",
+            "return None",
         ),
     ),
     *of(

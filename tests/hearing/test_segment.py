@@ -210,15 +210,17 @@ def test_accounts_of_one_beat_differ_in_their_passages_alone(one, later_s):
     assert _of_the_same_beat([FewBeats(15.0, 2.4, 0.06, -0.08, 60.0, 0.0005)], FEW, 0.0005, 2) == ()
 
 
-def test_a_sample_whose_passage_is_in_doubt_tells_period_and_beat_error():
-    """A minute of it has echoes 61 ms behind its drops, or contacts as far before them, beyond what a lift takes."""
+def test_a_sample_of_drops_alone_tells_period_and_beat_error_and_no_contact():
+    """A minute of it; its room answers every drop 61 ms later, more than 18 dB softer: the drops are no contacts of these."""
     path = Path(__file__).parents[2] / "samples/glass-shelf-15s.flac"
     sound, rate = soundfile.read(path, dtype="float32")
     listener = Listener(rate, 1, nominal_period_s=15.0)
     listener.feed(sound[: 60 * rate])
     heard = listener.heard_so_far()
     assert heard.period_samples / rate == pytest.approx(15.009, abs=0.003)
+    assert set(heard.sounds.kind) == {"drop"}
+    # the drops of its truth, to half a millisecond of scatter
+    assert heard.sounds.sample[:4] / rate == pytest.approx([2.414, 9.837, 17.423, 24.847], abs=0.003)
+    # not a millisecond of the beat error hangs on what is in doubt
     doubt = [account for account in heard.other_accounts if account.share > 0.001]
-    assert doubt
-    # not a millisecond of the beat error hangs on it
     assert all(abs(account.later_samples) < 0.001 * rate for account in doubt)

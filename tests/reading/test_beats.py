@@ -62,6 +62,13 @@ def test_an_arc_that_travels_moves_no_middle_where_one_side_alone_has_contacts(s
     assert abs(found / 60 - 1) < 1e-6
 
 
+def test_two_contacts_of_a_night_move_no_beat(make_night):
+    reading = make_night(3, hours=1)
+    swings = without_contacts(reading, np.flatnonzero(~np.isin(reading.swings.number, [4, 5])))
+    drops = reading.swings.time_s + reading.swings.lift_passage_s / 2
+    np.testing.assert_allclose(middles_s(swings), drops, atol=1e-9)
+
+
 def test_drops_alone_stay_as_they_are(make_night):
     swings = make_night(3, hours=1, contact=False).swings
     np.testing.assert_array_equal(middles_s(swings), swings.time_s)
