@@ -1,9 +1,12 @@
 """Bangs among beats: places that neighbours put right, and corners that are left as they were heard."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from torsionbeat.hearing.bands import POOLED_FRAMES, plan_bands
+from torsionbeat.hearing.beginnings import beginning_of
 from torsionbeat.hearing.exact import FinePower, match, searched_on
 from torsionbeat.hearing.pattern import SoundTrack
 from torsionbeat.hearing.placing import expected_places, place
@@ -156,3 +159,19 @@ def test_the_tail_of_a_louder_sound_is_no_evidence_for_another(chapter_of):
     assert np.count_nonzero(drawn) > 12
     # certain beyond chance, and chance itself, differ by the logarithm of 40
     assert after.evidence[drawn].max() <= after.chance[1] + np.log(40) + 1e-9
+
+
+@pytest.mark.parametrize("ahead", [14.0, 24.0, 36.0])
+def test_an_edge_that_one_bang_made_is_no_beginning(chapter_of, ahead):
+    """A click in a single beat may make the edge of the mean sound; the mean of all beats is quiet there, and rises later."""
+    rng = np.random.default_rng(8)
+    times = 0.7 + 1.5 * np.arange(24)
+    chapter = chapter_of(ticks(times, rng))
+    plan = plan_bands(RATE_HZ)
+    fine = FinePower(chapter.levels, chapter.floors, None)
+    found = match(fine, np.rint((times - plan.frame_middle_s) / plan.frame_s).astype(np.int64), 8)
+    right = beginning_of(fine, found, np.ones(24, bool)).frames
+    moved = beginning_of(fine, replace(found, edge=found.edge - ahead), np.ones(24, bool)).frames
+    assert moved == pytest.approx(
+        right, abs=2.0
+    )  # where a share is passed, and where the rise begins: a millisecond

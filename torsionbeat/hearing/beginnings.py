@@ -163,6 +163,10 @@ def beginning_of(
     course = _Course.of(each, first)
     if course.top <= 0 or course.first < 4 * _AVERAGED:
         return plain
+    rises = course.rises()
+    bang = rises - course.first >= HIDDEN_LEAD
+    if bang:  # what was laid there is one beat's bang: the mean of all is quiet from there on to the sound
+        course = _Course.of(each, rises)
     start, softest = course.passes(BEGINS), course.passes(_SOFTER)
     before = course.before(start)
     # A part that the account treats as a separate sound is not part of this one.
@@ -176,7 +180,7 @@ def beginning_of(
         passed = np.where(passed - LOOK_BACK < before.end, start, passed)
     middle = float(SHARE_WEIGHTS @ (weights @ passed))
     choices = weights @ passed - middle
-    shows = len(variants) > 1 or course.first - start >= _AHEAD
+    shows = len(variants) > 1 or bang or course.first - start >= _AHEAD
     begins, by_rise = (middle - LOOK_BACK, _READ_OFF) if shows else (found.edge, found.edge_uncertainty)
     by_share = float(np.sqrt(SHARE_WEIGHTS @ choices**2))
     scatter = float(np.linalg.norm(weights * [variant.scatter() for _, variant in variants]))
@@ -291,6 +295,10 @@ class _Course:
         mean = _averaged(each.mean(axis=0))
         doubt = _averaged(each.std(axis=0)) / np.sqrt(len(each) * _AVERAGED / 2)
         return _Course(each, mean, doubt, first, float(mean[first:].max(initial=0.0)))
+
+    def rises(self) -> int:
+        """First frame from ``first`` on at which the mean surely sounds."""
+        return self.first + int(np.argmax(self.mean[self.first :] > self._least(BEGINS)[self.first :]))
 
     def passes(self, share: float) -> int:
         """Frame at which the mean first passes a share of its greatest value, and is surely above the room.
