@@ -741,7 +741,7 @@ FAULTS: list[Fault] = [
         ),
         doubt_by_share_dropped=("(by_rise, by_share, scatter, hidden)", "(by_rise, scatter, hidden)"),
         hidden_lead_dropped=("(by_rise, by_share, scatter, hidden)", "(by_rise, by_share, scatter)"),
-        first_part_not_sought=("len(variants) > 1 or course.first - start >= _AHEAD", "False"),
+        first_part_not_sought=("len(variants) > 1 or bang or course.first - start >= _AHEAD", "False"),
         variants_begin_alike=("float(SHARE_WEIGHTS @ places) - middle", "0.0"),
         variants_beside_another_clock=("np.all(shade < _TOUCHED, axis=(1, 2))", "np.ones(len(places), bool)"),
         three_beats_make_a_variant=(

@@ -224,3 +224,19 @@ def test_a_sample_of_drops_alone_tells_period_and_beat_error_and_no_contact():
     # not a millisecond of the beat error hangs on what is in doubt
     doubt = [account for account in heard.other_accounts if account.share > 0.001]
     assert all(abs(account.later_samples) < 0.001 * rate for account in doubt)
+
+
+def test_accounts_of_one_beat_that_differ_in_the_passage_alone_tell_period_and_beat_error(monkeypatch):
+    """The same minute, if contacts could be of any level: its echoes may then be the drops. That doubt is kept, and the period and
+    the beat error are told, which do not hang on it."""
+    monkeypatch.setattr("torsionbeat.hearing.account.LOUDEST_CONTACT_DB", 180.0)
+    path = Path(__file__).parents[2] / "samples/glass-shelf-15s.flac"
+    sound, rate = soundfile.read(path, dtype="float32")
+    listener = Listener(rate, 1, nominal_period_s=15.0)
+    listener.feed(sound[: 60 * rate])
+    heard = listener.heard_so_far()
+    assert heard.period_samples / rate == pytest.approx(15.009, abs=0.003)
+    doubt = [account for account in heard.other_accounts if account.share > 0.001]
+    assert doubt
+    # not a millisecond of the beat error hangs on it
+    assert all(abs(account.later_samples) < 0.001 * rate for account in doubt)
