@@ -227,8 +227,8 @@ def test_a_sample_of_drops_alone_tells_period_and_beat_error_and_no_contact():
 
 
 def test_accounts_of_one_beat_that_differ_in_the_passage_alone_tell_period_and_beat_error(monkeypatch):
-    """The same minute, if contacts could be of any level: its echoes may then be the drops. That doubt is kept, and the period and
-    the beat error are told, which do not hang on it."""
+    """The same minute, if contacts could be of any level: its echoes may then be the drops. That doubt is kept, and the period
+    and the beat error are told, which do not hang on it."""
     monkeypatch.setattr("torsionbeat.hearing.account.LOUDEST_CONTACT_DB", 180.0)
     path = Path(__file__).parents[2] / "samples/glass-shelf-15s.flac"
     sound, rate = soundfile.read(path, dtype="float32")
