@@ -379,7 +379,7 @@ FAULTS: list[Fault] = [
         "reading/test_beats.py",
         "reading/test_measuring.py",
         drop_for_the_middle=("drop_s - passage_s / 2 if", "drop_s if"),
-        each_side_for_itself=("else heard[0] if heard else None", "else None"),
+        each_side_for_itself=("else sides[1 - side]", "else sides[side]"),
         whole_passage_for_the_half=("drop_s - passage_s / 2 if", "drop_s - passage_s if"),
         strays_kept=("STRAY_S, STRAY_RATIO = 0.02, 10.0", "STRAY_S, STRAY_RATIO = 2.0, 10.0"),
         some_middles_some_drops=(

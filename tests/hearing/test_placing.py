@@ -172,6 +172,5 @@ def test_an_edge_that_one_bang_made_is_no_beginning(chapter_of, ahead):
     found = match(fine, np.rint((times - plan.frame_middle_s) / plan.frame_s).astype(np.int64), 8)
     right = beginning_of(fine, found, np.ones(24, bool)).frames
     moved = beginning_of(fine, replace(found, edge=found.edge - ahead), np.ones(24, bool)).frames
-    assert moved == pytest.approx(
-        right, abs=2.0
-    )  # where a share is passed, and where the rise begins: a millisecond
+    # where a share is passed, and where the rise begins: a millisecond
+    assert moved == pytest.approx(right, abs=2.0)

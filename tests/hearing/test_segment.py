@@ -210,13 +210,17 @@ def test_accounts_of_one_beat_differ_in_their_passages_alone(one, later_s):
     assert _of_the_same_beat([FewBeats(15.0, 2.4, 0.06, -0.08, 60.0, 0.0005)], FEW, 0.0005, 2) == ()
 
 
-def test_a_sample_of_drops_alone_tells_period_and_beat_error_and_no_contact():
-    """A minute of it; its room answers every drop 61 ms later, more than 18 dB softer: the drops are no contacts of these."""
-    path = Path(__file__).parents[2] / "samples/glass-shelf-15s.flac"
-    sound, rate = soundfile.read(path, dtype="float32")
+def minute_of_drops_alone():
+    """What is heard in the first minute of a sample, and its sample rate."""
+    sound, rate = soundfile.read(Path(__file__).parents[2] / "samples/glass-shelf-15s.flac", dtype="float32")
     listener = Listener(rate, 1, nominal_period_s=15.0)
     listener.feed(sound[: 60 * rate])
-    heard = listener.heard_so_far()
+    return listener.heard_so_far(), rate
+
+
+def test_a_sample_of_drops_alone_tells_period_and_beat_error_and_no_contact():
+    """A minute of it; its room answers every drop 61 ms later, more than 18 dB softer: the drops are no contacts of these."""
+    heard, rate = minute_of_drops_alone()
     assert heard.period_samples / rate == pytest.approx(15.009, abs=0.003)
     assert set(heard.sounds.kind) == {"drop"}
     # the drops of its truth, to half a millisecond of scatter
@@ -230,11 +234,7 @@ def test_accounts_of_one_beat_that_differ_in_the_passage_alone_tell_period_and_b
     """The same minute, if contacts could be of any level: its echoes may then be the drops. That doubt is kept, and the period
     and the beat error are told, which do not hang on it."""
     monkeypatch.setattr("torsionbeat.hearing.account.LOUDEST_CONTACT_DB", 180.0)
-    path = Path(__file__).parents[2] / "samples/glass-shelf-15s.flac"
-    sound, rate = soundfile.read(path, dtype="float32")
-    listener = Listener(rate, 1, nominal_period_s=15.0)
-    listener.feed(sound[: 60 * rate])
-    heard = listener.heard_so_far()
+    heard, rate = minute_of_drops_alone()
     assert heard.period_samples / rate == pytest.approx(15.009, abs=0.003)
     doubt = [account for account in heard.other_accounts if account.share > 0.001]
     assert doubt

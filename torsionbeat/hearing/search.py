@@ -527,14 +527,14 @@ def _prove(
     one can be followed.
     """
     for part_s in _parts(cadence, correlation, frame_s, min(wanted.fraction_s, 0.45 * wanted.shortest_s)):
-        found = _followed(part_s, cadence, rising, frame_s, wanted)
+        pattern = pattern_at(rising, part_s / frame_s)
+        found = _followed(pattern, part_s, cadence, rising, frame_s, wanted)
         if found is not None:
             return found
         ticks = [part_s / other_s for other_s in others_s]
         if any(abs(number - round(number)) < 5e-4 * number for number in ticks):
             continue  # what repeats there is the rest of that clock's ticks
-        half = part_s > 0.45 * cadence.period_s
-        if _is_a_beat(pattern_at(rising, part_s / frame_s), both_sides=half):
+        if _is_a_beat(pattern, both_sides=part_s > 0.45 * cadence.period_s):
             return None
     return None
 
@@ -550,10 +550,14 @@ def _is_a_beat(pattern: Pattern | None, *, both_sides: bool) -> bool:
 
 
 def _followed(
-    part_s: float, cadence: Cadence, rising: FloatArray, frame_s: float, wanted: Wanted
+    pattern: Pattern | None,
+    part_s: float,
+    cadence: Cadence,
+    rising: FloatArray,
+    frame_s: float,
+    wanted: Wanted,
 ) -> Found | None:
-    """Follow the beat at one distance; decide whether that is a whole period or half of one."""
-    pattern = pattern_at(rising, part_s / frame_s)
+    """The beat followed at one distance, if there is one: whether that is a whole period or half of one."""
     if pattern is None:
         return None
     rows = len(pattern.first.frames)
@@ -566,6 +570,7 @@ def _followed(
         return None  # A faster clock than the one wanted: two of its periods are not one of that clock's.
     if wanted.shortest_s <= 2 * part_s <= wanted.longest_s and rows >= 3:
         if one_sided(pattern):
-            return _followed(2 * part_s, cadence, rising, frame_s, wanted)
+            whole = pattern_at(rising, 2 * part_s / frame_s)
+            return _followed(whole, 2 * part_s, cadence, rising, frame_s, wanted)
         return Found(halves(rising, pattern), 2 * part_s, cadence.score)
     return Found(pattern, part_s, cadence.score) if wanted.shortest_s <= part_s <= wanted.longest_s else None

@@ -234,14 +234,12 @@ def middles_s(swings: Swings) -> FloatArray:
 def _filled(number: IntArray, passage: FloatArray) -> FloatArray:
     """Passage of every beat: its own, or that of its side's neighbours. A side that has too few takes the other side's: the
     balance passes the same lift both ways, and as its arc travels, both passages change alike. nan where both have too few."""
-    known = np.isfinite(passage)
-    sides = [np.flatnonzero(known & (number % 2 == side)) for side in (0, 1)]
-    heard = [rows for rows in sides if len(rows) >= LEAST_PASSAGES]
+    sides = [np.flatnonzero(np.isfinite(passage) & (number % 2 == side)) for side in (0, 1)]
     filled = passage.copy()
     for side in (0, 1):
-        of = sides[side] if len(sides[side]) >= LEAST_PASSAGES else heard[0] if heard else None
-        if of is not None:
-            blank = np.flatnonzero((number % 2 == side) & (~known | (of is not sides[side])))
+        of = sides[side] if len(sides[side]) >= LEAST_PASSAGES else sides[1 - side]
+        if len(of) >= LEAST_PASSAGES:
+            blank = np.setdiff1d(np.flatnonzero(number % 2 == side), of)
             filled[blank] = np.interp(number[blank], number[of], running_median(passage[of]))
     return filled
 
