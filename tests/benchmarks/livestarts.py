@@ -6,10 +6,10 @@
     python tests/benchmarks/livestarts.py 50 --first 1000 --results starts.txt    # in pieces, a line a start
     python tests/benchmarks/livestarts.py --told starts.txt    # the table of all pieces so far
 
-Clean twins, noisy twins and real ticks (`real_ticks.py`, where its clips are), of 6 to 60 s, listened to from a random moment
-on and asked again and again from one period to ten. Target: at most 1 of 200 figures shown is five or more of its standard
-uncertainties off; the first figures come by four periods in 90 % of the clean starts. Stricter, and printed too: how many
-starts show such a figure at any asking.
+Clean twins, noisy twins, real ticks (`real_ticks.py`, where its clips are) and a second simulator (`resonances.py`), of 6 to 60
+s, listened to from a random moment on and asked again and again from one period to ten. Target: at most 1 of 200 figures shown
+is five or more of its standard uncertainties off; the first figures come by four periods in 90 % of the clean starts. Stricter,
+and printed too: how many starts show such a figure at any asking.
 """
 
 from __future__ import annotations
@@ -31,6 +31,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent))
 import real_ticks
+import resonances
 from realsounds import FAR, FIGURES
 from scoring import score_reading
 
@@ -44,7 +45,7 @@ from torsionbeat.sound.timebase import stated_timebase
 from torsionbeat.twin import Balance, Recorder, at_sigmas, simulate
 from torsionbeat.twin.scenes import BUSY, Room, four_hundred_day_clock, sixty_second_clock
 
-KINDS = ("clean", "noisy", "real")
+KINDS = ("clean", "noisy", "real", "resonances")
 LAST = 10.0
 RATE = 16_000
 
@@ -81,12 +82,11 @@ def twin(kind: str, seed: int):
     return made.samples(), made.truth, nominal, clock.escapement.lift_deg, RATE
 
 
-def real(seed: int):
-    """The same of real ticks."""
-    made = real_ticks.make(2 * seed)
-    length_s = min(len(made.sound) / real_ticks.RATE, (LAST + 1) * made.nominal_period_s)
-    sound = made.sound[: int(length_s * real_ticks.RATE)]
-    return sound, made.truth, made.nominal_period_s, made.lift_deg, real_ticks.RATE
+def other(kind: str, seed: int):
+    """The same of real ticks, or by the second simulator."""
+    made = real_ticks.make(2 * seed) if kind == "real" else resonances.make(2 * seed)
+    sound = made.sound[: int((LAST + 1) * made.nominal_period_s * made.rate_hz)]
+    return sound, made.truth, made.nominal_period_s, made.lift_deg, made.rate_hz
 
 
 def as_shown(nominal_s: float) -> Iterator[float]:
@@ -107,7 +107,7 @@ def run(job: tuple[str, int, int, float]) -> Start:
     """Listen to one start, asking as it goes."""
     np.seterr(under="ignore")
     kind, seed, steps, last = job
-    sound, truth, nominal, lift, rate = real(seed) if kind == "real" else twin(kind, seed)
+    sound, truth, nominal, lift, rate = twin(kind, seed) if kind in ("clean", "noisy") else other(kind, seed)
     listener = Listener(rate, 1, nominal_period_s=nominal)
     first, wrong, shown, fed, asked_at = float("nan"), [], 0, 0, -1
     chunk = plan_bands(rate).chunk_samples
@@ -172,7 +172,7 @@ def show(starts: list[Start]) -> bool:
         shown, off = sum(start.shown for start in own), sum(len(start.wrong) for start in own)
         middle = float(np.median(seen)) if len(seen) else float("nan")
         print(
-            f"{kind:6} {len(own)} starts, {shown} figures: {off} wrong, in {len(wrong)} starts; "
+            f"{kind:10} {len(own)} starts, {shown} figures: {off} wrong, in {len(wrong)} starts; "
             f"figures by 4 periods {soon:.0%}, median {middle:.2f}"
         )
         for start in wrong:

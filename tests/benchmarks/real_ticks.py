@@ -87,7 +87,7 @@ def ticks_of(name: str) -> tuple[np.ndarray, ...]:
 
 @dataclass(frozen=True)
 class Recording:
-    """Sound (float32, RATE), its truth, what a restorer would state, and what it is made of."""
+    """Sound (float32), its truth, what a restorer would state, what it is made of, and its samples a second."""
 
     sound: np.ndarray
     truth: Truth
@@ -95,6 +95,7 @@ class Recording:
     lift_deg: float | None
     level_db: float
     made_of: str
+    rate_hz: int = RATE
 
 
 def _impulse(rng: np.random.Generator, far: bool) -> np.ndarray:

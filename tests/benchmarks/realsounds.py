@@ -2,11 +2,13 @@
 
     python tests/benchmarks/realsounds.py                  # 40 recordings of the open half, on two processes
     python tests/benchmarks/realsounds.py 200 --aside      # the half set aside: once, at the end
+    python tests/benchmarks/realsounds.py --made-of phone --first 100    # by a second simulator, as a phone keeps it
 
-What is placed where: `real_ticks.py`. Targets, from 20 dB up: 98 % of the beats in 95 % of the recordings; half-width of the
-arc 1.5 deg (median) and 4 (upper quartile), of the beat error 2 ms and 6; at every level: no figure beyond five of its
-standard uncertainties in more than 1 of 200, and 95 % intervals that hold 90 to 99 %.
-TORSIONBEAT_BENCHMARK_CACHE names a folder in which rendered sound is kept between runs.
+What is placed where: `real_ticks.py`, or `resonances.py` (a second simulator), whose empty rooms are heard too. Targets, from
+20 dB up: 98 % of the beats in 95 % of the recordings; half-width of the arc 1.5 deg (median) and 4 (upper quartile), of the beat
+error 2 ms and 6; at every level: no figure beyond five of its standard uncertainties in more than 1 of 200, and 95 % intervals
+that hold 90 to 99 %; no clock in an empty room.
+TORSIONBEAT_BENCHMARK_CACHE names a folder in which rendered sound of real ticks is kept between runs.
 """
 
 from __future__ import annotations
@@ -26,6 +28,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent))
 import real_ticks
+import resonances
 from scoring import Score, score_reading
 
 from torsionbeat.errors import NothingHeardError
@@ -41,6 +44,8 @@ FIGURES = (
     ("arc", "arc_deg", "arc_u_deg"),
 )
 FAR = 5.0
+KINDS = ("ticks", "resonances", "phone", "empty")
+"""What recordings are made of; an empty room is one of the resonances without its clock."""
 
 
 @dataclass(frozen=True)
@@ -71,16 +76,24 @@ def recording(seed: int, duration_s: float | None = None) -> real_ticks.Recordin
     return real_ticks.replace(kept, sound=kept.sound.astype(np.float32) / np.float32(32767))
 
 
-def run(seed: int) -> Scored:
+def made_of(kind: str, seed: int) -> real_ticks.Recording:
+    """A recording of one of `KINDS`."""
+    if kind == "ticks":
+        return recording(seed)
+    return resonances.make(seed, with_clock=kind != "empty", phone=kind == "phone")
+
+
+def run(job: tuple[str, int]) -> Scored:
     """Make, hear and score one."""
     np.seterr(under="ignore")
-    made = recording(seed)
+    kind, seed = job
+    made = made_of(kind, seed)
     began = time.process_time()
-    listener = Listener(real_ticks.RATE, 1, nominal_period_s=made.nominal_period_s)
+    listener = Listener(made.rate_hz, 1, nominal_period_s=made.nominal_period_s)
     listener.feed(made.sound)
     heard = listener.finish()
     clock = Clock("", made.nominal_period_s, made.lift_deg)
-    after_the_end = ((len(made.sound) / real_ticks.RATE, np.inf),)
+    after_the_end = ((len(made.sound) / made.rate_hz, np.inf),)
     try:
         reading = reading_of(heard, clock, stated_timebase(0.0), f"seed {seed}")
         score = score_reading("real", seed, reading, made.truth, made.lift_deg is not None, after_the_end)
@@ -146,6 +159,15 @@ def report(scored: list[Scored]) -> int:
     return len(far)
 
 
+def clocks(scored: list[Scored]) -> int:
+    """Print the clocks heard in empty rooms; their number."""
+    heard = [one for one in scored if one.score.heard]
+    print(f"{len(scored)} empty rooms: {len(heard)} clocks heard (target 0)")
+    for one in heard:
+        print(f"  seed {one.seed}, {one.score.beats_false} beats; {one.made_of}")
+    return len(heard)
+
+
 def main() -> int:
     """Run, print; exit 1 where more than 1 of 200 figures are far off."""
     parser = argparse.ArgumentParser(
@@ -153,14 +175,17 @@ def main() -> int:
     )
     parser.add_argument("recordings", type=int, nargs="?", default=40)
     parser.add_argument("--aside", action="store_true", help="the half set aside (odd seeds)")
+    parser.add_argument("--made-of", choices=KINDS, default="ticks")
+    parser.add_argument("--first", type=int, default=0, help="number of the first recording of the half")
     parser.add_argument("--processes", type=int, default=2)
     parser.add_argument("--keep", type=Path, help="write the scores here, to compare two runs")
     options = parser.parse_args()
-    seeds = range(int(options.aside), 2 * options.recordings, 2)
+    numbers = range(options.first, options.first + options.recordings)
+    jobs = [(options.made_of, 2 * number + int(options.aside)) for number in numbers]
     began = time.monotonic()
     with multiprocessing.get_context("spawn").Pool(options.processes) as pool:
-        scored = pool.map(run, seeds, chunksize=1)
-    far = report(scored)
+        scored = pool.map(run, jobs, chunksize=1)
+    far = clocks(scored) if options.made_of == "empty" else report(scored)
     work = [one.work_s for one in scored]
     print(
         f"{len(scored)} recordings, {time.monotonic() - began:.0f} s; work median {np.median(work):.1f} s, most {max(work):.1f} s"
