@@ -173,6 +173,17 @@ def test_no_lift_is_so_short_or_so_long():
     assert np.sum(10 * np.exp([log_of_passage(one, PERIOD) for one in at])) == pytest.approx(1.0, abs=0.02)
 
 
+def test_a_short_passage_is_the_less_likely_the_shorter_and_never_at_a_stroke():
+    """6 nats at 40 ms, none at 60: the odds of a passage against one a frame longer are nowhere those of a threshold."""
+    at = np.arange(80.0, 140.0)
+    own = np.array([log_of_passage(one, 12_000.0) for one in at])
+    plain = stats.norm(np.log(0.017), 0.65).logpdf(np.log(at / 12_000)) - np.log(at)
+    expected = np.interp(at, [80, 120], [-6.0, 0.0])
+    np.testing.assert_allclose(
+        own - plain, expected, atol=1e-6
+    )  # the constant of `log_normal` has seven digits
+
+
 def test_the_doubt_of_the_places_is_that_of_their_passages():
     """A drop known to 40 frames, and passages of 300 and 220: what either density says, smeared by a normal distribution.
 
@@ -198,21 +209,23 @@ def test_the_doubt_of_the_places_is_that_of_their_passages():
 
 
 def test_a_passage_that_seems_too_short_may_be_a_longer_one():
-    """35 ms is no passage; known to 15 ms it may be one of 45. Nine places stand for the normal distribution: to a quarter."""
+    """35 ms is no passage; known to 15 ms it may be one of 45, of a clock of 6 s. Nine places stand for the normal distribution:
+    to a quarter."""
+    period = 12_000.0
     side = [sound(-70.0, -36.0), replace(sound(0.0, -30.0), doubt=30.0)]
     sure = [side[0], replace(side[1], doubt=0.0)]
 
     def score(side, contact):
-        found = [one for one in accounts([side], 0.0, PERIOD) if one.roles == (Roles(1, contact),)]
+        found = [one for one in accounts([side], 0.0, period) if one.roles == (Roles(1, contact),)]
         return found[0].score if found else -np.inf
 
     at = np.linspace(-5, 5, 20001)
-    prior = np.exp([log_of_passage(70 + 30 * one, PERIOD) for one in at])
+    prior = np.exp([log_of_passage(70 + 30 * one, period) for one in at])
     smeared = np.log(np.trapezoid(prior * stats.norm.pdf(at), at))
     known = [sound(-260.0, -36.0), sound(0.0, -30.0)]
     assert score(sure, 0) == -np.inf
     assert score(side, 0) - score(known, 0) == pytest.approx(
-        smeared - log_of_passage(260.0, PERIOD), abs=0.25
+        smeared - log_of_passage(260.0, period), abs=0.25
     )
 
 

@@ -169,6 +169,15 @@ def test_a_clock_in_beat_is_sure_after_two_and_a_half_periods():
     assert best.share > LEAST_SHARE
 
 
+def test_a_passage_of_59_ms_is_one_and_no_echo_louder_than_its_sound():
+    """A clock of 6 s, 31 ms out of beat: with a threshold at 60 ms its contacts were the drops, once in 80 otherwise."""
+    ticks = clock(late_s=0.031, passage_s=0.059, contact_db=31.0, jitter_s=0.001)
+    times, levels = joined(ticks, room(20))
+    early = times < 21.5
+    best = few_beats(times[early], levels[early], 21.5, 6.0, rivals=MISTOLD_AT_6)[0]
+    assert best.passage_s == pytest.approx(0.059, abs=0.002)
+
+
 def some_peaks(seed):
     """Peaks of a room, mostly with a clock, sometimes with an ordinary one; how long, gaps, and the period told."""
     rng = np.random.default_rng([seed, 7])

@@ -87,10 +87,10 @@ LONGEST_LIFT = 0.13
 """Sounds are searched within this share of the period either side of the drop (`pattern`)."""
 PASSAGE_MEDIAN, PASSAGE_SPREAD = 0.017, 0.65
 """Lift passage as a share of the period, log-normal: lifts of 10 to 40 deg, arcs of 200 to 600 deg."""
-# Two sounds within 40 ms are one sound and its ring; within 60 ms they probably are (no source).
 SHORT_PASSAGE_FRAMES, SHORTEST_PASSAGE_FRAMES = 60 * FRAMES_PER_MS, 40 * FRAMES_PER_MS
 SHORT_PASSAGE = -6.0
-"""Score of a passage shorter than the first length. Below the second, and above the longest, a passage is impossible."""
+"""Two sounds within 40 ms are one sound and its ring, and the less likely so up to 60 ms (no source): score of a passage of the
+second length, less and less up to the first. A shorter one, and one above the longest, is impossible."""
 LONGEST_PASSAGE = 0.075
 """A lift of 40 deg at an arc of 170: the balance hardly swings on."""
 ALIKE, ALIKE_FRAMES, ALIKE_SHARE, UNLIKE_SHARE = 0.9, 4 * FRAMES_PER_MS, 0.006, 0.08
@@ -284,11 +284,9 @@ def log_of_passage(passage: float, period: float) -> float:
     """Logarithm of the prior density of a lift passage, per frame."""
     if not SHORTEST_PASSAGE_FRAMES <= passage < LONGEST_PASSAGE * period:
         return -np.inf
-    if passage < SHORT_PASSAGE_FRAMES:
-        return float(SHORT_PASSAGE - np.log(0.05 * period))
-    return float(
-        log_normal(np.log(passage / period), np.log(PASSAGE_MEDIAN), PASSAGE_SPREAD) - np.log(passage)
-    )
+    short = (SHORT_PASSAGE_FRAMES - passage) / (SHORT_PASSAGE_FRAMES - SHORTEST_PASSAGE_FRAMES)
+    share = log_normal(np.log(passage / period), np.log(PASSAGE_MEDIAN), PASSAGE_SPREAD)
+    return float(share - np.log(passage) + SHORT_PASSAGE * max(short, 0.0))
 
 
 def log_of_beat_error(out_of_beat: float, period: float) -> float:
