@@ -169,18 +169,17 @@ def test_a_mean_passage_stands_for_a_side_whose_contacts_are_not_heard_one_by_on
 def test_the_offset_has_the_doubts_of_beat_error_and_arc():
     """offset = arc / 2 sin(pi error / T) for a lift of zero width; the lift moves it by less than a hundredth here."""
     error, arc = ufloat(177.2, 8.0), ufloat(270.0, 5.0)
-    found = offset_of(error, arc, ufloat(PERIOD_S, 0.001), CLOCK)
+    found = offset_of(error, arc, PERIOD_S, LIFT)
     assert found.nominal_value == pytest.approx(135 * math.sin(math.pi * 0.1772 / PERIOD_S), rel=0.01)
     by_error, by_arc = found.nominal_value * 8 / 177.2, found.nominal_value * 5 / 270
     assert found.std_dev == pytest.approx(math.hypot(by_error, by_arc), rel=0.01)
     # An arc that is hardly known: its interval reaches beyond any balance, and the offset's grows in proportion.
-    vague = offset_of(error, ufloat(270.0, 1400.0), ufloat(PERIOD_S, 0.001), CLOCK)
+    vague = offset_of(error, ufloat(270.0, 1400.0), PERIOD_S, LIFT)
     assert vague.std_dev == pytest.approx(found.nominal_value * 1400 / 270, rel=0.02)
-    period = ufloat(PERIOD_S, 0.001)
-    assert offset_of(None, arc, period, CLOCK) is None
-    assert offset_of(error, None, period, CLOCK) is None
-    assert offset_of(error, arc, period, Clock()) is None
-    assert offset_of(ufloat(-0.45 * PERIOD_S * 1e3, 1), arc, period, CLOCK) is None
+    assert offset_of(None, arc, PERIOD_S, LIFT) is None
+    assert offset_of(error, None, PERIOD_S, LIFT) is None
+    assert offset_of(error, arc, PERIOD_S, None) is None
+    assert offset_of(ufloat(-0.45 * PERIOD_S * 1e3, 1), arc, PERIOD_S, LIFT) is None
 
 
 def test_the_surer_side_counts_for_more():

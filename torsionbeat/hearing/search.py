@@ -53,6 +53,7 @@ _LEAST_SCORE_UNTOLD = 5.6
 """The same without a given period: many more periods are tried, and chance reaches higher."""
 _NEAR_NOMINAL = 0.045
 """Share by which a clock may be off the given period: an hour a day, more than any regulator corrects."""
+_ONE_PERIOD = 5e-4  # periods nearer than this share of themselves are one
 _STEADY_CELL_S, _STEADY_MISSING, _LEAST_STEADY_ROWS = 0.02, -4.5, 3
 """Width of a phase, score of a row without a peak there (97 of 100 sounds are heard, the softest peaks have no rarity); rows."""
 _STEADY_TRIED, _STEADY_PLACES, _PERIODS_TOGETHER = 60, 8, 64
@@ -208,7 +209,7 @@ def strongest_cadences(
         if not left[best] > 0:
             break
         found.append(Cadence(float(periods[best]), float(left[best])))
-        left[np.abs(periods - periods[best]) < 5e-4 * periods[best]] = 0
+        left[np.abs(periods - periods[best]) < _ONE_PERIOD * periods[best]] = 0
     return found
 
 
@@ -412,7 +413,7 @@ def _candidates(
     found.sort(key=lambda cadence: -cadence.score)
     kept: list[Cadence] = []
     for cadence in found:
-        if all(abs(cadence.period_s / other.period_s - 1) > 5e-4 for other in kept):
+        if all(abs(cadence.period_s / other.period_s - 1) > _ONE_PERIOD for other in kept):
             kept.append(cadence)
     return kept[:count]
 
@@ -532,7 +533,7 @@ def _prove(
         if found is not None:
             return found
         ticks = [part_s / other_s for other_s in others_s]
-        if any(abs(number - round(number)) < 5e-4 * number for number in ticks):
+        if any(abs(number - round(number)) < _ONE_PERIOD * number for number in ticks):
             continue  # what repeats there is the rest of that clock's ticks
         if _is_a_beat(pattern, both_sides=part_s > 0.45 * cadence.period_s):
             return None

@@ -16,8 +16,9 @@ from uncertainties import ufloat
 
 from torsionbeat.live.follower import FollowedBeat
 from torsionbeat.reading.figures import UFloat
+from torsionbeat.reading.mean_arc import offset_of
 from torsionbeat.theory.robust import median_deviation
-from torsionbeat.theory.swing import arc_and_offset_deg, offset_deg
+from torsionbeat.theory.swing import arc_and_offset_deg
 
 __all__ = ["BeatSetting", "BeatTrace"]
 
@@ -134,16 +135,8 @@ class BeatTrace:
         spread = scatter / math.sqrt(max(len(values) / 3, 1.0))
         error = ufloat(float(np.mean(values)), math.hypot(spread, EDGE_MS))
         arc = self._arc()
-        offset = None
-        if arc is not None and abs(error.nominal_value) < 450 * period_s:
-            lift = self._lift_deg or 0.0
-            value = float(offset_deg(error.nominal_value, arc.nominal_value, period_s, lift))
-            by_error = (
-                float(offset_deg(error.nominal_value + error.std_dev, arc.nominal_value, period_s, lift))
-                - value
-            )
-            by_arc = value * arc.std_dev / arc.nominal_value
-            offset = ufloat(value, math.hypot(by_error, by_arc))
+        # Degrees by an arc that was stated come within a per cent without a lift too.
+        offset = offset_of(error, arc, period_s, self._lift_deg or 0.0)
         return BeatSetting(side, error, offset, arc, len(values), settled)
 
     def _arc(self) -> UFloat:

@@ -190,8 +190,8 @@ def _without_contacts(weights: FloatArray, together: dict[int, StackedPassage]) 
     return out
 
 
-def offset_of(error_ms: UFloat, arc: UFloat, period: UFloat, clock: Clock) -> UFloat:
-    """Offset from beat error and arc, with the uncertainties of both propagated; None where either is missing.
+def offset_of(error_ms: UFloat, arc: UFloat, period_s: float, lift_deg: float | None) -> UFloat:
+    """Offset from beat error and arc, with the uncertainties of both propagated; None where either or the lift is missing.
 
     Parameters
     ----------
@@ -199,23 +199,22 @@ def offset_of(error_ms: UFloat, arc: UFloat, period: UFloat, clock: Clock) -> UF
         Beat error.
     arc : ufloat
         End to end, deg.
-    period : ufloat
-        Full period, s.
-    clock : Clock
-        Its lift is used.
+    period_s : float
+        Full period.
+    lift_deg : float or None
     """
-    if error_ms is None or arc is None or clock.lift_deg is None:
+    if error_ms is None or arc is None or lift_deg is None:
         return None
     from uncertainties import ufloat
 
-    b, a, t = error_ms.nominal_value, arc.nominal_value, period.nominal_value
+    b, a, t = error_ms.nominal_value, arc.nominal_value, period_s
     if abs(b) >= 0.45 * t * 1e3:  # near half a period the balance would not clear its lift
         return None
-    value = float(offset_deg(b, a, t, clock.lift_deg))
+    value = float(offset_deg(b, a, t, lift_deg))
     # Slopes, not the values a whole uncertainty away: an arc that is hardly known may be beyond any balance there.
     step_b, step_a = _SLOPE_STEP * t * 1e3, _SLOPE_STEP * a
-    by_b = (float(offset_deg(b + step_b, a, t, clock.lift_deg)) - value) / step_b
-    by_a = (float(offset_deg(b, a + step_a, t, clock.lift_deg)) - value) / step_a
+    by_b = (float(offset_deg(b + step_b, a, t, lift_deg)) - value) / step_b
+    by_a = (float(offset_deg(b, a + step_a, t, lift_deg)) - value) / step_a
     return ufloat(value, np.hypot(by_b * error_ms.std_dev, by_a * arc.std_dev))
 
 

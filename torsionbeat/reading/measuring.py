@@ -251,7 +251,7 @@ def _figures_of(
         period=period,
         rate=_rate(period, clock),
         beat_error_ms=error_ms,
-        offset=offset_of(error_ms, arc, period, clock),
+        offset=offset_of(error_ms, arc, period.nominal_value, clock.lift_deg),
         arc=arc,
         trend=arc_trend_deg_per_hour(beats.middle_s, beats.number, arcs),
     )
