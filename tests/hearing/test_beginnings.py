@@ -13,6 +13,7 @@ from torsionbeat.hearing.beginnings import (
     SHARE_WEIGHTS,
     beginning_in,
     beginning_of,
+    passages_together,
 )
 from torsionbeat.hearing.exact import FinePower, settled
 
@@ -196,6 +197,57 @@ def test_a_tick_far_below_single_beats_is_placed(start, decay):
     begins, height = beginning_in(mean_of(abs(start), start, 0.8, decay))
     assert begins == pytest.approx(start, abs=2.5)  # 1.25 ms; half of it is the lead of the levels' windows
     assert height > 9
+
+
+def test_a_band_that_is_louder_all_the_time_does_not_move_a_tick():
+    """The room's level may be stated wrongly: what a band adds to all frames alike is no sound."""
+    mean = mean_of(3, 20, 0.8, 10.0)
+    louder = mean + np.array([0.7, 0.0, 0.3, 2.0], np.float32)
+    # To the rounding of 32 bits, which learning the bands three times enlarges.
+    assert beginning_in(louder) == pytest.approx(beginning_in(mean), rel=1e-3)
+
+
+def hardly_heard(contact, jitter_s=0.0005, count=60, seed=4):
+    """Drops every 2.3 s, each 0.15 s after a contact of so much of its size, in a hiss; and the frames of the drops."""
+    rng = np.random.default_rng(seed)
+    drops = 1.6 + 2.3 * np.arange(count)
+    sound = NOISE * rng.standard_normal(int((drops[-1] + 2) * RATE_HZ))
+    for drop in drops:
+        for time, size in ((drop - 0.15 + jitter_s * rng.standard_normal(), contact), (drop, 1.0)):
+            away = np.arange(int(0.03 * RATE_HZ)) / RATE_HZ
+            at = round(time * RATE_HZ)
+            sound[at : at + len(away)] += (
+                0.3 * size * np.exp(-away / 0.006) * np.sin(2 * np.pi * CARRIER_HZ * away)
+            )
+    plan = plan_bands(RATE_HZ)
+    return sound.astype(np.float32), (drops - plan.frame_middle_s) / plan.frame_s
+
+
+@pytest.mark.parametrize("off", [-85, 0, 85])
+def test_a_passage_that_only_all_beats_show_is_found_about_where_it_is_looked_for(chapter_of, off):
+    """Contacts no louder than the noise, 300 frames before their drops: each half of the beats shows them, looked for 40 ms off too."""
+    sound, drops = hardly_heard(0.03)
+    found = passages_together(fine_of(chapter_of(sound)), np.arange(60), drops, 300.0 + off)
+    assert [(one.first_row, one.last_row) for one in found] == [(0, 29), (30, 59)]
+    for one in found:
+        assert 1.5 <= one.uncertainty_frames < 6
+        # A window of 1.5 ms shows a sound up to 1.5 frames early.
+        assert one.passage_frames == pytest.approx(301.0, abs=1.5 + 2 * one.uncertainty_frames)
+
+
+def test_where_all_beats_show_no_contact_there_is_no_passage(chapter_of):
+    sound, drops = hardly_heard(0.0)
+    assert passages_together(fine_of(chapter_of(sound)), np.arange(60), drops, 300.0) == ()
+
+
+def test_the_scatter_of_hardly_heard_contacts_is_in_the_passage_of_all(chapter_of):
+    """Contacts that scatter by 8 ms: the beginning of the mean of 30 is one to several of its frames less sure."""
+    doubts = []
+    for jitter_s in (0.0005, 0.008):
+        sound, drops = hardly_heard(0.05, jitter_s)
+        found = passages_together(fine_of(chapter_of(sound)), np.arange(60), drops, 300.0)
+        doubts.append(np.mean([one.uncertainty_frames for one in found]))
+    assert doubts[1] > doubts[0] + 1
 
 
 def test_noise_stands_out_little():

@@ -17,6 +17,7 @@ from torsionbeat.hearing.other_clocks import OtherClock
 from torsionbeat.hearing.search import Wanted
 from torsionbeat.hearing.segment import (
     _in_step,
+    _near_told,
     _of_the_same_beat,
     _part_of_told,
     _same_beat,
@@ -208,6 +209,19 @@ def test_accounts_of_one_beat_differ_in_their_passages_alone(one, later_s):
         assert rival.later == pytest.approx(later_s / 0.0005)
         assert rival.passages == pytest.approx((120.0, 120.0))
     assert _of_the_same_beat([FewBeats(15.0, 2.4, 0.06, -0.08, 60.0, 0.0005)], FEW, 0.0005, 2) == ()
+
+
+@pytest.mark.parametrize(
+    ("times", "near"), [(1.0, True), (0.5, True), (2.04, True), (1.06, False), (4.0, False), (0.25, False)]
+)
+def test_the_period_told_its_half_and_its_double_are_near_it(times, near):
+    assert _near_told(times * 12.0, 12.0) is near
+
+
+def test_two_accounts_of_one_side_are_of_one_beat():
+    one, other = FewBeats(12.0, 1.0, 0.2, None, 9.0), FewBeats(12.0, 1.0, 0.3, None, 8.0)
+    assert _same_beat(one, other)
+    assert not _same_beat(one, replace(other, out_of_half_s=0.0))
 
 
 def minute_of_drops_alone():
