@@ -225,7 +225,7 @@ def hardly_heard(contact, jitter_s=0.0005, count=60, seed=4):
 
 @pytest.mark.parametrize("off", [-85, 0, 85])
 def test_a_passage_that_only_all_beats_show_is_found_about_where_it_is_looked_for(chapter_of, off):
-    """Contacts no louder than the noise, 300 frames before their drops: each half of the beats shows them, looked for 40 ms off too."""
+    """Contacts no louder than the noise, 300 frames before their drops: each half of the beats shows them, also 40 ms off."""
     sound, drops = hardly_heard(0.03)
     found = passages_together(fine_of(chapter_of(sound)), np.arange(60), drops, 300.0 + off)
     assert [(one.first_row, one.last_row) for one in found] == [(0, 29), (30, 59)]

@@ -118,6 +118,18 @@ def test_a_steady_arc_is_not_settling():
     assert settling_of(time[:20], arc[:20]) is None  # too few to tell
 
 
+def test_an_arc_that_would_settle_below_nothing_has_no_steady_value():
+    """Curved as if it neared -100 deg: the arc at the end is told, and neither a steady value nor a wait."""
+    time = np.arange(0, 6000.0, 15)
+    found = settling_of(
+        time, -100 + 500 * np.exp(-time / 5000) + np.random.default_rng(2).normal(0, 0.2, time.size)
+    )
+    assert found.arc_now_deg == pytest.approx(
+        -100 + 500 * np.exp(-time[-1] / 5000), abs=1.5
+    )  # 0.3 % of its travel
+    assert np.isnan([found.arc_steady_deg, found.wait_s, found.time_constant_s]).all()
+
+
 @pytest.mark.parametrize("seed", range(4))
 @pytest.mark.parametrize("tau_s", [1500.0, 3000.0])
 def test_a_bend_without_a_corner_is_no_turn(tau_s, seed):

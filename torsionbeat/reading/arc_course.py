@@ -147,7 +147,7 @@ class Settling:
     """An arc that is settling: time constant with its 95 % interval, the arc at the end and its steady value.
 
     ``wait_s`` is the time from the last beat until the arc is within one per cent of its steady value. All but
-    ``arc_now_deg`` are nan where the course is too straight to show the steady value.
+    ``arc_now_deg`` are nan where the course does not show the steady value: it is too straight, or would end below zero.
     """
 
     time_constant_s: float
@@ -177,7 +177,9 @@ def settling_of(time_s: FloatArray, arc_deg: FloatArray) -> Settling | None:
     now = float(start + way)
     steady = float(start - way / np.expm1(-span / tau))
     left = abs(steady - now)
-    if high / low > TOLD_WITHIN:
+    if (
+        high / low > TOLD_WITHIN or steady <= 0
+    ):  # no arc settles below nothing: then it is not settling yet, or something else
         nan = float("nan")
         return Settling(nan, nan, nan, now, nan, nan)
     if left < max(CLOSE_SHARE * steady, 2 * scatter / np.sqrt(fifth)):
