@@ -175,12 +175,18 @@ class Chunk:
     """Whether any of its frames is digital silence in some band."""
 
 
+_FALLS: FloatArray = np.linspace(1, 0, 64, endpoint=False, dtype=np.float32)[:, None]
+"""A floor that falls from one chunk to the next does so within a quarter of a second: at a step all bands would rise at once, and
+with a phone's automatic gain such steps made a clock of 59 chunks. A floor that rises hides at most what begins there."""
+
+
 @dataclass(slots=True)
 class RoomFloor:
     """Running floor of the room in each band."""
 
     _floors: deque[FloatArray] = field(default_factory=lambda: deque(maxlen=_MEMORY_CHUNKS))
     _deviations: deque[FloatArray] = field(default_factory=lambda: deque(maxlen=_MEMORY_CHUNKS))
+    _before: FloatArray | None = None
 
     def strength(self, pooled: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Strength of one chunk, shape as ``pooled``, with the floor (power) and deviation used, shape (bands,)."""
@@ -197,6 +203,9 @@ class RoomFloor:
         floor: FloatArray = np.maximum(_middle(self._floors), middle)
         deviation: FloatArray = np.maximum(_middle(self._deviations), self._deviations[-1])
         strength: FloatArray = pooled / floor
+        if self._before is not None and np.any(self._before > floor):
+            strength[: len(_FALLS)] /= 1 + _FALLS * np.maximum(self._before / floor - 1, 0)
+        self._before = floor
         strength -= 1
         strength /= deviation
         np.clip(strength, -3, STRONGEST, out=strength)
