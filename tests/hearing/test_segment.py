@@ -14,7 +14,7 @@ from torsionbeat.hearing.bands import plan_bands
 from torsionbeat.hearing.few_beats import FewBeats
 from torsionbeat.hearing.listener import Listener
 from torsionbeat.hearing.other_clocks import OtherClock
-from torsionbeat.hearing.search import Wanted
+from torsionbeat.hearing.search import Wanted, find_clock
 from torsionbeat.hearing.segment import (
     _in_step,
     _near_told,
@@ -222,6 +222,24 @@ def test_two_accounts_of_one_side_are_of_one_beat():
     one, other = FewBeats(12.0, 1.0, 0.2, None, 9.0), FewBeats(12.0, 1.0, 0.3, None, 8.0)
     assert _same_beat(one, other)
     assert not _same_beat(one, replace(other, out_of_half_s=0.0))
+
+
+def test_a_few_of_the_beats_at_another_period_do_not_hide_the_period_told(six, chapter_of, monkeypatch):
+    """62 s of a clock of 6 s, of which the search has only every fourth beat of a side, at 24 s."""
+
+    def every_fourth(up, pooled_s, wanted, others_s=()):
+        found = find_clock(up, pooled_s, wanted, others_s)
+        few = replace(found.pattern.first, frames=found.pattern.first.frames[::4])
+        pattern = replace(
+            found.pattern, first=few, second=None, period_frames=4 * found.pattern.period_frames
+        )
+        return replace(found, pattern=pattern, period_s=4 * found.period_s)
+
+    monkeypatch.setattr(segment, "find_clock", every_fourth)
+    heard = hear_chapter(chapter_of(six[1][: 62 * RATE_HZ]), SIX)[0]
+    plan = plan_bands(RATE_HZ)
+    assert heard.period_frames * plan.frame_s == pytest.approx(6.0, rel=0.002)
+    assert [len(side.drop.frame) >= 9 for side in heard.sides] == [True, True]
 
 
 def minute_of_drops_alone():

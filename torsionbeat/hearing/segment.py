@@ -166,6 +166,11 @@ def _searched(stretch: _Stretch, wanted: Wanted) -> tuple[Found | None, ChapterH
                 None,
                 few,
             )  # it weighed these periods, each with the share of recordings in which it is the true one
+        if told_s is not None and FEW_ROWS * told_s <= duration_s < _TWO_OPINIONS * told_s:
+            # Too few beats at another period: they may be some of the beats at the one that was told.
+            few = _hear_few(stretch, told_s, 0.0, _longest_other(wanted))
+            if few is not None:
+                return None, few
         # A period that was not given has the prior of its whole range, against the small range searched here.
         price = float(np.log(np.log(wanted.longest_s / wanted.shortest_s) / (2 * NEAR)))
         return None, _hear_few(stretch, found.period_s, price, _longest_other(wanted)) or few
