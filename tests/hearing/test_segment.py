@@ -242,6 +242,19 @@ def test_a_few_of_the_beats_at_another_period_do_not_hide_the_period_told(six, c
     assert [len(side.drop.frame) >= 9 for side in heard.sides] == [True, True]
 
 
+def test_a_short_stretch_has_a_clock_at_another_period_only_if_its_peaks_are_one(
+    six, chapter_of, monkeypatch
+):
+    """A clock of 6 s, told as one of 9: it is heard. Were its peaks no clock's it would be a chance of the room, as beside a fast
+    clock and talk: ten rows at 1.13 times the period told."""
+    chapter, told = chapter_of(six[1][: 100 * RATE_HZ]), replace(SIX, nominal_period_s=9.0)
+    heard = hear_chapter(chapter, told)[0]
+    assert heard.period_frames * chapter.frame_s == pytest.approx(6.0, rel=0.002)
+    monkeypatch.setattr(segment, "_hear_few", lambda *_: None)
+    assert hear_chapter(chapter, told)[0] is None
+    assert hear_chapter(chapter, SIX)[0] is not None
+
+
 def minute_of_drops_alone():
     """What is heard in the first minute of a sample, and its sample rate."""
     sound, rate = soundfile.read(Path(__file__).parents[2] / "samples/glass-shelf-15s.flac", dtype="float32")

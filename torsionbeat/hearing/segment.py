@@ -128,6 +128,8 @@ def hear_chapter(
         few = _hear_few(
             short, found.period_s, 0.0, _longest_other(wanted), guesses_of(heard) * chapter.frame_s
         )
+        if few is None and told_s is not None and not _near_told(found.period_s, told_s):
+            return None, others  # some beats at a period that nobody told, and their peaks are no clock's
         heard = with_mixed_sounds(heard if few is None else likelier(heard, few))
     if added is not None and _left_over(heard, chapter.frame_s, added):
         return None, others
