@@ -409,6 +409,7 @@ FAULTS: list[Fault] = [
     *of(
         "reading/arc_course.py",
         "reading/test_arc_course.py",
+        settles_below_nothing=("high / low > TOLD_WITHIN or steady <= 0", "high / low > TOLD_WITHIN"),
         turn_of_any_bend=(
             "CORNER_OF_LINE, CORNER_OF_BEND, CORNER_F = 0.5, 0.75, 25.0",
             "CORNER_OF_LINE, CORNER_OF_BEND, CORNER_F = 1.0, 2.0, -1e9",
@@ -614,6 +615,7 @@ FAULTS: list[Fault] = [
     *of(
         "hearing/account.py",
         "hearing/test_account.py",
+        short_passages_at_a_threshold=("SHORT_PASSAGE * max(short, 0.0)", "SHORT_PASSAGE * (short > 0)"),
         echo_may_be_a_drop=("LOUDEST_CONTACT_DB, ECHO = 18.0", "LOUDEST_CONTACT_DB, ECHO = 180.0"),
         no_level_below_chance=("max(float(logs.max(initial=0.0)), lowest)", "float(logs.max(initial=0.0))"),
         mixed_sounds_as_usual_as_drops=("np.log(MIXED / len(passages))", "np.log(1 / len(passages))"),
@@ -699,6 +701,14 @@ FAULTS: list[Fault] = [
     *of(
         "hearing/segment.py",
         "hearing/test_segment.py",
+        few_beats_hide_the_period_told=(
+            "if told_s is not None and FEW_ROWS * told_s <= duration_s",
+            "if False and 0 <= duration_s",
+        ),
+        peaks_have_no_say_at_an_untold_period=(
+            "if few is None and told_s is not None and not",
+            "if False and told_s and not",
+        ),
         sounds_found_twice_count_twice=(
             "        one_of_each(\n            [",
             "        list(\n            [",
@@ -708,6 +718,11 @@ FAULTS: list[Fault] = [
         "hearing/bands.py",
         "hearing/test_bands.py",
         mean_of_frames_a_sum=("np.eye(len(kept)) / POOLED_FRAMES", "np.eye(len(kept))"),
+    ),
+    *of(
+        "hearing/bands.py",
+        "hearing/test_strength.py",
+        floor_falls_at_a_step=("1 + _FALLS * np.maximum(self._before / floor - 1, 0)", "1.0"),
     ),
     *of(
         "hearing/pattern.py",
@@ -735,6 +750,8 @@ FAULTS: list[Fault] = [
     *of(
         "hearing/beginnings.py",
         "hearing/test_beginnings.py",
+        no_height_that_noise_reaches=("if height < _STANDS * max(away):", "if height > _STANDS * max(away):"),
+        bands_at_their_stated_level=("level = mean - np.median(mean, axis=0)", "level = mean"),
         two_beats_hide_nothing=(
             "np.hypot(found.edge_uncertainty, HIDDEN_LEAD)",
             "np.hypot(found.edge_uncertainty, 4.0)",
