@@ -164,10 +164,8 @@ def _searched(stretch: _Stretch, wanted: Wanted) -> tuple[Found | None, ChapterH
     in_part = told_s is not None and duration_s < FEW_ROWS * told_s and _part_of_told(found.period_s, told_s)
     if len(found.pattern.first.frames) < FEW_ROWS or in_part:
         if told_s is not None and _near_told(found.period_s, told_s):
-            return (
-                None,
-                few,
-            )  # it weighed these periods, each with the share of recordings in which it is the true one
+            # It weighed these periods, each with the share of recordings in which it is the true one.
+            return None, few
         if told_s is not None and FEW_ROWS * told_s <= duration_s < _TWO_OPINIONS * told_s:
             # Too few beats at another period: they may be some of the beats at the one that was told.
             few = _hear_few(stretch, told_s, 0.0, _longest_other(wanted))
