@@ -55,9 +55,9 @@ def clip(name: str) -> np.ndarray:
     return resample_poly(sound, RATE, rate).astype(np.float32)
 
 
-def smoothed(power: np.ndarray, seconds: float) -> np.ndarray:
+def smoothed(power: np.ndarray, seconds: float, rate_hz: int = RATE) -> np.ndarray:
     """Running mean of a power, centred."""
-    count = max(int(seconds * RATE), 1)
+    count = max(int(seconds * rate_hz), 1)
     return np.convolve(power, np.ones(count) / count, "same")
 
 
@@ -137,12 +137,14 @@ def _looped(sound: np.ndarray, count: int, rng: np.random.Generator) -> np.ndarr
     return out[:count]
 
 
-def _place(out: np.ndarray, piece: np.ndarray, time_s: float, lead_s: float = LEAD_S) -> None:
+def place(
+    out: np.ndarray, piece: np.ndarray, time_s: float, lead_s: float = LEAD_S, rate_hz: int = RATE
+) -> None:
     """Add a sound that begins `lead_s` after its first sample; to a fraction of a sample."""
-    at = (time_s - lead_s) * RATE
+    at = (time_s - lead_s) * rate_hz
     whole = int(np.floor(at))
     part = at - whole
-    moved = np.convolve(piece, [1 - part, part]).astype(np.float32)
+    moved = np.convolve(piece, [1 - part, part]).astype(out.dtype)
     low, high = max(whole, 0), min(whole + len(moved), len(out))
     if low < high:
         out[low:high] += moved[low - whole : high - whole]
@@ -193,15 +195,15 @@ def make(seed: int, *, with_clock: bool = True, duration_s: float | None = None)
             continue
         pieces = ticks_of(source[str(kind)])[int(side == "b") :: 2]
         level = below[str(kind)] + 1.0 * float(rng.standard_normal())
-        _place(dry, pieces[int(rng.integers(len(pieces)))] * np.float32(10 ** (level / 20)), float(time))
+        place(dry, pieces[int(rng.integers(len(pieces)))] * np.float32(10 ** (level / 20)), float(time))
     way = _impulse(rng, far=bool(rng.random() < 0.4))
     clean = fftconvolve(dry, way)[:count].astype(np.float32)
     one = np.zeros(RATE, np.float32)
-    _place(one, ticks_of(drops)[0], 0.3)
-    top = _top(fftconvolve(one, way)[:RATE])
+    place(one, ticks_of(drops)[0], 0.3)
+    top = float(bright(fftconvolve(one, way)[:RATE]).max())
     noise, named = _noise(count, rng)
     level_db = float(rng.uniform(14, 42))
-    unit = np.median(smoothed(_high(noise[: 60 * RATE]) ** 2, 0.0015))
+    unit = np.median(bright(noise[: 60 * RATE]))
     noise *= np.float32(np.sqrt(top / 10 ** (level_db / 10) / max(unit, 1e-20)))
     sound = (clean if with_clock else 0) + noise
     named += _others(sound, rng, count)
@@ -214,13 +216,10 @@ def make(seed: int, *, with_clock: bool = True, duration_s: float | None = None)
     return Recording(np.round(sound * 32767) / np.float32(32767), truth, nominal_s, lift, level_db, told)
 
 
-def _high(sound: np.ndarray) -> np.ndarray:
-    return sosfilt(butter(3, 900, "high", fs=RATE, output="sos"), sound)
-
-
-def _top(sound: np.ndarray) -> float:
-    """Peak power of 1.5 ms above 900 Hz."""
-    return float(smoothed(_high(sound) ** 2, 0.0015).max())
+def bright(sound: np.ndarray, rate_hz: int = RATE) -> np.ndarray:
+    """Power above 900 Hz in each 1.5 ms."""
+    high = sosfilt(butter(3, 900, "high", fs=rate_hz, output="sos"), sound)
+    return smoothed(high**2, 0.0015, rate_hz)
 
 
 def _noise(count: int, rng: np.random.Generator) -> tuple[np.ndarray, str]:
@@ -244,7 +243,7 @@ def _others(sound: np.ndarray, rng: np.random.Generator, count: int) -> str:
         limp = float(rng.uniform(0, 0.03)) * beat
         for number in range(int(count / RATE / beat)):
             time = (number + 0.3) * beat + (number % 2) * limp + 3e-4 * float(rng.standard_normal())
-            _place(other, pieces[number % 2 :: 2][int(rng.integers(len(pieces[number % 2 :: 2])))], time)
+            place(other, pieces[number % 2 :: 2][int(rng.integers(len(pieces[number % 2 :: 2])))], time)
         level = float(rng.uniform(-20, 0))
         way = _impulse(rng, far=True)
         other = fftconvolve(other, way)[:count]
@@ -260,7 +259,7 @@ def _others(sound: np.ndarray, rng: np.random.Generator, count: int) -> str:
     if rng.random() < 0.2:
         bark = clip("noise_dog_bark_1-30226-A")
         for at in rng.uniform(0, count / RATE, max(int(count / RATE / 45), 1)):
-            _place(
+            place(
                 sound, bark[: int(0.8 * RATE)] * np.float32(1.5 * peak / np.abs(bark).max()), float(at), 0.0
             )
         named += ", barks"

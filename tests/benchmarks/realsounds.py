@@ -96,10 +96,10 @@ def run(job: tuple[str, int]) -> Scored:
     after_the_end = ((len(made.sound) / made.rate_hz, np.inf),)
     try:
         reading = reading_of(heard, clock, stated_timebase(0.0), f"seed {seed}")
-        score = score_reading("real", seed, reading, made.truth, made.lift_deg is not None, after_the_end)
+        score = score_reading(kind, seed, reading, made.truth, made.lift_deg is not None, after_the_end)
     except NothingHeardError as error:
         beats, nan = len(made.truth.beats), float("nan")
-        score = Score("real", seed, False, beats, 0, 0, *[nan] * 9, (str(error),))
+        score = Score(kind, seed, False, beats, 0, 0, *[nan] * 9, (str(error),))
     return Scored(seed, made.level_db, made.made_of, score, time.process_time() - began)
 
 

@@ -9,11 +9,12 @@ noise reduction, and through MP3, Vorbis, Opus or 8 kHz. Even seeds are the open
 from __future__ import annotations
 
 import io
+from dataclasses import replace
 from math import gcd
 
 import numpy as np
 import soundfile
-from real_ticks import BEGINS, Recording, replace
+from real_ticks import BEGINS, Recording, bright, place, smoothed
 from scipy.signal import butter, fftconvolve, resample_poly, sosfilt
 
 from torsionbeat.twin.swing import Beat
@@ -37,10 +38,10 @@ def make(seed: int, *, with_clock: bool = True, phone: bool = False) -> Recordin
     way = _way(rng, rate_hz)
     count = len(dry)
     heard = fftconvolve(drop, way)
-    top = _power(_high(heard, rate_hz), rate_hz).max()
+    top = bright(heard, rate_hz).max()
     level_db = float(rng.uniform(14, 42))
     noise = _noise(rng, count, rate_hz)
-    unit = np.median(_power(_high(noise[: 30 * rate_hz], rate_hz), rate_hz))
+    unit = np.median(bright(noise[: 30 * rate_hz], rate_hz))
     sound = noise * np.sqrt(top / 10 ** (level_db / 10) / unit)
     if with_clock:
         sound += fftconvolve(dry, way)[:count]
@@ -124,7 +125,7 @@ def _sounds(
     ):
         piece = made[str(kind)][int(side == "b")]
         gain = 10 ** ((level + spread_db * float(rng.standard_normal())) / 20)
-        _place(dry, piece * gain, (time_s - _begins_s(piece, rate_hz)) * rate_hz)
+        place(dry, piece * gain, time_s, _begins_s(piece, rate_hz), rate_hz)
     alone = np.zeros(rate_hz)
     alone[1000 : 1000 + len(made["drop"][0])] = made["drop"][0]
     return dry, alone
@@ -150,26 +151,8 @@ def _tick(rng: np.random.Generator, rate_hz: int, bright: bool) -> np.ndarray:
 
 
 def _begins_s(piece: np.ndarray, rate_hz: int) -> float:
-    power = _power(piece, rate_hz, 0.001)
+    power = smoothed(piece**2, 0.001, rate_hz)
     return int(np.flatnonzero(power > BEGINS * power.max())[0]) / rate_hz
-
-
-def _power(sound: np.ndarray, rate_hz: int, seconds: float = 0.0015) -> np.ndarray:
-    count = max(int(seconds * rate_hz), 1)
-    return np.convolve(sound**2, np.ones(count) / count, "same")
-
-
-def _high(sound: np.ndarray, rate_hz: int) -> np.ndarray:
-    return sosfilt(butter(3, 900, "high", fs=rate_hz, output="sos"), sound)
-
-
-def _place(out: np.ndarray, piece: np.ndarray, at: float) -> None:
-    """Add a sound from a sample on; to a fraction of a sample."""
-    whole = int(np.floor(at))
-    moved = np.convolve(piece, [1 - (at - whole), at - whole])
-    low, high = max(whole, 0), min(whole + len(moved), len(out))
-    if low < high:
-        out[low:high] += moved[low - whole : high - whole]
 
 
 def _way(rng: np.random.Generator, rate_hz: int) -> np.ndarray:
@@ -202,18 +185,18 @@ def _others(
         limp_s, other = float(rng.uniform(0, 0.05)) * interval_s, np.zeros(count)
         for number in range(int(duration_s / interval_s)):
             late_s = (number % 2) * limp_s + float(rng.uniform(0, 0.0005))
-            _place(other, ticks[number % 2], (0.1 + number * interval_s + late_s) * rate_hz)
+            place(other, ticks[number % 2], 0.1 + number * interval_s + late_s, 0.0, rate_hz)
         sound += fftconvolve(other, way)[:count] * 3 * drop_rms * 10 ** (-rng.uniform(0, 20) / 20)
         told += f", clock {interval_s:g} s"
     if rng.random() < 0.3:
         for _ in range(int(duration_s / 60 * rng.uniform(0.5, 4))):
             said = _word(rng, rate_hz) * drop_rms * 10 ** (rng.uniform(-15, 6) / 20)
-            _place(sound, said, float(rng.uniform(0, max(duration_s - 5, 0.1))) * rate_hz)
+            place(sound, said, float(rng.uniform(0, max(duration_s - 5, 0.1))), 0.0, rate_hz)
         told += ", talk"
     if rng.random() < 0.25:
         for _ in range(int(duration_s / 60 * rng.uniform(1, 10))):
             click = _tick(rng, rate_hz, True) * drop_rms * 10 ** (rng.uniform(-10, 15) / 20)
-            _place(sound, click, float(rng.uniform(0, duration_s)) * rate_hz)
+            place(sound, click, float(rng.uniform(0, duration_s)), 0.0, rate_hz)
         told += ", clicks"
     return told
 

@@ -179,9 +179,8 @@ def test_a_short_passage_is_the_less_likely_the_shorter_and_never_at_a_stroke():
     own = np.array([log_of_passage(one, 12_000.0) for one in at])
     plain = stats.norm(np.log(0.017), 0.65).logpdf(np.log(at / 12_000)) - np.log(at)
     expected = np.interp(at, [80, 120], [-6.0, 0.0])
-    np.testing.assert_allclose(
-        own - plain, expected, atol=1e-6
-    )  # the constant of `log_normal` has seven digits
+    # The constant of `log_normal` has seven digits.
+    np.testing.assert_allclose(own - plain, expected, atol=1e-6)
 
 
 def test_the_doubt_of_the_places_is_that_of_their_passages():
