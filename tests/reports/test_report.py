@@ -171,7 +171,7 @@ QUIET = [
 
 
 class Ear(socketserver.ThreadingTCPServer):
-    """A proxy that notes who connects and answers nothing."""
+    """A proxy that notes what it is asked and answers nothing; who connects and leaves without a word asked nothing."""
 
     allow_reuse_address = True
 
@@ -181,7 +181,8 @@ class Ear(socketserver.ThreadingTCPServer):
 
     def finish_request(self, request, client_address):
         request.settimeout(1)
-        self.asked.append(request.recv(200).split(b"\r\n")[0].decode("latin-1"))
+        if said := request.recv(200):
+            self.asked.append(said.split(b"\r\n")[0].decode("latin-1"))
 
 
 def browse(tmp_path, *arguments):
