@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from torsionbeat.hearing.account import Roles
 from torsionbeat.hearing.bands import (
     CHUNK_FRAMES,
     POOLED_CHUNK,
@@ -27,7 +28,7 @@ from torsionbeat.hearing.few_beats import NEAR, SAME_PERIOD, SAME_S, FewBeats, f
 from torsionbeat.hearing.other_clocks import OtherClock, evenly_ticking, slide_s, without_other_clocks
 from torsionbeat.hearing.path import reassociated
 from torsionbeat.hearing.pattern import FEW_ROWS, SoundTrack, halves, pattern_at, sounds_round
-from torsionbeat.hearing.placing import by_turns, passage_of, place
+from torsionbeat.hearing.placing import Placed, by_turns, passage_of, place
 from torsionbeat.hearing.search import Found, Wanted, find_clock, find_second_clock
 from torsionbeat.hearing.sides import (
     MOST_ODDS,
@@ -45,6 +46,7 @@ from torsionbeat.hearing.sides import (
     with_parts_before,
     with_rivals,
 )
+from torsionbeat.hearing.sounds_again import loudest, placed_in_the_tail
 
 __all__ = ["hear_chapter", "hear_pieces"]
 
@@ -310,10 +312,27 @@ def _hear_beats(
     ]
     if any(evenly_ticking([summary(sound) for sound in side]) for side in sides):
         return None
-    sides = [with_parts_before(side) for side in sides]
+    placed, sides = sides, [with_parts_before(side) for side in sides]
     weighed = weighed_accounts(sides, period)
+    if any(
+        _may_hide_its_drop(side, role, loudest(own))
+        for side, role, own in zip(sides, weighed[0].roles, placed, strict=True)
+    ):
+        again = [
+            placed_in_the_tail(fine, side, track, period) for side, track in zip(placed, tracks, strict=True)
+        ]
+        sides = [with_parts_before(one_of_each(side)) for side in again]
+        weighed = weighed_accounts(sides, period)
     heard = named(fine, sides, list(weighed[0].roles), period, others, found.score)
     return None if heard is None else replace(heard, rivals=rivals_of(weighed))
+
+
+def _may_hide_its_drop(side: list[Placed], role: Roles, main: Placed | None) -> bool:
+    """Whether the loudest sound of a side is its contact, or may be."""
+    if main is None or role.contact is None:
+        return main is not None
+    contact = side[role.contact]
+    return contact is main or contact is main.before or contact is main.whole
 
 
 def _put_right(fine: FinePower, track: SoundTrack, period: float) -> SoundTrack:
