@@ -374,8 +374,11 @@ class _Course:
         return HIDDEN_LEAD * float(np.clip((self.hidden() - _SOFTER) / (BEGINS - _SOFTER), 0.0, 1.0))
 
     def hidden(self) -> float:
-        """Share of the greatest power that the room may hide before the sound."""
-        return _SURE * float(np.median(self.doubt[2 : max(self.first - 4, 8)])) / self.top
+        """Share of the greatest power that may be hidden before the sound: by the room, or with what was taken off for the tail of a
+        louder sound, where that was too much."""
+        quiet = slice(2, max(self.first - 4, 8))
+        by_room = _SURE * float(np.median(self.doubt[quiet]))
+        return max(by_room, -float(np.median(self.mean[quiet]))) / self.top
 
 
 def _averaged(series: FloatArray) -> FloatArray:

@@ -380,7 +380,8 @@ def _hear_few(
     sides = []
     for number in range(1 if few.out_of_half_s is None else 2):
         tracks = _tracks_of(few, number, times, stretch)
-        sides.append([place(fine, sound, tracks[-1], period) for sound in tracks])
+        placed = [place(fine, sound, tracks[-1], period) for sound in tracks]
+        sides.append(placed_in_the_tail(fine, placed, tracks[-1], period, rises=False))
     alike = all(side[-1].likeness > _LIKE and np.count_nonzero(side[-1].certain) >= 2 for side in sides)
     if not by_score and not alike:
         return None

@@ -143,7 +143,9 @@ def loudest(side: list[Placed]) -> Placed | None:
     return max(heard, key=lambda sound: sound.loudness_db, default=None)
 
 
-def placed_in_the_tail(fine: FinePower, side: list[Placed], track: SoundTrack, period: float) -> list[Placed]:
+def placed_in_the_tail(
+    fine: FinePower, side: list[Placed], track: SoundTrack, period: float, *, rises: bool = True
+) -> list[Placed]:
     """The sounds of a side, in order of place: those after the loudest are placed against its tail, where that is heard.
 
     Parameters
@@ -154,6 +156,8 @@ def placed_in_the_tail(fine: FinePower, side: list[Placed], track: SoundTrack, p
         The strongest sound of the side.
     period : float
         Full period in frames.
+    rises : bool
+        Whether a rise in the tail that no track follows is a sound too.
     """
     main = loudest(side)
     if main is None:
@@ -165,7 +169,7 @@ def placed_in_the_tail(fine: FinePower, side: list[Placed], track: SoundTrack, p
     delays = {typically_apart(sound, main): sound for sound in side if sound is not main}
     kept = [main, *(sound for delay, sound in delays.items() if not nearest <= delay < span)]
     later = {round(delay): sound for delay, sound in delays.items() if nearest <= delay < span}
-    rise = tail.rise(nearest, span)
+    rise = tail.rise(nearest, span) if rises else None
     if rise is not None:  # what was followed beside it was the tail
         later = {delay: sound for delay, sound in later.items() if abs(delay - rise) > nearest}
     for delay, known in [*later.items(), *([] if rise is None else [(rise, None)])]:
@@ -188,10 +192,10 @@ class _Tail:
 
     @staticmethod
     def of(fine: FinePower, sound: Placed, span: int) -> _Tail | None:
-        """The sound in all beats in which it is certain, over ``span`` frames and a rise; None with too few."""
+        """The sound in all beats in which it is certain, over ``span`` frames and a rise; None without any."""
         places = np.rint(sound.frame[sound.usable & sound.certain]).astype(np.int64)
         places = places[(places >= 0) & (places + span + AFTER_RISE < len(fine.levels))]
-        if len(places) < LEAST_BEATS:
+        if not len(places):
             return None
         return _Tail(np.log(np.maximum(fine.around(places, 0, span + AFTER_RISE), 1e-2)))
 
@@ -199,7 +203,7 @@ class _Tail:
         """Frame of the greatest rise, all bands alike, from ``nearest`` on; None where no rise is sure."""
         sums = np.cumsum(self.logs.mean(axis=2, dtype=np.float64), axis=1)
         ends = np.arange(nearest + BEFORE_RISE + WITHIN_RISE, span)
-        if not len(ends):
+        if len(self.logs) < LEAST_BEATS or not len(ends):
             return None
         low = (sums[:, ends - WITHIN_RISE] - sums[:, ends - WITHIN_RISE - BEFORE_RISE]) / BEFORE_RISE
         high = (sums[:, ends + AFTER_RISE - 1] - sums[:, ends - 1]) / AFTER_RISE
