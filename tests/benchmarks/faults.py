@@ -243,6 +243,14 @@ FAULTS: list[Fault] = [
     ),
     # reading
     *of(
+        "reading/measuring.py",
+        "reading/test_measuring.py",
+        drops_alone_know_their_arc=(
+            "by_arc_s = moved_by_unseen_arc_s(steady.period_s, beats.drop_s)",
+            "by_arc_s = 0.0",
+        ),
+    ),
+    *of(
         "reading/mean_period.py",
         "reading/test_mean_period.py",
         students_factor_dropped=(

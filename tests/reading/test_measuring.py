@@ -10,7 +10,7 @@ import pytest
 from torsionbeat.errors import NothingHeardError
 from torsionbeat.hearing.heard import Heard, HeardSounds, SegmentPassage
 from torsionbeat.reading.figures import Clock
-from torsionbeat.reading.mean_period import mean_period, with_what_timing_hides
+from torsionbeat.reading.mean_period import mean_period, moved_by_unseen_arc_s, with_what_timing_hides
 from torsionbeat.reading.measuring import reading_of
 from torsionbeat.sound.timebase import Timebase, stated_timebase, unknown_timebase
 
@@ -408,9 +408,21 @@ def test_a_travel_that_no_single_contact_shows_widens_the_period():
     laid = tuple(SegmentPassage(side, 0, 39, PASSAGE_S * RATE_HZ, 1e-4 * RATE_HZ, 0.0) for side in "ab")
     plain, stacked = read(what), read(replace(what, stacked_passages=laid))
     a_beat = 0.01 / 3600 * PERIOD_S / 2  # share by which a passage grows from beat to beat
-    wider = np.sqrt(stacked.period_s.std_dev**2 - plain.period_s.std_dev**2)
+    # Of drops alone nothing is known of the arc: its change is in their period instead.
+    unseen = moved_by_unseen_arc_s(PERIOD_S, plain.events.time_s)
+    wider = np.sqrt(stacked.period_s.std_dev**2 - plain.period_s.std_dev**2 + unseen**2)
     assert wider == pytest.approx(2 * PASSAGE_S * a_beat / 2, rel=0.02)
     assert stacked.beats_heard == 40
+
+
+def test_the_period_of_drops_alone_is_as_sure_as_an_unseen_arc():
+    """An arc that changes by 5 % in an hour moves the drops by 1.3 % of the period times that, over the time that was heard."""
+    alone, both = read(heard(contact=False, jitter_s=1e-5)), read(heard(jitter_s=1e-5))
+    share = 0.05 / 3600 * 0.013 * PERIOD_S
+    assert alone.period_s.std_dev / PERIOD_S == pytest.approx(share, rel=0.05)
+    assert both.period_s.std_dev / PERIOD_S < share / 2
+    assert "losing clock" in " ".join(alone.remarks)
+    assert "losing clock" not in " ".join(both.remarks)
 
 
 def test_the_doubt_of_a_stacked_passage_is_in_the_beat_error():

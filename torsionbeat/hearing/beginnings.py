@@ -374,8 +374,8 @@ class _Course:
         return HIDDEN_LEAD * float(np.clip((self.hidden() - _SOFTER) / (BEGINS - _SOFTER), 0.0, 1.0))
 
     def hidden(self) -> float:
-        """Share of the greatest power that may be hidden before the sound: by the room, or with what was taken off for the tail of a
-        louder sound, where that was too much."""
+        """Share of the greatest power that may be hidden before the sound: by the room, or with what was taken off for the tail
+        of a louder sound, where that was too much."""
         quiet = slice(2, max(self.first - 4, 8))
         by_room = _SURE * float(np.median(self.doubt[quiet]))
         return max(by_room, -float(np.median(self.mean[quiet]))) / self.top

@@ -50,6 +50,7 @@ from torsionbeat.reading.mean_arc import (
 from torsionbeat.reading.mean_period import (
     SteadyPeriod,
     mean_period,
+    moved_by_unseen_arc_s,
     no_surer_than_its_parts,
     with_what_timing_hides,
 )
@@ -232,10 +233,13 @@ def _figures_of(
     # An unnoticed change of the passage from beat to beat shifts the middle of its side by half of it, and the mean of
     # both sides by a quarter of it, each beat. A period has two beats.
     by_travel_s = sum(side.mean_s * side.travel_uncertainty for side in together.values()) / 2
+    by_arc_s = 0.0
+    if not together and not np.isfinite(beats.passage_s).any():
+        by_arc_s = moved_by_unseen_arc_s(steady.period_s, beats.drop_s)
     by_pull_s = 0.0
     if in_step(steady.period_s, heard) is not None:
         by_pull_s = PULL_S / np.sqrt(3) * 2 / float(beats.number[-1] - beats.number[0])
-    own_s = float(np.sqrt(steady.period_uncertainty_s**2 + by_travel_s**2 + by_pull_s**2))
+    own_s = float(np.linalg.norm((steady.period_uncertainty_s, by_travel_s, by_arc_s, by_pull_s)))
     by_crystal_s = steady.period_s * timebase.standard_uncertainty_ppm * 1e-6
     period = ufloat(steady.period_s, float(np.hypot(own_s, by_crystal_s)))
     error_ms = None

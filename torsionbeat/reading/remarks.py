@@ -315,7 +315,8 @@ def _on_arc(reading: Reading, heard: Heard) -> list[Remark]:
                 Remark(
                     "no-arc-contact-unheard",
                     "The arc is missing because no contact is heard, only the drop. Move the beat setting by a known small "
-                    "angle and read again: two beat errors give the arc.",
+                    "angle and read again: two beat errors give the arc. A falling arc makes the drops late, which looks like a "
+                    "losing clock: the period is stated only as surely as an unseen arc allows.",
                 )
             )
         elif reading.clock.lift_deg is None:
