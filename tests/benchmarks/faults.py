@@ -864,19 +864,18 @@ FAULTS: list[Fault] = [
     *of(
         "hearing/sounds_again.py",
         "hearing/test_sounds_again.py",
-        no_rise_in_the_tail=("rise = tail.rise(nearest, span) if rises else None", "rise = None"),
+        no_rise_in_the_tail=("tail.rise() if tail is not None and rises else None", "None"),
         tail_is_the_room=(
             "replace(fine, added=np.minimum(added, np.finfo(np.float16).max).astype(np.float16))",
             "fine",
         ),
-        tail_never_falls=("np.minimum(lines[1], 0.0)", "0.0 * lines[1]"),
     ),
     *of(
         "hearing/segment.py",
         "hearing/test_sounds_again.py",
         few_beats_know_no_tail=(
-            "placed_in_the_tail(fine, placed, tracks[-1], period, rises=False)",
-            "placed",
+            "placed_in_the_tail(fine, [placed], tracks[-1:], period, rises=False)",
+            "[placed]",
         ),
         many_beats_know_no_tail=("return main is not None", "return False"),
     ),

@@ -318,9 +318,7 @@ def _hear_beats(
         _may_hide_its_drop(side, role, loudest(own))
         for side, role, own in zip(sides, weighed[0].roles, placed, strict=True)
     ):
-        again = [
-            placed_in_the_tail(fine, side, track, period) for side, track in zip(placed, tracks, strict=True)
-        ]
+        again = placed_in_the_tail(fine, placed, tracks, period)
         sides = [with_parts_before(one_of_each(side)) for side in again]
         weighed = weighed_accounts(sides, period)
     heard = named(fine, sides, list(weighed[0].roles), period, others, found.score)
@@ -381,7 +379,7 @@ def _hear_few(
     for number in range(1 if few.out_of_half_s is None else 2):
         tracks = _tracks_of(few, number, times, stretch)
         placed = [place(fine, sound, tracks[-1], period) for sound in tracks]
-        sides.append(placed_in_the_tail(fine, placed, tracks[-1], period, rises=False))
+        sides += placed_in_the_tail(fine, [placed], tracks[-1:], period, rises=False)
     alike = all(side[-1].likeness > _LIKE and np.count_nonzero(side[-1].certain) >= 2 for side in sides)
     if not by_score and not alike:
         return None

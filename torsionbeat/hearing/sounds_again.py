@@ -85,6 +85,8 @@ ECHO_HEARD = 0.85
 ECHO_SPREAD_DB = 4.0
 """Scale of an echo's level about the median of its kind."""
 _FRAMES_PER_S = 1 / FRAME_S
+_NEAREST = round(NEAREST_S / FRAME_S)
+_DB = 10 / np.log(10)  # decibels of a natural logarithm of power
 SOONEST_S, LATEST_S = 0.02, LAST_REBOUND_FRAMES / _FRAMES_PER_S
 """Peaks nearer together are one sound; an echo later than the second is rarer than one in 1800 (`account.log_of_rebound`)."""
 LOUDER_DB = 1.5
@@ -101,9 +103,10 @@ MOSTLY_CERTAIN = 0.8
 """Share of the beats in which a sound must be certain to have a tail of its own."""
 BEFORE_RISE, WITHIN_RISE, AFTER_RISE = 20, 6, 10
 """Frames of tail before a rise that are averaged (10 ms), of the rise itself, and after it (5 ms)."""
-TAIL_RISE_DB, TAIL_RISE_SURE = 4.0, 5.0
-"""Mean rise, and standard errors above zero, that make a sound in the tail. Parts of one tick and echoes of a room rise by up to
-3.5 dB in two of 150 recordings of real ticks, drops after louder contacts by 4 to 20."""
+TAIL_RISE_DB, TAIL_RISE_ALIKE_DB, TAIL_RISE_SURE = 4.0, 2.0, 5.0
+"""Mean rise that makes a sound in the tail; where the other side has one as long after its loudest sound; and its standard errors
+above zero. Parts of one tick and echoes of a room rise by up to 3.5 dB in two of 150 recordings of real ticks, drops after
+louder contacts by 4 to 20."""
 TAIL_FITTED = 80
 """Frames before a sound (40 ms) from which the tail is continued."""
 TAIL_MOST = 2.0
@@ -144,51 +147,68 @@ def loudest(side: list[Placed]) -> Placed | None:
 
 
 def placed_in_the_tail(
-    fine: FinePower, side: list[Placed], track: SoundTrack, period: float, *, rises: bool = True
-) -> list[Placed]:
-    """The sounds of a side, in order of place: those after the loudest are placed against its tail, where that is heard.
+    fine: FinePower, sides: list[list[Placed]], tracks: list[SoundTrack], period: float, *, rises: bool = True
+) -> list[list[Placed]]:
+    """The sounds of each side, in order of place: those after the loudest are placed against its tail, where that is heard.
 
     Parameters
     ----------
     fine : FinePower
-    side : list of Placed
-    track : SoundTrack
-        The strongest sound of the side.
+    sides : list of lists of Placed
+    tracks : list of SoundTrack
+        The strongest sound of each side.
     period : float
         Full period in frames.
     rises : bool
         Whether a rise in the tail that no track follows is a sound too.
     """
-    main = loudest(side)
-    if main is None:
-        return side
-    span, nearest = int(LONGEST_PASSAGE * period), round(NEAREST_S / FRAME_S)
-    tail = _Tail.of(fine, main, span)
-    if tail is None:
-        return side
+    span = int(LONGEST_PASSAGE * period)
+    mains = [loudest(side) for side in sides]
+    tails = [None if main is None else _Tail.of(fine, main, span) for main in mains]
+    found = [tail.rise() if tail is not None and rises else None for tail in tails]
+    for one, other in ((0, 1), (1, 0)) if len(sides) == 2 else ():
+        tail, its = tails[one], found[other]
+        if tail is not None and found[one] is None and its is not None:
+            found[one] = tail.rise(near=its)
+    return [
+        side if main is None or tail is None else _in_its_tail(fine, side, main, tail, track, period, rise)
+        for side, main, tail, track, rise in zip(sides, mains, tails, tracks, found, strict=True)
+    ]
+
+
+def _in_its_tail(
+    fine: FinePower,
+    side: list[Placed],
+    main: Placed,
+    tail: _Tail,
+    track: SoundTrack,
+    period: float,
+    rise: int | None,
+) -> list[Placed]:
+    """The sounds of a side, those in the tail of its ``main`` sound placed anew, and one more for a ``rise``."""
     delays = {typically_apart(sound, main): sound for sound in side if sound is not main}
-    kept = [main, *(sound for delay, sound in delays.items() if not nearest <= delay < span)]
-    later = {round(delay): sound for delay, sound in delays.items() if nearest <= delay < span}
-    rise = tail.rise(nearest, span) if rises else None
+    kept = [main, *(sound for delay, sound in delays.items() if not _NEAREST <= delay < tail.span)]
+    later = {round(delay): sound for delay, sound in delays.items() if _NEAREST <= delay < tail.span}
     if rise is not None:  # what was followed beside it was the tail
-        later = {delay: sound for delay, sound in later.items() if abs(delay - rise) > nearest}
+        later = {delay: sound for delay, sound in later.items() if abs(delay - rise) > _NEAREST}
     for delay, known in [*later.items(), *([] if rise is None else [(rise, None)])]:
         if known is not None and tail.stands_db(delay) < TAIL_STANDS_DB:
             kept.append(known)
             continue
         frames = np.rint((main.frame + delay) / POOLED_FRAMES).astype(np.int64)
-        sound = SoundTrack(
-            frames, np.ones(fine.levels.shape[1], np.float32), np.zeros(len(frames), np.float32), 0.0
-        )
+        bands = np.ones(fine.levels.shape[1], np.float32)
+        sound = SoundTrack(frames, bands, np.zeros(len(frames), np.float32), 0.0)
         kept.append(place(tail.added_to(fine, main, delay), sound, track, period))
     return sorted(kept, key=lambda sound: typically_apart(sound, main))
 
 
 @dataclass(frozen=True, slots=True)
 class _Tail:
-    """Logarithm of the power over the room's from the beginning of a sound on, shape (beats, frames, bands)."""
+    """Logarithm of the power over the room's from the beginning of a sound on, shape (beats, frames, bands); the first ``span``
+    frames are searched."""
 
     logs: FloatArray
+    span: int
 
     @staticmethod
     def of(fine: FinePower, sound: Placed, span: int) -> _Tail | None:
@@ -197,12 +217,14 @@ class _Tail:
         places = places[(places >= 0) & (places + span + AFTER_RISE < len(fine.levels))]
         if not len(places):
             return None
-        return _Tail(np.log(np.maximum(fine.around(places, 0, span + AFTER_RISE), 1e-2)))
+        return _Tail(np.log(np.maximum(fine.around(places, 0, span + AFTER_RISE), 1e-2)), span)
 
-    def rise(self, nearest: int, span: int) -> int | None:
-        """Frame of the greatest rise, all bands alike, from ``nearest`` on; None where no rise is sure."""
+    def rise(self, near: int | None = None) -> int | None:
+        """Frame of the greatest rise, all bands alike; None where no rise is sure. ``near``: where the other side has one."""
         sums = np.cumsum(self.logs.mean(axis=2, dtype=np.float64), axis=1)
-        ends = np.arange(nearest + BEFORE_RISE + WITHIN_RISE, span)
+        ends = np.arange(_NEAREST + BEFORE_RISE + WITHIN_RISE, self.span)
+        if near is not None:
+            ends = ends[np.abs(ends - near) < _NEAREST]
         if len(self.logs) < LEAST_BEATS or not len(ends):
             return None
         low = (sums[:, ends - WITHIN_RISE] - sums[:, ends - WITHIN_RISE - BEFORE_RISE]) / BEFORE_RISE
@@ -211,13 +233,13 @@ class _Tail:
         mean = rises.mean(axis=0)
         best = int(np.argmax(mean))
         doubt = float(rises[:, best].std()) / np.sqrt(len(rises))
-        sure = mean[best] > max(TAIL_RISE_DB * np.log(10) / 10, TAIL_RISE_SURE * doubt)
-        return int(ends[best]) if sure else None
+        least_db = TAIL_RISE_DB if near is None else TAIL_RISE_ALIKE_DB
+        return int(ends[best]) if mean[best] > max(least_db / _DB, TAIL_RISE_SURE * doubt) else None
 
     def stands_db(self, delay: int) -> float:
         """Level above the room just before a sound that comes ``delay`` frames later, in the loudest band."""
         before = self.logs[:, max(delay - TAIL_FITTED // 2, 0) : delay - WITHIN_RISE]
-        return float(10 / np.log(10) * before.mean(axis=(0, 1)).max())
+        return float(_DB * before.mean(axis=(0, 1)).max())
 
     def added_to(self, fine: FinePower, sound: Placed, delay: int) -> FinePower:
         """The power, with the most that the tail adds: as heard up to the sound ``delay`` frames later, then continued."""
