@@ -140,16 +140,17 @@ def test_beats_whose_stretches_reach_beyond_the_sound_are_not_searched():
     assert sought(frames=frames).searched.tolist() == list(range(1, BEATS))
 
 
-def reverberant(contact_db, periods, *, drop_db=-7.0):
+def reverberant(contact_db, periods, *, drop_db=-7.0, softer_db=0.0):
     """Periods of 8 s: contact, and 130 ms later its drop, in a room whose tail falls by 60 dB in 0.6 s: that of a contact of 0 dB
-    has then fallen to -24. True times of the drops."""
+    has then fallen to -24. Every other drop is softer by ``softer_db``. True times of the drops."""
     rate, rng = 16_000, np.random.default_rng(11)
     sound = 1e-3 * rng.standard_normal((8 * periods + 2) * rate)
     times = 1.3 + 4.0 * np.arange(2 * periods)
     fall = np.exp(-6.9 * np.arange(rate) / (0.6 * rate))
     ring = np.exp(-6.9 * np.arange(rate) / (0.02 * rate))
-    for time in times:
-        for at, level_db in ((time - 0.13, contact_db), (time, drop_db)):
+    for number, time in enumerate(times):
+        drop_at_db = drop_db - softer_db * (number % 2)
+        for at, level_db in ((time - 0.13, contact_db), (time, drop_at_db)):
             jittered = round((at + 5e-4 * rng.standard_normal()) * rate)
             tick = rng.standard_normal(rate) * (0.3 * fall + ring) * 0.1 * 10 ** (level_db / 20)
             sound[jittered : jittered + rate] += tick[: len(sound) - jittered]
@@ -167,6 +168,15 @@ def test_a_drop_in_the_tail_of_a_louder_contact_is_the_drop(hear, contact_db, pe
     # half a millisecond of scatter, and one as the edge is read in a tail
     np.testing.assert_allclose(drops, times, atol=0.004)
     assert np.count_nonzero(sounds.certain & (sounds.kind == "contact")) == len(times)
+
+
+def test_a_rise_that_is_sure_on_one_side_only_is_a_drop_on_both(hear):
+    """Every other drop is 13 dB softer: it rises by 3 dB above the tail, as echoes do, and as late as the other side's."""
+    sound, rate, times = reverberant(0.0, 24, drop_db=-5.0, softer_db=13.0)
+    sounds = hear(sound, rate_hz=rate, nominal_period_s=8.0).sounds
+    drops = sounds.sample[(sounds.kind == "drop") & sounds.certain] / rate
+    assert len(drops) == len(times)
+    np.testing.assert_allclose(drops, times, atol=0.004)
 
 
 def test_what_the_tail_may_hide_of_a_drop_is_in_its_doubt(hear):
