@@ -864,6 +864,10 @@ FAULTS: list[Fault] = [
     *of(
         "hearing/sounds_again.py",
         "hearing/test_sounds_again.py",
+        passage_never_travels=(
+            "course = np.interp(rows, rows[sure], apart[sure])",
+            "course = np.full(len(rows), typical)",
+        ),
         each_side_by_itself=("tail.rise(near=its)", "None"),
         no_rise_in_the_tail=("tail.rise() if tail is not None and rises else None", "None"),
         tail_is_the_room=(

@@ -188,18 +188,48 @@ def _in_its_tail(
     """The sounds of a side, those in the tail of its ``main`` sound placed anew, and one more for a ``rise``."""
     delays = {typically_apart(sound, main): sound for sound in side if sound is not main}
     kept = [main, *(sound for delay, sound in delays.items() if not _NEAREST <= delay < tail.span)]
-    later = {round(delay): sound for delay, sound in delays.items() if _NEAREST <= delay < tail.span}
-    if rise is not None:  # what was followed beside it was the tail
+    later = {delay: sound for delay, sound in delays.items() if _NEAREST <= delay < tail.span}
+    wanted: list[tuple[Placed | None, int | None]] = []
+    if rise is not None:
+        near = sorted((abs(delay - rise), delay) for delay in later if abs(delay - rise) <= _NEAREST)
+        wanted.append((later[near[0][1]] if near else None, rise))
         later = {delay: sound for delay, sound in later.items() if abs(delay - rise) > _NEAREST}
-    for delay, known in [*later.items(), *([] if rise is None else [(rise, None)])]:
-        if known is not None and tail.stands_db(delay) < TAIL_STANDS_DB:
-            kept.append(known)
-            continue
-        frames = np.rint((main.frame + delay) / POOLED_FRAMES).astype(np.int64)
+    for delay, sound in later.items():
+        if tail.stands_db(round(delay)) < TAIL_STANDS_DB:
+            kept.append(sound)
+        else:
+            wanted.append((sound, None))
+    for known, at in wanted:
+        due = _due(main, known, at)
+        frames = np.rint((main.frame + due) / POOLED_FRAMES).astype(np.int64)
         bands = np.ones(fine.levels.shape[1], np.float32)
-        sound = SoundTrack(frames, bands, np.zeros(len(frames), np.float32), 0.0)
-        kept.append(place(tail.added_to(fine, main, delay), sound, track, period))
+        heard = SoundTrack(frames, bands, np.zeros(len(frames), np.float32), 0.0)
+        # Where the passage travels, the tail is continued from the shortest on.
+        beside = tail.added_to(fine, main, round(float(np.quantile(due, 0.05))))
+        anew = place(beside, heard, track, period)
+        if anew.share > MOSTLY_CERTAIN or (known is not None and anew.share >= known.share):
+            kept.append(anew)
+        elif known is not None:
+            kept.append(known)
     return sorted(kept, key=lambda sound: typically_apart(sound, main))
+
+
+def _due(main: Placed, known: Placed | None, rise: int | None) -> npt.NDArray[np.float64]:
+    """Frames after the main sound at which a sound is due in each row: as it was followed, moved to where all beats rise.
+
+    A passage that travels has no one place where all beats rise: it stays where it was followed.
+    """
+    if known is None:
+        return np.full(len(main.frame), float(rise or 0))
+    apart, rows = known.frame - main.frame, np.arange(len(main.frame))
+    sure = known.certain & known.usable & main.certain & main.usable
+    typical = typically_apart(known, main)
+    if known.share <= MOSTLY_CERTAIN or not sure.any():
+        return np.full(len(main.frame), typical if rise is None else float(rise))
+    course = np.interp(rows, rows[sure], apart[sure])
+    low, high = np.quantile(apart[sure], [0.1, 0.9])
+    moved = rise - typical if rise is not None and high - low < _NEAREST else 0.0
+    return np.asarray(course + moved)
 
 
 @dataclass(frozen=True, slots=True)
