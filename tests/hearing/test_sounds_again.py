@@ -14,7 +14,7 @@ import pytest
 from torsionbeat.hearing.bands import CHUNK_FRAMES, POWER_OF_LEVEL
 from torsionbeat.hearing.exact import FinePower
 from torsionbeat.hearing.placing import Placed
-from torsionbeat.hearing.sounds_again import CONTROLS, NOT_SOUGHT, sounds_again
+from torsionbeat.hearing.sounds_again import CONTROLS, NOT_SOUGHT, due, sounds_again
 from torsionbeat.theory.edges import AFTER, BEFORE
 from torsionbeat.twin import Balance, Drive, Escapement, Recorder, Room, TwinClock, simulate
 
@@ -213,6 +213,19 @@ def test_a_drop_that_travels_away_from_its_louder_contact_is_followed(hear):
         np.testing.assert_allclose(
             found, true, atol=0.003
         )  # 0.5 ms of jitter; no sound starts within one sample
+
+
+def test_a_sound_is_due_where_it_was_followed_moved_to_where_all_beats_rise():
+    """Where it travels there is no one such place; where few beats had it, it was not followed."""
+    main, certain = placed(), np.arange(BEATS) != 5
+    travels, stays = np.linspace(260, 480, BEATS), np.full(BEATS, 290.0)
+    away = np.where(certain, travels, 0.0)  # a beat that was not heard is of no weight
+    np.testing.assert_allclose(due(main, placed(DROPS + away, certain), 350), travels)
+    np.testing.assert_allclose(due(main, placed(DROPS + stays, certain), None), stays)
+    np.testing.assert_allclose(due(main, placed(DROPS + stays, certain), 300), stays + 10)
+    few = np.arange(BEATS) % 2 == 0
+    np.testing.assert_allclose(due(main, placed(DROPS + travels, few), 300), 300.0)
+    np.testing.assert_allclose(due(main, None, 300), 300.0)
 
 
 def test_the_tail_of_a_drop_alone_is_no_sound(hear):

@@ -33,6 +33,7 @@ from torsionbeat.hearing.account import (
     log_student,
 )
 from torsionbeat.hearing.bands import POOLED_FRAMES
+from torsionbeat.hearing.beginnings import HIDDEN_LEAD
 from torsionbeat.hearing.exact import FinePower
 from torsionbeat.hearing.pattern import SoundTrack
 from torsionbeat.hearing.placing import Placed, place, typically_apart
@@ -44,6 +45,7 @@ __all__ = [
     "NOT_SOUGHT",
     "SoundsAgain",
     "clear_delays",
+    "due",
     "loudest",
     "placed_in_the_tail",
     "score_of_echoes",
@@ -192,20 +194,21 @@ def _in_its_tail(
     wanted: list[tuple[Placed | None, int | None]] = []
     if rise is not None:
         near = sorted((abs(delay - rise), delay) for delay in later if abs(delay - rise) <= _NEAREST)
-        wanted.append((later[near[0][1]] if near else None, rise))
-        later = {delay: sound for delay, sound in later.items() if abs(delay - rise) > _NEAREST}
+        if not near or not _well_placed(later[near[0][1]]):
+            wanted.append((later[near[0][1]] if near else None, rise))
+            later = {delay: sound for delay, sound in later.items() if abs(delay - rise) > _NEAREST}
     for delay, sound in later.items():
-        if tail.stands_db(round(delay)) < TAIL_STANDS_DB:
+        if _well_placed(sound) or tail.stands_db(round(delay)) < TAIL_STANDS_DB:
             kept.append(sound)
         else:
             wanted.append((sound, None))
     for known, at in wanted:
-        due = _due(main, known, at)
-        frames = np.rint((main.frame + due) / POOLED_FRAMES).astype(np.int64)
+        delays_due = due(main, known, at)
+        frames = np.rint((main.frame + delays_due) / POOLED_FRAMES).astype(np.int64)
         bands = np.ones(fine.levels.shape[1], np.float32)
         heard = SoundTrack(frames, bands, np.zeros(len(frames), np.float32), 0.0)
         # Where the passage travels, the tail is continued from the shortest on.
-        beside = tail.added_to(fine, main, round(float(np.quantile(due, 0.05))))
+        beside = tail.added_to(fine, main, round(float(np.quantile(delays_due, 0.05))))
         anew = place(beside, heard, track, period)
         if anew.share > MOSTLY_CERTAIN or (known is not None and anew.share >= known.share):
             kept.append(anew)
@@ -214,10 +217,23 @@ def _in_its_tail(
     return sorted(kept, key=lambda sound: typically_apart(sound, main))
 
 
-def _due(main: Placed, known: Placed | None, rise: int | None) -> npt.NDArray[np.float64]:
+def _well_placed(sound: Placed) -> bool:
+    """Whether most beats have a sound, and its beginning does not hide: against the tail it would be found where it is."""
+    return sound.share > MOSTLY_CERTAIN and sound.edge_uncertainty < HIDDEN_LEAD / 2
+
+
+def due(main: Placed, known: Placed | None, rise: int | None) -> npt.NDArray[np.float64]:
     """Frames after the main sound at which a sound is due in each row: as it was followed, moved to where all beats rise.
 
     A passage that travels has no one place where all beats rise: it stays where it was followed.
+
+    Parameters
+    ----------
+    main : Placed
+    known : Placed or None
+        The sound as it was followed so far; None if it was not.
+    rise : int or None
+        Where all beats rise, in frames after the main sound; given if ``known`` is not.
     """
     if known is None:
         return np.full(len(main.frame), float(rise or 0))
