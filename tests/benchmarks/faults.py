@@ -871,8 +871,8 @@ FAULTS: list[Fault] = [
         each_side_by_itself=("tail.rise(near=its)", "None"),
         no_rise_in_the_tail=("tail.rise() if tail is not None and rises else None", "None"),
         tail_is_the_room=(
-            "replace(fine, added=np.minimum(added, np.finfo(np.float16).max).astype(np.float16))",
-            "fine",
+            "replace(self.fine, added=np.minimum(added, np.finfo(np.float16).max).astype(np.float16))",
+            "self.fine",
         ),
     ),
     *of(

@@ -210,9 +210,7 @@ def test_a_drop_that_travels_away_from_its_louder_contact_is_followed(hear):
         found = sounds.sample[(sounds.kind == kind) & sounds.certain] / 16_000
         true = made.truth.events.time_s[made.truth.events.kind == kind]
         assert len(found) == len(true)
-        np.testing.assert_allclose(
-            found, true, atol=0.003
-        )  # 0.5 ms of jitter; no sound starts within one sample
+        np.testing.assert_allclose(found, true, atol=0.003)  # 0.5 ms of jitter
 
 
 def test_a_sound_is_due_where_it_was_followed_moved_to_where_all_beats_rise():

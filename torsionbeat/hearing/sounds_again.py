@@ -165,37 +165,32 @@ def placed_in_the_tail(
         Whether a rise in the tail that no track follows is a sound too.
     """
     span = int(LONGEST_PASSAGE * period)
-    mains = [loudest(side) for side in sides]
-    tails = [None if main is None else _Tail.of(fine, main, span) for main in mains]
+    tails = [_Tail.of(fine, side, span) if rises or len(side) > 1 else None for side in sides]
     found = [tail.rise() if tail is not None and rises else None for tail in tails]
     for one, other in ((0, 1), (1, 0)) if len(sides) == 2 else ():
         tail, its = tails[one], found[other]
         if tail is not None and found[one] is None and its is not None:
             found[one] = tail.rise(near=its)
     return [
-        side if main is None or tail is None else _in_its_tail(fine, side, main, tail, track, period, rise)
-        for side, main, tail, track, rise in zip(sides, mains, tails, tracks, found, strict=True)
+        side if tail is None else _in_its_tail(side, tail, track, period, rise)
+        for side, tail, track, rise in zip(sides, tails, tracks, found, strict=True)
     ]
 
 
 def _in_its_tail(
-    fine: FinePower,
-    side: list[Placed],
-    main: Placed,
-    tail: _Tail,
-    track: SoundTrack,
-    period: float,
-    rise: int | None,
+    side: list[Placed], tail: _Tail, track: SoundTrack, period: float, rise: int | None
 ) -> list[Placed]:
-    """The sounds of a side, those in the tail of its ``main`` sound placed anew, and one more for a ``rise``."""
+    """The sounds of a side, those in the tail of its loudest placed anew, and one more for a ``rise``."""
+    main = tail.sound
     delays = {typically_apart(sound, main): sound for sound in side if sound is not main}
     kept = [main, *(sound for delay, sound in delays.items() if not _NEAREST <= delay < tail.span)]
     later = {delay: sound for delay, sound in delays.items() if _NEAREST <= delay < tail.span}
     wanted: list[tuple[Placed | None, int | None]] = []
     if rise is not None:
-        near = sorted((abs(delay - rise), delay) for delay in later if abs(delay - rise) <= _NEAREST)
-        if not near or not _well_placed(later[near[0][1]]):
-            wanted.append((later[near[0][1]] if near else None, rise))
+        nearest = min(later, key=lambda delay: abs(delay - rise), default=np.inf)
+        beside = later[nearest] if abs(nearest - rise) <= _NEAREST else None
+        if beside is None or not _well_placed(beside):
+            wanted.append((beside, rise))
             later = {delay: sound for delay, sound in later.items() if abs(delay - rise) > _NEAREST}
     for delay, sound in later.items():
         if _well_placed(sound) or tail.stands_db(round(delay)) < TAIL_STANDS_DB:
@@ -205,11 +200,11 @@ def _in_its_tail(
     for known, at in wanted:
         delays_due = due(main, known, at)
         frames = np.rint((main.frame + delays_due) / POOLED_FRAMES).astype(np.int64)
-        bands = np.ones(fine.levels.shape[1], np.float32)
+        bands = np.ones(tail.logs.shape[2], np.float32)
         heard = SoundTrack(frames, bands, np.zeros(len(frames), np.float32), 0.0)
         # Where the passage travels, the tail is continued from the shortest on.
-        beside = tail.added_to(fine, main, round(float(np.quantile(delays_due, 0.05))))
-        anew = place(beside, heard, track, period)
+        against = tail.added(round(float(np.quantile(delays_due, 0.05))))
+        anew = place(against, heard, track, period)
         if anew.share > MOSTLY_CERTAIN or (known is not None and anew.share >= known.share):
             kept.append(anew)
         elif known is not None:
@@ -253,17 +248,23 @@ class _Tail:
     """Logarithm of the power over the room's from the beginning of a sound on, shape (beats, frames, bands); the first ``span``
     frames are searched."""
 
+    fine: FinePower
+    sound: Placed
     logs: FloatArray
     span: int
 
     @staticmethod
-    def of(fine: FinePower, sound: Placed, span: int) -> _Tail | None:
-        """The sound in all beats in which it is certain, over ``span`` frames and a rise; None without any."""
+    def of(fine: FinePower, side: list[Placed], span: int) -> _Tail | None:
+        """The loudest sound of a side in all beats in which it is certain, over ``span`` frames and a rise; None without any."""
+        sound = loudest(side)
+        if sound is None:
+            return None
         places = np.rint(sound.frame[sound.usable & sound.certain]).astype(np.int64)
         places = places[(places >= 0) & (places + span + AFTER_RISE < len(fine.levels))]
         if not len(places):
             return None
-        return _Tail(np.log(np.maximum(fine.around(places, 0, span + AFTER_RISE), 1e-2)), span)
+        logs = np.log(np.maximum(fine.around(places, 0, span + AFTER_RISE), 1e-2))
+        return _Tail(fine, sound, logs, span)
 
     def rise(self, near: int | None = None) -> int | None:
         """Frame of the greatest rise, all bands alike; None where no rise is sure. ``near``: where the other side has one."""
@@ -287,7 +288,7 @@ class _Tail:
         before = self.logs[:, max(delay - TAIL_FITTED // 2, 0) : delay - WITHIN_RISE]
         return float(_DB * before.mean(axis=(0, 1)).max())
 
-    def added_to(self, fine: FinePower, sound: Placed, delay: int) -> FinePower:
+    def added(self, delay: int) -> FinePower:
         """The power, with the most that the tail adds: as heard up to the sound ``delay`` frames later, then continued."""
         until = delay - 2 * WITHIN_RISE
         mean = self.logs[:, :until].mean(axis=0)
@@ -298,13 +299,13 @@ class _Tail:
         course = TAIL_MOST * np.exp(np.concatenate([mean, continued]))
         course = course[: len(course) // POOLED_FRAMES * POOLED_FRAMES]
         pooled = course.reshape(-1, POOLED_FRAMES, course.shape[1]).max(axis=1)
-        added = np.zeros((len(fine.levels) // POOLED_FRAMES + 1, course.shape[1]), np.float32)
-        if fine.added is not None:
-            added[: len(fine.added)] += fine.added
-        for first in (sound.frame[sound.usable] // POOLED_FRAMES).astype(np.int64):
+        added = np.zeros((len(self.fine.levels) // POOLED_FRAMES + 1, course.shape[1]), np.float32)
+        if self.fine.added is not None:
+            added[: len(self.fine.added)] += self.fine.added
+        for first in (self.sound.frame[self.sound.usable] // POOLED_FRAMES).astype(np.int64):
             part = added[first : first + len(pooled)]
             part += pooled[: len(part)]
-        return replace(fine, added=np.minimum(added, np.finfo(np.float16).max).astype(np.float16))
+        return replace(self.fine, added=np.minimum(added, np.finfo(np.float16).max).astype(np.float16))
 
 
 def sounds_again(fine: FinePower, drop: Placed, contact: Placed | None, period: float) -> SoundsAgain:
@@ -321,21 +322,20 @@ def sounds_again(fine: FinePower, drop: Placed, contact: Placed | None, period: 
     rows = np.flatnonzero(drop.usable & drop.certain)
     if len(rows) < LEAST_BEATS:
         return NOT_SOUGHT
-    nearest = round(NEAREST_S / FRAME_S)
     reach = round(min(REACH_S / FRAME_S, REACH_OF_PERIOD * period) / STEP) * STEP
     drops = np.rint(drop.frame[rows]).astype(np.int64)
     passage = 0
     if contact is not None:
         passage = max(round(float(np.median((drop.frame - contact.frame)[rows]))), 0)
-    starts = [drops + nearest]
-    starts += [drops - passage - number * (reach + nearest) for number in range(1, CONTROLS + 1)]
-    inside = (starts[-1] > LEAD * STEP) & (drops + nearest + reach + OWN * STEP < len(fine.levels))
+    starts = [drops + _NEAREST]
+    starts += [drops - passage - number * (reach + _NEAREST) for number in range(1, CONTROLS + 1)]
+    inside = (starts[-1] > LEAD * STEP) & (drops + _NEAREST + reach + OWN * STEP < len(fine.levels))
     own = _own_sound(drop)
     parts = []
     for stretch, start in enumerate(starts):
         for chosen in np.array_split(np.flatnonzero(inside), max(int(inside.sum()) // BATCH, 1)):
             which, steps, sure = _like(fine, start[chosen], reach, own)
-            after = STEP * steps + (nearest if stretch == 0 else 0)
+            after = STEP * steps + (_NEAREST if stretch == 0 else 0)
             parts.append((rows[chosen][which], np.full(len(which), stretch), after, sure))
     row, number, frames, sure = (np.concatenate(column) for column in zip(*parts, strict=True))
     return SoundsAgain(row, number, frames.astype(np.float64), sure.astype(bool), rows[inside], CONTROLS)
