@@ -25,6 +25,7 @@ from torsionbeat.theory.two_sides import pairs_of_choices
 
 __all__ = [
     "HIDDEN_LEAD",
+    "HIDES_NONE",
     "REACH",
     "SHARE_PAIRS",
     "SHARE_WEIGHTS",
@@ -73,9 +74,14 @@ _READ_OFF = 0.4
 _SURELY_ANOTHER = 5.0
 """Standard errors above zero from which power before the quiet stretch is a sound of its own: some thirty frames are examined."""
 HIDDEN_LEAD = 12.0
-"""Frames (6 ms) by which a sound may begin before its first audible part, where the room hides `BEGINS` of it or more, or where
-there are too few beats to examine their mean. Of six real ticks one has a part of a tenth of its power 19 ms before it, four
-have none. With two beats a side, two of 50 starts had the beat error from such a part on one side only, 17 ms off."""
+"""Frames (6 ms) by which a sound may begin before its first audible part, where the room hides `_HIDES_MOST` of it or more, or
+where there are too few beats to examine their mean. Of six real ticks one has a part of a tenth of its power 19 ms before it,
+four have none. With two beats a side, two of 50 starts had the beat error from such a part on one side only, 17 ms off."""
+HIDES_NONE, _HIDES_MOST = BEGINS * float(np.exp(-_SHARE_SPREAD)), 0.1
+"""Shares of its greatest power between which what the room hides makes the beginning doubtful: by the logarithm of the share.
+Less than one spread below `BEGINS` belongs to no beginning. Of 754 mean sounds of real ticks (realsounds, open seeds below 400)
+that is likelier than a doubt from 0.005 on, whole at 0.02, by a factor of exp(43) to exp(56); a doubt of 5 to 7 ms, whole at
+0.07 to 0.15, is as likely."""
 _SOFTER, _LEAST_SOFTER = 0.005, 4.0
 """A sound has a softer part before it where this share of its power is passed this many frames (2 ms) earlier."""
 _DRAWS = 24
@@ -114,14 +120,16 @@ class Beginning:
 
     ``softer_before``: frames from a softer part of it to the beginning, 0 without such a part. ``choices``, shape (shares,):
     frames by which it begins later for each of the shares that `SHARE_WEIGHTS` weighs; their scatter about 0 is part of the
-    uncertainty. ``before``: the sound that a quiet stretch separates from it, None without one. ``own``, shape (beats,): frames
-    by which each beat begins later than ``frames``, because it is of another variant; None where all are of one.
+    uncertainty. ``hidden``: share of its greatest power that may be hidden before it. ``before``: the sound that a quiet stretch
+    separates from it, None without one. ``own``, shape (beats,): frames by which each beat begins later than ``frames``, because
+    it is of another variant; None where all are of one.
     """
 
     frames: float
     uncertainty: float
     softer_before: float
     choices: FloatArray
+    hidden: float
     before: PartBefore | None = None
     own: FloatArray | None = None
 
@@ -146,7 +154,11 @@ def beginning_of(
         Whether beats that sound otherwise than the others may begin elsewhere.
     """
     plain = Beginning(
-        found.edge, float(np.hypot(found.edge_uncertainty, HIDDEN_LEAD)), 0.0, np.zeros(len(_SHARES))
+        found.edge,
+        float(np.hypot(found.edge_uncertainty, HIDDEN_LEAD)),
+        0.0,
+        np.zeros(len(_SHARES)),
+        hidden=1.0,
     )
     if np.count_nonzero(certain) < _LEAST_MEAN:
         return plain
@@ -196,6 +208,7 @@ def beginning_of(
         float(np.linalg.norm((by_rise, by_share, scatter, hidden))),
         softer if softer > _LEAST_SOFTER else 0.0,
         choices,
+        float(weights @ [variant.hidden() for _, variant in variants]),
         before,
         own,
     )
@@ -371,7 +384,8 @@ class _Course:
 
     def hidden_lead(self) -> float:
         """Standard uncertainty from parts before the first audible one that the room may hide."""
-        return HIDDEN_LEAD * float(np.clip((self.hidden() - _SOFTER) / (BEGINS - _SOFTER), 0.0, 1.0))
+        beyond = np.log(max(self.hidden(), HIDES_NONE) / HIDES_NONE)
+        return HIDDEN_LEAD * float(min(beyond / np.log(_HIDES_MOST / HIDES_NONE), 1.0))
 
     def hidden(self) -> float:
         """Share of the greatest power that may be hidden before the sound: by the room, or with what was taken off for the tail

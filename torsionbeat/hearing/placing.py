@@ -97,6 +97,8 @@ class Placed:
     """Evidence below which chance stays in one place of twenty, and evidence that chance passes in one of five."""
     floor: FloatArray
     """The room's power in each band, full scale 1; multiplied by the profile it gives the sound's own power."""
+    hidden: float
+    """Share of its greatest power that may be hidden before it begins."""
     before: Placed | None = None
     """A sound that ends well before this one begins and is never heard without it: a contact, if this is the unlocking."""
     whole: Placed | None = None
@@ -172,6 +174,7 @@ def place(fine: FinePower, sound: SoundTrack, track: SoundTrack, period: float) 
         beginning.choices,
         (low, max(chance - _CHANCE_BEYOND, 0.5)),
         np.median(fine.floors, axis=0),
+        beginning.hidden,
     )
     if beginning.before is None:
         return placed
@@ -203,6 +206,7 @@ def _with_part_before(
         edge_uncertainty=_BEFORE_DOUBT,
         softer_before=0.0,
         choices=np.zeros_like(placed.choices),
+        hidden=0.0,
     )
     loudness_db = placed.loudness_db + 10 * float(np.log10(part.share))
     before = replace(whole, evidence=evidence, profile=own, loudness_db=loudness_db)

@@ -33,7 +33,7 @@ from torsionbeat.hearing.account import (
     log_student,
 )
 from torsionbeat.hearing.bands import POOLED_FRAMES
-from torsionbeat.hearing.beginnings import HIDDEN_LEAD
+from torsionbeat.hearing.beginnings import HIDES_NONE
 from torsionbeat.hearing.exact import FinePower
 from torsionbeat.hearing.pattern import SoundTrack
 from torsionbeat.hearing.placing import Placed, place, typically_apart
@@ -213,8 +213,8 @@ def _in_its_tail(
 
 
 def _well_placed(sound: Placed) -> bool:
-    """Whether most beats have a sound, and its beginning does not hide: against the tail it would be found where it is."""
-    return sound.share > MOSTLY_CERTAIN and sound.edge_uncertainty < HIDDEN_LEAD / 2
+    """Whether most beats have a sound, and nothing of its beginning hides: against the tail it would be found where it is."""
+    return sound.share > MOSTLY_CERTAIN and sound.hidden < HIDES_NONE
 
 
 def due(main: Placed, known: Placed | None, rise: int | None) -> npt.NDArray[np.float64]:
