@@ -81,10 +81,14 @@ def test_what_is_no_arc_is_left_out():
     assert np.isnan(single_arcs_deg(slow, CLOCK, steady())).tolist() == [True, False, False]
 
 
-def mean(arcs, numbers=None, *, clock=CLOCK, together=None, edges=EDGES, error_s=0.0):
+def mean_and_beginnings(arcs, numbers=None, *, clock=CLOCK, together=None, edges=EDGES, error_s=0.0):
     told = beats(arcs, numbers)
     each = single_arcs_deg(told, clock, steady(error_s))
     return mean_arc_deg(told, each, clock, steady(error_s), together=together or {}, beginnings=edges)
+
+
+def mean(*given, **more):
+    return mean_and_beginnings(*given, **more)[0]
 
 
 def test_both_sides_weigh_the_same_whatever_number_was_heard():
@@ -96,11 +100,14 @@ def test_both_sides_weigh_the_same_whatever_number_was_heard():
 def test_the_doubt_of_edges_of_the_impulse_and_of_the_lift_add_up():
     """No scatter: each side's edges (two of 0.3 ms on a passage), half of them on the mean of two; lift and impulse for both."""
     arc, lift_within = 270.0, 0.3
-    found = mean([arc] * 40, clock=Clock(lift_deg=LIFT, lift_tolerance_deg=lift_within))
+    found, by_beginnings = mean_and_beginnings(
+        [arc] * 40, clock=Clock(lift_deg=LIFT, lift_tolerance_deg=lift_within)
+    )
     edges = arc * math.hypot(0.0003, 0.0003) / passage_s(arc) / math.sqrt(2)
     lift = arc * lift_within / LIFT / math.sqrt(3)
     assert found.nominal_value == pytest.approx(arc)
     assert found.std_dev == pytest.approx(math.sqrt(edges**2 + lift**2 + (0.0005 * arc) ** 2), rel=1e-6)
+    assert by_beginnings == pytest.approx(edges, rel=1e-6)
 
 
 def test_scatter_from_beat_to_beat_counts_over_the_root_of_the_beats():
@@ -134,8 +141,8 @@ def test_a_side_counts_with_three_passages_and_a_quarter_of_its_beats():
     one_side = [270.0, math.nan] * 20
     assert mean(one_side).nominal_value == pytest.approx(270.0)
     nothing = [math.nan] * 40
-    assert mean(nothing) is None
-    assert mean(one_side, clock=Clock()) is None
+    assert mean_and_beginnings(nothing) == (None, 0.0)
+    assert mean_and_beginnings(one_side, clock=Clock()) == (None, 0.0)
     two = list(nothing)
     two[0] = two[2] = 270.0
     assert mean(two) is None

@@ -146,6 +146,19 @@ def test_doubt_of_where_contacts_begin_is_in_the_arc_and_half_of_it_in_the_beat_
     wider = np.sqrt(doubted.beat_error_ms.std_dev**2 - plain.beat_error_ms.std_dev**2)
     assert ALIKE_BY_MS / 2 < wider < ALIKE_BY_MS
     assert doubted.period_s.std_dev == pytest.approx(plain.period_s.std_dev, rel=1e-6)
+    # What comes from the beginnings is told by itself: the rest of both uncertainties is the beats' own, and as before.
+    for figure, part in (
+        ("arc_deg", "arc_from_beginnings_deg"),
+        ("beat_error_ms", "beat_error_from_beginnings_ms"),
+    ):
+        own = [getattr(one, figure).std_dev ** 2 - getattr(one, part) ** 2 for one in (doubted, plain)]
+        assert 0 < getattr(plain, part) < getattr(doubted, part)
+        assert own[0] == pytest.approx(own[1], rel=1e-3)  # the sides are weighed a little otherwise
+
+
+def test_without_a_figure_nothing_of_it_comes_from_the_beginnings():
+    assert read(contact=False).arc_from_beginnings_deg == 0.0
+    assert read(one_sided=True).beat_error_from_beginnings_ms == 0.0
 
 
 def test_doubt_of_where_one_sides_contact_begins_counts_for_that_side(plain):

@@ -3,33 +3,33 @@
 Input: two groups of readings. Output: a row for each quantity: before, after, the change with its 95 %
 interval, and whether that interval excludes no change at all. Differences exclude 0, ratios (of spreads and
 of Allan deviations) exclude 1. Nights of a group are compared by Welch's method
-(`torsionbeat.reading.intervals`); within one night swings are never taken as independent. What is common to
-both sides cancels: the tolerance of one stated lift, and the recorder's crystal where both sides were made
-with the same recorder.
+(`torsionbeat.reading.intervals`); within one night swings are never taken as independent. What the nights of a side
+share is no lesser for their number (`torsionbeat.history.shared_doubt`).
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
-from torsionbeat.history.arc_wander import arc_spread, arc_wander_deg
-from torsionbeat.history.comparability import CRYSTAL_SOURCES, comparison_remarks, crystal_cancels, same_lift
-from torsionbeat.history.comparison_rows import (
-    Common,
-    Row,
-    Verdict,
-    figure_row,
-    nothing_common,
-    pair_row,
-    ratio_row,
-)
+from torsionbeat.history.arc_wander import arc_spread
+from torsionbeat.history.comparability import comparison_remarks
+from torsionbeat.history.comparison_rows import Row, Verdict, figure_row, pair_row, ratio_row
 from torsionbeat.history.nights import Group, Night, counted_once
-from torsionbeat.history.rate_stability import pooled_deviations, rate_wander_s_per_day, sound_deviation
+from torsionbeat.history.rate_stability import pooled_deviations, sound_deviation
+from torsionbeat.history.shared_doubt import (
+    own_arc,
+    own_beat_error,
+    own_offset,
+    own_rate,
+    shared_arc,
+    shared_beat_error,
+    shared_offset,
+    shared_rate,
+)
 from torsionbeat.history.side_matching import groups_alike
 from torsionbeat.history.sound_rows import LONE, loudness_rows, voice_rows
 from torsionbeat.reading.figures import Reading, UFloat
@@ -41,7 +41,6 @@ from torsionbeat.reading.intervals import (
     slope_per_day,
 )
 from torsionbeat.sound.remarks import Remark, remark_codes
-from torsionbeat.theory.rate import S_PER_DAY_PER_PPM
 from torsionbeat.theory.stability import confidence_limits
 
 __all__ = ["Comparison", "Group", "Night", "Row", "Verdict", "compare"]
@@ -51,11 +50,6 @@ MOST_OF_SOUNDS = 0.5
 """Share of a spread's square, from single sounds, above which the spread describes sounds and microphone, not the clock."""
 
 HIDDEN = "most of it is the scatter of single sounds, on both sides, and not the clock's wander"
-
-CRYSTAL_CHANGE_PPM = 3 / math.sqrt(3)
-"""How far one recorder's crystal may differ between two recordings: half-width 3 ppm for a few kelvin and
-some weeks (common practice, no source).
-"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,21 +190,13 @@ def _marked(row: Row) -> Row:
 
 def _rows(before: Group, after: Group, same_recorder: bool, same_place: bool) -> Iterator[Row]:
     if all(r.rate_s_per_day is not None for r in before.readings + after.readings):
-        crystal = _crystal_doubt(before, after, same_recorder)
-        yield figure_row("rate (+ gains)", "s/day", before, after, _own_rate, crystal)
+        crystal = shared_rate(before, after, same_recorder)
+        yield figure_row("rate (+ gains)", "s/day", before, after, own_rate, crystal)
     else:
         yield figure_row("period, out and back", "s", before, after, lambda r: r.period_s)
-    yield figure_row("beat error", "ms", before, after, lambda r: r.beat_error_ms, _with_arc(before, after))
-    lift = _lift_doubt(before, after)
-    yield figure_row("offset", "deg", before, after, lambda r: _less_lift(r, r.offset_deg), lift)
-    yield figure_row(
-        "arc (amplitude end to end)",
-        "deg",
-        before,
-        after,
-        lambda r: _less_lift(r, r.arc_deg),
-        _with_wander(before, after, lift),
-    )
+    yield figure_row("beat error", "ms", before, after, own_beat_error, shared_beat_error(before, after))
+    yield figure_row("offset", "deg", before, after, own_offset, shared_offset(before, after))
+    yield figure_row("arc (amplitude end to end)", "deg", before, after, own_arc, shared_arc(before, after))
     (old, of_old), (new, of_new) = (arc_spread(group.readings) for group in (before, after))
     hidden = min(of_old, of_new) > MOST_OF_SOUNDS
     yield ratio_row("arc, spread within a night", "deg", old, new, unjudged=HIDDEN if hidden else "")
@@ -230,88 +216,6 @@ def _rows(before: Group, after: Group, same_recorder: bool, same_place: bool) ->
     if before.free_swing_q is not None or after.free_swing_q is not None:
         yield pair_row("Q of the free swing", "", [before.free_swing_q], [after.free_swing_q])
     yield _missed_row(before, after)
-
-
-def _own_rate(reading: Reading) -> UFloat:
-    """Rate without the uncertainty of the crystal, which is common to all nights of one recorder."""
-    if reading.timebase.source not in CRYSTAL_SOURCES:
-        return reading.rate_s_per_day
-    ppm = reading.timebase.standard_uncertainty_ppm
-    return _less(
-        reading.rate_s_per_day, ppm * (S_PER_DAY_PER_PPM + 1e-6 * reading.rate_s_per_day.nominal_value)
-    )
-
-
-def _crystal_doubt(before: Group, after: Group, same_recorder: bool) -> Common:
-    old, new = (
-        S_PER_DAY_PER_PPM
-        * max(
-            r.timebase.standard_uncertainty_ppm if r.timebase.source in CRYSTAL_SOURCES else 0.0
-            for r in group.readings
-        )
-        for group in (before, after)
-    )
-    left = math.hypot(old, new)
-    if crystal_cancels(before, after, same_recorder):
-        left = min(left, S_PER_DAY_PER_PPM * CRYSTAL_CHANGE_PPM)
-    if len(before.nights) == len(after.nights) == 1:
-        left = math.hypot(left, *(rate_wander_s_per_day(group.readings[0]) for group in (before, after)))
-    return lambda _before, _after: (old, new, left)
-
-
-def _lift_doubt(before: Group, after: Group) -> Common:
-    old, new = (max(map(_lift_share, group.readings)) for group in (before, after))
-    cancels = same_lift(before, after)
-
-    def common(b: float, a: float) -> tuple[float, float, float]:
-        left = old * abs(a - b) if cancels else math.hypot(old * b, new * a)
-        return old * abs(b), new * abs(a), left
-
-    return common
-
-
-def _with_wander(before: Group, after: Group, common: Common) -> Common:
-    """Add how far the arc of one recording may lie from the clock's usual one; several nights show that themselves."""
-    if len(before.nights) > 1 or len(after.nights) > 1:
-        return common
-    wander = math.hypot(*(arc_wander_deg(group.readings[0]) for group in (before, after)))
-
-    def widened(b: float, a: float) -> tuple[float, float, float]:
-        old, new, left = common(b, a)
-        return old, new, math.hypot(left, wander)
-
-    return widened
-
-
-def _with_arc(before: Group, after: Group) -> Common:
-    """Uncertainty of the change from the arc's wander: the beat error in ms is in proportion to 1 / arc."""
-    if len(before.nights) > 1 or len(after.nights) > 1:
-        return nothing_common
-    shares = [
-        0.0 if r.arc_deg is None else arc_wander_deg(r) / r.arc_deg.nominal_value
-        for r in (before.readings[0], after.readings[0])
-    ]
-    return lambda b, a: (0.0, 0.0, math.hypot(shares[0] * b, shares[1] * a))
-
-
-def _lift_share(reading: Reading) -> float:
-    """Standard uncertainty that the lift's tolerance gives arc and offset, as a share of them."""
-    clock = reading.clock
-    return clock.lift_tolerance_deg / math.sqrt(3) / clock.lift_deg if clock.lift_deg else 0.0
-
-
-def _less_lift(reading: Reading, figure: UFloat) -> UFloat:
-    return None if figure is None else _less(figure, _lift_share(reading) * abs(figure.nominal_value))
-
-
-def _less(figure: UFloat, part: float) -> UFloat:
-    """Remove a part from an uncertainty that contains it; a thousandth stays, because rounding may leave less."""
-    from uncertainties import ufloat
-
-    if part > 1.001 * figure.std_dev:
-        return figure
-    left = math.sqrt(max(figure.std_dev**2 - part**2, 0.0))
-    return ufloat(figure.nominal_value, max(left, 1e-3 * figure.std_dev))
 
 
 def _night_to_night_rows(before: Group, after: Group) -> Iterator[Row]:

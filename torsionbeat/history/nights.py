@@ -202,6 +202,7 @@ def _restored(document: dict[str, Any]) -> Reading:
     clock = Clock(**fields)
     period = _figure(document.get("period_s"))
     offset = _figure(document.get("offset_deg"))
+    from_beginnings = document.get("uncertainty_from_beginnings") or {}
     rows = document.get("swings") or []
     swings = _swings(rows, clock, period, offset)
     return Reading(
@@ -231,6 +232,8 @@ def _restored(document: dict[str, Any]) -> Reading:
         swings=swings,
         events=_events(rows, swings),
         remarks=_remarks(document),
+        beat_error_from_beginnings_ms=float(from_beginnings.get("beat_error_ms") or 0.0),
+        arc_from_beginnings_deg=float(from_beginnings.get("arc_deg") or 0.0),
         stretch_s=tuple(document["stretch_s"]) if document.get("stretch_s") else None,
         sides=_own_sides(document.get("sides")),
         wheels=_wheels(document.get("wheels"), clock.train),

@@ -65,6 +65,10 @@ def reading_document(reading: Reading) -> dict[str, Any]:
         "offset_deg": figure_document(reading.offset_deg),
         "arc_deg": figure_document(reading.arc_deg),
         "arc_trend_deg_per_hour": figure_document(reading.arc_trend_deg_per_hour),
+        "uncertainty_from_beginnings": {
+            "beat_error_ms": reading.beat_error_from_beginnings_ms,
+            "arc_deg": reading.arc_from_beginnings_deg,
+        },
         "stretch_s": None if reading.stretch_s is None else list(reading.stretch_s),
         "beats": {"expected": reading.beats_expected, "heard": reading.beats_heard},
         "sides": _sides(reading.sides),

@@ -318,7 +318,9 @@ class Reading:
     angle. Each is an ``uncertainties`` value or ``None``. ``stretch_s`` holds the first and last second of the stretch
     where it is not the whole recording, because the clock changed during it. ``sides`` says how sure the letters of
     the sides are the clock's own; None where they are this recording's alone. ``wheels`` holds the faults that recur
-    with a wheel of the train, ``flutter`` whether drops came again in one swing; None where that was not searched. A
+    with a wheel of the train, ``flutter`` whether drops came again in one swing; None where that was not searched.
+    ``beat_error_from_beginnings_ms`` and ``arc_from_beginnings_deg`` are the part of their standard uncertainties that comes from
+    where the sounds begin: the nights of a clock share it, since they share its sounds, and more of them do not lessen it. A
     reading prints as one sentence; ``torsionbeat.reading_document`` gives all of it.
     """
 
@@ -340,6 +342,8 @@ class Reading:
     stretch_s: tuple[float, float] | None = None
     wheels: tuple[WheelFault, ...] | None = None
     flutter: FlutterReport | None = None
+    beat_error_from_beginnings_ms: float = 0.0
+    arc_from_beginnings_deg: float = 0.0
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "remarks", tuple(map(as_remark, self.remarks)))

@@ -89,8 +89,9 @@ def mean_arc_deg(
     *,
     together: dict[int, StackedPassage],
     beginnings: Joint,
-) -> UFloat:
-    """Mean arc over the stretch heard, degrees; None where neither side gives one.
+) -> tuple[UFloat, float]:
+    """Mean arc over the stretch heard, degrees, None where neither side gives one; and the part of its standard uncertainty that
+    comes from where the sounds begin.
 
     Parameters
     ----------
@@ -106,7 +107,7 @@ def mean_arc_deg(
         Doubt of where the sounds begin, seconds.
     """
     if clock.lift_deg is None:
-        return None
+        return None, 0.0
     from uncertainties import ufloat
 
     per_side = {
@@ -115,20 +116,22 @@ def mean_arc_deg(
         if (found := _side_arc(side, beats, arcs, clock, steady, together)) is not None
     }
     if not per_side:
-        return None
+        return None, 0.0
     values = np.array([found.arc for found in per_side.values()])
     scatters = np.array([found.scatter for found in per_side.values()])
     by_begin = np.array([found.by_begin for found in per_side.values()])
-    covariance = by_begin @ beginnings.covariance @ by_begin.T + np.diag(scatters**2)
     leads = np.array([found.by_lead for found in per_side.values()])
-    covariance += np.outer(leads, leads) * np.where(np.eye(len(leads)) > 0, 1.0, ALIKE_FORKS)
+    of_beginnings = by_begin @ beginnings.covariance @ by_begin.T
+    of_beginnings += np.outer(leads, leads) * np.where(np.eye(len(leads)) > 0, 1.0, ALIKE_FORKS)
+    covariance = of_beginnings + np.diag(scatters**2)
     weights = _weights_of(covariance)
     mean, spread = float(weights @ values), float(np.sqrt(weights @ covariance @ weights))
+    by_beginnings = float(np.sqrt(weights @ of_beginnings @ weights))
     if len(values) == 2 and abs(values[0] - values[1]) > BEYOND_CHANCE * float(np.sqrt(np.trace(covariance))):
         # The balance swings as far one way as the other: where the sides disagree one was misheard, which one is unknown.
         mean, spread = float(np.mean(values)), max(spread, abs(float(values[0] - values[1])) / 2)
     of_arc = (clock.lift_tolerance_deg / np.sqrt(3) / clock.lift_deg, IMPULSE_SHARE)
-    return ufloat(mean, float(np.hypot(spread, mean * np.linalg.norm(of_arc))))
+    return ufloat(mean, float(np.hypot(spread, mean * np.linalg.norm(of_arc)))), by_beginnings
 
 
 @dataclass(frozen=True, slots=True)

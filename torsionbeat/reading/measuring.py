@@ -90,6 +90,8 @@ class _Figures:
     offset: UFloat
     arc: UFloat
     trend: UFloat
+    beat_error_from_beginnings_ms: float
+    arc_from_beginnings_deg: float
 
 
 def reading_of(
@@ -169,6 +171,8 @@ def reading_of(
         offset_deg=figures.offset,
         arc_deg=figures.arc,
         arc_trend_deg_per_hour=figures.trend,
+        beat_error_from_beginnings_ms=figures.beat_error_from_beginnings_ms,
+        arc_from_beginnings_deg=figures.arc_from_beginnings_deg,
         beats_expected=_expected(beats, figures.steady, heard, seconds_per_sample),
         beats_heard=len(beats.number),
         swings=_swings(beats, arcs),
@@ -242,12 +246,13 @@ def _figures_of(
     own_s = float(np.linalg.norm((steady.period_uncertainty_s, by_travel_s, by_arc_s, by_pull_s)))
     by_crystal_s = steady.period_s * timebase.standard_uncertainty_ppm * 1e-6
     period = ufloat(steady.period_s, float(np.hypot(own_s, by_crystal_s)))
-    error_ms = None
+    error_ms, by_edges_s = None, 0.0
     if np.isfinite(steady.beat_error_s) and not heard.one_sided:
-        parts_s = (steady.beat_error_uncertainty_s, beat_error_edge_s(beginnings, together), differ_u_s / 2)
+        by_edges_s = float(np.hypot(beat_error_edge_s(beginnings, together), differ_u_s / 2))
+        parts_s = (steady.beat_error_uncertainty_s, by_edges_s)
         error_ms = ufloat(steady.beat_error_s * 1e3, float(np.linalg.norm(parts_s)) * 1e3)
     arcs = single_arcs_deg(beats, clock, steady)
-    arc = mean_arc_deg(beats, arcs, clock, steady, together=together, beginnings=beginnings)
+    arc, by_edges_deg = mean_arc_deg(beats, arcs, clock, steady, together=together, beginnings=beginnings)
     error_ms = beat_error_in_doubt_ms(error_ms, heard.other_accounts, 1e3 * seconds_per_sample)
     arc = arc_in_doubt_deg(arc, heard.other_accounts, seconds_per_sample, steady.period_s, clock)
     return _Figures(
@@ -258,6 +263,8 @@ def _figures_of(
         offset=offset_of(error_ms, arc, period.nominal_value, clock.lift_deg),
         arc=arc,
         trend=arc_trend_deg_per_hour(beats.middle_s, beats.number, arcs),
+        beat_error_from_beginnings_ms=0.0 if error_ms is None else 1e3 * by_edges_s,
+        arc_from_beginnings_deg=0.0 if arc is None else by_edges_deg,
     )
 
 

@@ -1,0 +1,130 @@
+"""What the nights of a clock share is no lesser for their number."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from uncertainties import ufloat
+
+from torsionbeat.history.comparison_rows import figure_row
+from torsionbeat.history.nights import Group, Night, reading_from_document
+from torsionbeat.history.shared_doubt import (
+    own_arc,
+    own_beat_error,
+    own_offset,
+    shared_arc,
+    shared_beat_error,
+    shared_offset,
+)
+from torsionbeat.reading.document import reading_document
+from torsionbeat.theory.robust import COVERAGE
+
+NIGHTS = 6
+ARC, ERROR, OFFSET = (own_arc, shared_arc), (own_beat_error, shared_beat_error), (own_offset, shared_offset)
+
+
+def told(reading, arc, error_ms, *, own=(1.0, 0.5), shared=(4.0, 3.0)):
+    """The reading with such figures, their own standard uncertainties, and those from where the sounds begin."""
+    return replace(
+        reading,
+        clock=replace(reading.clock, lift_tolerance_deg=0.0),
+        arc_deg=ufloat(arc, np.hypot(own[0], shared[0])),
+        beat_error_ms=ufloat(error_ms, np.hypot(own[1], shared[1])),
+        offset_deg=ufloat(1.8, 0.2),
+        arc_from_beginnings_deg=shared[0],
+        beat_error_from_beginnings_ms=shared[1],
+    )
+
+
+def row(before, after, figure):
+    """Row of a figure: two sides of readings, of which none knows its date."""
+    first, second = (Group(tuple(map(Night, side))) for side in (before, after))
+    own, shared = figure
+    return figure_row("", "", first, second, own, shared(first, second))
+
+
+def half(estimate):
+    return (estimate.high - estimate.low) / 2
+
+
+def test_sounds_that_begin_elsewhere_put_all_nights_off_alike_and_the_intervals_hold(plain):
+    """Two groups of six nights: 4 deg and 3 ms that each group has in common, 1 deg and 0.5 ms of each night's own."""
+    rng = np.random.default_rng(20)
+    held = dict.fromkeys(("arc", "error", "change of arc", "change of error"), 0)
+    draws = 60
+    for _ in range(draws):
+        groups = []
+        for _ in (0, 1):
+            arc, error = 430 + 4 * rng.standard_normal(), 70 + 3 * rng.standard_normal()
+            groups.append(
+                [
+                    told(plain, arc + rng.standard_normal(), error + 0.5 * rng.standard_normal())
+                    for _ in range(NIGHTS)
+                ]
+            )
+        arc, error = row(*groups, ARC), row(*groups, ERROR)
+        held["arc"] += arc.before.low <= 430 <= arc.before.high
+        held["error"] += error.before.low <= 70 <= error.before.high
+        held["change of arc"] += arc.change.low <= 0 <= arc.change.high
+        held["change of error"] += error.change.low <= 0 <= error.change.high
+    # 95 % of 60 are 57, with a standard deviation of 1.7; if more nights lessened it, some 40 in 100 would hold
+    for name, count in held.items():
+        assert count >= 53, name
+
+
+def test_more_nights_lessen_what_is_their_own_and_nothing_else(plain):
+    few, many = ([told(plain, 430, 70)] * count for count in (2, 40))
+    lone = [told(plain, 430, 70)]
+    assert half(row(lone, lone, ARC).before) == pytest.approx(COVERAGE * np.hypot(1, 4), rel=1e-3)
+    for figure, shared, own in ((ARC, 4.0, 1.0), (ERROR, 3.0, 0.5)):
+        widths = [half(row(group, group, figure).before) for group in (few, many)]
+        # Of forty nights a fortieth of the variance, by Student's t of 39 degrees of freedom (2.02), is left.
+        assert widths[1] == pytest.approx(np.hypot(COVERAGE * shared, 2.02 * own / np.sqrt(40)), rel=0.01)
+        assert widths[0] > widths[1]
+        # Nothing cancels: fork and pallets sound otherwise after the work.
+        change = half(row(many, many, figure).change)
+        assert change == pytest.approx(np.sqrt(2) * widths[1], rel=0.01)
+
+
+def test_a_side_shares_what_its_nights_share_on_the_mean(plain):
+    """A quiet night of 1 deg and a loud one of 5 are off by 3 deg together, if both are off the same way."""
+    quiet, loud = told(plain, 430, 70, shared=(1.0, 3.0)), told(plain, 430, 70, shared=(5.0, 3.0))
+    mixed, alike = ([quiet, loud] * 20, [told(plain, 430, 70, shared=(3.0, 3.0))] * 40)
+    told_of = row(mixed, alike, ARC)
+    assert half(told_of.before) == pytest.approx(half(told_of.after), rel=1e-3)
+
+
+def test_the_offset_shares_what_arc_and_beat_error_share(plain):
+    """offset = arc / 2 sin(pi error / T) for a lift of zero width: near rest in proportion to both."""
+    reading = told(plain, 430, 70, shared=(4.3, 7.0))  # a hundredth of the arc, a tenth of the error
+    shared = 0.1005 * 430 / 2 * np.sin(np.pi * 0.07 / 60)
+    reading = replace(reading, offset_deg=ufloat(0.79, np.hypot(0.02, shared)))
+    assert own_offset(reading).std_dev == pytest.approx(0.02, rel=0.1)
+    many = row([reading] * 40, [reading] * 40, OFFSET)
+    assert half(many.before) == pytest.approx(
+        np.hypot(COVERAGE * shared, 2.02 * 0.02 / np.sqrt(40)), rel=0.02
+    )
+
+
+def test_without_the_figure_or_of_a_reading_of_old_nothing_is_shared(plain):
+    old = replace(plain, arc_from_beginnings_deg=0.0, beat_error_from_beginnings_ms=0.0)
+    assert own_beat_error(old).std_dev == old.beat_error_ms.std_dev
+    none = replace(told(plain, 430, 70), arc_deg=None, offset_deg=None, arc_from_beginnings_deg=0.0)
+    assert own_arc(none) is None
+    assert own_offset(none) is None
+    # Of the one that has it.
+    before = row([none, told(plain, 430, 70)], [plain], ARC).before
+    assert half(before) == pytest.approx(COVERAGE * np.hypot(1, 4), rel=0.001)
+
+
+def test_what_is_shared_comes_back_out_of_a_document(plain):
+    reading = told(plain, 430, 70)
+    back = reading_from_document(json.loads(json.dumps(reading_document(reading))))
+    assert back.arc_from_beginnings_deg == 4.0
+    assert back.beat_error_from_beginnings_ms == 3.0
+    document = reading_document(reading)
+    del document["uncertainty_from_beginnings"]  # as it was kept before
+    assert reading_from_document(document).arc_from_beginnings_deg == 0.0

@@ -1,0 +1,175 @@
+"""Shared doubt: what the nights of a group have in common, which more nights do not lessen.
+
+Input: two groups of readings. Output, for each figure: a reading's own uncertainty without what is shared, and what is shared
+of before, after and their change. The tolerance of one stated lift cancels in the change, and so does the recorder's crystal
+where both sides were made with the same recorder. Where the sounds begin is in doubt in the same way in all nights of a side;
+that does not cancel, since work on the clock changes its sounds.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+import numpy as np
+
+from torsionbeat.history.arc_wander import arc_wander_deg
+from torsionbeat.history.comparability import CRYSTAL_SOURCES, crystal_cancels, same_lift
+from torsionbeat.history.comparison_rows import Common
+from torsionbeat.history.nights import Group
+from torsionbeat.history.rate_stability import rate_wander_s_per_day
+from torsionbeat.reading.figures import Reading, UFloat
+from torsionbeat.reading.mean_arc import offset_of
+from torsionbeat.theory.rate import S_PER_DAY_PER_PPM
+
+__all__ = [
+    "own_arc",
+    "own_beat_error",
+    "own_offset",
+    "own_rate",
+    "shared_arc",
+    "shared_beat_error",
+    "shared_offset",
+    "shared_rate",
+]
+
+CRYSTAL_CHANGE_PPM = 3 / math.sqrt(3)
+"""How far one recorder's crystal may differ between two recordings: half-width 3 ppm for a few kelvin and
+some weeks (common practice, no source).
+"""
+
+
+def own_rate(reading: Reading) -> UFloat:
+    """Rate without the uncertainty of the crystal, which is common to all nights of one recorder."""
+    if reading.timebase.source not in CRYSTAL_SOURCES:
+        return reading.rate_s_per_day
+    ppm = reading.timebase.standard_uncertainty_ppm
+    return _less(
+        reading.rate_s_per_day, ppm * (S_PER_DAY_PER_PPM + 1e-6 * reading.rate_s_per_day.nominal_value)
+    )
+
+
+def own_beat_error(reading: Reading) -> UFloat:
+    """Beat error without the doubt of where the sounds begin."""
+    return _less(reading.beat_error_ms, reading.beat_error_from_beginnings_ms)
+
+
+def own_offset(reading: Reading) -> UFloat:
+    """Offset without the lift's tolerance and the doubt of where the sounds begin."""
+    return _less(_less_lift(reading, reading.offset_deg), _offset_from_beginnings_deg(reading))
+
+
+def own_arc(reading: Reading) -> UFloat:
+    """Arc without the lift's tolerance and the doubt of where the sounds begin."""
+    return _less(_less_lift(reading, reading.arc_deg), reading.arc_from_beginnings_deg)
+
+
+def shared_rate(before: Group, after: Group, same_recorder: bool) -> Common:
+    """The crystal of the rate; of the change of two single nights, what the rate may wander besides."""
+    old, new = (
+        S_PER_DAY_PER_PPM
+        * max(
+            r.timebase.standard_uncertainty_ppm if r.timebase.source in CRYSTAL_SOURCES else 0.0
+            for r in group.readings
+        )
+        for group in (before, after)
+    )
+    left = math.hypot(old, new)
+    if crystal_cancels(before, after, same_recorder):
+        left = min(left, S_PER_DAY_PER_PPM * CRYSTAL_CHANGE_PPM)
+    if _lone(before, after):
+        left = math.hypot(left, *(rate_wander_s_per_day(group.readings[0]) for group in (before, after)))
+    return lambda _before, _after: (old, new, left)
+
+
+def shared_beat_error(before: Group, after: Group) -> Common:
+    """The beginnings of the sounds; of the change of single nights, the arc's wander: the ms are in proportion to 1 / arc."""
+    beginnings = _shared_beginnings(before, after, lambda r: r.beat_error_from_beginnings_ms)
+    if not _lone(before, after):
+        return beginnings
+    shares = [
+        0.0 if r.arc_deg is None else arc_wander_deg(r) / r.arc_deg.nominal_value
+        for r in (before.readings[0], after.readings[0])
+    ]
+    return _both(beginnings, lambda b, a: (0.0, 0.0, math.hypot(shares[0] * b, shares[1] * a)))
+
+
+def shared_offset(before: Group, after: Group) -> Common:
+    """The lift's tolerance and the beginnings of the sounds."""
+    return _both(_shared_lift(before, after), _shared_beginnings(before, after, _offset_from_beginnings_deg))
+
+
+def shared_arc(before: Group, after: Group) -> Common:
+    """The same; of the change of single nights, how far the arc of one recording may lie from the clock's usual one."""
+    wander = 0.0
+    if _lone(before, after):  # several nights show that themselves
+        wander = math.hypot(*(arc_wander_deg(group.readings[0]) for group in (before, after)))
+    beginnings = _shared_beginnings(before, after, lambda r: r.arc_from_beginnings_deg)
+    return _both(_both(_shared_lift(before, after), beginnings), lambda _before, _after: (0.0, 0.0, wander))
+
+
+def _lone(before: Group, after: Group) -> bool:
+    """Whether a single night is compared with a single night."""
+    return len(before.nights) == len(after.nights) == 1
+
+
+def _shared_lift(before: Group, after: Group) -> Common:
+    old, new = (max(map(_lift_share, group.readings)) for group in (before, after))
+    cancels = same_lift(before, after)
+
+    def common(b: float, a: float) -> tuple[float, float, float]:
+        left = old * abs(a - b) if cancels else math.hypot(old * b, new * a)
+        return old * abs(b), new * abs(a), left
+
+    return common
+
+
+def _shared_beginnings(before: Group, after: Group, part: Callable[[Reading], float]) -> Common:
+    """The beginnings' part of a figure, mean of the nights that have it."""
+    old, new = (
+        float(np.mean([own for own in map(part, group.readings) if own > 0] or [0.0]))
+        for group in (before, after)
+    )
+    return lambda _before, _after: (old, new, math.hypot(old, new))
+
+
+def _both(one: Common, other: Common) -> Common:
+    """What two causes share: their standard uncertainties joined."""
+
+    def joined(b: float, a: float) -> tuple[float, float, float]:
+        old, new, left = (math.hypot(*pair) for pair in zip(one(b, a), other(b, a), strict=True))
+        return old, new, left
+
+    return joined
+
+
+def _offset_from_beginnings_deg(reading: Reading) -> float:
+    """Part of the offset's standard uncertainty that comes from where the sounds begin."""
+    from uncertainties import ufloat
+
+    if not (reading.beat_error_from_beginnings_ms > 0 and reading.arc_from_beginnings_deg > 0):
+        return 0.0
+    error_ms = ufloat(reading.beat_error_ms.nominal_value, reading.beat_error_from_beginnings_ms)
+    arc = ufloat(reading.arc_deg.nominal_value, reading.arc_from_beginnings_deg)
+    offset = offset_of(error_ms, arc, reading.period_s.nominal_value, reading.clock.lift_deg)
+    return 0.0 if offset is None else offset.std_dev
+
+
+def _lift_share(reading: Reading) -> float:
+    """Standard uncertainty that the lift's tolerance gives arc and offset, as a share of them."""
+    clock = reading.clock
+    return clock.lift_tolerance_deg / math.sqrt(3) / clock.lift_deg if clock.lift_deg else 0.0
+
+
+def _less_lift(reading: Reading, figure: UFloat) -> UFloat:
+    return None if figure is None else _less(figure, _lift_share(reading) * abs(figure.nominal_value))
+
+
+def _less(figure: UFloat, part: float) -> UFloat:
+    """Remove a part from an uncertainty that contains it; a thousandth stays, because rounding may leave less."""
+    from uncertainties import ufloat
+
+    if figure is None or part > 1.001 * figure.std_dev:
+        return figure
+    left = math.sqrt(max(figure.std_dev**2 - part**2, 0.0))
+    return ufloat(figure.nominal_value, max(left, 1e-3 * figure.std_dev))
