@@ -319,8 +319,8 @@ FAULTS: list[Fault] = [
             "clock.lift_tolerance_deg",
         ),
         edge_dropped_from_the_arc=(
-            "covariance = by_begin @ beginnings.covariance @ by_begin.T",
-            "covariance = 0 * by_begin @ beginnings.covariance @ by_begin.T",
+            "of_beginnings = by_begin @ beginnings.covariance @ by_begin.T",
+            "of_beginnings = 0 * by_begin @ beginnings.covariance @ by_begin.T",
         ),
         impulse_forgotten=("IMPULSE_SHARE = 0.0005", "IMPULSE_SHARE = 0.05"),
         sides_that_disagree_are_averaged=(
@@ -553,6 +553,26 @@ FAULTS: list[Fault] = [
         ),
     ),
     *of(
+        "history/shared_doubt.py",
+        "history/test_shared_doubt.py",
+        arcs_beginnings_are_each_nights_own=(
+            "    beginnings = _shared_beginnings(before, after, lambda r: r.arc_from_beginnings_deg)",
+            "    beginnings = _shared_beginnings(before, after, lambda r: 0.0)",
+        ),
+        beat_errors_beginnings_are_each_nights_own=(
+            "    beginnings = _shared_beginnings(before, after, lambda r: r.beat_error_from_beginnings_ms)",
+            "    beginnings = _shared_beginnings(before, after, lambda r: 0.0)",
+        ),
+        beginnings_cancel_in_the_change=("(old, new, math.hypot(old, new))", "(old, new, 0.0)"),
+        beginnings_counted_twice=(
+            "_less(_less_lift(reading, reading.arc_deg), reading.arc_from_beginnings_deg)",
+            "_less_lift(reading, reading.arc_deg)",
+        ),
+        loudest_night_speaks_for_all=("float(np.mean([own", "float(np.max([own"),
+        nights_without_the_figure_lessen_it=("if own > 0]", "]"),
+        offset_forgets_the_arc=("reading.arc_from_beginnings_deg)\n    offset", "1e-9)\n    offset"),
+    ),
+    *of(
         "history/arc_wander.py",
         "history/test_arc_wander.py",
         memory_not_counted=("math.sqrt(3 * memory / span_s)", "1.0"),
@@ -766,6 +786,14 @@ FAULTS: list[Fault] = [
         ),
         doubt_by_share_dropped=("(by_rise, by_share, scatter, hidden)", "(by_rise, scatter, hidden)"),
         hidden_lead_dropped=("(by_rise, by_share, scatter, hidden)", "(by_rise, by_share, scatter)"),
+        hidden_from_half_a_per_cent_on=(
+            "BEGINS * float(np.exp(-_SHARE_SPREAD)), 0.1",
+            "0.005, 0.1",
+        ),
+        wholly_hidden_at_two_per_cent=(
+            "BEGINS * float(np.exp(-_SHARE_SPREAD)), 0.1",
+            "BEGINS * float(np.exp(-_SHARE_SPREAD)), BEGINS",
+        ),
         first_part_not_sought=("len(variants) > 1 or bang or course.first - start >= _AHEAD", "False"),
         variants_begin_alike=("float(SHARE_WEIGHTS @ places) - middle", "0.0"),
         variants_beside_another_clock=("np.all(shade < _TOUCHED, axis=(1, 2))", "np.ones(len(places), bool)"),

@@ -9,17 +9,23 @@ import numpy as np
 import pytest
 from uncertainties import ufloat
 
+from torsionbeat.history.arc_wander import arc_wander_deg
+from torsionbeat.history.comparison import compare
 from torsionbeat.history.comparison_rows import figure_row
 from torsionbeat.history.nights import Group, Night, reading_from_document
+from torsionbeat.history.rate_stability import rate_wander_s_per_day
 from torsionbeat.history.shared_doubt import (
     own_arc,
     own_beat_error,
     own_offset,
+    own_rate,
     shared_arc,
     shared_beat_error,
     shared_offset,
+    shared_rate,
 )
 from torsionbeat.reading.document import reading_document
+from torsionbeat.sound.timebase import unknown_timebase
 from torsionbeat.theory.robust import COVERAGE
 
 NIGHTS = 6
@@ -44,6 +50,10 @@ def row(before, after, figure):
     first, second = (Group(tuple(map(Night, side))) for side in (before, after))
     own, shared = figure
     return figure_row("", "", first, second, own, shared(first, second))
+
+
+def width(estimate):
+    return estimate.high - estimate.low
 
 
 def half(estimate):
@@ -99,8 +109,8 @@ def test_a_side_shares_what_its_nights_share_on_the_mean(plain):
 
 def test_the_offset_shares_what_arc_and_beat_error_share(plain):
     """offset = arc / 2 sin(pi error / T) for a lift of zero width: near rest in proportion to both."""
-    reading = told(plain, 430, 70, shared=(4.3, 7.0))  # a hundredth of the arc, a tenth of the error
-    shared = 0.1005 * 430 / 2 * np.sin(np.pi * 0.07 / 60)
+    reading = told(plain, 430, 70, shared=(43.0, 7.0))  # a tenth of each
+    shared = 0.1 * np.sqrt(2) * 430 / 2 * np.sin(np.pi * 0.07 / 60)
     reading = replace(reading, offset_deg=ufloat(0.79, np.hypot(0.02, shared)))
     assert own_offset(reading).std_dev == pytest.approx(0.02, rel=0.1)
     many = row([reading] * 40, [reading] * 40, OFFSET)
@@ -128,3 +138,76 @@ def test_what_is_shared_comes_back_out_of_a_document(plain):
     document = reading_document(reading)
     del document["uncertainty_from_beginnings"]  # as it was kept before
     assert reading_from_document(document).arc_from_beginnings_deg == 0.0
+
+
+def test_a_recorder_whose_clock_loses_cancels_too(make_night):
+    losing = [make_night(s, period=60.05, timebase=unknown_timebase()) for s in (63, 64)]
+    row = compare(*losing, same_recorder=True).row("rate (+ gains)")
+    assert width(row.change) < 2  # 50 ppm either way would leave 14 s a day
+
+
+def test_the_same_recorder_takes_its_crystal_out_of_the_change_but_not_out_of_the_rates(plain, other):
+    apart, together = (
+        compare(plain, other, same_recorder=same).row("rate (+ gains)") for same in (False, True)
+    )
+    assert width(apart.change) == pytest.approx(2 * 1.96 * 0.0864 * 50 / np.sqrt(3) * np.sqrt(2), rel=0.02)
+    own = [r.rate_s_per_day.std_dev**2 - (0.0864 * 50 / np.sqrt(3)) ** 2 for r in (plain, other)]
+    wander = [rate_wander_s_per_day(r) for r in (plain, other)]
+    left = np.sqrt(sum(own) + (0.0864 * 3 / np.sqrt(3)) ** 2 + sum(w**2 for w in wander))
+    assert width(together.change) == pytest.approx(2 * 1.96 * left, rel=1e-3)
+    assert together.before == apart.before
+
+
+def test_the_tolerance_of_one_lift_cancels_but_for_its_share_of_the_change(plain, overhauled):
+    row = compare(plain, overhauled).row("arc (amplitude end to end)")
+    share = 0.5 / np.sqrt(3) / 20  # of either arc; of their change it is all that is left
+    parts = [share * row.change.value]
+    for night in (plain, overhauled):
+        parts.append(arc_wander_deg(night))
+        parts.append(np.sqrt(night.arc_deg.std_dev**2 - (share * night.arc_deg.nominal_value) ** 2))
+    assert width(row.change) == pytest.approx(2 * 1.96 * np.linalg.norm(parts), rel=1e-3)
+    assert width(row.before) > 2 * 1.96 * share * row.before.value
+    wrong = replace(overhauled, clock=replace(overhauled.clock, lift_deg=21.0))
+    result = compare(plain, wrong)
+    assert width(result.row("arc (amplitude end to end)").change) > width(row.before)
+    assert any("The lift differs: 20 deg before, 21 deg after" in remark for remark in result.remarks)
+
+
+def test_of_single_nights_the_arc_may_wander_and_takes_the_beat_error_with_it(plain):
+    """The beat error in ms is in proportion to 1 / arc: what the arc may wander moves it by the same share."""
+    night = told(plain, 430, 70, own=(1e-3, 1e-3), shared=(1e-3, 1e-3))
+    share = arc_wander_deg(night) / 430
+    change = row([night], [night], ERROR).change
+    assert half(change) == pytest.approx(COVERAGE * np.sqrt(2) * share * 70, rel=1e-3)
+    assert (
+        half(row([night] * 2, [night] * 2, ERROR).change) < half(change) / 10
+    )  # two nights show it themselves
+
+
+def test_the_rates_that_a_night_gives_are_its_own_but_for_the_crystal(plain):
+    crystal = (
+        50 / np.sqrt(3) * (86_400 + 8_640) * 1e-6
+    )  # a tenth of a day fast: so much more is the crystal's share
+    night = replace(plain, rate_s_per_day=ufloat(8_640.0, np.hypot(0.01, crystal)))
+    assert own_rate(night).std_dev == pytest.approx(0.01, rel=0.05)  # a difference of large numbers
+    by_clock = replace(night, timebase=replace(night.timebase, source="reference ticks"))
+    assert own_rate(by_clock).std_dev == night.rate_s_per_day.std_dev
+    assert (
+        shared_rate(*(Group((Night(one),)) for one in (by_clock, by_clock)), same_recorder=False)(0, 0)[0]
+        == 0.0
+    )
+
+
+def test_two_lifts_do_not_cancel_and_the_vaguest_of_a_side_counts(plain):
+    old = replace(plain, arc_from_beginnings_deg=0.0, beat_error_from_beginnings_ms=0.0)
+    sure, vague, other = (
+        replace(old, clock=replace(old.clock, lift_deg=lift, lift_tolerance_deg=within))
+        for lift, within in ((20.0, 0.1), (20.0, 0.5), (21.0, 0.3))
+    )
+    before, after = Group((Night(sure), Night(vague))), Group((Night(other),) * 2)
+    told_of = shared_arc(before, after)(430.0, 400.0)
+    parts = 0.5 / np.sqrt(3) / 20 * 430, 0.3 / np.sqrt(3) / 21 * 400
+    assert told_of == pytest.approx((*parts, np.hypot(*parts)))
+    exact = Group((Night(replace(old, clock=replace(old.clock, lift_tolerance_deg=0.0))),))
+    assert shared_offset(exact, exact)(1.8, 1.8) == (0.0, 0.0, 0.0)
+    assert shared_arc(exact, exact)(430.0, 430.0)[:2] == (0.0, 0.0)
