@@ -534,8 +534,8 @@ FAULTS: list[Fault] = [
     ),
     # history
     *of(
-        "history/rate_stability.py",
-        "history/test_rate_stability.py",
+        "history/wander.py",
+        "history/test_wander.py",
         white_phase_by_the_root_of_two=(
             "DAY_S * math.sqrt(3 * float(np.mean(squares))) / tau_s",
             "DAY_S * math.sqrt(2 * float(np.mean(squares))) / tau_s",
@@ -573,10 +573,10 @@ FAULTS: list[Fault] = [
         offset_forgets_the_arc=("reading.arc_from_beginnings_deg)\n    offset", "1e-9)\n    offset"),
     ),
     *of(
-        "history/arc_wander.py",
-        "history/test_arc_wander.py",
+        "history/wander.py",
+        "history/test_wander.py",
         memory_not_counted=("math.sqrt(3 * memory / span_s)", "1.0"),
-        student_dropped=("return student_factor(MOVE_FREEDOM) * float", "return float"),
+        student_dropped_from_the_arc=("return student_factor(MOVE_FREEDOM) * float", "return float"),
         noise_counted_as_wander=("single_deg**2 * means / max", "0 * single_deg**2 * means / max"),
         freedom_of_every_block=(
             "freedom = min(estimate.freedom, 2.0 + memories)",

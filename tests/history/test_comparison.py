@@ -13,7 +13,7 @@ from uncertainties import ufloat
 from torsionbeat.errors import InputError
 from torsionbeat.history.comparison import Group, Night, compare
 from torsionbeat.history.nights import counted_once
-from torsionbeat.history.rate_stability import pooled_deviations
+from torsionbeat.history.wander import pooled_deviations
 from torsionbeat.sound.timebase import unknown_timebase
 
 MAY = datetime(2026, 5, 1, 21, 0, tzinfo=UTC)

@@ -9,11 +9,9 @@ import numpy as np
 import pytest
 from uncertainties import ufloat
 
-from torsionbeat.history.arc_wander import arc_wander_deg
 from torsionbeat.history.comparison import compare
 from torsionbeat.history.comparison_rows import figure_row
 from torsionbeat.history.nights import Group, Night, reading_from_document
-from torsionbeat.history.rate_stability import rate_wander_s_per_day
 from torsionbeat.history.shared_doubt import (
     own_arc,
     own_beat_error,
@@ -24,6 +22,7 @@ from torsionbeat.history.shared_doubt import (
     shared_offset,
     shared_rate,
 )
+from torsionbeat.history.wander import arc_wander_deg, rate_wander_s_per_day
 from torsionbeat.reading.document import reading_document
 from torsionbeat.sound.timebase import unknown_timebase
 from torsionbeat.theory.robust import COVERAGE

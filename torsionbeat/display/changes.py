@@ -11,7 +11,7 @@ from torsionbeat.display import style
 from torsionbeat.display.terminal import eighty_columns, print_bullets, say, simple_table
 from torsionbeat.display.words import amount, decimals, number, plain
 from torsionbeat.history.comparison import Comparison, Group, Row
-from torsionbeat.history.rate_stability import pooled_deviations
+from torsionbeat.history.wander import pooled_deviations
 from torsionbeat.reading.figures import Reading
 from torsionbeat.reading.intervals import Estimate
 from torsionbeat.theory.robust import COVERAGE

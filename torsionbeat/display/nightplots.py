@@ -9,7 +9,7 @@ import numpy as np
 
 from torsionbeat.display import style
 from torsionbeat.display.words import decimals, figure_words, interval, number
-from torsionbeat.history.rate_stability import LEAST_FREEDOM, stability_of
+from torsionbeat.history.wander import LEAST_FREEDOM, stability_of
 from torsionbeat.reading.beats import middles_s
 from torsionbeat.reading.figures import FloatArray, IntArray, Reading, Swings
 from torsionbeat.reading.intervals import BLOCKS, block_means

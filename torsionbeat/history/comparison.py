@@ -15,11 +15,9 @@ from typing import Any
 
 import numpy as np
 
-from torsionbeat.history.arc_wander import arc_spread
 from torsionbeat.history.comparability import comparison_remarks
 from torsionbeat.history.comparison_rows import Row, Verdict, figure_row, pair_row, ratio_row
 from torsionbeat.history.nights import Group, Night, counted_once
-from torsionbeat.history.rate_stability import pooled_deviations, sound_deviation
 from torsionbeat.history.shared_doubt import (
     own_arc,
     own_beat_error,
@@ -32,6 +30,7 @@ from torsionbeat.history.shared_doubt import (
 )
 from torsionbeat.history.side_matching import groups_alike
 from torsionbeat.history.sound_rows import LONE, loudness_rows, voice_rows
+from torsionbeat.history.wander import arc_spread, pooled_deviations, sound_deviation
 from torsionbeat.reading.figures import Reading, UFloat
 from torsionbeat.reading.intervals import (
     BLOCKS,

@@ -13,11 +13,10 @@ from collections.abc import Callable
 
 import numpy as np
 
-from torsionbeat.history.arc_wander import arc_wander_deg
 from torsionbeat.history.comparability import CRYSTAL_SOURCES, crystal_cancels, same_lift
 from torsionbeat.history.comparison_rows import Common
 from torsionbeat.history.nights import Group
-from torsionbeat.history.rate_stability import rate_wander_s_per_day
+from torsionbeat.history.wander import arc_wander_deg, rate_wander_s_per_day
 from torsionbeat.reading.figures import Reading, UFloat
 from torsionbeat.reading.mean_arc import offset_of
 from torsionbeat.theory.rate import S_PER_DAY_PER_PPM
