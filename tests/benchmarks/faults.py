@@ -568,6 +568,15 @@ FAULTS: list[Fault] = [
             "_less(_less_lift(reading, reading.arc_deg), reading.arc_from_beginnings_deg)",
             "_less_lift(reading, reading.arc_deg)",
         ),
+        two_beat_errors_are_off_by_chance=(
+            "math.sqrt(1 - OTHERWISE_AGAIN)), []",
+            "0.0), []",
+        ),
+        two_beat_errors_are_off_the_same=("OTHERWISE_AGAIN = 0.36", "OTHERWISE_AGAIN = 1e-6"),
+        letters_turn_the_beginnings_too=(
+            "sign * own + shared_ms * (alike + otherwise)",
+            "sign * (own + shared_ms * (alike + otherwise))",
+        ),
         loudest_night_speaks_for_all=("float(np.mean([own", "float(np.max([own"),
         nights_without_the_figure_lessen_it=("if own > 0]", "]"),
         offset_forgets_the_arc=("reading.arc_from_beginnings_deg)\n    offset", "1e-9)\n    offset"),

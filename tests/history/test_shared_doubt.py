@@ -13,6 +13,7 @@ from torsionbeat.history.comparison import compare
 from torsionbeat.history.comparison_rows import figure_row
 from torsionbeat.history.nights import Group, Night, reading_from_document
 from torsionbeat.history.shared_doubt import (
+    beat_errors_of_both,
     own_arc,
     own_beat_error,
     own_offset,
@@ -210,3 +211,28 @@ def test_two_lifts_do_not_cancel_and_the_vaguest_of_a_side_counts(plain):
     exact = Group((Night(replace(old, clock=replace(old.clock, lift_tolerance_deg=0.0))),))
     assert shared_offset(exact, exact)(1.8, 1.8) == (0.0, 0.0, 0.0)
     assert shared_arc(exact, exact)(430.0, 430.0)[:2] == (0.0, 0.0)
+
+
+def test_two_beat_errors_of_one_clock_are_off_alike_by_most_of_what_puts_each_off(plain):
+    """3 ms from the beginnings, of whose variance 0.36 is each recording's own, and 0.5 ms of the night itself."""
+    before, after = (Group((Night(told(plain, 430, error)),)) for error in (12.0, 180.0))
+    first, second = beat_errors_of_both(before, after)
+    assert (first.nominal_value, second.nominal_value) == (12.0, 180.0)
+    for error in (first, second):
+        assert error.std_dev == pytest.approx(np.hypot(0.5, 3.0))
+    left = np.sqrt(2 * (0.5**2 + 0.36 * 3.0**2))
+    assert (second - first).std_dev == pytest.approx(left)
+    # With the letters of the first, the sounds of either side are put off the same way as before.
+    first, second = beat_errors_of_both(before, after, swapped=True)
+    assert (first.nominal_value, second.nominal_value) == (12.0, -180.0)
+    assert (second - first).std_dev == pytest.approx(left)
+
+
+def test_several_nights_lessen_the_beat_errors_own_doubt_alone(plain):
+    many, none = (
+        Group((Night(told(plain, 430, 70.0)),) * 40),
+        Group((Night(replace(plain, beat_error_ms=None)),)),
+    )
+    error, missing = beat_errors_of_both(many, none)
+    assert error.std_dev == pytest.approx(np.hypot(3.0, 2.02 / 1.96 * 0.5 / np.sqrt(40)), rel=1e-3)
+    assert missing is None

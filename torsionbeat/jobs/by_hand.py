@@ -20,13 +20,13 @@ from torsionbeat.bench.source import Flag
 from torsionbeat.benchlog import ReadingRecord, open_log
 from torsionbeat.errors import InputError
 from torsionbeat.history.nights import Group
+from torsionbeat.history.shared_doubt import beat_errors_of_both
 from torsionbeat.history.side_matching import same_letters
 from torsionbeat.jobs.compare import CompareRequest, Days, groups_of
 from torsionbeat.jobs.keep import HandCheckRequest as KeepRequest
 from torsionbeat.jobs.keep import keep_hand_check
 from torsionbeat.reading.document import figure_document
 from torsionbeat.reading.figures import UFloat
-from torsionbeat.reading.intervals import night_mean
 from torsionbeat.regulation.handcheck import Agreement, HandCheck, HandSighting, agreement
 from torsionbeat.regulation.handcheck import hand_check as rate_of_hands
 from torsionbeat.sound.remarks import Remark, remark_codes
@@ -283,34 +283,36 @@ def two_offsets(
     readings = (*before.readings, *after.readings)
     period_s = readings[-1].period_s.nominal_value
     lift_deg = readings[-1].clock.lift_deg
-    first, second = _beat_error(before, "before"), _beat_error(after, "after")
     swapped = request.swap_sides
     if swapped is None:
         # The beat error was changed on purpose: only the sounds identify the sides.
         same = same_letters(before.nights, after.nights, moved=1.0)
         swapped = None if same is None else not same
     turn = ufloat(request.turned_deg, request.within_deg / 3**0.5) / request.share_above_fork
-    arc = arc_from_two_offsets_deg(turn, first, -second if swapped else second, period_s, lift_deg or 0.0)
+    first, second = _beat_errors(before, after, swapped=bool(swapped))
+    arc = arc_from_two_offsets_deg(turn, first, second, period_s, lift_deg or 0.0)
     other = None
     if swapped is None:
         with contextlib.suppress(InputError):
-            other = arc_from_two_offsets_deg(turn, first, -second, period_s, lift_deg or 0.0)
+            exchanged = _beat_errors(before, after, swapped=True)
+            other = arc_from_two_offsets_deg(turn, *exchanged, period_s, lift_deg or 0.0)
     return TwoOffsetsResult(
         arc,
         other,
         turn,
         first,
-        -second if swapped else second,
+        second,
         period_s,
         lift_deg,
         _beware(lift_deg, arc, other),
     )
 
 
-def _beat_error(group: Group, which: str) -> UFloat:
-    found = night_mean([one.beat_error_ms for one in group.readings if one.beat_error_ms is not None])
-    if found is None:
-        raise InputError(f"no beat error was read {which} the turn; both sides of the beat must be heard")
+def _beat_errors(before: Group, after: Group, *, swapped: bool) -> tuple[UFloat, UFloat]:
+    found = beat_errors_of_both(before, after, swapped=swapped)
+    for which, error in zip(("before", "after"), found, strict=True):
+        if error is None:
+            raise InputError(f"no beat error was read {which} the turn; both sides of the beat must be heard")
     return found
 
 
