@@ -577,6 +577,8 @@ FAULTS: list[Fault] = [
             "sign * own + shared_ms * (alike + otherwise)",
             "sign * (own + shared_ms * (alike + otherwise))",
         ),
+        shared_arc_always_told=("if shared_deg > half_deg / math.sqrt(2):", "if True:"),
+        shared_arc_of_a_lone_night=("or len(group.nights) == 1", ""),
         loudest_night_speaks_for_all=("float(np.mean([own", "float(np.max([own"),
         nights_without_the_figure_lessen_it=("if own > 0]", "]"),
         offset_forgets_the_arc=("reading.arc_from_beginnings_deg)\n    offset", "1e-9)\n    offset"),

@@ -18,6 +18,7 @@ from torsionbeat.history.shared_doubt import (
     own_beat_error,
     own_offset,
     own_rate,
+    remark_on_shared_arc,
     shared_arc,
     shared_beat_error,
     shared_offset,
@@ -236,3 +237,23 @@ def test_several_nights_lessen_the_beat_errors_own_doubt_alone(plain):
     error, missing = beat_errors_of_both(many, none)
     assert error.std_dev == pytest.approx(np.hypot(3.0, 2.02 / 1.96 * 0.5 / np.sqrt(40)), rel=1e-3)
     assert missing is None
+
+
+def test_it_is_said_where_more_nights_do_not_make_the_arc_surer(plain):
+    """Of six nights with 4 deg in common and 1 deg of their own, 7.8 of 7.9 deg are shared; with 1 and 5 deg, 2 of 5.6."""
+    vague, own = (
+        [told(plain, 430, 70, own=(own, 0.5), shared=(shared, 3.0))] * 6 for own, shared in ((1, 4), (5, 1))
+    )
+
+    def said(before, after):
+        groups = [Group(tuple(map(Night, side))) for side in (before, after)]
+        return remark_on_shared_arc(*groups, row(before, after, ARC))
+
+    assert said(own, own) is None
+    assert said(vague[:1], own) is None  # a lone night: the next would lessen it
+    both = said(vague, vague)
+    assert both.code == "arc-doubt-shared"
+    assert "7.8 of ± 7.9 deg before, 7.8 of ± 7.9 deg after" in both
+    assert "7.8 of ± 7.9 deg after. More nights" in said(own, vague)
+    assert said([replace(plain, arc_deg=None)] * 2, vague[:1]) is None
+    assert both in compare(vague, vague).remarks

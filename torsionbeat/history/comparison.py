@@ -23,6 +23,7 @@ from torsionbeat.history.shared_doubt import (
     own_beat_error,
     own_offset,
     own_rate,
+    remark_on_shared_arc,
     shared_arc,
     shared_beat_error,
     shared_offset,
@@ -45,6 +46,7 @@ from torsionbeat.theory.stability import confidence_limits
 __all__ = ["Comparison", "Group", "Night", "Row", "Verdict", "compare"]
 
 
+ARC = "arc (amplitude end to end)"
 MOST_OF_SOUNDS = 0.5
 """Share of a spread's square, from single sounds, above which the spread describes sounds and microphone, not the clock."""
 
@@ -123,6 +125,9 @@ def compare(
     first, second, turned = groups_alike(_once(given[0]), _once(given[1]), swap_sides)
     rows = tuple(map(_marked, _rows(first, second, same_recorder, same_place)))
     remarks = comparison_remarks(first, second, same_recorder, turned if swap_sides is None else False)
+    of_arc = remark_on_shared_arc(first, second, next(row for row in rows if row.name == ARC))
+    if of_arc is not None:
+        remarks.append(of_arc)
     again = sum(len(group.nights) for group in given) - len(first.nights) - len(second.nights)
     if again:
         remarks.append(Remark("nights-overlap", _AGAIN.format(again)))
@@ -164,7 +169,7 @@ LEADING = (
     "period, out and back",
     "beat error",
     "offset",
-    "arc (amplitude end to end)",
+    ARC,
     "Q of the free swing",
     "beats missed",
 )
@@ -195,7 +200,7 @@ def _rows(before: Group, after: Group, same_recorder: bool, same_place: bool) ->
         yield figure_row("period, out and back", "s", before, after, lambda r: r.period_s)
     yield figure_row("beat error", "ms", before, after, own_beat_error, shared_beat_error(before, after))
     yield figure_row("offset", "deg", before, after, own_offset, shared_offset(before, after))
-    yield figure_row("arc (amplitude end to end)", "deg", before, after, own_arc, shared_arc(before, after))
+    yield figure_row(ARC, "deg", before, after, own_arc, shared_arc(before, after))
     (old, of_old), (new, of_new) = (arc_spread(group.readings) for group in (before, after))
     hidden = min(of_old, of_new) > MOST_OF_SOUNDS
     yield ratio_row("arc, spread within a night", "deg", old, new, unjudged=HIDDEN if hidden else "")

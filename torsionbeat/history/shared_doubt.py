@@ -14,13 +14,15 @@ from collections.abc import Callable
 import numpy as np
 
 from torsionbeat.history.comparability import CRYSTAL_SOURCES, crystal_cancels, same_lift
-from torsionbeat.history.comparison_rows import Common
+from torsionbeat.history.comparison_rows import Common, Row
 from torsionbeat.history.nights import Group
 from torsionbeat.history.wander import arc_wander_deg, rate_wander_s_per_day
 from torsionbeat.reading.figures import Reading, UFloat
 from torsionbeat.reading.intervals import night_mean
 from torsionbeat.reading.mean_arc import offset_of
+from torsionbeat.sound.remarks import Remark
 from torsionbeat.theory.rate import S_PER_DAY_PER_PPM
+from torsionbeat.theory.robust import COVERAGE
 
 __all__ = [
     "beat_errors_of_both",
@@ -28,6 +30,7 @@ __all__ = [
     "own_beat_error",
     "own_offset",
     "own_rate",
+    "remark_on_shared_arc",
     "shared_arc",
     "shared_beat_error",
     "shared_offset",
@@ -139,6 +142,25 @@ def shared_arc(before: Group, after: Group) -> Common:
         wander = math.hypot(*(arc_wander_deg(group.readings[0]) for group in (before, after)))
     beginnings = _shared_beginnings(before, after, lambda r: r.arc_from_beginnings_deg)
     return _both(_both(_shared_lift(before, after), beginnings), lambda _before, _after: (0.0, 0.0, wander))
+
+
+def remark_on_shared_arc(before: Group, after: Group, arc: Row) -> Remark | None:
+    """Remark that more nights would not make the arc much surer; None where they would, or where a side has one night."""
+    said = []
+    for when, group, told in (("before", before, arc.before), ("after", after, arc.after)):
+        if told is None or len(group.nights) == 1:
+            continue
+        half_deg = (told.high - told.low) / 2
+        shared_deg = COVERAGE * _mean_part(group, lambda r: r.arc_from_beginnings_deg)
+        if shared_deg > half_deg / math.sqrt(2):  # half of the variance and more
+            said.append(f"{shared_deg:.2g} of ± {half_deg:.2g} deg {when}")
+    if not said:
+        return None
+    return Remark(
+        "arc-doubt-shared",
+        f"Most of the arc's uncertainty comes from where the sounds begin, and all nights share it: {', '.join(said)}. "
+        "More nights do not lessen it; a microphone nearer to the movement or a contact pickup may.",
+    )
 
 
 def _lone(before: Group, after: Group) -> bool:

@@ -25,6 +25,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import expit
 
+from torsionbeat.hearing.account import PASSAGE_MEDIAN, PASSAGE_SPREAD
 from torsionbeat.theory.rate import student_factor
 
 __all__ = [
@@ -59,9 +60,9 @@ its uncertainty, which adds only a fiftieth."""
 ARC_AN_HOUR, ARC_AT_MOST = 0.05, 0.03
 """Change of an arc that is not seen, as a share of it: in an hour, and at most in one recording (standard deviations; no
 source). A clock that was just set going gains or loses more, one that settled less: `beats.USUAL_TRAVEL_PER_H`."""
-_DROP_LATE = 0.013
+_DROP_LATE = PASSAGE_MEDIAN * float(np.exp(PASSAGE_SPREAD**2)) / 2
 """Time from the middle of the lift passage to the drop, as a share of the period: half a passage, root mean square over the
-clocks that `hearing.account.PASSAGE_MEDIAN` and its spread describe."""
+log-normal distribution of clocks."""
 
 
 @dataclass(frozen=True, slots=True)
