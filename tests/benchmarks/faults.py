@@ -553,6 +553,19 @@ FAULTS: list[Fault] = [
         ),
     ),
     *of(
+        "history/arc_findings.py",
+        "history/test_arc_findings.py",
+        wander_forgets_the_doubt=(
+            "wander < np.hypot(LEAST_WANDER_DEG, by_chance_deg)",
+            "wander < LEAST_WANDER_DEG",
+        ),
+        wander_is_clear_whatever_the_doubt=(
+            "wander >= np.hypot(1.5 * LEAST_WANDER_DEG, by_chance_deg)",
+            "wander >= 1.5 * LEAST_WANDER_DEG",
+        ),
+        another_recording_begins_alike=("recorded_again_deg(night.reading) for", "1.0 for"),
+    ),
+    *of(
         "history/shared_doubt.py",
         "history/test_shared_doubt.py",
         arcs_beginnings_are_each_nights_own=(

@@ -65,10 +65,16 @@ def test_the_largest_arcs_decide_on_the_knock_where_enough_are_known():
     assert not signs(level_signs(reading(500.0, 0.5, arcs=many[1:], knock=560.0)))  # 19 are too few
 
 
-def nights(arcs, every_days=1.0):
+def nights(arcs, every_days=1.0, *, own=1.0, beginnings=0.0):
+    """Nights whose arcs have such standard uncertainties of their own, and from where their sounds begin; the lift is exact."""
     return [
         SimpleNamespace(
-            taken_at=JUNE + timedelta(days=i * every_days), reading=SimpleNamespace(arc_deg=ufloat(arc, 1.0))
+            taken_at=JUNE + timedelta(days=i * every_days),
+            reading=SimpleNamespace(
+                arc_deg=ufloat(arc, np.hypot(own, beginnings)),
+                arc_from_beginnings_deg=beginnings,
+                clock=Clock("Harbour lamp", 60.0, 20.0),
+            ),
         )
         for i, arc in enumerate(arcs)
     ]
@@ -91,7 +97,40 @@ def test_a_wander_says_how_far_one_reading_lies_from_the_next():
     told = float(np.sqrt(np.mean(np.diff(rest) ** 2)))
     assert f"from one to the next they differ by {told:.0f} deg" in found.evidence[1]
     assert "7 readings over 6 days lie between 425 and 444 deg" in found.evidence[0]
+    assert "their own uncertainty explains 1.4 deg of that" in found.evidence[2]
     assert found.sure == "clear"
+
+
+@pytest.mark.parametrize(("own", "beginnings"), [(9.0, 0.0), (1.0, 9.0)])
+def test_readings_that_are_in_doubt_themselves_show_no_wander(own, beginnings):
+    """Steady clocks in loud rooms: readings that scatter by 9 deg, or by the share of 9 deg that another recording changes."""
+    rng = np.random.default_rng(12)
+    scatter = np.hypot(own, np.sqrt(0.7) * beginnings)
+    told = as_sure = 0
+    for count in (4, 7, 14):
+        for _ in range(200):
+            arcs = 430 + scatter * rng.standard_normal(count)
+            told += bool(signs(history_signs(nights(arcs, own=own, beginnings=beginnings))))
+            as_sure += "arc wanders" in signs(history_signs(nights(arcs)))
+    assert as_sure > 300  # the same arcs, if each were known to a degree
+    assert told <= 12  # at most one in a hundred, and a few by other signs
+    # What is beyond their doubt is still found.
+    wide = 430 + 4 * (WANDERING - 430)
+    assert signs(history_signs(nights(wide, own=own, beginnings=beginnings))) == ["arc wanders"]
+
+
+def test_a_wander_little_beyond_the_doubt_is_likely():
+    """Seven nights show 1.67 of their doubt by chance, once in a hundred (chi squared of six degrees of freedom, 16.81: from
+    memory); the 6 or 9 deg of the sign come on top."""
+    by_chance = [u * np.sqrt(16.81 / 6) for u in (9.0, 6.0)]
+    rest = WANDERING - np.polyval(np.polyfit(np.arange(7.0), WANDERING, 1), np.arange(7.0))
+    wander = float(np.sqrt(np.mean(np.diff(rest) ** 2) / 2))
+    size = 1.01 * np.hypot(6.0, by_chance[0]) / wander
+    arcs = 430 + size * (WANDERING - 430)
+    assert [one.sure for one in history_signs(nights(arcs, own=9.0))] == ["likely"]
+    assert size * wander > np.hypot(9.0, by_chance[1])
+    assert [one.sure for one in history_signs(nights(arcs, own=6.0))] == ["clear"]
+    assert not signs(history_signs(nights(430 + 0.98 * size * (WANDERING - 430), own=9.0)))
 
 
 @pytest.mark.parametrize(

@@ -15,6 +15,7 @@ from torsionbeat.errors import InputError
 from torsionbeat.history.daily_findings import BELLOWS, arc_step, step_signs
 from torsionbeat.history.finding import Finding, beyond, pm
 from torsionbeat.history.nights import Night
+from torsionbeat.history.shared_doubt import recorded_again_deg
 from torsionbeat.reading.arc_course import arc_course
 from torsionbeat.reading.figures import FloatArray, Reading
 from torsionbeat.reading.intervals import slope_per_day
@@ -28,6 +29,8 @@ LEAST_MOVE_DEG = 8.0
 """Twice the wander that a healthy drive causes in a night (common practice, no source)."""
 LEAST_WANDER_DEG = 6.0
 """Twice the difference of a healthy clock's arc from night to night (common practice, no source)."""
+BY_CHANCE = 0.01
+"""Probability that nights of a steady clock differ so much, by the uncertainty of their readings alone."""
 LEAST_RANGE_DEG = 15.0
 """Half an ornament of twelve: it would be seen by eye (common practice, no source)."""
 LEAST_FALL_DEG = 12.0
@@ -175,15 +178,19 @@ def history_signs(nights: Sequence[Night]) -> Iterator[Finding]:
         arcs = arcs + np.where(np.arange(len(arcs)) < step.first_after, 1, 0) * (
             step.after_deg - step.before_deg
         )
-    yield from _wander_sign(days, arcs)
+    doubt_deg = np.array([recorded_again_deg(night.reading) for night in known])
+    yield from _wander_sign(days, arcs, float(np.sqrt(np.mean(doubt_deg**2))))
     yield from _fall_sign(dates, days, arcs)
 
 
-def _wander_sign(days: FloatArray, arcs: FloatArray) -> Iterator[Finding]:
-    """An arc that differs from one reading to the next, about its own line."""
+def _wander_sign(days: FloatArray, arcs: FloatArray, doubt_deg: float) -> Iterator[Finding]:
+    """An arc that differs from one reading to the next, about its own line, by more than their own doubt makes of it."""
+    from scipy.special import chdtri
+
     rest = arcs - np.polyval(np.polyfit(days, arcs, 1), days)
     wander = float(np.sqrt(np.mean(np.diff(rest) ** 2) / 2))
-    if wander < LEAST_WANDER_DEG or float(np.ptp(rest)) < LEAST_RANGE_DEG:
+    by_chance_deg = doubt_deg * float(np.sqrt(chdtri(len(arcs) - 1, BY_CHANCE) / (len(arcs) - 1)))
+    if wander < np.hypot(LEAST_WANDER_DEG, by_chance_deg) or float(np.ptp(rest)) < LEAST_RANGE_DEG:
         return
     yield Finding(
         "arc wanders",
@@ -192,8 +199,9 @@ def _wander_sign(days: FloatArray, arcs: FloatArray) -> Iterator[Finding]:
             f"{len(arcs)} readings over {days[-1]:.0f} days lie between {arcs.min():.0f} and "
             f"{arcs.max():.0f} deg",
             f"from one to the next they differ by {wander * np.sqrt(2):.0f} deg (root mean square)",
+            f"their own uncertainty explains {doubt_deg * np.sqrt(2):.1f} deg of that",
         ),
-        "clear" if len(arcs) >= 6 and wander >= 1.5 * LEAST_WANDER_DEG else "likely",
+        "clear" if len(arcs) >= 6 and wander >= np.hypot(1.5 * LEAST_WANDER_DEG, by_chance_deg) else "likely",
         "The suspension, for a kink or a tired strip; then the level of the clock; then an uneven drive.",
         LOCK,
     )

@@ -30,6 +30,7 @@ __all__ = [
     "own_beat_error",
     "own_offset",
     "own_rate",
+    "recorded_again_deg",
     "remark_on_shared_arc",
     "shared_arc",
     "shared_beat_error",
@@ -42,10 +43,10 @@ CRYSTAL_CHANGE_PPM = 3 / math.sqrt(3)
 some weeks (common practice, no source).
 """
 
-OTHERWISE_AGAIN = 0.36
-"""Share of the variance of where the sounds begin that is another in another recording of the clock in its room. Pairs of
-recordings of real ticks (58, other times and noise) differ in beat error by what 0.2 explains with the microphone left where it
-was, and 0.3 with it moved and the clock 6 dB softer. Their arcs differ by 0.2 and 0.7."""
+OTHERWISE_AGAIN, ARC_OTHERWISE_AGAIN = 0.36, 0.7
+"""Shares of the variance of where the sounds begin that are another in another recording of the clock, for the beat error in one
+room and for the arc. Pairs of recordings of real ticks (58, other times and noise) differ in beat error by what 0.2 explains with
+the microphone left where it was, and 0.3 with it moved and the clock 6 dB softer. Their arcs differ by 0.2 and 0.7."""
 
 
 def own_rate(reading: Reading) -> UFloat:
@@ -142,6 +143,12 @@ def shared_arc(before: Group, after: Group) -> Common:
         wander = math.hypot(*(arc_wander_deg(group.readings[0]) for group in (before, after)))
     beginnings = _shared_beginnings(before, after, lambda r: r.arc_from_beginnings_deg)
     return _both(_both(_shared_lift(before, after), beginnings), lambda _before, _after: (0.0, 0.0, wander))
+
+
+def recorded_again_deg(reading: Reading) -> float:
+    """How far the arc of another recording of the same clock may lie from this one though nothing changed, standard deviation."""
+    beginnings = math.sqrt(ARC_OTHERWISE_AGAIN) * reading.arc_from_beginnings_deg
+    return math.hypot(own_arc(reading).std_dev, beginnings)
 
 
 def remark_on_shared_arc(before: Group, after: Group, arc: Row) -> Remark | None:
