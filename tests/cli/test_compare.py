@@ -6,7 +6,9 @@ import json
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+import numpy as np
 import pytest
+import soundfile
 import typer
 
 from torsionbeat.benchlog import open_log
@@ -83,6 +85,28 @@ def test_folders_are_groups(bench, tmp_path):
     verdicts = {row["name"]: row["verdict"] for row in result["rows"]}
     assert verdicts["rate (+ gains)"] == "changed"
     assert verdicts["arc (amplitude end to end)"] == "changed"
+
+
+def test_what_is_no_night_in_a_folder_is_left_out_and_told(bench, tmp_path):
+    """Notes, a sheet of truth, a damaged recording and an hour of silence among the nights: the rest is compared."""
+    for i in range(2):
+        keep(tmp_path / "old" / f"{i}.json", 14.0 + i / 10, 430.0 + i)
+        keep(tmp_path / "new" / f"{i}.json", 29.0 + i / 10, 431.0 + i)
+    (tmp_path / "old" / "notes.txt").write_text("strip of May")
+    (tmp_path / "old" / "truth.json").write_text("{}")
+    (tmp_path / "old" / "damaged.flac").write_bytes(b"fLaC" + bytes(400))
+    soundfile.write(tmp_path / "old" / "silence.wav", np.zeros(80_000, np.float32), 8_000)
+    result = json.loads(bench("old", "new", "--same-recorder", "--json"))
+    assert [night["recording"] for night in result["before"]["nights"]] == ["0.json", "1.json"]
+    (said,) = [remark for remark in result["remarks"] if remark.startswith("Left out of the folder old: ")]
+    assert "damaged.flac, notes.txt, truth.json (neither a recording nor a reading that can be read)" in said
+    assert said.endswith("; silence.wav (no clock is heard).")
+    assert "files-left-out" in result["remark_codes"]
+    # A folder of nothing else says what is wrong with the first.
+    (tmp_path / "none").mkdir()
+    (tmp_path / "none" / "notes.txt").write_text("strip of May")
+    with pytest.raises(InputError, match=r"notes\.txt is not a sound file"):
+        bench("none", "new")
 
 
 def test_dates_of_a_clock_in_the_log(bench, tmp_path):

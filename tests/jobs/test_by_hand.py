@@ -92,6 +92,16 @@ def test_a_setting_that_was_not_moved_gives_no_arc(drops_kept):
         two_offsets(TwoOffsetsRequest(same, same, 5.0))
 
 
+def test_what_is_no_night_of_a_folder_is_told_here_too(drops_kept, tmp_path):
+    before, after = drops_kept("before.json", 1.0), drops_kept("after.json", 6.0)
+    folder = tmp_path / "folder"
+    folder.mkdir()
+    before.rename(folder / before.name)
+    (folder / "notes.txt").write_text("turned by hand")
+    result = two_offsets(TwoOffsetsRequest(folder, after, 5.0, swap_sides=False))
+    assert "files-left-out" in [remark.code for remark in result.remarks]
+
+
 def test_days_need_a_clock():
     now = datetime(2026, 3, 1, tzinfo=UTC)
     with pytest.raises(InputError, match="dates were given without --clock"):

@@ -304,7 +304,7 @@ def two_offsets(
         second,
         period_s,
         lift_deg,
-        _beware(lift_deg, arc, other),
+        (*before.remarks, *after.remarks, *_beware(lift_deg, arc, other)),
     )
 
 

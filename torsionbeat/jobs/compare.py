@@ -6,7 +6,7 @@ Input: two sides, each files or days. Output: what changed beyond doubt. Recordi
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -18,7 +18,7 @@ from torsionbeat.bench.known import KnownClock
 from torsionbeat.bench.sides import kept_night
 from torsionbeat.bench.source import Flag
 from torsionbeat.benchlog import BenchLog, open_log
-from torsionbeat.errors import InputError
+from torsionbeat.errors import InputError, NothingHeardError
 from torsionbeat.history.comparison import Comparison
 from torsionbeat.history.comparison import compare as compared
 from torsionbeat.history.nights import Group, Night, on_both_sides, reading_from_document
@@ -205,7 +205,7 @@ def read_document(path: Path, stream: TextIO | None = None) -> dict[str, Any]:
 def _files_group(
     path: Path, request: CompareRequest, progress: Callable[[float], None] | None, cancel: Flag | None
 ) -> Group:
-    """Read every recording or kept reading at a path."""
+    """Read every recording or kept reading at a path; what of a folder is neither is left out, and told."""
     if not path.exists():
         raise InputError(f"there is no file or folder {path}; {HOW}")
     paths = [path]
@@ -215,8 +215,21 @@ def _files_group(
             raise InputError(f"the folder {path} holds no file; {HOW}")
     sounds = [one for one in paths if one.suffix.lower() != ".json"]
     heard = dict(zip(sounds, _heard_nights(sounds, request, progress, cancel), strict=True))
-    nights = [heard[one] if one in heard else _kept_in_file(one) for one in paths]
-    return Group(tuple(nights), label=path.name if len(paths) > 1 else "")
+    found = {one: heard[one] if one in heard else _kept_in_file(one) for one in paths}
+    nights = [night for night in found.values() if isinstance(night, Night)]
+    left_out = {one: error for one, error in found.items() if not isinstance(error, Night)}
+    if not nights:
+        raise next(iter(left_out.values()))
+    remarks = (_left_out(path.name, left_out),) if left_out else ()
+    return Group(tuple(nights), label=path.name if len(paths) > 1 else "", remarks=remarks)
+
+
+def _left_out(folder: str, errors: Mapping[Path, Exception]) -> Remark:
+    silent = [one.name for one, error in errors.items() if isinstance(error, NothingHeardError)]
+    others = [one.name for one, error in errors.items() if not isinstance(error, NothingHeardError)]
+    said = [f"{', '.join(others)} (neither a recording nor a reading that can be read)"] if others else []
+    said += [f"{', '.join(silent)} (no clock is heard)"] if silent else []
+    return Remark("files-left-out", f"Left out of the folder {folder}: {'; '.join(said)}.")
 
 
 def _heard_nights(
@@ -224,8 +237,8 @@ def _heard_nights(
     request: CompareRequest,
     progress: Callable[[float], None] | None,
     cancel: Flag | None,
-) -> list[Night]:
-    """Analyse recordings; the first failure ends the analysis with its error."""
+) -> list[Night | InputError | NothingHeardError]:
+    """Analyse recordings; for one that gives no reading, the error that says why."""
     if not paths:
         return []
     ppm = request.sample_clock_ppm
@@ -233,10 +246,14 @@ def _heard_nights(
         sample_clock_ppm=ppm, sample_clock_tolerance_ppm=0.0 if ppm is None else STATED_UNCERTAINTY_PPM
     )
     result = hear(HearRequest(tuple(paths), request.clock, listening), progress=progress, cancel=cancel)
-    nights = []
+    nights: list[Night | InputError | NothingHeardError] = []
     for path, outcome in zip(paths, result.outcomes, strict=True):
         if outcome.analysis is None:
-            raise outcome.error or InputError(f"{path} could not be read")
+            error = outcome.error or InputError(f"{path} could not be read")
+            if not isinstance(error, (InputError, NothingHeardError)):
+                raise error  # of the computer, not of the file
+            nights.append(error)
+            continue
         analysis = outcome.analysis
         nights.append(Night(analysis.reading, taken_at=_begun(path), voices=analysis.heard.voices))
     return nights
@@ -249,11 +266,11 @@ def _begun(path: Path) -> datetime | None:
     return None if begun_ns is None else datetime.fromtimestamp(begun_ns / 1e9, UTC)
 
 
-def _kept_in_file(path: Path) -> Night:
+def _kept_in_file(path: Path) -> Night | InputError:
     try:
         reading = reading_from_document(read_document(path))
     except InputError as error:
-        raise InputError(f"{path}: {error}" if str(path) not in str(error) else str(error)) from error
+        return InputError(f"{path}: {error}" if str(path) not in str(error) else str(error))
     return Night(reading if reading.recording.name else _named(reading, path))
 
 
