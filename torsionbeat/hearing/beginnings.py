@@ -196,7 +196,8 @@ def beginning_of(
     begins, by_rise = (middle - LOOK_BACK, _READ_OFF) if shows else (found.edge, found.edge_uncertainty)
     by_share = float(np.sqrt(SHARE_WEIGHTS @ choices**2))
     scatter = float(np.linalg.norm(weights * [variant.scatter() for _, variant in variants]))
-    hidden = float(weights @ [variant.hidden_lead() for _, variant in variants])
+    hides = [variant.hidden() for _, variant in variants]
+    hidden = float(weights @ [_lead_hidden_by(share) for share in hides])
     softer = begins - float(softest - LOOK_BACK)
     own = None
     if len(variants) > 1:
@@ -208,7 +209,7 @@ def beginning_of(
         float(np.linalg.norm((by_rise, by_share, scatter, hidden))),
         softer if softer > _LEAST_SOFTER else 0.0,
         choices,
-        float(weights @ [variant.hidden() for _, variant in variants]),
+        float(weights @ hides),
         before,
         own,
     )
@@ -382,17 +383,18 @@ class _Course:
             frames.append(_first_of(smooth > least, self.first))
         return float(np.std(frames))
 
-    def hidden_lead(self) -> float:
-        """Standard uncertainty from parts before the first audible one that the room may hide."""
-        beyond = np.log(max(self.hidden(), HIDES_NONE) / HIDES_NONE)
-        return HIDDEN_LEAD * float(min(beyond / np.log(_HIDES_MOST / HIDES_NONE), 1.0))
-
     def hidden(self) -> float:
         """Share of the greatest power that may be hidden before the sound: by the room, or with what was taken off for the tail
         of a louder sound, where that was too much."""
         quiet = slice(2, max(self.first - 4, 8))
         by_room = _SURE * float(np.median(self.doubt[quiet]))
         return max(by_room, -float(np.median(self.mean[quiet]))) / self.top
+
+
+def _lead_hidden_by(share: float) -> float:
+    """Standard uncertainty, in frames, from parts before the first audible one, where such a share of the power may be hidden."""
+    beyond = np.log(max(share, HIDES_NONE) / HIDES_NONE)
+    return HIDDEN_LEAD * float(min(beyond / np.log(_HIDES_MOST / HIDES_NONE), 1.0))
 
 
 def _averaged(series: FloatArray) -> FloatArray:

@@ -101,7 +101,7 @@ def shared_beat_error(before: Group, after: Group) -> Common:
         0.0 if r.arc_deg is None else arc_wander_deg(r) / r.arc_deg.nominal_value
         for r in (before.readings[0], after.readings[0])
     ]
-    return _both(beginnings, lambda b, a: (0.0, 0.0, math.hypot(shares[0] * b, shares[1] * a)))
+    return _joined(beginnings, lambda b, a: (0.0, 0.0, math.hypot(shares[0] * b, shares[1] * a)))
 
 
 def beat_errors_of_both(before: Group, after: Group, *, swapped: bool = False) -> tuple[UFloat, UFloat]:
@@ -133,7 +133,9 @@ def beat_errors_of_both(before: Group, after: Group, *, swapped: bool = False) -
 
 def shared_offset(before: Group, after: Group) -> Common:
     """The lift's tolerance and the beginnings of the sounds."""
-    return _both(_shared_lift(before, after), _shared_beginnings(before, after, _offset_from_beginnings_deg))
+    return _joined(
+        _shared_lift(before, after), _shared_beginnings(before, after, _offset_from_beginnings_deg)
+    )
 
 
 def shared_arc(before: Group, after: Group) -> Common:
@@ -142,7 +144,7 @@ def shared_arc(before: Group, after: Group) -> Common:
     if _lone(before, after):  # several nights show that themselves
         wander = math.hypot(*(arc_wander_deg(group.readings[0]) for group in (before, after)))
     beginnings = _shared_beginnings(before, after, lambda r: r.arc_from_beginnings_deg)
-    return _both(_both(_shared_lift(before, after), beginnings), lambda _before, _after: (0.0, 0.0, wander))
+    return _joined(_shared_lift(before, after), beginnings, lambda _before, _after: (0.0, 0.0, wander))
 
 
 def recorded_again_deg(reading: Reading) -> float:
@@ -196,11 +198,11 @@ def _mean_part(group: Group, part: Callable[[Reading], float]) -> float:
     return float(np.mean([own for own in map(part, group.readings) if own > 0] or [0.0]))
 
 
-def _both(one: Common, other: Common) -> Common:
-    """What two causes share: their standard uncertainties joined."""
+def _joined(*causes: Common) -> Common:
+    """What all causes together make common: their standard uncertainties joined."""
 
     def joined(b: float, a: float) -> tuple[float, float, float]:
-        old, new, left = (math.hypot(*pair) for pair in zip(one(b, a), other(b, a), strict=True))
+        old, new, left = (math.hypot(*parts) for parts in zip(*(one(b, a) for one in causes), strict=True))
         return old, new, left
 
     return joined
