@@ -91,3 +91,26 @@ def night(twin_readings):
     return twin_readings.reading_of_beats(
         beats, clock, duration_s=4 * 3600, seed=3, timebase=unknown_timebase()
     )
+
+
+@pytest.fixture(scope="session")
+def chapter_of():
+    """Lay out the levels of a whole sound as one chapter."""
+
+    def chapter(sound, rate_hz=16_000):
+        import numpy as np
+
+        from torsionbeat.tracks.bands import BandEar, Chapter, plan_bands
+
+        plan = plan_bands(rate_hz)
+        ear = BandEar(plan)
+        chunks = [*ear.feed(np.asarray(sound, np.float32)), *ear.finish()]
+        return Chapter(
+            plan.frame_s,
+            np.concatenate([chunk.levels for chunk in chunks]),
+            np.concatenate([chunk.strength for chunk in chunks]),
+            np.array([chunk.floor for chunk in chunks]),
+            np.array([chunk.deviation for chunk in chunks]),
+        )
+
+    return chapter

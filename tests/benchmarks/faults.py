@@ -347,26 +347,26 @@ FAULTS: list[Fault] = [
             "(1 - timebase.offset_ppm * 1e-6))\n    heard = ",
         ),
         crystal_s_doubt_dropped=("np.hypot(own_s, by_crystal_s)", "own_s"),
-        pull_of_another_clock_dropped=("by_travel_s**2 + by_pull_s**2", "by_travel_s**2"),
+        pull_of_another_clock_dropped=("by_arc_s, by_pull_s)))", "by_arc_s)))"),
         pull_as_a_standard_uncertainty=("PULL_S / np.sqrt(3)", "PULL_S"),
         travel_of_the_passage_dropped=(
-            "np.sqrt(steady.period_uncertainty_s**2 + by_travel_s**2",
-            "np.sqrt(steady.period_uncertainty_s**2 + 0 * by_travel_s**2",
+            "(steady.period_uncertainty_s, by_travel_s, by_arc_s",
+            "(steady.period_uncertainty_s, by_arc_s",
         ),
         mean_over_a_break=("if np.count_nonzero(after) >= LEAST_PRESENT:", "if False:"),
         lost_drive_is_no_break=("moments.append(turn.time_s)", "moments = moments"),
         slipped_clamp_is_no_break=("for jump in jumps if jump.moves_beat]", "for jump in jumps if False]"),
         beginnings_left_out_of_the_beat_error=(
-            "beat_error_edge_s(beginnings), differ_u_s / 2)",
-            "0 * beat_error_edge_s(beginnings), differ_u_s / 2)",
+            "beat_error_edge_s(beginnings, together), differ_u_s / 2)",
+            "0 * beat_error_edge_s(beginnings, together), differ_u_s / 2)",
         ),
         stacked_passages_left_out_of_the_beat_error=(
-            "beat_error_edge_s(beginnings), differ_u_s / 2)",
-            "beat_error_edge_s(beginnings), 0 * differ_u_s / 2)",
+            "beat_error_edge_s(beginnings, together), differ_u_s / 2)",
+            "beat_error_edge_s(beginnings, together), 0 * differ_u_s / 2)",
         ),
         whole_of_a_stacked_passage_in_the_beat_error=(
-            "beat_error_edge_s(beginnings), differ_u_s / 2)",
-            "beat_error_edge_s(beginnings), differ_u_s)",
+            "beat_error_edge_s(beginnings, together), differ_u_s / 2)",
+            "beat_error_edge_s(beginnings, together), differ_u_s)",
         ),
         rate_of_another_clock=("FARTHEST_NOMINAL = 0.25", "FARTHEST_NOMINAL = 25.0"),
         rate_uncertainty_of_the_period=(
@@ -632,8 +632,8 @@ FAULTS: list[Fault] = [
     ),
     # hearing
     *of(
-        "hearing/exact.py",
-        "hearing/test_exact.py",
+        "tracks/exact.py",
+        "tracks/test_exact.py",
         jackknife_factor=("np.sqrt(parts - 1)", "np.sqrt(1 / parts)"),
         likeness_of_no_mean=(
             "size = np.linalg.norm(each, axis=1) * np.linalg.norm(mean)",
@@ -665,30 +665,38 @@ FAULTS: list[Fault] = [
         no_passages_unlike=("np.log(max((1 - alike[0]) / 4, 1e-300))", "-1e9"),
     ),
     *of(
-        "hearing/account.py",
+        "hearing/priors.py",
         "hearing/test_account.py",
         short_passages_at_a_threshold=("SHORT_PASSAGE * max(short, 0.0)", "SHORT_PASSAGE * (short > 0)"),
         echo_may_be_a_drop=("LOUDEST_CONTACT_DB, ECHO = 18.0", "LOUDEST_CONTACT_DB, ECHO = 180.0"),
-        no_level_below_chance=("max(float(logs.max(initial=0.0)), lowest)", "float(logs.max(initial=0.0))"),
-        mixed_sounds_as_usual_as_drops=("np.log(MIXED / len(passages))", "np.log(1 / len(passages))"),
-        mixed_sounds_without_their_levels=(
-            'mixed += float(log_normal(louder_db, *LOUDNESS_DB["contact"]))',
-            "mixed += 0.0",
-        ),
-        no_sound_of_two_parts=(
-            "TWO_PARTS, PARTS_APART_FRAMES, PART_DB = 1 / 6,",
-            "TWO_PARTS, PARTS_APART_FRAMES, PART_DB = 1e-9,",
-        ),
         unlockings_anywhere=("UNLOCKS_SOON, UNLOCKING_SHARE = 0.8,", "UNLOCKS_SOON, UNLOCKING_SHARE = 0.0,"),
         echoes_of_one_room_are_strangers=(
             "REBOUND_ALIKE, REBOUND_ALIKE_DB = 0.85",
             "REBOUND_ALIKE, REBOUND_ALIKE_DB = 0.0",
         ),
+    ),
+    *of(
+        "hearing/account.py",
+        "hearing/test_account.py",
+        no_level_below_chance=("max(float(logs.max(initial=0.0)), lowest)", "float(logs.max(initial=0.0))"),
+        no_sound_of_two_parts=(
+            "TWO_PARTS, PARTS_APART_FRAMES, PART_DB = 1 / 6,",
+            "TWO_PARTS, PARTS_APART_FRAMES, PART_DB = 1e-9,",
+        ),
         part_below_two_percent_is_the_beginning=("log_ndtr(-above)", "log_ndtr(above)"),
         whole_beside_its_part=("if not (parts and (own.whole", "if not (False and (own.whole"),
     ),
     *of(
-        "hearing/sides.py",
+        "hearing/rivals.py",
+        "hearing/test_account.py",
+        mixed_sounds_as_usual_as_drops=("np.log(MIXED / len(passages))", "np.log(1 / len(passages))"),
+        mixed_sounds_without_their_levels=(
+            'mixed += float(log_normal(louder_db, *LOUDNESS_DB["contact"]))',
+            "mixed += 0.0",
+        ),
+    ),
+    *of(
+        "hearing/rivals.py",
         "hearing/test_sides.py",
         lone_contact_not_thought_of=(
             "all(paired) else _with_a_lone_contact(heard, paired.index(True))",
@@ -708,45 +716,46 @@ FAULTS: list[Fault] = [
         "hearing/segment.py",
         "hearing/test_listener.py",
         parts_before_are_no_sounds=(
-            "return None\n    sides = [with_parts_before(side) for side in sides]",
-            "return None",
+            "sides = [with_parts_before(side) for side in placed]\n    weighed",
+            "sides = placed\n    weighed",
         ),
     ),
     *of(
-        "hearing/account.py",
+        "hearing/priors.py",
         "hearing/test_few_beats.py",
-        contacts_never_softer=(
-            "each = _log_of_contact(softer)",
-            "each = log_normal(softer, 0.0, 40.0)",
-        ),
-        forks_of_all_levels=("each, drops, _log_of_fork(*softer.T)", "each, drops"),
-        drops_of_all_levels=("each, drops, _log_of_fork(*softer.T)", "each, _log_of_fork(*softer.T)"),
+        contacts_never_softer=("each = log_of_contact(softer)", "each = log_normal(softer, 0.0, 40.0)"),
+        forks_of_all_levels=("each, drops, log_of_fork(*softer.T)", "each, drops"),
+        drops_of_all_levels=("each, drops, log_of_fork(*softer.T)", "each, log_of_fork(*softer.T)"),
     ),
     *of(
-        "hearing/other_clocks.py",
+        "tracks/other_clocks.py",
         "hearing/test_segment.py",
         slides_of_one_period=("ticks * interval_s) * duration_s / period_s", "ticks * interval_s)"),
     ),
     *of(
-        "hearing/search.py",
-        "hearing/test_search.py",
+        "tracks/search.py",
+        "tracks/test_search.py",
         whatever_is_left_is_as_before=(
             "return found if _settled(found) else None\n\n\ndef _behind",
             "return found\n\n\ndef _behind",
         ),
         never_as_before=("if wanted.heard and (as_before", "if False and (as_before"),
+        residue_ends_the_trial=("abs(number - round(number)) < ONE_PERIOD * number", "False"),
+    ),
+    *of(
+        "hearing/guesses.py",
+        "hearing/test_guesses.py",
         rows_of_nothing_count=(
             "weights = np.broadcast_to(rarity - _STEADY_MISSING",
             "weights = np.broadcast_to(rarity",
         ),
         other_side_half_a_period_off=("* period > 3 * _STEADY_CELL_S", "* period > 400 * _STEADY_CELL_S"),
         other_side_the_worst=("best = int(np.argmax(total))", "best = int(np.argmin(total))"),
-        residue_ends_the_trial=("abs(number - round(number)) < 5e-4 * number", "False"),
     ),
     *of(
-        "hearing/search.py",
-        "hearing/test_cadence.py",
-        "hearing/test_other_clocks.py",
+        "tracks/cadence.py",
+        "tracks/test_cadence.py",
+        "tracks/test_other_clocks.py",
         slow_changes_stay=("return correlation - slow", "return correlation"),
         slow_within_ten_seconds=("_SLOW = 250", "_SLOW = 5000"),
     ),
@@ -767,23 +776,27 @@ FAULTS: list[Fault] = [
         ),
     ),
     *of(
-        "hearing/bands.py",
-        "hearing/test_bands.py",
+        "tracks/bands.py",
+        "tracks/test_bands.py",
         mean_of_frames_a_sum=("np.eye(len(kept)) / POOLED_FRAMES", "np.eye(len(kept))"),
     ),
     *of(
-        "hearing/bands.py",
-        "hearing/test_strength.py",
+        "tracks/bands.py",
+        "tracks/test_strength.py",
         floor_falls_at_a_step=("1 + _FALLS * np.maximum(self._before / floor - 1, 0)", "1.0"),
     ),
     *of(
-        "hearing/pattern.py",
-        "hearing/test_pattern.py",
+        "tracks/pattern.py",
+        "tracks/test_pattern.py",
         other_side_never_first=("[[first.frames[0] - half], first.frames + half]", "[first.frames + half]"),
+    ),
+    *of(
+        "tracks/best_track.py",
+        "tracks/test_pattern.py",
         one_rotation_tells_chance=("_STRETCHES = 80", "_STRETCHES = 1"),
     ),
     *of(
-        "hearing/exact.py",
+        "tracks/exact.py",
         "hearing/test_placing.py",
         searched_on_without_prior=("gained -= (0.5 * (away / prior_frames) ** 2)", "gained -= (0.0 * away)"),
         drawn_to_the_end_moves=("inside = (best > 0) & (best < 2 * search)", "inside = best >= 0"),
@@ -800,10 +813,14 @@ FAULTS: list[Fault] = [
         end_of_the_search_is_evidence=("np.minimum(exact.evidence, chance)", "exact.evidence"),
     ),
     *of(
-        "hearing/beginnings.py",
+        "hearing/together.py",
         "hearing/test_beginnings.py",
         no_height_that_noise_reaches=("if height < _STANDS * max(away):", "if height > _STANDS * max(away):"),
         bands_at_their_stated_level=("level = mean - np.median(mean, axis=0)", "level = mean"),
+    ),
+    *of(
+        "hearing/beginnings.py",
+        "hearing/test_beginnings.py",
         two_beats_hide_nothing=(
             "np.hypot(found.edge_uncertainty, HIDDEN_LEAD)",
             "np.hypot(found.edge_uncertainty, 4.0)",
@@ -834,14 +851,18 @@ FAULTS: list[Fault] = [
         ),
     ),
     *of(
-        "hearing/sides.py",
+        "hearing/rivals.py",
         "hearing/test_sides.py",
         second_opinion_of_no_weight=("Rival(0.5, later, its)", "Rival(1e-4, later, its)"),
-        second_opinion_turned=("(-1 if turned else 1) * _late(few)", "_late(few)"),
+        second_opinion_turned=("(-1 if turned else 1) * second_side_late(few)", "second_side_late(few)"),
         new_contact_is_not_heard=("old is None or abs(new - old)", "False or abs((old or new) - new)"),
-        peaks_say_nothing=("account.score + np.log(PEAKS_SAY)", "account.score"),
         contact_of_one_side_is_believed=("its == (None, None) and", "False and"),
-        other_drops_are_the_same=("max(away) > _SAME_SOUND or", "False or"),
+        other_drops_are_the_same=("max(away) > SAME_SOUND or", "False or"),
+    ),
+    *of(
+        "hearing/sides.py",
+        "hearing/test_sides.py",
+        peaks_say_nothing=("account.score + np.log(PEAKS_SAY)", "account.score"),
         guess_without_its_lateness=(
             "heard.period_frames, late, passage)",
             "heard.period_frames, 0.0 * late, passage)",
@@ -860,11 +881,11 @@ FAULTS: list[Fault] = [
         "hearing/test_few_beats.py",
         ticks_make_a_clock=("return untold and any(", "return False and any("),
         other_period_without_its_echoes=(
-            "_halved_or_doubled([_guess_of(one) for one in weighed[:_JOINED]])",
-            "_halved_or_doubled([])",
+            "halved_or_doubled([guess_of(one) for one in weighed[:JOINED]])",
+            "halved_or_doubled([])",
         ),
         one_clock_told_twice=(
-            "kept = order[_first_of_each(np.array([_guess_of(weighed[place]) for place in order.tolist()]))]",
+            "kept = order[_first_of_each(np.array([guess_of(weighed[place]) for place in order.tolist()]))]",
             "kept = order",
         ),
         told_period_in_step_is_ticks=(
@@ -873,17 +894,21 @@ FAULTS: list[Fault] = [
         ),
         odds_of_a_mistold_period_dropped=("scores[number] + np.log(prior)", "scores[number]"),
         share_of_the_told_period_not_less=("1 - sum(share for _, share in rivals)", "1.0"),
-        louder_contact_taken_for_a_drop=(
-            "np.column_stack([np.zeros_like(passage), passage])",
-            "np.column_stack([np.zeros_like(passage), 0 * passage])",
-        ),
         steady_places_left_out=(
             "places = steady_places(peaks.times,",
             "places = steady_places(peaks.times[:0],",
         ),
         no_passages_of_what_was_joined=(
-            "again = np.concatenate([_moved_by_passages(weighed), _with_clear_passages(peaks, weighed)])",
-            "again = _moved_by_passages(weighed)",
+            "again = np.concatenate([moved_by_passages(weighed), with_clear_passages(peaks, weighed)])",
+            "again = moved_by_passages(weighed)",
+        ),
+    ),
+    *of(
+        "hearing/guesses.py",
+        "hearing/test_few_beats.py",
+        louder_contact_taken_for_a_drop=(
+            "np.column_stack([np.zeros_like(passage), passage])",
+            "np.column_stack([np.zeros_like(passage), 0 * passage])",
         ),
         no_passages_after=(
             "for apart, later in ((ahead, 0.0), (-ahead, 1.0)):",
@@ -895,13 +920,17 @@ FAULTS: list[Fault] = [
         "hearing/few_beats.py",
         "hearing/test_echoes.py",
         echoes_left_out=("+= [_echoes(peaks, one)", "+= [0 * _echoes(peaks, one)"),
+    ),
+    *of(
+        "hearing/guesses.py",
+        "hearing/test_echoes.py",
         clear_passages_left_out=(
             "passage_s) for passage_s in passages]",
             "passage_s) for passage_s in passages[:0]]",
         ),
     ),
     *of(
-        "hearing/sounds_again.py",
+        "hearing/echoes.py",
         "hearing/test_echoes.py",
         echoes_before_the_sound=(
             "after = np.where(free, times[None, :] - times[sounds, None]",
@@ -914,7 +943,7 @@ FAULTS: list[Fault] = [
         ),
     ),
     *of(
-        "hearing/sounds_again.py",
+        "hearing/tail.py",
         "hearing/test_sounds_again.py",
         passage_never_travels=(
             "course = np.interp(rows, rows[sure], apart[sure])",
@@ -958,6 +987,19 @@ FAULTS: list[Fault] = [
         "hearing/account.py",
         "hearing/test_account.py",
         rest_of_a_drop_echoes_its_contact=("sound.group in wholes)", "False)"),
+        passages_without_the_doubt_of_places=("float(np.hypot(one_doubt, two_doubt))", "0.0"),
+        first_passage_without_its_doubt=(
+            "(passage + doubt * NORMAL_POINTS)",
+            "(passage + 0 * NORMAL_POINTS)",
+        ),
+        doubt_of_the_drop_alone=(
+            "float(np.hypot(drop.doubt, contact.doubt))",
+            "contact.doubt",
+        ),
+    ),
+    *of(
+        "hearing/rivals.py",
+        "hearing/test_account.py",
         lone_contact_without_its_beat_error=(
             "float(log_student(out_of_beat[kind], 0.0, OUT_OF_BEAT * period, 2.0))",
             "0.0",
@@ -968,19 +1010,10 @@ FAULTS: list[Fault] = [
         ),
         lone_contact_of_any_level=("float(log_student(louder_db[kind], 0.0, spreads[kind]))", "0.0"),
         lone_contact_sounds_like_anything=("_log_of_likeness(likeness[kind])", "0.0"),
-        passages_without_the_doubt_of_places=("float(np.hypot(one_doubt, two_doubt))", "0.0"),
-        first_passage_without_its_doubt=(
-            "(passage + doubt * _NORMAL_POINTS)",
-            "(passage + 0 * _NORMAL_POINTS)",
-        ),
-        doubt_of_the_drop_alone=(
-            "float(np.hypot(drop.doubt, contact.doubt))",
-            "contact.doubt",
-        ),
     ),
     *of(
-        "hearing/reference.py",
-        "hearing/test_reference.py",
+        "tracks/reference.py",
+        "tracks/test_reference.py",
         slow_tick_wander=(
             "variance = max(float(np.mean(clipped**2)), size * float(np.mean(blocks**2))) / inside**2",
             "variance = float(np.mean(clipped**2)) / inside**2",

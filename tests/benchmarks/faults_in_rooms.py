@@ -198,8 +198,8 @@ FAULTS: list[Fault] = [
     ),
     # hearing
     *of(
-        "hearing/path.py",
-        "hearing/test_path.py",
+        "tracks/path.py",
+        "tracks/test_path.py",
         tops_any_near=(">= _APART for other in kept", ">= 1 for other in kept"),
         seven_tops=("len(kept) == _MOST_TOPS", "len(kept) == _MOST_TOPS + 1"),
         heard_always=("HEARD = 0.93", "HEARD = 0.63"),

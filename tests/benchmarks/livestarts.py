@@ -36,12 +36,12 @@ from realsounds import FAR, FIGURES
 from scoring import score_reading
 
 from torsionbeat.errors import NothingHeardError
-from torsionbeat.hearing.bands import plan_bands
 from torsionbeat.hearing.listener import Listener
 from torsionbeat.live.session import first_asking
 from torsionbeat.reading.figures import Clock
 from torsionbeat.reading.measuring import reading_of
 from torsionbeat.sound.timebase import stated_timebase
+from torsionbeat.tracks.bands import plan_bands
 from torsionbeat.twin import Balance, Recorder, at_sigmas, simulate
 from torsionbeat.twin.scenes import BUSY, Room, four_hundred_day_clock, sixty_second_clock
 

@@ -7,7 +7,6 @@ import dataclasses
 import numpy as np
 import pytest
 
-from torsionbeat.hearing.bands import BandEar, Chapter, plan_bands
 from torsionbeat.hearing.listener import Listener
 from torsionbeat.twin import Balance, Drive, Escapement, Recorder, Room, TwinClock, simulate
 
@@ -35,20 +34,6 @@ def _hear(sound, *, rate_hz=RATE_HZ, block=48_000, channels=1, **options):
     return listener.finish()
 
 
-def _chapter(sound, rate_hz=RATE_HZ):
-    """The levels of a whole sound laid out as one chapter."""
-    plan = plan_bands(rate_hz)
-    ear = BandEar(plan)
-    chunks = [*ear.feed(np.asarray(sound, np.float32)), *ear.finish()]
-    return Chapter(
-        plan.frame_s,
-        np.concatenate([chunk.levels for chunk in chunks]),
-        np.concatenate([chunk.strength for chunk in chunks]),
-        np.array([chunk.floor for chunk in chunks]),
-        np.array([chunk.deviation for chunk in chunks]),
-    )
-
-
 def _assert_same(one, two):
     """Everything two listeners tell is the same, to the last bit."""
     for part in ("sounds", "drops_again"):
@@ -73,12 +58,6 @@ def clock():
 def hear():
     """Give what feeds a sound to a listener, block by block."""
     return _hear
-
-
-@pytest.fixture(scope="session")
-def chapter_of():
-    """Give what lays a sound out as one chapter."""
-    return _chapter
 
 
 @pytest.fixture(scope="session")

@@ -7,39 +7,35 @@ from dataclasses import replace
 
 import numpy as np
 
-from torsionbeat.hearing.account import (
-    ECHO,
-    LOUDEST_CONTACT_DB,
-    LOUDNESS_DB,
-    SAME_DROP_DB,
-    SAME_FORK,
-    SAME_FORK_DB,
-    log_normal,
-    log_of_beat_error,
-    log_of_passage,
-    log_student,
-)
-from torsionbeat.hearing.few_beats import (
-    _FRAMES_PER_S,
-    _GRID_S,
-    _LONGEST_PASSAGE,
+from torsionbeat.hearing.guesses import _GRID_S, _MOST_PEAKS, _SHORTEST_PASSAGE_S, OUT_OF_HALF
+from torsionbeat.hearing.peak_scores import (
     _LOUDER,
-    _MISSING,
-    _MOST_PEAKS,
     _NO_CONTACT,
     _ONE_SIDED,
     _PLACE_S,
     _SAME_PASSAGE_S,
-    _SHORTEST_PASSAGE_S,
     HEARD,
-    OUT_OF_HALF,
+    MISSING,
     SAME_PERIOD,
     SAME_S,
     SCATTER_S,
     SPREAD_DB,
     FewBeats,
 )
-from torsionbeat.hearing.other_clocks import _LEAST_TICKS, _SHORTEST_TRAIN_S
+from torsionbeat.hearing.priors import (
+    ECHO,
+    LONGEST_PASSAGE,
+    LOUDEST_CONTACT_DB,
+    LOUDNESS_DB,
+    SAME_DROP_DB,
+    SAME_FORK,
+    SAME_FORK_DB,
+    log_of_beat_error,
+    log_of_passage,
+)
+from torsionbeat.tracks.bands import FRAMES_PER_S
+from torsionbeat.tracks.densities import log_normal, log_student
+from torsionbeat.tracks.other_clocks import _LEAST_TICKS, _SHORTEST_TRAIN_S
 
 
 def guesses(peaks, nominal_s, near):
@@ -54,7 +50,7 @@ def guesses(peaks, nominal_s, near):
     for i, j, period in zip(first[fits], second[fits], periods[fits], strict=True):
         start = float(t[i] % period)
         before = np.concatenate([t[i] - t, t[j] - t])
-        passages = before[(before > _SHORTEST_PASSAGE_S) & (before < _LONGEST_PASSAGE * period)]
+        passages = before[(before > _SHORTEST_PASSAGE_S) & (before < LONGEST_PASSAGE * period)]
         aside = (t - start) % period - period / 2
         sides = (None, *map(float, aside))
         lifts = (None, *map(float, passages))
@@ -137,14 +133,14 @@ def laid(peaks, guess):
         due, number = due[inside], rows[inside]
         taken = likeliest(peaks, due)
         heard = taken >= 0
-        score += _MISSING * np.count_nonzero(~heard)
+        score += MISSING * np.count_nonzero(~heard)
         taken, due, number = taken[heard], due[heard], number[heard]
         medians.append(float(np.median(peaks.levels[taken])) if len(taken) else None)
         if not len(taken):
             continue
         there = np.log(HEARD) + peaks.rarity[taken] + log_student(peaks.times[taken] - due, 0.0, SCATTER_S)
         there += log_student(peaks.levels[taken], medians[-1] or 0.0, SPREAD_DB)
-        score += float(np.logaddexp(there, _MISSING).sum())
+        score += float(np.logaddexp(there, MISSING).sum())
         ones = np.ones(len(taken))
         design.append(np.column_stack([ones, number + half, late * ones, sound * ones]))
         seen.append(peaks.times[taken])
@@ -169,20 +165,18 @@ def of_clocks(guess, count: int, levels: list[float | None], near):
     """Score of what clocks are like, with the price of each number fitted: how narrowly it is fixed against its range."""
     width = float(np.log(SCATTER_S * np.sqrt(2 * np.pi / max(count, 1))))
     score = width - np.log(2 * near * guess.period_s) + width - np.log(guess.period_s)
-    period = guess.period_s * _FRAMES_PER_S
+    period = guess.period_s * FRAMES_PER_S
     if guess.out_of_half_s is None:
         score += np.log(_ONE_SIDED)
     else:
-        score += (
-            width + log_of_beat_error(guess.out_of_half_s * _FRAMES_PER_S, period) + np.log(_FRAMES_PER_S)
-        )
+        score += width + log_of_beat_error(guess.out_of_half_s * FRAMES_PER_S, period) + np.log(FRAMES_PER_S)
     if guess.passage_s is None:
         score += np.log(_NO_CONTACT)
         drops, contacts = levels, [None] * len(levels)
     else:
         drops, contacts = levels[::2], levels[1::2]
         score += width + np.log(1 - _NO_CONTACT)
-        score += log_of_passage(guess.passage_s * _FRAMES_PER_S, period) + np.log(_FRAMES_PER_S)
+        score += log_of_passage(guess.passage_s * FRAMES_PER_S, period) + np.log(FRAMES_PER_S)
     # one level for both of a pair was in the range of the room's, 20 dB; a pair of a clock is closer than that
     softer = [
         None if drop is None or contact is None else contact - drop
@@ -242,9 +236,9 @@ def score_of_train(peaks, start: float, interval: float):
     for tick in range(int(np.ceil(-start / interval)), int((peaks.duration_s - start) / interval)):
         here = np.flatnonzero(number == tick)
         top = int(here[np.argmax(value[here])]) if len(here) else -1
-        if top >= 0 and value[top] > _MISSING:
+        if top >= 0 and value[top] > MISSING:
             score += float(value[top])
             used[top] = True
         else:
-            score += _MISSING
+            score += MISSING
     return used, score + float(np.log(0.01 / max(int(np.count_nonzero(used)), 1) ** 0.5))

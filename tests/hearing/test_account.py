@@ -11,22 +11,12 @@ from scipy.integrate import quad
 from scipy.optimize import brentq
 from scipy.special import logsumexp
 
-from torsionbeat.hearing.account import (
-    UNLOCKING as MANY_UNLOCKINGS,
-)
-from torsionbeat.hearing.account import (
-    Roles,
-    Sound,
-    _choices,
-    accounts,
-    log_of_passage,
-    log_of_unlocking,
-    odds_of_lone_contact,
-    odds_of_mixed,
-    presence_curve,
-)
-from torsionbeat.hearing.exact import likeness_of
-from torsionbeat.hearing.other_clocks import evenly_ticking
+from torsionbeat.hearing.account import Roles, Sound, _choices, accounts, presence_curve
+from torsionbeat.hearing.priors import UNLOCKING as MANY_UNLOCKINGS
+from torsionbeat.hearing.priors import log_of_passage, log_of_unlocking
+from torsionbeat.hearing.rivals import odds_of_lone_contact, odds_of_mixed
+from torsionbeat.tracks.exact import likeness_of
+from torsionbeat.tracks.other_clocks import evenly_ticking
 
 PERIOD = 120_000.0
 CHANCE = (-4.0, 4.0)

@@ -5,17 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from torsionbeat.hearing.bands import plan_bands
-from torsionbeat.hearing.beginnings import (
-    HIDDEN_LEAD,
-    REACH,
-    SHARE_PAIRS,
-    SHARE_WEIGHTS,
-    beginning_in,
-    beginning_of,
-    passages_together,
-)
-from torsionbeat.hearing.exact import FinePower, settled
+from torsionbeat.hearing.beginnings import HIDDEN_LEAD, SHARE_PAIRS, SHARE_WEIGHTS, beginning_of
+from torsionbeat.hearing.together import REACH, beginning_in, passages_together
+from torsionbeat.tracks.bands import plan_bands
+from torsionbeat.tracks.exact import settled
+from torsionbeat.tracks.fine_power import FinePower
 
 RATE_HZ = 16_000
 NOISE = 0.01

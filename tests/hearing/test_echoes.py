@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from torsionbeat.hearing.echoes import clear_delays, score_of_echoes
 from torsionbeat.hearing.few_beats import few_beats
-from torsionbeat.hearing.sounds_again import clear_delays, score_of_echoes
 
 LENGTH_S = 40.0
 PERIOD_S = 12.0

@@ -9,20 +9,27 @@ import numpy as np
 import pytest
 
 import torsionbeat.hearing.few_beats as few_beats_module
-from torsionbeat.hearing.few_beats import (
-    NEAR,
-    FewBeats,
-    _each_once,
-    _guess_of,
-    _halved_or_doubled,
-    _laid,
-    _moved_by_passages,
-    _Peaks,
-    _with_clear_passages,
-    few_beats,
+from torsionbeat.hearing.few_beats import _each_once, few_beats
+from torsionbeat.hearing.guesses import (
+    halved_or_doubled,
+    joined_guesses,
+    likely_guesses,
+    moved_by_passages,
+    suggested_by_pairs,
+    with_clear_passages,
 )
-from torsionbeat.hearing.other_clocks import even_train
+from torsionbeat.hearing.peak_scores import (
+    FewBeats,
+    Peaks,
+    account_of,
+    fitted_guesses,
+    guess_of,
+    laid,
+    same_accounts,
+)
 from torsionbeat.hearing.segment import LEAST_SHARE, MISTOLD
+from torsionbeat.tracks.other_clocks import even_train
+from torsionbeat.tracks.search import NEAR_NOMINAL
 
 _PATH = Path(__file__).parent / "few_beats_by_loops.py"
 _SPEC = importlib.util.spec_from_file_location(_PATH.stem, _PATH)
@@ -193,22 +200,22 @@ def some_peaks(seed):
     end_s = float(rng.uniform(12, LENGTH_S))
     early = times < end_s
     gaps = ((8.0, 11.0),) if seed % 2 else ()
-    return few_beats_module._Peaks.of(times[early], levels[early], end_s, gaps), (3.0, 6.0, 12.0)[seed % 3]
+    return Peaks.of(times[early], levels[early], end_s, gaps), (3.0, 6.0, 12.0)[seed % 3]
 
 
 def as_accounts(guesses):
-    return [few_beats_module._account(guess, 0.0) for guess in guesses]
+    return [account_of(guess, 0.0) for guess in guesses]
 
 
 @pytest.mark.parametrize("seed", range(12))
 def test_all_at_once_is_as_one_after_the_other(seed):
     """Guesses, fits, scores and what says the same, by arrays and by loops; sums of some hundred terms round to 1e-11."""
     peaks, nominal_s = some_peaks(seed)
-    guesses = few_beats_module._guesses(peaks, nominal_s, NEAR)
-    assert as_accounts(guesses) == by_loops.guesses(peaks, nominal_s, NEAR)
-    likely = few_beats_module._likely(peaks, guesses)
-    fitted, scores = few_beats_module._fitted(peaks, likely, NEAR)
-    plain = [by_loops.fitted(peaks, guess, NEAR) for guess in as_accounts(likely)]
+    guesses = suggested_by_pairs(peaks, nominal_s, NEAR_NOMINAL)
+    assert as_accounts(guesses) == by_loops.guesses(peaks, nominal_s, NEAR_NOMINAL)
+    likely = likely_guesses(peaks, guesses)
+    fitted, scores = fitted_guesses(peaks, likely, NEAR_NOMINAL)
+    plain = [by_loops.fitted(peaks, guess, NEAR_NOMINAL) for guess in as_accounts(likely)]
     plain = sorted((one for one in plain if np.isfinite(one.score)), key=lambda one: -one.score)
     assert len(plain) > 20
     assert scores == pytest.approx([one.score for one in plain], abs=1e-9)
@@ -221,7 +228,7 @@ def test_all_at_once_is_as_one_after_the_other(seed):
         assert one.passage_s == pytest.approx(other.passage_s, abs=1e-9)
         assert one.out_of_half_s == pytest.approx(other.out_of_half_s, abs=1e-9)
     same = [[by_loops.same(one, other) for other in accounts] for one in accounts]
-    assert few_beats_module._same(fitted).tolist() == same
+    assert same_accounts(fitted).tolist() == same
 
 
 @pytest.mark.parametrize("seed", range(0, 24, 3))
@@ -269,7 +276,7 @@ def test_accounts_of_parts_are_joined_to_the_whole():
         FewBeats(6.0, 4.3, None, 0.02, 50.0),  # drops alone, of both sides
         FewBeats(6.0, 1.31, 0.13, None, 40.0),  # one side alone
     ]
-    rows = few_beats_module._joined(parts)
+    rows = joined_guesses(parts)
 
     def among(*row):
         return np.isclose(rows, row, equal_nan=True).all(axis=1).any()
@@ -314,7 +321,7 @@ def test_what_one_period_shows_of_echoes_the_other_is_allowed_too(monkeypatch, s
     first_parts = set(np.argsort(order)[count : 2 * count].tolist())
 
     def echoes(peaks, account):
-        contacts = _laid(peaks, np.array([_guess_of(account)]))[1][0][1::2]
+        contacts = laid(peaks, np.array([guess_of(account)]))[1][0][1::2]
         return 30.0 * (set(contacts[contacts >= 0].tolist()) == first_parts)
 
     monkeypatch.setattr(few_beats_module, "_echoes", echoes)
@@ -328,7 +335,7 @@ def test_a_clock_at_half_its_period_has_one_side_and_at_twice_two_in_beat():
         FewBeats(12.0, 3.0, 0.3, 0.5, 8.0),
         FewBeats(6.0, 1.0, None, None, 7.0),
     ]
-    doubled, halved = _halved_or_doubled([_guess_of(one) for one in accounts])
+    doubled, halved = halved_or_doubled([guess_of(one) for one in accounts])
     assert doubled[:3] == (1.0, 12.0, 0.0)
     assert np.isnan(doubled[3])
     assert halved[:2] == (3.0, 6.0)
@@ -342,13 +349,13 @@ def test_sounds_softer_than_most_of_the_room_s_are_found_by_their_parts(monkeypa
     assert few_beats(times, levels, LENGTH_S, 6.0, rivals=MISTOLD_AT_6)[0].passage_s == pytest.approx(
         0.12, abs=0.01
     )
-    guesses = few_beats_module._guesses
+    guesses = suggested_by_pairs
 
     def without_the_whole(peaks, nominal_s, near):
         made = guesses(peaks, nominal_s, near)
         return made[np.isnan(made[:, 2:]).any(axis=1)]
 
-    monkeypatch.setattr(few_beats_module, "_guesses", without_the_whole)
+    monkeypatch.setattr(few_beats_module, "suggested_by_pairs", without_the_whole)
     best = few_beats(times, levels, LENGTH_S, 6.0, rivals=MISTOLD_AT_6)[0]
     assert best.period_s == pytest.approx(6.0, abs=0.01)
     assert best.passage_s == pytest.approx(0.12, abs=0.01)
@@ -359,7 +366,7 @@ def test_sounds_softer_than_most_of_the_room_s_are_found_by_their_parts(monkeypa
 def test_either_side_s_drop_may_be_its_contact():
     """A clock of 12 s and three like it, in which one side's drop, the other's, or both are a passage later."""
     clock = FewBeats(12.0, 5.0, 0.11, 0.02, 9.0)
-    rows = _moved_by_passages([clock, FewBeats(12.0, 5.0, None, 0.02, 3.0)])
+    rows = moved_by_passages([clock, FewBeats(12.0, 5.0, None, 0.02, 3.0)])
     for drop_s, late_s in (
         (5.0, 0.02),
         (5.11, -0.09),
@@ -395,7 +402,7 @@ def test_passages_are_looked_for_after_the_sounds_of_an_account_too():
     """An account of the contacts alone, and drops too soft for any pair: the one with both is offered."""
     times, levels = clock(passage_s=0.12, late_s=0.02, start_s=1.3)
     times, levels = joined((times, levels), room(25))
-    peaks = _Peaks.of(times, levels, LENGTH_S, ())
+    peaks = Peaks.of(times, levels, LENGTH_S, ())
     contacts = FewBeats(6.0, 1.18, None, 0.02, 20.0)
-    rows = _with_clear_passages(peaks, [contacts])
+    rows = with_clear_passages(peaks, [contacts])
     assert np.isclose(rows, (1.3, 6.0, 0.02, 0.12), atol=0.006).all(axis=1).any()

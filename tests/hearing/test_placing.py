@@ -5,11 +5,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from torsionbeat.hearing.bands import POOLED_FRAMES, plan_bands
 from torsionbeat.hearing.beginnings import beginning_of
-from torsionbeat.hearing.exact import FinePower, match, searched_on
-from torsionbeat.hearing.pattern import SoundTrack
 from torsionbeat.hearing.placing import expected_places, place
+from torsionbeat.tracks.bands import POOLED_FRAMES, plan_bands
+from torsionbeat.tracks.exact import match, searched_on
+from torsionbeat.tracks.fine_power import FinePower
+from torsionbeat.tracks.pattern import SoundTrack
 
 PERIOD = 12_000.0
 ROWS = np.arange(40)

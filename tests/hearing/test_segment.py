@@ -10,11 +10,8 @@ import pytest
 import soundfile
 
 from torsionbeat.hearing import segment
-from torsionbeat.hearing.bands import plan_bands
-from torsionbeat.hearing.few_beats import FewBeats
 from torsionbeat.hearing.listener import Listener
-from torsionbeat.hearing.other_clocks import OtherClock
-from torsionbeat.hearing.search import Wanted, find_clock
+from torsionbeat.hearing.peak_scores import FewBeats
 from torsionbeat.hearing.segment import (
     _in_step,
     _near_told,
@@ -24,6 +21,9 @@ from torsionbeat.hearing.segment import (
     hear_chapter,
     hear_pieces,
 )
+from torsionbeat.tracks.bands import plan_bands
+from torsionbeat.tracks.other_clocks import OtherClock
+from torsionbeat.tracks.search import Wanted, find_clock
 from torsionbeat.twin import Room, at_sigmas
 
 RATE_HZ = 16_000
@@ -278,7 +278,7 @@ def test_a_sample_of_drops_alone_tells_period_and_beat_error_and_no_contact():
 def test_accounts_of_one_beat_that_differ_in_the_passage_alone_tell_period_and_beat_error(monkeypatch):
     """The same minute, if contacts could be of any level: its echoes may then be the drops. That doubt is kept, and the period
     and the beat error are told, which do not hang on it."""
-    monkeypatch.setattr("torsionbeat.hearing.account.LOUDEST_CONTACT_DB", 180.0)
+    monkeypatch.setattr("torsionbeat.hearing.priors.LOUDEST_CONTACT_DB", 180.0)
     heard, rate = minute_of_drops_alone()
     assert heard.period_samples / rate == pytest.approx(15.009, abs=0.003)
     doubt = [account for account in heard.other_accounts if account.share > 0.001]

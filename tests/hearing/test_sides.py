@@ -9,17 +9,10 @@ import pytest
 
 from torsionbeat.hearing.account import Account, Roles
 from torsionbeat.hearing.heard import VoiceProfile
-from torsionbeat.hearing.search import Wanted
+from torsionbeat.hearing.rivals import likelier, rivals_of, with_mixed_sounds
 from torsionbeat.hearing.segment import hear_chapter
-from torsionbeat.hearing.sides import (
-    Rival,
-    as_the_peaks_say,
-    guesses_of,
-    likelier,
-    rivals_of,
-    sides_are_swapped,
-    with_mixed_sounds,
-)
+from torsionbeat.hearing.sides import Rival, as_the_peaks_say, guesses_of, sides_are_swapped
+from torsionbeat.tracks.search import Wanted
 
 
 @pytest.fixture(scope="module")

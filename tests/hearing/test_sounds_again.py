@@ -11,11 +11,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from torsionbeat.hearing.bands import CHUNK_FRAMES, POWER_OF_LEVEL
-from torsionbeat.hearing.exact import FinePower
 from torsionbeat.hearing.placing import Placed
-from torsionbeat.hearing.sounds_again import CONTROLS, NOT_SOUGHT, due, sounds_again
+from torsionbeat.hearing.sounds_again import CONTROLS, NOT_SOUGHT, sounds_again
+from torsionbeat.hearing.tail import due
 from torsionbeat.theory.edges import AFTER, BEFORE
+from torsionbeat.tracks.bands import CHUNK_FRAMES, POWER_OF_LEVEL
+from torsionbeat.tracks.fine_power import FinePower
 from torsionbeat.twin import Balance, Drive, Escapement, Recorder, Room, TwinClock, simulate
 
 ROOM, BEATS, PERIOD, FIRST = 60, 12, 10_000.0, 6_000

@@ -10,7 +10,6 @@ import numpy as np
 import pytest
 
 from torsionbeat.errors import DeviceError, NothingHeardError
-from torsionbeat.hearing.reference import ReferenceEar
 from torsionbeat.live import session
 from torsionbeat.live.level import Level
 from torsionbeat.live.session import listen_live as listen_really
@@ -20,6 +19,7 @@ from torsionbeat.reading.figures import Clock
 from torsionbeat.sound.block import Block
 from torsionbeat.sound.keeper import Keeper
 from torsionbeat.sound.recording import open_recording
+from torsionbeat.tracks.reference import ReferenceEar
 from torsionbeat.twin import Recorder, simulate
 from torsionbeat.twin.room import OtherClock, Room
 

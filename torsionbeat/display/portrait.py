@@ -12,9 +12,9 @@ from torsionbeat.beat_sounds.portrait import FLOOR_DB, BeatPortrait, SidePortrai
 from torsionbeat.display.style import ACCENT, DARK, LIGHT, drawable, foot, head, new_figure, styled
 from torsionbeat.display.words import duration_words
 from torsionbeat.errors import InputError
-from torsionbeat.hearing.bands import EDGES_HZ
 from torsionbeat.reading.figures import FloatArray
 from torsionbeat.reading.movement import flutter_words
+from torsionbeat.tracks.bands import EDGES_HZ
 
 if TYPE_CHECKING:
     from torsionbeat.hearing.heard import VoiceProfile

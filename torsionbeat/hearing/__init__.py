@@ -1,1 +1,1 @@
-"""From samples to events: onset strength, cadence, the sound of a beat, exact times."""
+"""From tracks to the sounds of one clock: which is which, by one scored account, and where each begins."""

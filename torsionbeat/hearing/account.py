@@ -6,7 +6,8 @@ sides' passages, and on how nearly the clock is in beat. All choices are scored 
 runner-up shows how reliable it is.
 
 Places and times are in frames of 0.5 ms from one origin a side, loudness in dB, scores in nats. The assumptions about clocks
-are one table (`PRESENCE`, `LOUDNESS_DB` and the constants after them), common practice, no source.
+are in `priors`; those about the share of beats in which a sound is present, and about sounds in two parts, are below (common
+practice, no source).
 """
 
 from __future__ import annotations
@@ -18,32 +19,41 @@ from itertools import product
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import betainc, gammaln, log_ndtr, logsumexp, ndtri, stdtr
+from scipy.special import betainc, log_ndtr, logsumexp
 
 from torsionbeat.hearing.beginnings import BEGINS
+from torsionbeat.hearing.priors import (
+    FOREIGN,
+    FRAMES_PER_MS,
+    LAST_REBOUND_FRAMES,
+    LOUDNESS_DB,
+    NORMAL_POINTS,
+    REBOUND_ALIKE,
+    REBOUND_ALIKE_DB,
+    log_of_beat_error,
+    log_of_contact,
+    log_of_fork,
+    log_of_passage,
+    log_of_rebound,
+    log_of_unlocking,
+)
+from torsionbeat.tracks.densities import log_normal, log_student
+from torsionbeat.tracks.pattern import LONGEST_LIFT
 
 __all__ = [
-    "LEVELS_DB",
+    "ALIKE",
+    "ALIKE_FRAMES",
+    "ALIKE_SHARE",
+    "UNLIKE_SHARE",
     "Account",
     "Roles",
     "Sound",
     "accounts",
-    "log_normal",
-    "log_of_beat_error",
-    "log_of_levels",
-    "log_of_passage",
-    "log_of_rebound",
-    "log_of_unlocking",
-    "log_student",
-    "odds_of_lone_contact",
-    "odds_of_mixed",
     "presence_curve",
 ]
 
 FloatArray = npt.NDArray[np.float64]
 
-FRAMES_PER_MS = 2.0
-"""Frames of `bands.FRAME_S`."""
 PRESENCE = {
     "drop": (30.0, 1.0),
     "contact": (12.0, 1.0),
@@ -53,65 +63,20 @@ PRESENCE = {
 }
 """Beta distribution of the share of beats in which a sound is present. An escapement sounds at each beat; a foreign sound
 seldom falls twice at one place. With these numbers halved or doubled, 2 of 23 recordings changed one role."""
-LOUDNESS_DB = {"contact": (-5.0, 6.0), "unlocking": (-10.0, 6.0), "rebound": (-9.0, 6.0)}
-"""Mean and standard deviation of the loudness against the drop (rebound: against what rebounds). A contact is mostly softer;
-a drop that is 30 dB softer than its contact is an echo."""
-LOUDEST_CONTACT_DB, ECHO = 18.0, -100.0
-"""Level against its drop from which a contact is the clock's only sound, and its drop an echo; score of the contrary. A room
-answers every tick as steadily as a drop follows its contact, 20 to 30 dB softer; contacts are hardly ever more than 5 dB louder
-(common practice, no source; two clocks of drops alone of 240 by a second simulator were heard so)."""
 FOREIGN_DB = (-20.0, 14.0)
 """The same for a foreign sound, which may be anything: Student's distribution with 3 degrees of freedom."""
-SAME_FORK_DB, SAME_FORK = 3.0, 0.85
-"""One fork makes both contacts: their levels relative to their drops differ by this scale, in this share of clocks."""
 BOTH, NONE, ONE = 0.83, 0.12, 0.025
 """Share of clocks with contacts heard on both sides, on neither, and on one given side only. Clocks with one sound a beat exist;
 a contact on one side alone is rare."""
-UNLOCKING, REBOUND, FOREIGN = 0.35, 0.5, 0.5
-"""Mean number of sounds of each role on a side: between contact and drop, after either of them, and anywhere else."""
-UNLOCKS_SOON, UNLOCKING_SHARE = 0.8, 0.15
-"""Share of clocks whose unlocking follows its contact soon, and the mean delay as a share of the lift passage (exponential);
-in the others it falls anywhere in the passage."""
 TWO_PARTS, PARTS_APART_FRAMES, PART_DB = 1 / 6, 76.0, (-10.0, 6.0)
 """Share of sounds whose first part is separated from the rest by 12 ms of quiet or more; frames within which that part may begin
 (`beginnings.LOOK_BACK` less the quiet); how much softer it is. One of six real ticks has such a part, 10 dB softer."""
 BEGINS_DB, BEGINS_SPREAD_DB = 10 * float(np.log10(BEGINS)), 2.6
 """A sound begins where its power passes this share of its greatest (2 %); the share measured in a room is within a
 factor of 1.8 of the true one (0.6 of the natural logarithm in the mean of all beats, from 326 mean sounds of realsounds)."""
-REBOUND_ALIKE, REBOUND_ALIKE_DB = 0.85, 3.0
-"""Share of the rebounds of one side's sound that the other side's has too, as long after it (to `ALIKE_FRAMES`), and the scale
-of the difference of their levels: one room and one case make both (no source; as for the contacts of one fork)."""
-REBOUND_FRAMES, LAST_REBOUND_FRAMES = 40 * FRAMES_PER_MS, 300 * FRAMES_PER_MS
-"""Banking and early echoes follow within some 40 ms, none after 300."""
-LONGEST_LIFT = 0.13
-"""Sounds are searched within this share of the period either side of the drop (`pattern`)."""
-PASSAGE_MEDIAN, PASSAGE_SPREAD = 0.017, 0.65
-"""Lift passage as a share of the period, log-normal: lifts of 10 to 40 deg, arcs of 200 to 600 deg."""
-SHORT_PASSAGE_FRAMES, SHORTEST_PASSAGE_FRAMES = 60 * FRAMES_PER_MS, 40 * FRAMES_PER_MS
-SHORT_PASSAGE = -6.0
-"""Two sounds within 40 ms are one sound and its ring, and the less likely so up to 60 ms (no source): score of a passage of the
-second length, less and less up to the first. A shorter one, and one above the longest, is impossible."""
-LONGEST_PASSAGE = 0.075
-"""A lift of 40 deg at an arc of 170: the balance hardly swings on."""
 ALIKE, ALIKE_FRAMES, ALIKE_SHARE, UNLIKE_SHARE = 0.9, 4 * FRAMES_PER_MS, 0.006, 0.08
 """In nine of ten clocks the passages of both sides differ by the larger of 4 ms and 0.6 %, as the lift takes the same time both
 ways. In the others they differ by 8 %: one was timed from another part of its sound."""
-OUT_OF_BEAT = 0.004
-"""Beat error as a share of the period, scale of a Student distribution (2): 5 deg of offset at an arc of 470 is 0.7 %."""
-SAME_DROP_DB = 4.0
-"""Scale of the difference in level of both sides' drops (Student's distribution, 3): like pallets and teeth."""
-LEVELS_DB = 20.0
-"""Range of the room's levels, over which the level of one sound counts."""
-MIXED = 0.05
-"""Of recordings with one sound a side, the share in which these are one side's drop and the other side's contact; it counts for
-each of the two ways. Near the noise floor it was one of 24 live starts."""
-HEARD_DB = 10.0
-"""Level above the room, in the loudest band and frame, from which a sound is mostly found. At 9 dB starts near the noise floor
-lose every third contact."""
-DROPS_ALIKE, UNLIKE_KINDS, ANY_LIKENESS = (0.93, 0.04), (0.71, 0.10), 0.05
-"""Likeness of mean sounds (cosine of the roots of their profiles): of both sides' drops (median and scale of Student's
-distribution, 3), and of a contact and the other side's drop (mean and deviation). From 161 and 151 pairs of real ticks in
-rooms, 20 dB and more. The last is the share in which likeness may be anything: noise makes like sounds unlike."""
 MOST_SOUNDS = 5
 """Unlocking, contact, drop, banking and an echo."""
 # Closer at either end, where a share is most informative: rarely present, and nearly always.
@@ -123,8 +88,6 @@ _BETWEEN = np.concatenate([[0.0], (_SHARES[1:] + _SHARES[:-1]) / 2, [1.0]])
 _LEVEL_SPREADS = (0.35, 0.7, 1.0)
 """Spreads of the evidence of a sound that is present (natural logarithm): 1.5, 3 and 4 dB. With 6 dB a
 level near chance explained rarely present sounds as well as those always present."""
-# Middles of nine equal parts of a normal distribution.
-_NORMAL_POINTS = ndtri((np.arange(9) + 0.5) / 9)
 # The quantile of `placing`; levels nearer together than this (natural logarithm) are one.
 _CHANCE_SHARE, _LEAST_WIDTH = 0.8, 2.0
 
@@ -213,44 +176,6 @@ class Account:
     out_of_beat: float
 
 
-def log_normal(value: float | FloatArray, mean: float | FloatArray, spread: float | FloatArray) -> FloatArray:
-    """Logarithm of the normal density.
-
-    Parameters
-    ----------
-    value : float or ndarray
-    mean : float or ndarray
-    spread : float or ndarray
-        Standard deviation.
-    """
-    out: FloatArray = -0.5 * np.asarray((value - mean) / spread) ** 2 - np.log(spread) - 0.9189385
-    return out
-
-
-def log_student(
-    value: float | FloatArray, middle: float | FloatArray, scale: float, freedom: float = 3.0
-) -> FloatArray:
-    """Logarithm of Student's density with ``freedom`` degrees of freedom about ``middle``.
-
-    Parameters
-    ----------
-    value : float or ndarray
-    middle : float or ndarray
-    scale : float
-    freedom : float
-        Degrees of freedom.
-    """
-    rest = np.asarray((value - middle) / scale)
-    out: FloatArray = _of_student(freedom) - np.log(scale) - (freedom + 1) / 2 * np.log1p(rest**2 / freedom)
-    return out
-
-
-@lru_cache(maxsize=8)
-def _of_student(freedom: float) -> float:
-    """What does not depend on the value."""
-    return float(gammaln((freedom + 1) / 2) - gammaln(freedom / 2) - 0.5 * np.log(freedom * np.pi))
-
-
 @lru_cache(maxsize=1)
 def _presence_weights() -> dict[str, FloatArray]:
     """Share of each role's Beta distribution that falls to each of `_SHARES`."""
@@ -280,140 +205,10 @@ def presence_curve(evidence: FloatArray, chance: tuple[float, float]) -> FloatAr
     return best
 
 
-def log_of_passage(passage: float, period: float) -> float:
-    """Logarithm of the prior density of a lift passage, per frame."""
-    if not SHORTEST_PASSAGE_FRAMES <= passage < LONGEST_PASSAGE * period:
-        return -np.inf
-    short = (SHORT_PASSAGE_FRAMES - passage) / (SHORT_PASSAGE_FRAMES - SHORTEST_PASSAGE_FRAMES)
-    share = log_normal(np.log(passage / period), np.log(PASSAGE_MEDIAN), PASSAGE_SPREAD)
-    return float(share - np.log(passage) + SHORT_PASSAGE * max(short, 0.0))
-
-
-def log_of_beat_error(out_of_beat: float, period: float) -> float:
-    """Logarithm of the prior density of the second drop's distance from half a period after the first, per frame."""
-    return float(log_student(out_of_beat / period, 0.0, OUT_OF_BEAT, 2.0) - np.log(period))
-
-
-def odds_of_mixed(
-    out_of_beat: float, louder_db: float, period: float, *, standing_db: float, likeness: float
-) -> tuple[float, float]:
-    """Odds, for two sides with one sound each, that the second's is its contact (drop unheard) over two drops; and the passage.
-
-    A drop is unheard if it is so much softer than the other side's that the room hides it.
-
-    Parameters
-    ----------
-    out_of_beat : float
-        By how many frames the second side's sound comes later than half a period after the first's.
-    louder_db : float
-        By how much it is louder.
-    period : float
-        In frames.
-    standing_db : float
-        Level of the first side's drop above the room.
-    likeness : float
-        How alike both sounds are, from 0 to 1.
-
-    Returns
-    -------
-    odds, passage : float
-        Odds, and the mean passage (frames) that the second side then has.
-    """
-    passages = np.exp(np.log(PASSAGE_MEDIAN) + PASSAGE_SPREAD * _NORMAL_POINTS) * period
-    each = log_student(out_of_beat + passages, 0.0, OUT_OF_BEAT * period, 2.0)
-    mixed = np.log(MIXED / len(passages)) + float(logsumexp(each))
-    mixed += float(log_normal(louder_db, *LOUDNESS_DB["contact"]))
-    mixed += _log_of_unheard(standing_db, SAME_DROP_DB)
-    drops = float(log_student(out_of_beat, 0.0, OUT_OF_BEAT * period, 2.0))
-    drops += float(log_student(louder_db, 0.0, SAME_DROP_DB)) + _log_of_likeness(likeness)
-    weights = np.exp(each - each.max())
-    return float(np.exp(mixed - drops)), float(weights @ passages / weights.sum())
-
-
-def odds_of_lone_contact(
-    out_of_beat: tuple[float, float],
-    period: float,
-    *,
-    louder_db: tuple[float, float],
-    standing_db: tuple[float, float],
-    likeness: tuple[float, float],
-) -> float:
-    """Odds that the one sound of a side is its contact (drop unheard) over its drop (contact unheard), beside a side with both.
-
-    Each pair is of contact and drop: if the sound is the one, or the other.
-
-    Parameters
-    ----------
-    out_of_beat : tuple of float
-        By how many frames the clock is then out of beat.
-    period : float
-        In frames.
-    louder_db : tuple of float
-        By how much the sound is louder than the other side's sound of that kind.
-    standing_db : tuple of float
-        Level above the room of the other side's sound of that kind: that of its pair is not heard.
-    likeness : tuple of float
-        How alike the sound and the other side's of that kind are, from 0 to 1.
-    """
-    spreads = (SAME_FORK_DB, SAME_DROP_DB)
-    scores = [
-        float(log_student(out_of_beat[kind], 0.0, OUT_OF_BEAT * period, 2.0))
-        + float(log_student(louder_db[kind], 0.0, spreads[kind]))
-        + _log_of_unheard(standing_db[1 - kind] + louder_db[kind], spreads[1 - kind])
-        + _log_of_likeness(likeness[kind])
-        for kind in (0, 1)
-    ]
-    return float(np.exp(scores[0] - scores[1]))
-
-
-def _log_of_unheard(standing_db: float, spread_db: float) -> float:
-    """Logarithm of the probability that a sound is so much softer than expected that the room hides it."""
-    return float(np.log(2 * stdtr(3, -max(standing_db - HEARD_DB, 0.0) / spread_db)))
-
-
-def _log_of_likeness(likeness: float) -> float:
-    """Logarithm of the odds that two sounds of this likeness are of one kind."""
-    of_one_kind = np.exp(log_student(min(likeness, DROPS_ALIKE[0]), *DROPS_ALIKE))
-    of_two = np.exp(log_normal(likeness, *UNLIKE_KINDS))
-    one, two = ((1 - ANY_LIKENESS) * density + ANY_LIKENESS for density in (of_one_kind, of_two))
-    return float(np.log(one / two))
-
-
-def _log_of_contact(louder_db: float | FloatArray) -> FloatArray:
-    """Logarithm of the density of a contact's level against its drop; beyond the loudest one the drop is an echo."""
-    echo = np.where(np.asarray(louder_db) > LOUDEST_CONTACT_DB, ECHO, 0.0)
-    return np.asarray(log_normal(louder_db, *LOUDNESS_DB["contact"]) + echo)
-
-
-def _log_of_fork(one_db: float | FloatArray, other_db: float | FloatArray) -> FloatArray:
-    """How much likelier the second contact's level against its drop is given the first one's than by itself (logarithm)."""
-    gained = log_student(other_db, one_db, SAME_FORK_DB) - log_normal(other_db, *LOUDNESS_DB["contact"])
-    return np.asarray(np.log(SAME_FORK * np.exp(gained) + 1 - SAME_FORK))
-
-
-def log_of_levels(levels_db: FloatArray) -> FloatArray:
-    """Score of the levels of the four sounds of a clock, against levels anywhere in `LEVELS_DB`.
-
-    Parameters
-    ----------
-    levels_db : array, shape (accounts, 4)
-        Drop and contact of the one side, then of the other; NaN where there is none.
-
-    Returns
-    -------
-    array, shape (accounts,)
-    """
-    softer = levels_db[:, 1::2] - levels_db[:, ::2]
-    each = _log_of_contact(softer) + np.log(LEVELS_DB)
-    drops = log_student(levels_db[:, 2] - levels_db[:, 0], 0.0, SAME_DROP_DB) + np.log(LEVELS_DB)
-    out: FloatArray = np.nan_to_num(np.column_stack([each, drops, _log_of_fork(*softer.T)])).sum(axis=1)
-    return out
-
-
 @lru_cache(maxsize=256)
 def _log_of_placed(passage: float, doubt: float, period: float) -> float:
     """Logarithm of the prior density of a lift passage that is known to a standard uncertainty, per frame."""
-    each = [log_of_passage(one, period) for one in (passage + doubt * _NORMAL_POINTS).tolist()]
+    each = [log_of_passage(one, period) for one in (passage + doubt * NORMAL_POINTS).tolist()]
     return float(logsumexp(each)) - float(np.log(len(each)))
 
 
@@ -449,14 +244,6 @@ def _log_of_rest(sound: Sound, side: list[Sound], contact: int | None, drop: int
     return float(logsumexp(terms))
 
 
-def log_of_unlocking(after: float, passage: float) -> float:
-    """Logarithm of the number of unlockings per frame, ``after`` frames after the contact."""
-    soon = UNLOCKING_SHARE * passage
-    return float(
-        np.log(UNLOCKING * (UNLOCKS_SOON * np.exp(-after / soon) / soon + (1 - UNLOCKS_SOON) / passage))
-    )
-
-
 def _of_side(side: list[Sound], period: float) -> list[tuple[float, Roles]]:
     """Every choice of drop and contact of one side, with its score."""
     window = 4 * LONGEST_LIFT * period
@@ -465,7 +252,7 @@ def _of_side(side: list[Sound], period: float) -> list[tuple[float, Roles]]:
         score = side[drop].presence["drop"]
         if contact is not None:
             softer = side[contact].loudness_db - side[drop].loudness_db
-            score += side[contact].presence["contact"] + float(_log_of_contact(softer))
+            score += side[contact].presence["contact"] + float(log_of_contact(softer))
         for group in _groups(side):
             score += _log_of_group(group, side, contact, drop, window)
         out.append((score, Roles(drop, contact)))
@@ -560,7 +347,7 @@ def _log_of_one_fork(sides: list[list[Sound]], roles: tuple[Roles, ...]) -> floa
         for side, role in zip(sides, roles, strict=True)
         if role.contact is not None
     ]
-    return float(_log_of_fork(own[0], own[1]))
+    return float(log_of_fork(own[0], own[1]))
 
 
 def _log_of_one_room(sides: list[list[Sound]], roles: tuple[Roles, ...]) -> float:
@@ -599,9 +386,3 @@ def _rebounds(side: list[Sound], roles: Roles) -> list[tuple[str, float, float]]
             if 0 < apart < LAST_REBOUND_FRAMES and louder_db < 0:  # no echo is louder than what it echoes
                 out.append((of, apart, louder_db))
     return out
-
-
-def log_of_rebound(apart: float, louder_db: float) -> float:
-    """Logarithm of the number of rebounds per frame and dB, ``apart`` frames after what rebounds."""
-    rebound = np.log(REBOUND / REBOUND_FRAMES) - apart / REBOUND_FRAMES
-    return float(rebound + log_normal(louder_db, *LOUDNESS_DB["rebound"]))

@@ -15,7 +15,14 @@ import numpy.typing as npt
 
 from torsionbeat.hearing.beginnings import SHARE_WEIGHTS
 
-__all__ = ["DropsAgain", "Heard", "HeardSounds", "OtherAccount", "SegmentPassage", "VoiceProfile"]
+__all__ = [
+    "DropsAgain",
+    "Heard",
+    "HeardSounds",
+    "OtherAccount",
+    "SegmentPassage",
+    "VoiceProfile",
+]
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]

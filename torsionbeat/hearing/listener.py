@@ -14,13 +14,6 @@ from typing import TypeVar
 import numpy as np
 import numpy.typing as npt
 
-from torsionbeat.hearing.bands import (
-    CHUNK_FRAMES,
-    BandPlan,
-    ChannelEar,
-    Chunk,
-    plan_bands,
-)
 from torsionbeat.hearing.heard import (
     DropsAgain,
     Heard,
@@ -29,14 +22,18 @@ from torsionbeat.hearing.heard import (
     SegmentPassage,
     VoiceProfile,
 )
-from torsionbeat.hearing.other_clocks import OtherClock
 from torsionbeat.hearing.placing import Placed
-from torsionbeat.hearing.search import Wanted
 from torsionbeat.hearing.segment import hear_pieces
 from torsionbeat.hearing.sides import ChapterHeard, first_heard, sides_are_swapped, typical_start
 from torsionbeat.theory.edges import BEFORE
+from torsionbeat.tracks.bands import CHUNK_FRAMES, BandPlan, ChannelEar, Chunk, plan_bands
+from torsionbeat.tracks.other_clocks import OtherClock
+from torsionbeat.tracks.search import Wanted
 
-__all__ = ["CHAPTER_CHUNKS", "Listener"]
+__all__ = [
+    "CHAPTER_CHUNKS",
+    "Listener",
+]
 
 LONG_SILENCE_CHUNKS = 600
 """Ten minutes: shorter gaps lie within a chapter, so that a faint clock is searched in all of it."""

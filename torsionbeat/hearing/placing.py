@@ -1,6 +1,6 @@
 """Placing: where one sound begins in every beat, and in which beats it is certain.
 
-Input: the rough frames of one sound. Output: exact ones (:mod:`torsionbeat.hearing.exact`). A bang beside a beat can be taken
+Input: the rough frames of one sound. Output: exact ones (:mod:`torsionbeat.tracks.exact`). A bang beside a beat can be taken
 for it. It is recognised by two signs together: it misses the place where the neighbours expect the beat, and it does not sound
 like the beat. One sign alone is not enough: a clock may turn a corner (its drive was lost, its case was knocked), and all weak
 beats sound like the room. A sound is certain if chance (the same search away from the beat) does not reach its evidence.
@@ -15,22 +15,23 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from torsionbeat.hearing.bands import POOLED_FRAMES
 from torsionbeat.hearing.beginnings import PartBefore, beginning_of
-from torsionbeat.hearing.exact import (
-    ExactTimes,
-    FinePower,
-    evidence_round,
-    laid_anywhere,
-    match,
-    searched_on,
-    settled,
-)
-from torsionbeat.hearing.pattern import SoundTrack
 from torsionbeat.theory.edges import AFTER, BEFORE
 from torsionbeat.theory.robust import SIGMA_PER_MEDIAN, median_deviation
+from torsionbeat.tracks.bands import POOLED_FRAMES
+from torsionbeat.tracks.exact import ExactTimes, evidence_round, laid_anywhere, match, searched_on, settled
+from torsionbeat.tracks.fine_power import FinePower
+from torsionbeat.tracks.pattern import SoundTrack
 
-__all__ = ["Placed", "by_turns", "expected_places", "of_a_kind", "passage_of", "place", "typically_apart"]
+__all__ = [
+    "Placed",
+    "by_turns",
+    "expected_places",
+    "of_a_kind",
+    "passage_of",
+    "place",
+    "typically_apart",
+]
 
 FloatArray = npt.NDArray[np.float32]
 IntArray = npt.NDArray[np.int64]

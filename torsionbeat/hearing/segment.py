@@ -13,8 +13,24 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from torsionbeat.hearing.account import Roles
-from torsionbeat.hearing.bands import (
+from torsionbeat.hearing.account import Account, Roles
+from torsionbeat.hearing.few_beats import few_beats
+from torsionbeat.hearing.peak_scores import SAME_PERIOD, SAME_S, FewBeats
+from torsionbeat.hearing.placing import Placed, by_turns, passage_of, place
+from torsionbeat.hearing.rivals import MOST_ODDS, likelier, rivals_of, with_mixed_sounds, with_rivals
+from torsionbeat.hearing.sides import (
+    ChapterHeard,
+    Rival,
+    as_the_peaks_say,
+    guesses_of,
+    named,
+    one_of_each,
+    summary,
+    weighed_accounts,
+    with_parts_before,
+)
+from torsionbeat.hearing.tail import loudest, placed_in_the_tail
+from torsionbeat.tracks.bands import (
     CHUNK_FRAMES,
     POOLED_CHUNK,
     POOLED_FRAMES,
@@ -23,32 +39,18 @@ from torsionbeat.hearing.bands import (
     peaks_of,
     rising,
 )
-from torsionbeat.hearing.exact import FinePower
-from torsionbeat.hearing.few_beats import NEAR, SAME_PERIOD, SAME_S, FewBeats, few_beats
-from torsionbeat.hearing.other_clocks import OtherClock, evenly_ticking, slide_s, without_other_clocks
-from torsionbeat.hearing.path import reassociated
-from torsionbeat.hearing.pattern import FEW_ROWS, SoundTrack, halves, pattern_at, sounds_round
-from torsionbeat.hearing.placing import Placed, by_turns, passage_of, place
-from torsionbeat.hearing.search import Found, Wanted, find_clock, find_second_clock
-from torsionbeat.hearing.sides import (
-    MOST_ODDS,
-    ChapterHeard,
-    Rival,
-    as_the_peaks_say,
-    guesses_of,
-    likelier,
-    named,
-    one_of_each,
-    rivals_of,
-    summary,
-    weighed_accounts,
-    with_mixed_sounds,
-    with_parts_before,
-    with_rivals,
-)
-from torsionbeat.hearing.sounds_again import loudest, placed_in_the_tail
+from torsionbeat.tracks.fine_power import FinePower
+from torsionbeat.tracks.other_clocks import OtherClock, evenly_ticking, slide_s, without_other_clocks
+from torsionbeat.tracks.path import reassociated
+from torsionbeat.tracks.pattern import FEW_ROWS, SoundTrack, halves, pattern_at, sounds_round
+from torsionbeat.tracks.search import NEAR_NOMINAL, Found, Wanted, find_clock, find_second_clock
 
-__all__ = ["hear_chapter", "hear_pieces"]
+__all__ = [
+    "LEAST_SHARE",
+    "MISTOLD",
+    "hear_chapter",
+    "hear_pieces",
+]
 
 FloatArray = npt.NDArray[np.float32]
 
@@ -174,7 +176,7 @@ def _searched(stretch: _Stretch, wanted: Wanted) -> tuple[Found | None, ChapterH
             if few is not None:
                 return None, few
         # A period that was not given has the prior of its whole range, against the small range searched here.
-        price = float(np.log(np.log(wanted.longest_s / wanted.shortest_s) / (2 * NEAR)))
+        price = float(np.log(np.log(wanted.longest_s / wanted.shortest_s) / (2 * NEAR_NOMINAL)))
         return None, _hear_few(stretch, found.period_s, price, _longest_other(wanted)) or few
     return found, None
 
@@ -312,17 +314,27 @@ def _hear_beats(
     ]
     if any(evenly_ticking([summary(sound) for sound in side]) for side in sides):
         return None
-    placed, sides = sides, [with_parts_before(side) for side in sides]
-    weighed = weighed_accounts(sides, period)
-    if any(
-        _may_hide_its_drop(side, role, loudest(own))
-        for side, role, own in zip(sides, weighed[0].roles, placed, strict=True)
-    ):
-        again = placed_in_the_tail(fine, placed, tracks, period)
-        sides = [with_parts_before(one_of_each(side)) for side in again]
-        weighed = weighed_accounts(sides, period)
+    sides, weighed = _second_look(fine, sides, tracks, period)
     heard = named(fine, sides, list(weighed[0].roles), period, others, found.score)
     return None if heard is None else replace(heard, rivals=rivals_of(weighed))
+
+
+def _second_look(
+    fine: FinePower, placed: list[list[Placed]], tracks: list[SoundTrack], period: float
+) -> tuple[list[list[Placed]], list[Account]]:
+    """The sounds of each side with their parts, and their accounts.
+
+    Where the likeliest account leaves the loudest sound of a side to be its contact, its tail may hide the drop: the sounds are
+    placed against it, once, and weighed anew.
+    """
+    sides = [with_parts_before(side) for side in placed]
+    weighed = weighed_accounts(sides, period)
+    roles = weighed[0].roles
+    if not any(map(_may_hide_its_drop, sides, roles, map(loudest, placed))):
+        return sides, weighed
+    again = placed_in_the_tail(fine, placed, tracks, period)
+    sides = [with_parts_before(one_of_each(side)) for side in again]
+    return sides, weighed_accounts(sides, period)
 
 
 def _may_hide_its_drop(side: list[Placed], role: Roles, main: Placed | None) -> bool:

@@ -1,8 +1,7 @@
-"""The sides of the beat: which of their sounds is which, and the other possible accounts of them.
+"""The sides of the beat: which of their sounds is which.
 
-Input: the placed sounds of each side. Output: drop and contact of each side (single contacts, or the passage from the stack of
-all beats), and the rivals: other accounts of the same sounds with their share of all probability. The scores come from
-`account`.
+Input: the placed sounds of each side. Output: drop and contact of each side: single contacts, or the passage from the stack of
+all beats. The scores come from `account`; what the other accounts say is in `rivals`.
 """
 
 from __future__ import annotations
@@ -12,33 +11,33 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from torsionbeat.hearing.account import Account, Roles, Sound, accounts, odds_of_lone_contact, odds_of_mixed
-from torsionbeat.hearing.beginnings import LOOK_BACK, Together, passages_together
-from torsionbeat.hearing.exact import FinePower, likeness_of
+from torsionbeat.hearing.account import Account, Roles, Sound, accounts
+from torsionbeat.hearing.beginnings import LOOK_BACK
 from torsionbeat.hearing.heard import VoiceProfile
-from torsionbeat.hearing.other_clocks import OtherClock
 from torsionbeat.hearing.placing import Placed, passage_of, typically_apart
 from torsionbeat.hearing.sounds_again import NOT_SOUGHT, SoundsAgain, sounds_again
+from torsionbeat.hearing.together import Together, passages_together
 from torsionbeat.theory.robust import median_deviation
+from torsionbeat.tracks.fine_power import FinePower
+from torsionbeat.tracks.other_clocks import OtherClock
 
 __all__ = [
+    "SAME_SOUND",
     "ChapterHeard",
     "Rival",
     "SideHeard",
     "as_the_peaks_say",
     "first_heard",
     "guesses_of",
-    "likelier",
     "named",
     "one_of_each",
-    "rivals_of",
+    "passages_of",
+    "second_side_late",
     "sides_are_swapped",
     "summary",
     "typical_start",
     "weighed_accounts",
-    "with_mixed_sounds",
     "with_parts_before",
-    "with_rivals",
 ]
 
 _SINGLE_SHARE, _MEDIAN_SHARE = 0.8, 0.3
@@ -49,14 +48,10 @@ _LEAST_ROWS, _LEAST_HALF = 10, 20
 """Beats that make a typical passage, and that make one of each half."""
 _ASTRAY = 16.0
 """Frames (8 ms) by which the typical single contact and the stack of all may differ."""
-MOST_ODDS, LEAST_RIVAL = 1000.0, 1e-4
-"""Cap of the odds, as far as they were tested; rivals with less than the second share are left out."""
-_THE_SAME = 4.0
-"""Frames (2 ms) within which two accounts give the same figures."""
 PEAKS_SAY = 10.0
 """Odds with which the account of peaks is right against that of mean sounds. Against clocks that tick beside it, it took echoes
 for drops in 3 of 12 starts; near the noise floor the other took two contacts for drops in one of forty (no source)."""
-_SAME_SOUND = 30.0
+SAME_SOUND = 30.0
 """Frames (15 ms) within which two tracks follow the same sound."""
 
 
@@ -95,60 +90,6 @@ class ChapterHeard:
     rivals: tuple[Rival, ...] = ()
 
 
-def likelier(heard: ChapterHeard, few: ChapterHeard) -> ChapterHeard:
-    """The likelier of a clock as the search of many beats heard it, and the account of few beats of the same sound.
-
-    The account of few beats was chosen against what the search heard (`guesses_of`). So it is the answer where its sounds are
-    others, and as many or more; or where it has no contacts, and the search heard one on one side only, which is rare. Where its
-    sounds are fewer, it is an equally likely rival if its drops are other sounds: a sound too soft for peaks shows in the mean of
-    all beats.
-
-    Parameters
-    ----------
-    heard, few : ChapterHeard
-    """
-    period = heard.period_frames
-    if not few.sides or abs(few.period_frames / period - 1) > 0.01:
-        return heard
-    known, its = _passages(heard), _passages(few)
-    more = _number_of_sounds(its) - _number_of_sounds(known)
-    if len(heard.sides) < len(few.sides):
-        return few
-    if len(heard.sides) > len(few.sides) or len(few.sides) < 2:
-        return heard
-    apart = typically_apart(few.sides[0].drop, heard.sides[0].drop) / period
-    turned = abs(apart - round(apart)) > 0.25
-    if turned:
-        its = its[::-1]
-    drops = [typically_apart(few.sides[side].drop, heard.sides[side != turned].drop) for side in (0, 1)]
-    away = [abs((drop + period / 2) % period - period / 2) for drop in drops]
-    other_contacts = any(
-        new is not None and (old is None or abs(new - old) > _SAME_SOUND)
-        for old, new in zip(known, its, strict=True)
-    )
-    if more >= 0 and (max(away) > _SAME_SOUND or other_contacts):
-        return few
-    if max(away) < _SAME_SOUND and its == (None, None) and None in known and known != its:
-        return few
-    later = (-1 if turned else 1) * _late(few) - _late(heard)
-    if abs(later) < _SAME_SOUND:
-        return heard
-    return with_rivals(heard, (Rival(0.5, later, its),))
-
-
-def with_rivals(heard: ChapterHeard, rivals: tuple[Rival, ...]) -> ChapterHeard:
-    """The clock with more rivals: what they leave of all probability is shared as before.
-
-    Parameters
-    ----------
-    heard : ChapterHeard
-    rivals : tuple of Rival
-    """
-    left = 1 - sum(rival.share for rival in rivals)
-    known = tuple(replace(rival, share=left * rival.share) for rival in heard.rivals)
-    return replace(heard, rivals=(*known, *rivals))
-
-
 def guesses_of(heard: ChapterHeard) -> npt.NDArray[np.float64]:
     """The clock as heard, as the account of few beats scores it: one row for each different passage.
 
@@ -162,13 +103,13 @@ def guesses_of(heard: ChapterHeard) -> npt.NDArray[np.float64]:
         Drop of the first side, period, lateness of the second side's drop and passage, in frames; NaN where there is no second
         side or no contact.
     """
-    late = _late(heard) if len(heard.sides) > 1 else np.nan
+    late = second_side_late(heard) if len(heard.sides) > 1 else np.nan
     start = typical_start(heard.sides[0], heard.period_frames)
-    passages = {np.nan if passage is None else passage for passage in _passages(heard)}
+    passages = {np.nan if passage is None else passage for passage in passages_of(heard)}
     return np.array([(start, heard.period_frames, late, passage) for passage in passages])
 
 
-def _passages(heard: ChapterHeard) -> tuple[float | None, ...]:
+def passages_of(heard: ChapterHeard) -> tuple[float | None, ...]:
     """Typical frames from contact to drop of each side; None where no contact is heard, singly or in the mean of all beats."""
     return tuple(
         passage_of(side.drop, side.contact)
@@ -178,11 +119,7 @@ def _passages(heard: ChapterHeard) -> tuple[float | None, ...]:
     )
 
 
-def _number_of_sounds(passages: tuple[float | None, ...]) -> int:
-    return sum(1 if passage is None else 2 for passage in passages)
-
-
-def _late(heard: ChapterHeard) -> float:
+def second_side_late(heard: ChapterHeard) -> float:
     """Frames by which the second side's drop comes later than half a period after the first's."""
     one, other = (side.drop for side in heard.sides)
     return _later_than_half(other, one, heard.period_frames)
@@ -203,7 +140,7 @@ def one_of_each(side: list[Placed]) -> list[Placed]:
     places = [typically_apart(sound, side[0]) for sound in side]
     kept: list[int] = []
     for number in sorted(range(len(side)), key=lambda number: _roughness(side[number])):
-        if all(abs(places[number] - places[other]) > _SAME_SOUND for other in kept):
+        if all(abs(places[number] - places[other]) > SAME_SOUND for other in kept):
             kept.append(number)
     return [side[number] for number in sorted(kept, key=lambda number: places[number])]
 
@@ -218,7 +155,7 @@ def with_parts_before(side: list[Placed]) -> list[Placed]:
         if sound.before is None or sound.whole is None:
             continue
         place = typically_apart(sound.before, side[0])
-        if all(abs(place - other) > _SAME_SOUND for other, _, known in every if known is not sound):
+        if all(abs(place - other) > SAME_SOUND for other, _, known in every if known is not sound):
             every += [(place, 0, sound.before), (place, 1, sound.whole)]
     return [sound for *_, sound in sorted(every, key=lambda one: one[:2])]
 
@@ -283,98 +220,6 @@ def as_the_peaks_say(weighed: list[Account], passages: list[float | None]) -> li
         )
         out.append(replace(account, score=account.score + np.log(PEAKS_SAY)) if alike else account)
     return sorted(out, key=lambda account: -account.score)
-
-
-def rivals_of(weighed: list[Account]) -> tuple[Rival, ...]:
-    """The other accounts, with equal ones merged; none where all of them are certainly wrong."""
-    if not weighed:
-        return ()
-    shares = np.exp(np.array([account.score for account in weighed]) - weighed[0].score)
-    shares /= shares.sum()
-    own = _middle_late(weighed[0])
-    others = [
-        (share, account)
-        for share, account in zip(shares.tolist(), weighed, strict=True)
-        if not _says_the_same(account, weighed[0])
-    ]
-    if sum(share for share, _ in others) < 1 / MOST_ODDS:
-        return ()
-    out: list[Rival] = []
-    for share, account in others:
-        if share < LEAST_RIVAL:
-            break
-        out.append(Rival(share, _middle_late(account) - own, account.passages))
-    return tuple(out)
-
-
-def with_mixed_sounds(heard: ChapterHeard) -> ChapterHeard:
-    """A clock of few beats, with the accounts in which the one sound of a side is its contact, and its drop is not heard.
-
-    Not used with many beats: their mean shows a drop that is louder than a contact heard singly.
-    """
-    if len(heard.sides) != 2:
-        return heard
-    paired = [side.contact is not None or bool(side.together) for side in heard.sides]
-    if any(paired):
-        return heard if all(paired) else _with_a_lone_contact(heard, paired.index(True))
-    one, other = (side.drop for side in heard.sides)
-    ways = []
-    for sign, drop, sound in ((1, one, other), (-1, other, one)):
-        odds = odds_of_mixed(
-            sign * _late(heard),
-            sound.loudness_db - drop.loudness_db,
-            heard.period_frames,
-            standing_db=_standing_db(drop),
-            likeness=likeness_of(one.profile, other.profile),
-        )
-        ways.append((sign, odds))
-    total = 1 + sum(odds for _, (odds, _) in ways)
-    if 1 - 1 / total < 1 / MOST_ODDS:
-        return heard
-    mixed = tuple(
-        Rival(odds / total, sign * passage, (None, None))
-        for sign, (odds, passage) in ways
-        if odds / total > LEAST_RIVAL
-    )
-    return with_rivals(heard, mixed)
-
-
-def _with_a_lone_contact(heard: ChapterHeard, whole: int) -> ChapterHeard:
-    """The clock, with the account in which the sound of the side that has but one is its contact; ``whole``: the other side."""
-    drop, contact = heard.sides[whole].drop, heard.sides[whole].contact
-    if contact is None:
-        return heard
-    lone, passage = heard.sides[1 - whole].drop, passage_of(drop, contact)
-    # If it is the contact, its drop comes a passage later.
-    later = passage if whole == 0 else -passage
-    odds = odds_of_lone_contact(
-        (_late(heard) + later, _late(heard)),
-        heard.period_frames,
-        louder_db=(lone.loudness_db - contact.loudness_db, lone.loudness_db - drop.loudness_db),
-        standing_db=(_standing_db(contact), _standing_db(drop)),
-        likeness=(likeness_of(lone.profile, contact.profile), likeness_of(lone.profile, drop.profile)),
-    )
-    if odds < 1 / MOST_ODDS:
-        return heard
-    return with_rivals(heard, (Rival(odds / (1 + odds), later, (passage, passage)),))
-
-
-def _standing_db(sound: Placed) -> float:
-    """Level above the room, in the loudest band and frame of the mean sound."""
-    return 10 * float(np.log10(max(float(sound.profile.max()), 1e-3)))
-
-
-def _says_the_same(one: Account, other: Account) -> bool:
-    """Whether two accounts give the same figures, whichever sounds they name."""
-    apart = [abs((a or 0.0) - (b or 0.0)) for a, b in zip(one.passages, other.passages, strict=True)]
-    return max(*apart, abs(_middle_late(one) - _middle_late(other))) < _THE_SAME
-
-
-def _middle_late(account: Account) -> float:
-    """Frames by which the middle of the second side's lift comes later than half a period after the first's."""
-    if len(account.passages) < 2:
-        return 0.0
-    return account.out_of_beat - ((account.passages[1] or 0.0) - (account.passages[0] or 0.0)) / 2
 
 
 def named(

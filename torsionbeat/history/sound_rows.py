@@ -17,7 +17,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from torsionbeat.hearing.bands import EDGES_HZ
 from torsionbeat.history.comparison_rows import Row, figure_row, nothing_common, pair_row
 from torsionbeat.history.nights import Group, Night
 from torsionbeat.reading.figures import FloatArray, Reading, UFloat
@@ -28,6 +27,7 @@ from torsionbeat.reading.intervals import (
     median_over_blocks,
     middle_of_blocks,
 )
+from torsionbeat.tracks.bands import EDGES_HZ
 
 if TYPE_CHECKING:
     from torsionbeat.hearing.heard import VoiceProfile

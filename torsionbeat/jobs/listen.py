@@ -28,7 +28,6 @@ from torsionbeat.bench.nights import (
 from torsionbeat.bench.sides import KnownSides, known_sides
 from torsionbeat.bench.source import Flag, LiveSound, Microphone, Playback, opened, stopped_by
 from torsionbeat.errors import BenchLogError, DeviceError, InputError, NothingHeardError, TorsionbeatError
-from torsionbeat.hearing.reference import ReferenceEar
 from torsionbeat.history.nights import Night as ReadNight
 from torsionbeat.jobs.hear import HearRequest, hear
 from torsionbeat.live.session import LiveResult, LiveState, listen_live
@@ -38,6 +37,7 @@ from torsionbeat.reading.figures import Reading
 from torsionbeat.sound import keeper as keeping
 from torsionbeat.sound.kept import is_kept
 from torsionbeat.sound.recording import open_recording
+from torsionbeat.tracks.reference import ReferenceEar
 from torsionbeat.whole_files import written_whole
 
 __all__ = [

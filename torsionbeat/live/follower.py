@@ -14,11 +14,11 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from torsionbeat.hearing.bands import CHUNK_FRAMES, BandEar, Chunk, plan_bands
-from torsionbeat.hearing.exact import FinePower
 from torsionbeat.hearing.heard import Heard, VoiceProfile
 from torsionbeat.hearing.listener import Listener
 from torsionbeat.theory.edges import AFTER, BEFORE
+from torsionbeat.tracks.bands import CHUNK_FRAMES, BandEar, Chunk, plan_bands
+from torsionbeat.tracks.fine_power import FinePower
 
 __all__ = ["FollowedBeat", "Follower"]
 

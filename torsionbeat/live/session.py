@@ -20,7 +20,6 @@ import numpy as np
 from torsionbeat.errors import DeviceError, NothingHeardError
 from torsionbeat.hearing.heard import Heard, VoiceProfile
 from torsionbeat.hearing.listener import Listener
-from torsionbeat.hearing.reference import ReferenceEar
 from torsionbeat.live.beat_windows import BeatKeeping
 from torsionbeat.live.level import Level, LevelMeter
 from torsionbeat.reading.figures import Clock, Reading
@@ -30,6 +29,7 @@ from torsionbeat.sound.block import Block
 from torsionbeat.sound.keeper import Keeper
 from torsionbeat.sound.remarks import Remark, as_remark
 from torsionbeat.sound.timebase import Timebase
+from torsionbeat.tracks.reference import ReferenceEar
 
 __all__ = [
     "AWAY_S",

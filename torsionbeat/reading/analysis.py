@@ -14,7 +14,6 @@ from os import PathLike
 from torsionbeat.errors import InputError
 from torsionbeat.hearing.heard import Heard
 from torsionbeat.hearing.listener import Listener
-from torsionbeat.hearing.reference import ReferenceEar, check_reference
 from torsionbeat.reading.figures import Clock, Reading, Timebase
 from torsionbeat.reading.measuring import reading_of
 from torsionbeat.reading.movement import with_movement
@@ -23,6 +22,7 @@ from torsionbeat.sound.kept import with_room_tone
 from torsionbeat.sound.recording import SavedRecording, open_recording
 from torsionbeat.sound.remarks import Remark
 from torsionbeat.sound.timebase import stated_timebase, unknown_timebase
+from torsionbeat.tracks.reference import ReferenceEar, check_reference
 
 __all__ = ["Analysis", "Listening", "analyse", "analyse_fully", "hear"]
 

@@ -14,10 +14,10 @@ import numpy as np
 import numpy.typing as npt
 
 from torsionbeat.hearing.account import ALIKE, ALIKE_FRAMES, ALIKE_SHARE, UNLIKE_SHARE
-from torsionbeat.hearing.bands import FRAME_S
 from torsionbeat.hearing.heard import HeardSounds, SegmentPassage
 from torsionbeat.reading.figures import FloatArray, IntArray, Swings
 from torsionbeat.theory.robust import median_deviation, running_median
+from torsionbeat.tracks.bands import FRAME_S
 
 __all__ = [
     "ALIKE_FORKS",

@@ -25,7 +25,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import expit
 
-from torsionbeat.hearing.account import PASSAGE_MEDIAN, PASSAGE_SPREAD
+from torsionbeat.hearing.priors import PASSAGE_MEDIAN, PASSAGE_SPREAD
 from torsionbeat.theory.rate import student_factor
 
 __all__ = [

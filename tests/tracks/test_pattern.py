@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from torsionbeat.hearing.pattern import CLEAR_TRACK_SCORE, halves, pattern_at, sounds_round
+from torsionbeat.tracks.pattern import CLEAR_TRACK_SCORE, halves, pattern_at, sounds_round
 
 PERIOD = 1500  # frames of 4 ms: 6 s
 ROWS = 30

@@ -27,6 +27,9 @@ from torsionbeat.errors import InputError
 __all__ = [
     "CHUNK_FRAMES",
     "EDGES_HZ",
+    "FRAMES_PER_S",
+    "FRAME_S",
+    "LEVEL_AT_FULL_SCALE",
     "POOLED_CHUNK",
     "POOLED_FRAMES",
     "POWER_OF_LEVEL",
@@ -47,6 +50,7 @@ FloatArray = npt.NDArray[np.float32]
 
 FRAME_S = 0.0005
 """Half a millisecond: the hop of the band levels, finer than the rise of a tick."""
+FRAMES_PER_S = 1 / FRAME_S
 CHUNK_FRAMES = 2048
 """Frames in a chunk: the unit in which sound is worked on, about a second."""
 

@@ -14,9 +14,9 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
-from torsionbeat.hearing.account import log_student
-from torsionbeat.hearing.bands import rising
-from torsionbeat.hearing.search import autocorrelation, of_short_sounds, score_periods, strongest_cadences
+from torsionbeat.tracks.bands import rising
+from torsionbeat.tracks.cadence import autocorrelation, of_short_sounds, score_periods, strongest_cadences
+from torsionbeat.tracks.densities import log_student
 
 __all__ = [
     "EvenTrain",
@@ -24,6 +24,7 @@ __all__ = [
     "even_train",
     "evenly_ticking",
     "find_other_clock",
+    "slide_s",
     "without_other_clock",
     "without_other_clocks",
 ]

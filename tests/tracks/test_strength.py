@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from torsionbeat.hearing.bands import STRONGEST, RoomFloor, rising
+from torsionbeat.tracks.bands import STRONGEST, RoomFloor, rising
 
 FRAMES, BANDS = 256, 4
 

@@ -5,12 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from torsionbeat.hearing.search import (
-    autocorrelation,
-    of_short_sounds,
-    score_periods,
-    strongest_cadences,
-)
+from torsionbeat.tracks.cadence import autocorrelation, of_short_sounds, score_periods, strongest_cadences
 
 FRAME_S = 0.004
 

@@ -17,20 +17,19 @@ import numpy as np
 import numpy.typing as npt
 
 from torsionbeat.errors import InputError, NothingHeardError
-from torsionbeat.hearing.bands import (
-    CHUNK_FRAMES,
-    POOLED_FRAMES,
-    BandEar,
-    Chapter,
-    Chunk,
-    plan_bands,
-    rising,
-)
-from torsionbeat.hearing.exact import FinePower, laid_anywhere, match
 from torsionbeat.sound.timebase import Timebase
 from torsionbeat.theory.robust import SIGMA_PER_MEDIAN, median_deviation
+from torsionbeat.tracks.bands import CHUNK_FRAMES, POOLED_FRAMES, BandEar, Chapter, Chunk, plan_bands, rising
+from torsionbeat.tracks.exact import laid_anywhere, match
+from torsionbeat.tracks.fine_power import FinePower
 
-__all__ = ["ReferenceEar", "TickFit", "check_reference", "reference_ticks", "reference_timebase"]
+__all__ = [
+    "ReferenceEar",
+    "TickFit",
+    "check_reference",
+    "reference_ticks",
+    "reference_timebase",
+]
 
 FloatArray = npt.NDArray[np.float64]
 

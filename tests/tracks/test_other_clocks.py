@@ -5,13 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from torsionbeat.hearing.other_clocks import (
+from torsionbeat.tracks.cadence import autocorrelation, without_other_cadence
+from torsionbeat.tracks.other_clocks import (
     OtherClock,
     _every_interval,
     find_other_clock,
     without_other_clock,
 )
-from torsionbeat.hearing.search import autocorrelation, without_other_cadence
 
 FRAME_S = 0.004
 

@@ -1,7 +1,7 @@
 """Paths: which sound of each beat belongs to a track, decided from all beats together.
 
 Input: the rough frames of one sound, one in each row. Output: better ones. The candidates in each row are the local maxima
-(tops) of the evidence for the learnt sound (:mod:`torsionbeat.hearing.exact`) in a wide window round the rough place, and "not
+(tops) of the evidence for the learnt sound (:mod:`torsionbeat.tracks.exact`) in a wide window round the rough place, and "not
 heard". The clock is a phase and a period that wander a little (a Kalman filter). The density of tops from the room and other
 clocks, at each height, is measured in windows away from the beat. The best paths through all rows are kept (a beam, after
 C. Zhu et al., J. Geophys. Res. Solid Earth 127 (2022) e2021JB023249, and P. Allen and R. Dannenberg, ICMC 1990, who keep
@@ -17,10 +17,14 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from torsionbeat.hearing.exact import FinePower, evidence_round, settled
 from torsionbeat.theory.robust import SIGMA_PER_MEDIAN
+from torsionbeat.tracks.exact import evidence_round, settled
+from torsionbeat.tracks.fine_power import FinePower
 
-__all__ = ["reassociated"]
+__all__ = [
+    "REACH",
+    "reassociated",
+]
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]

@@ -7,7 +7,7 @@ import pytest
 from scipy import signal
 
 from torsionbeat.errors import InputError
-from torsionbeat.hearing.bands import (
+from torsionbeat.tracks.bands import (
     CHUNK_FRAMES,
     POOLED_FRAMES,
     POWER_OF_LEVEL,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from torsionbeat.hearing.search import Wanted, _as_before, find_clock, steady_places
+from torsionbeat.tracks.search import Wanted, _as_before, find_clock
 
 FRAME_S = 0.004
 ANY = Wanted(None, 4.0, 121.0)
@@ -41,7 +41,7 @@ def test_a_clock_heard_before_is_followed_without_a_search(monkeypatch):
     assert find_clock(up, FRAME_S, Wanted(15.0, 4.0, 121.0, heard=True)).period_s == pytest.approx(
         12.31, rel=1e-3
     )
-    monkeypatch.setattr("torsionbeat.hearing.search.autocorrelation", None)
+    monkeypatch.setattr("torsionbeat.tracks.search.autocorrelation", None)
     found = find_clock(up, FRAME_S, Wanted(12.312, 4.0, 121.0, heard=True))
     for one, other in (
         (found.pattern.first, searched.pattern.first),
@@ -105,26 +105,3 @@ def test_a_stretch_of_little_more_than_one_period_is_searched_without_a_stumble(
     up = rising(5, [(12.0, 1.7, 0.1)], duration_s=12.0 * periods)
     found = find_clock(up, FRAME_S, Wanted(12.0, 4.0, 121.0))
     assert found is None or found.period_s < 12.0 * periods
-
-
-@pytest.mark.parametrize("seed", range(4))
-def test_what_repeats_among_many_peaks_is_found_with_its_other_side(seed):
-    rng = np.random.default_rng(seed)
-    period_s, start_s, late_s = 12.1, 2.3, 0.15
-    one = start_s + period_s * np.arange(8)
-    times = np.concatenate([one, one + period_s / 2 + late_s]) + 0.003 * rng.standard_normal(16)
-    times = np.concatenate([times[times < 100], rng.uniform(0, 100, 300)])
-    rarity = np.concatenate([np.full(len(times) - 300, 2.5), rng.uniform(0, 1.5, 300)])
-    order = np.argsort(times)
-    places = steady_places(times[order], rarity[order], 100.0, 12.0, 0.045)
-    # a cell of 20 ms either way; the period to a step, a cell in eight rows
-    away = [abs((place[0] - start_s + period_s / 2) % period_s - period_s / 2) for place in places]
-    found = places[int(np.argmin(away))]
-    assert min(away) < 0.03
-    assert found[1] == pytest.approx(period_s, abs=0.005)
-    assert found[2] == pytest.approx(late_s, abs=0.03)
-
-
-def test_in_two_periods_nothing_is_steady():
-    assert len(steady_places(np.array([1.0, 13.0]), np.array([2.0, 2.0]), 20.0, 12.0, 0.045)) == 0
-    assert len(steady_places(np.zeros(0), np.zeros(0), 100.0, 12.0, 0.045)) == 0

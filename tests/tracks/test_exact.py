@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from torsionbeat.hearing.bands import LEVEL_AT_FULL_SCALE, POOLED_FRAMES, plan_bands
-from torsionbeat.hearing.exact import (
-    FinePower,
+from torsionbeat.theory.edges import BEFORE, edge_of
+from torsionbeat.tracks.bands import LEVEL_AT_FULL_SCALE, POOLED_FRAMES, plan_bands
+from torsionbeat.tracks.exact import (
     _beside_another,
     _edge_uncertainty,
     _likeness,
@@ -15,7 +15,7 @@ from torsionbeat.hearing.exact import (
     laid_anywhere,
     match,
 )
-from torsionbeat.theory.edges import BEFORE, edge_of
+from torsionbeat.tracks.fine_power import FinePower
 
 RATE_HZ = 16_000
 NOISE = 0.01

@@ -7,7 +7,8 @@ from itertools import product
 import numpy as np
 import pytest
 
-from torsionbeat.hearing.pattern import _Scale, above_chance, best_track, rows_of
+from torsionbeat.tracks.best_track import above_chance, best_track, rows_of
+from torsionbeat.tracks.pattern import _Scale
 
 
 def greatest_by_trying_all(image, reach, price, cap):

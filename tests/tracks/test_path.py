@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from torsionbeat.hearing import path
-from torsionbeat.hearing.path import (
+from torsionbeat.tracks import path
+from torsionbeat.tracks.path import (
     REACH,
     _Beam,
     _best_path,

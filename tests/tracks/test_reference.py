@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from torsionbeat.errors import InputError, NothingHeardError
-from torsionbeat.hearing.reference import ReferenceEar, TickFit, _line, reference_timebase
+from torsionbeat.tracks.reference import ReferenceEar, TickFit, _line, reference_timebase
 from torsionbeat.twin import Recorder
 from torsionbeat.twin.scenes import clear, quartz_room
 
@@ -55,7 +55,7 @@ def test_fit_alone_holds_the_truth(seed):
 
 
 def test_chapters_of_a_long_recording_are_joined(monkeypatch):
-    monkeypatch.setattr("torsionbeat.hearing.reference.CHAPTER_CHUNKS", 150)
+    monkeypatch.setattr("torsionbeat.tracks.reference.CHAPTER_CHUNKS", 150)
     found = heard(room(1, 400, -3.0, 50.0, 0.0))
     assert abs(found.offset_ppm - 50.0) < 1.0
     assert found.standard_uncertainty_ppm < 3.0
