@@ -936,7 +936,12 @@ FAULTS: list[Fault] = [
             "after = np.where(free, times[None, :] - times[sounds, None]",
             "after = np.where(free, times[sounds, None] - times[None, :]",
         ),
-        louder_echoes=("log_ndtr(-louder_db / LOUDER_DB)", "0 * log_ndtr(-louder_db / LOUDER_DB)"),
+        louder_echoes=("log_ndtr((own - level) / LOUDER_DB)", "0 * log_ndtr((own - level) / LOUDER_DB)"),
+        no_banking_after_a_slow_drop=(
+            "((drops, passage), (contacts, 0.0))",
+            "((drops, 0.0), (contacts, 0.0))",
+        ),
+        late_unlockings_not_looked_for=("max(last_rebound(banks), unlocks)", "last_rebound(banks)"),
         missing_echoes_for_nothing=(
             "_ECHO_MISSING * (len(sounds) - len(used))",
             "0.0 * (len(sounds) - len(used))",

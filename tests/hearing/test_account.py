@@ -13,7 +13,7 @@ from scipy.special import logsumexp
 
 from torsionbeat.hearing.account import Roles, Sound, _choices, accounts, presence_curve
 from torsionbeat.hearing.priors import UNLOCKING as MANY_UNLOCKINGS
-from torsionbeat.hearing.priors import log_of_passage, log_of_unlocking
+from torsionbeat.hearing.priors import last_rebound, log_of_passage, log_of_rebound, log_of_unlocking
 from torsionbeat.hearing.rivals import odds_of_lone_contact, odds_of_mixed
 from torsionbeat.tracks.exact import likeness_of
 from torsionbeat.tracks.other_clocks import evenly_ticking
@@ -250,7 +250,8 @@ def test_what_follows_both_drops_alike_is_the_room_s():
     """Sounds 24 dB softer 96 ms after both drops, and no contacts: a contact that much louder than its drop would be stranger.
 
     In one room the second echo costs ln 0.85, and the density of its place and level about the first's, where by itself it
-    costs an echo's: 0.5 within 80 frames (and 192 later), 24 dB where 9 are usual, to 6.
+    costs an echo's: 0.5, half of it within 80 frames and half within a fifth of the usual passage (and 192 later), 24 dB where 9
+    are usual, to 6.
     """
     drop = sound(0.0, -39.0)
     alike, apart = [drop, sound(192.0, -63.0)], [drop, sound(300.0, -63.0)]
@@ -260,12 +261,30 @@ def test_what_follows_both_drops_alike_is_the_room_s():
     def score(*sides):
         return next(one.score for one in accounts(list(sides), 0.0, PERIOD) if list(one.roles) == bare)
 
-    by_itself = np.log(0.5 / 80) - 192 / 80 + stats.norm(-9, 6).logpdf(-24)
+    soon, with_the_balance = (
+        0.25 * stats.expon(scale=scale).pdf(192) for scale in (80, 0.2 * 0.017 * PERIOD)
+    )
+    by_itself = np.log(soon + with_the_balance) + stats.norm(-9, 6).logpdf(-24)
     given_the_other = np.log(0.85) + stats.norm(0, 8).logpdf(0) + stats.norm(0, 3).logpdf(0)
     gained = np.logaddexp(given_the_other, np.log(0.15) + by_itself) - by_itself
     # with an echo elsewhere, 108 frames or 13.5 deviations away, the second costs what it costs by itself, and ln 0.15
     assert score(alike, alike) - score(apart, alike) == pytest.approx(
         gained - np.log(0.15) + score(alike, [drop]) - score(apart, [drop]), abs=1e-6
+    )
+
+
+def test_a_banking_long_after_the_drop_of_a_slow_clock_is_no_drop():
+    """Half a minute a period: 0.7 s from contact to drop, and 0.37 s on the balance has carried the fork to its banking, as loud
+    as drops are. The same in a clock whose passage takes 0.2 s is no banking, and in the slow one nothing is 0.5 s later."""
+    slow = [sound(-1394.0, -43.8), sound(0.0, -46.0), sound(735.0, -47.0)]
+    period = 59772.0
+    assert accounts([slow, slow], 0.0, period)[0].roles == (Roles(1, 0), Roles(1, 0))
+    assert log_of_rebound(735.0, -9.0, 1394.0) > log_of_rebound(735.0, -9.0, 400.0) + 4
+    assert last_rebound(1394.0) == pytest.approx(0.6 * 1394)
+    assert last_rebound(400.0) == last_rebound(0.0) == 600.0  # 300 ms
+    expected = 0.25 * stats.expon(scale=80).pdf(735) + 0.25 * stats.expon(scale=0.2 * 1394).pdf(735)
+    assert log_of_rebound(735.0, -9.0, 1394.0) == pytest.approx(
+        np.log(expected * stats.norm(0, 6).pdf(0)), abs=1e-6
     )
 
 

@@ -57,6 +57,24 @@ def test_the_score_of_an_echo_is_that_of_its_sounds_its_delay_and_its_level():
     assert got == pytest.approx(heard + fitted + prior, abs=1e-3)
 
 
+@pytest.mark.parametrize(("after_s", "heard"), [(0.37, True), (0.55, False)])
+def test_a_slow_clock_banks_long_after_its_drop(after_s, heard):
+    """With 0.7 s from contact to drop a banking may be 0.42 s after it (0.6 of the passage), and nothing later is one."""
+    times, levels = beats((-0.7, 27.0), (0.0, 30.0), (after_s, 22.0))
+    rarity = np.full(len(times), 4.0)
+    drops, contacts = (rows(times, levels, at_s) for at_s in (0.0, -0.7))
+    got = score_of_echoes(times, levels, rarity, drops, contacts)
+    assert (got > 10) == heard
+
+
+def test_an_unlocking_late_in_a_slow_passage_follows_its_contact():
+    """0.45 s after the contact, 0.25 s before the drop."""
+    times, levels = beats((-0.7, 27.0), (-0.25, 20.0), (0.0, 30.0))
+    rarity = np.full(len(times), 4.0)
+    drops, contacts = (rows(times, levels, at_s) for at_s in (0.0, -0.7))
+    assert score_of_echoes(times, levels, rarity, drops, contacts) > 10
+
+
 def test_a_louder_sound_is_no_echo():
     times, levels = beats((0.0, 20.0), (0.1, 29.0))
     rarity = np.full(len(times), 4.0)

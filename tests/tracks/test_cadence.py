@@ -39,6 +39,28 @@ def test_noise_gives_unit_scatter():
     assert np.abs(correlation).max() < 5.5  # 20,000 normal values reach 4.1
 
 
+def test_a_hum_makes_no_cadence():
+    """A fan with 41.7 blades a second: every multiple of 24 ms repeats, and so every long period seems to."""
+    rng = np.random.default_rng(5)
+    time = np.arange(int(600 / FRAME_S)) * FRAME_S
+    clock = pulses(rng, 15.0, 600.0)
+    humming = clock + (4 * np.sin(2 * np.pi * 41.7 * time)).astype(np.float32)[:, None]
+    lags = 60_000
+
+    def best(series, **known):
+        periods, scores = score_periods(
+            autocorrelation(series, lags, **known), FRAME_S, 4.0, 60.0, multiples=6, width=3
+        )
+        return strongest_cadences(periods, scores, 1)[0].period_s
+
+    parts = [15.0 * times for times in (1, 2, 3, 4)]
+    assert min(abs(best(humming) - part) for part in parts) > 0.05
+    assert min(abs(best(humming, frame_s=FRAME_S) - part) for part in parts) < 0.02
+    # nothing of a clock in a room without hums: its own lines, two in half a hertz, stay
+    quiet, kept = autocorrelation(clock, lags), autocorrelation(clock, lags, frame_s=FRAME_S)
+    np.testing.assert_allclose(kept, quiet, atol=1e-3)
+
+
 def test_band_without_sound_takes_no_part():
     rng = np.random.default_rng(3)
     one = rng.standard_normal((2000, 1)).astype(np.float32)

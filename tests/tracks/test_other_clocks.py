@@ -11,6 +11,7 @@ from torsionbeat.tracks.other_clocks import (
     _every_interval,
     find_other_clock,
     without_other_clock,
+    without_other_clocks,
 )
 
 FRAME_S = 0.004
@@ -54,6 +55,33 @@ def test_a_fan_that_turns_to_and_fro_hides_no_fast_clock(turns_s):
     found = find_other_clock(strength, FRAME_S, 2.2)
     assert found is not None
     assert found.interval_s == pytest.approx(0.25, rel=1e-3)
+
+
+@pytest.mark.parametrize("hum_hz", [41.7, 50.0, 60.0])
+def test_a_hum_is_taken_out_and_is_no_clock(hum_hz):
+    """It repeats at every whole number of its turns, of which one is 0.1 to 0.25 s."""
+    rng = np.random.default_rng(4)
+    time = np.arange(int(150 / FRAME_S)) * FRAME_S
+    hum = 4 * (1 + np.sin(2 * np.pi * hum_hz * time)) + 2 * (1 + np.sin(4 * np.pi * hum_hz * time))
+    strength = rng.standard_normal((len(time), 3)).astype(np.float32) + hum[:, None].astype(np.float32)
+    found = find_other_clock(strength, FRAME_S, 2.2)
+    assert found is not None
+    assert found.hums
+    left, others, added = without_other_clocks(strength, FRAME_S, 2.2)
+    assert others == ()
+    assert added is not None
+    assert np.std(left) < 0.6 * np.std(strength)
+    # a clock beside it is one all the same
+    strength += room(4, np.arange(0.37, 149, 0.5)) - rng.standard_normal(strength.shape).astype(np.float32)
+    assert [round(one.interval_s, 2) for one in without_other_clocks(strength, FRAME_S, 2.2)[1]] == [0.5]
+
+
+@pytest.mark.parametrize("interval_s", [0.1, 0.125, 0.2, 0.25, 1.0])
+def test_ticks_are_no_hum(interval_s):
+    """At ten a second every other line of the spectrum is faster than any clock ticks."""
+    found = find_other_clock(room(3, np.arange(0.37, 149, interval_s * (1 + 40e-6))), FRAME_S, 2.2)
+    assert found is not None
+    assert not found.hums
 
 
 @pytest.mark.parametrize("seed", range(3))

@@ -25,11 +25,12 @@ from torsionbeat.hearing.beginnings import BEGINS
 from torsionbeat.hearing.priors import (
     FOREIGN,
     FRAMES_PER_MS,
-    LAST_REBOUND_FRAMES,
     LOUDNESS_DB,
     NORMAL_POINTS,
+    PASSAGE_MEDIAN,
     REBOUND_ALIKE,
     REBOUND_ALIKE_DB,
+    last_rebound,
     log_of_beat_error,
     log_of_contact,
     log_of_fork,
@@ -222,11 +223,11 @@ def _log_of_both(first: tuple[float, float], second: tuple[float, float]) -> flo
     return float(logsumexp(scores))
 
 
-def _log_of_rest(sound: Sound, side: list[Sound], contact: int | None, drop: int, window: float) -> float:
+def _log_of_rest(sound: Sound, side: list[Sound], contact: int | None, drop: int, period: float) -> float:
     """Score of a sound that is neither contact nor drop: the sum over unlocking, rebound of either, and foreign."""
     own = side[drop]
     terms = [
-        np.log(FOREIGN / window)
+        np.log(FOREIGN / (4 * LONGEST_LIFT * period))
         + sound.presence["foreign"]
         + log_student(sound.loudness_db - own.loudness_db, *FOREIGN_DB)
     ]
@@ -236,17 +237,21 @@ def _log_of_rest(sound: Sound, side: list[Sound], contact: int | None, drop: int
             + sound.presence["unlocking"]
             + log_normal(sound.loudness_db - own.loudness_db, *LOUDNESS_DB["unlocking"])
         )
-    for before in (contact, drop):
+    for before, passage in ((contact, 0.0), (drop, _usual_passage(side, contact, drop, period))):
         apart = np.inf if before is None else sound.place - side[before].place
-        if before is not None and 0 < apart < LAST_REBOUND_FRAMES:
+        if before is not None and 0 < apart < last_rebound(passage):
             louder_db = sound.loudness_db - side[before].loudness_db
-            terms.append(log_of_rebound(apart, louder_db) + sound.presence["rebound"])
+            terms.append(log_of_rebound(apart, louder_db, passage) + sound.presence["rebound"])
     return float(logsumexp(terms))
+
+
+def _usual_passage(side: list[Sound], contact: int | None, drop: int, period: float) -> float:
+    """The lift passage of a side, or the usual one where no contact is heard."""
+    return PASSAGE_MEDIAN * period if contact is None else side[drop].place - side[contact].place
 
 
 def _of_side(side: list[Sound], period: float) -> list[tuple[float, Roles]]:
     """Every choice of drop and contact of one side, with its score."""
-    window = 4 * LONGEST_LIFT * period
     out = []
     for drop, contact in _choices(side):
         score = side[drop].presence["drop"]
@@ -254,7 +259,7 @@ def _of_side(side: list[Sound], period: float) -> list[tuple[float, Roles]]:
             softer = side[contact].loudness_db - side[drop].loudness_db
             score += side[contact].presence["contact"] + float(log_of_contact(softer))
         for group in _groups(side):
-            score += _log_of_group(group, side, contact, drop, window)
+            score += _log_of_group(group, side, contact, drop, period)
         out.append((score, Roles(drop, contact)))
     return out
 
@@ -279,7 +284,7 @@ def _groups(side: list[Sound]) -> list[list[int]]:
 
 
 def _log_of_group(
-    group: list[int], side: list[Sound], contact: int | None, drop: int, window: float
+    group: list[int], side: list[Sound], contact: int | None, drop: int, period: float
 ) -> float:
     """Score of a group that is neither contact nor drop: two sounds, or one sound with two parts."""
     whole = next((number for number in group if side[number].whole is not None), None)
@@ -287,9 +292,9 @@ def _log_of_group(
     if whole is not None and whole in (contact, drop):
         return own
     left = [number for number in group if number not in (whole, contact, drop)]
-    score = sum(_log_of_rest(side[number], side, contact, drop, window) for number in left)
+    score = sum(_log_of_rest(side[number], side, contact, drop, period) for number in left)
     if whole is not None and len(left) == 2:
-        score = float(np.logaddexp(score, own + _log_of_rest(side[whole], side, contact, drop, window)))
+        score = float(np.logaddexp(score, own + _log_of_rest(side[whole], side, contact, drop, period)))
     second = [side[number].after_part for number in group if number in (contact, drop)]
     if len(left) == 1 and len(second) == 1 and second[0] is not None:
         score = float(np.logaddexp(score, second[0]))
@@ -325,7 +330,7 @@ def accounts(sides: list[list[Sound]], out_of_half: float, period: float) -> lis
         if len(known) == 2:
             score += _log_of_both(*known) + _log_of_one_fork(sides, roles)
         if len(sides) == 2:
-            score += _log_of_one_room(sides, roles)
+            score += _log_of_one_room(sides, roles, period)
         frames = tuple(None if passage is None else passage[0] for passage in passages)
         out.append(Account(float(score), roles, frames, float(out_of_beat)))
     out.sort(key=lambda account: -account.score)
@@ -350,18 +355,18 @@ def _log_of_one_fork(sides: list[list[Sound]], roles: tuple[Roles, ...]) -> floa
     return float(log_of_fork(own[0], own[1]))
 
 
-def _log_of_one_room(sides: list[list[Sound]], roles: tuple[Roles, ...]) -> float:
+def _log_of_one_room(sides: list[list[Sound]], roles: tuple[Roles, ...], period: float) -> float:
     """How much likelier the second side's rebounds are given the first side's than by themselves (logarithm)."""
-    one, other = (_rebounds(side, role) for side, role in zip(sides, roles, strict=True))
+    one, other = (_rebounds(side, role, period) for side, role in zip(sides, roles, strict=True))
     total = 0.0
-    for of, apart, louder_db in other:
-        own = log_of_rebound(apart, louder_db)
+    for of, passage, apart, louder_db in other:
+        own = log_of_rebound(apart, louder_db, passage)
         gained = [
             float(
                 log_normal(apart, apart_1, ALIKE_FRAMES)
                 + log_normal(louder_db, louder_db_1, REBOUND_ALIKE_DB)
             )
-            for of_1, apart_1, louder_db_1 in one
+            for of_1, _, apart_1, louder_db_1 in one
             if of == of_1
         ]
         if gained:
@@ -371,18 +376,20 @@ def _log_of_one_room(sides: list[list[Sound]], roles: tuple[Roles, ...]) -> floa
     return total
 
 
-def _rebounds(side: list[Sound], roles: Roles) -> list[tuple[str, float, float]]:
-    """What may be a rebound of a side's contact or drop: of which, by how many frames later, and by how many dB louder."""
+def _rebounds(side: list[Sound], roles: Roles, period: float) -> list[tuple[str, float, float, float]]:
+    """What may be a rebound of a side's contact or drop: of which, with which lift passage (0 of a contact), by how many frames
+    later, and by how many dB louder."""
     out = []
+    usual = _usual_passage(side, roles.contact, roles.drop, period)
     named = (roles.drop, roles.contact)
     wholes = [side[number].group for number in named if number is not None and side[number].whole is not None]
     for number, sound in enumerate(side):
         own_part = sound.group is not None and (sound.after_part is None or sound.group in wholes)
         if own_part or number in named:  # has other explanations
             continue
-        for of, before in (("contact", roles.contact), ("drop", roles.drop)):
+        for of, before, passage in (("contact", roles.contact, 0.0), ("drop", roles.drop, usual)):
             apart = np.inf if before is None else sound.place - side[before].place
             louder_db = -np.inf if before is None else sound.loudness_db - side[before].loudness_db
-            if 0 < apart < LAST_REBOUND_FRAMES and louder_db < 0:  # no echo is louder than what it echoes
-                out.append((of, apart, louder_db))
+            if 0 < apart < last_rebound(passage) and louder_db < 0:  # no echo is louder than what it echoes
+                out.append((of, passage, apart, louder_db))
     return out

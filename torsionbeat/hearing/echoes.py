@@ -13,9 +13,9 @@ import numpy.typing as npt
 from scipy.special import log_ndtr
 
 from torsionbeat.hearing.priors import (
-    LAST_REBOUND_FRAMES,
     LEVELS_DB,
     LOUDNESS_DB,
+    last_rebound,
     log_of_rebound,
     log_of_unlocking,
 )
@@ -37,8 +37,8 @@ ECHO_HEARD = 0.85
 """Share of beats whose echo gives a peak: echoes are soft."""
 ECHO_SPREAD_DB = 4.0
 """Scale of an echo's level about the median of its kind."""
-SOONEST_S, LATEST_S = 0.02, LAST_REBOUND_FRAMES / FRAMES_PER_S
-"""Peaks nearer together are one sound; an echo later than the second is rarer than one in 1800 (`priors.log_of_rebound`)."""
+SOONEST_S = 0.02
+"""Peaks nearer together are one sound."""
 LOUDER_DB = 1.5
 """No echo is louder than what it echoes; the median levels of few beats differ from the true ones by this much."""
 DISTINCT_S = 0.015
@@ -69,36 +69,33 @@ def score_of_echoes(
     """
     free = np.ones(len(times), bool)
     free[drops] = free[contacts] = False
-    passage_s, drop_db = 0.0, 0.0
+    passage, drop_db = 0.0, 0.0
     if len(drops) and len(contacts):
         ahead = times[drops, None] - times[contacts]
-        passage_s = float(np.median(np.where(ahead > 0, ahead, np.inf).min(axis=0)))
+        typical_s = float(np.median(np.where(ahead > 0, ahead, np.inf).min(axis=0)))
+        passage = typical_s * FRAMES_PER_S if np.isfinite(typical_s) else 0.0
         drop_db = float(np.median(levels[drops]))
     total = 0.0
-    for sounds, before_s in ((drops, 0.0), (contacts, passage_s)):
+    for sounds, banks in ((drops, passage), (contacts, 0.0)):
+        unlocks = 0.0 if sounds is drops else passage
+        latest_s = max(last_rebound(banks), unlocks) / FRAMES_PER_S
         for _ in range(MOST_OF_A_KIND):
-            delay_s, score, used = _best(times, levels, rarity, sounds, free)
+            delay_s, score, used = _best(times, levels, rarity, sounds, free, latest_s)
             if not len(used):
                 break
             level, own = float(np.median(levels[used])), float(np.median(levels[sounds]))
-            if delay_s < before_s < np.inf:
-                frames, passage = delay_s * FRAMES_PER_S, before_s * FRAMES_PER_S
-                unlocking = log_of_unlocking(frames, passage) + log_normal(
-                    level - drop_db, *LOUDNESS_DB["unlocking"]
-                )
-                score += float(np.logaddexp(unlocking, _log_of_echo(delay_s, level - own)))
-            else:
-                score += _log_of_echo(delay_s, level - own)
+            frames = delay_s * FRAMES_PER_S
+            echo = log_of_rebound(frames, level - own, banks) + float(log_ndtr((own - level) / LOUDER_DB))
+            if frames < unlocks:
+                unlocking = log_of_unlocking(frames, unlocks)
+                unlocking += float(log_normal(level - drop_db, *LOUDNESS_DB["unlocking"]))
+                echo = float(np.logaddexp(unlocking, echo))
+            score += echo
             if score <= 0:
                 break
             total += score
             free[used] = False
     return total
-
-
-def _log_of_echo(delay_s: float, louder_db: float) -> float:
-    """Logarithm of the number of echoes per frame and dB."""
-    return log_of_rebound(delay_s * FRAMES_PER_S, louder_db) + float(log_ndtr(-louder_db / LOUDER_DB))
 
 
 def clear_delays(
@@ -138,16 +135,21 @@ def clear_delays(
 
 
 def _best(
-    times: TimesArray, levels: TimesArray, rarity: TimesArray, sounds: IntArray, free: npt.NDArray[np.bool_]
+    times: TimesArray,
+    levels: TimesArray,
+    rarity: TimesArray,
+    sounds: IntArray,
+    free: npt.NDArray[np.bool_],
+    latest_s: float,
 ) -> tuple[float, float, IntArray]:
-    """Delay of the sound that most of the free peaks make after the given ones, its score before any prior, and its peaks."""
+    """Delay, up to the latest, of the sound that most of the free peaks make after the given ones, its score, and its peaks."""
     none = (0.0, 0.0, np.zeros(0, np.int64))
     after = np.where(free, times[None, :] - times[sounds, None], np.inf)
-    delays = clear_delays(after, rarity, (SOONEST_S, LATEST_S), 1)
+    delays = clear_delays(after, rarity, (SOONEST_S, latest_s), 1)
     if not delays:
         return none
     each = rarity + np.log(ECHO_HEARD) + log_student(np.minimum(after, times[-1]), delays[0], ECHO_SCATTER_S)
-    each = np.where((after > SOONEST_S) & (after < LATEST_S), each, -np.inf)
+    each = np.where((after > SOONEST_S) & (after < latest_s), each, -np.inf)
     peak, best = each.argmax(axis=1), each.max(axis=1)
     heard = best > _ECHO_MISSING
     if np.count_nonzero(heard) < 2:

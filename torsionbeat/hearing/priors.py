@@ -34,6 +34,7 @@ __all__ = [
     "SAME_FORK_DB",
     "SHORTEST_PASSAGE_FRAMES",
     "UNLOCKING",
+    "last_rebound",
     "log_of_beat_error",
     "log_of_contact",
     "log_of_fork",
@@ -64,7 +65,11 @@ REBOUND_ALIKE, REBOUND_ALIKE_DB = 0.85, 3.0
 """Share of the rebounds of one side's sound that the other side's has too, as long after it (to `ALIKE_FRAMES`), and the scale
 of the difference of their levels: one room and one case make both (no source; as for the contacts of one fork)."""
 REBOUND_FRAMES, LAST_REBOUND_FRAMES = 40 * FRAMES_PER_MS, 300 * FRAMES_PER_MS
-"""Banking and early echoes follow within some 40 ms, none after 300."""
+"""Early echoes follow within some 40 ms, none after 300."""
+BANKING_SHARE, LAST_BANKING = 0.2, 0.6
+"""The balance carries the fork on to its banking: half of what follows a drop does so within some 40 ms or within the first share
+of the lift passage, if that is longer, and none later than the second. In a clock of 30 or 60 s that is a third of a second (no
+source; with echoes alone, a banking 370 ms after the drop of a second simulator's clock was called the drop)."""
 PASSAGE_MEDIAN, PASSAGE_SPREAD = 0.017, 0.65
 """Lift passage as a share of the period, log-normal: lifts of 10 to 40 deg, arcs of 200 to 600 deg."""
 SHORT_PASSAGE_FRAMES, SHORTEST_PASSAGE_FRAMES = 60 * FRAMES_PER_MS, 40 * FRAMES_PER_MS
@@ -134,9 +139,18 @@ def log_of_unlocking(after: float, passage: float) -> float:
     )
 
 
-def log_of_rebound(apart: float, louder_db: float) -> float:
-    """Logarithm of the number of rebounds per frame and dB, ``apart`` frames after what rebounds."""
-    rebound = np.log(REBOUND / REBOUND_FRAMES) - apart / REBOUND_FRAMES
+def last_rebound(passage: float) -> float:
+    """Frames after which nothing follows a drop any more, whose lift passage has so many; 0 of these: a contact."""
+    return max(LAST_REBOUND_FRAMES, LAST_BANKING * passage)
+
+
+def log_of_rebound(apart: float, louder_db: float, passage: float) -> float:
+    """Logarithm of the number of rebounds per frame and dB, ``apart`` frames after what rebounds.
+
+    ``passage`` is the lift passage of the drop after which they come, 0 after a contact, which has no banking.
+    """
+    scales = (REBOUND_FRAMES, max(REBOUND_FRAMES, BANKING_SHARE * passage))
+    rebound = np.logaddexp(*(np.log(REBOUND / 2 / scale) - apart / scale for scale in scales))
     return float(rebound + log_normal(louder_db, *LOUDNESS_DB["rebound"]))
 
 

@@ -27,6 +27,10 @@ __all__ = [
 
 FloatArray = npt.NDArray[np.float32]
 
+_HUMS_FROM_HZ, _LINE_HZ, _CELLS_ROUND, _STANDS = 12.5, 0.5, 21, 8.0
+"""No clock ticks more often than every 0.08 s. Width of a line: two of a clock of four seconds fall into it. Cells round it (5 Hz
+either way) whose median is usual, and by how much a hum stands above that: four equal sounds of a beat, evenly spaced, stand
+above it by 4, mains and a fan by 20 to 1000 (no source)."""
 ONE_PERIOD = 5e-4  # periods nearer than this share of themselves are one
 _SLOW = 250
 """Pooled frames (a second): a sound that repeats does so within a few, what repeats over more of them is the room's loudness."""
@@ -40,10 +44,12 @@ class Cadence:
     score: float
 
 
-def autocorrelation(rising: FloatArray, lags: int, strongest: float = 6.0) -> FloatArray:
+def autocorrelation(
+    rising: FloatArray, lags: int, strongest: float = 6.0, *, frame_s: float | None = None
+) -> FloatArray:
     """Autocorrelation summed over bands, shape (lags,), in units of its scatter where nothing repeats.
 
-    ``rising`` has shape (frames, bands).
+    ``rising`` has shape (frames, bands). Where ``frame_s`` is given, hums are taken out.
 
     Parameters
     ----------
@@ -53,6 +59,8 @@ def autocorrelation(rising: FloatArray, lags: int, strongest: float = 6.0) -> Fl
         Number of lags.
     strongest : float
         Larger values count as this.
+    frame_s : float, optional
+        Length of a frame, for the frequencies of hums.
     """
     from scipy import fft
 
@@ -70,11 +78,30 @@ def autocorrelation(rising: FloatArray, lags: int, strongest: float = 6.0) -> Fl
         spectrum = fft.rfft(series, size)
         summed += (spectrum.real**2 + spectrum.imag**2) / np.float32(variance)
         used += 1
+    if frame_s is not None:
+        _take_out_hums(summed, 1 / (size * frame_s))
     total = fft.irfft(summed, size)[:lags].astype(np.float64)
     if used:
         total /= np.sqrt(used * (frames - np.arange(lags, dtype=np.float64)))
     out: FloatArray = total.astype(np.float32)
     return out
+
+
+def _take_out_hums(spectrum: FloatArray, step_hz: float) -> None:
+    """Bring the lines that stand out of a power spectrum down to what is round them, in place.
+
+    Mains, fans and motors repeat at every whole number of their turns, so that any long period seems to. A clock of some seconds
+    has its lines so close together that none stands out.
+    """
+    from scipy.ndimage import median_filter
+
+    width = max(round(_LINE_HZ / step_hz), 1)
+    first = round(_HUMS_FROM_HZ / step_hz)
+    cells = spectrum[first : first + (len(spectrum) - first) // width * width].reshape(-1, width)
+    heights = cells.mean(axis=1)
+    usual = median_filter(heights, _CELLS_ROUND, mode="nearest")
+    stands = heights > _STANDS * usual
+    cells[stands] *= (usual[stands] / heights[stands])[:, None]
 
 
 def of_short_sounds(correlation: FloatArray) -> FloatArray:

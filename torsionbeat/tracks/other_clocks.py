@@ -44,8 +44,11 @@ _FEW_MULTIPLES_S = 1.05
 """Of longer intervals there are fewer than 80 multiples, so that a sound clear in their sum is clear in each of them."""
 _ROWS = 48
 """Rows compared at a time: enough for a median, few enough to follow a clock that drifts."""
-_MOST_OTHERS = 3
-"""A workshop may have more; three are taken out one after the other."""
+_MOST_OTHERS, _MOST_HUMS = 3, 2
+"""A workshop may have more; so many clocks are taken out one after the other, and so many hums."""
+_HUMS = 2 / 3
+"""Share of what repeats, by lines of its spectrum, that is faster than any clock in a hum. In a clock of ten ticks a second every
+other line is that fast; of mains, fans and motors 0.8 to 1 was, of clocks 0.1 to 0.3."""
 # A small alarm clock ticks five times a second, a long pendulum once in two seconds.
 _SHORTEST_TRAIN_S, _LONGEST_TRAIN_S = 0.15, 2.3
 _LEAST_TICKS, _MOST_PEAKS = 6, 36
@@ -63,10 +66,14 @@ spacing (share of the step, or 6 ms)."""
 
 @dataclass(frozen=True, slots=True)
 class OtherClock:
-    """Another sound that repeats: the interval from one sound to the same sound again, and how clear it is."""
+    """Another sound that repeats: the interval from one sound to the same sound again, and how clear it is.
+
+    ``hums``: it repeats much faster than any clock (mains, a fan), and the interval is only a multiple.
+    """
 
     interval_s: float
     score: float
+    hums: bool = False
 
 
 def find_other_clock(strength: FloatArray, frame_s: float, longest_s: float) -> OtherClock | None:
@@ -106,7 +113,21 @@ def find_other_clock(strength: FloatArray, frame_s: float, longest_s: float) -> 
     interval_s = float(periods[chosen])
     if not _every_interval(correlation, frame_s, interval_s):
         return None
-    return OtherClock(interval_s, float(scores[chosen]))
+    return OtherClock(interval_s, float(scores[chosen]), _hums(correlation, frame_s, interval_s))
+
+
+def _hums(correlation: FloatArray, frame_s: float, interval_s: float) -> bool:
+    """Whether what repeats is a hum: the lines of its spectrum that hold most are multiples of one faster than any clock."""
+    series = correlation[int(10 / frame_s) :].astype(np.float64)
+    spectrum = np.abs(np.fft.rfft((series - series.mean()) * np.hanning(len(series))))
+    lines = np.arange(1, int(interval_s / (2 * frame_s)) + 1)
+    places = np.rint(lines * len(series) * frame_s / interval_s).astype(np.int64)
+    heights = np.max(
+        [spectrum[np.clip(places + step, 0, len(spectrum) - 1)] for step in range(-2, 3)], axis=0
+    )
+    fast = lines[lines > interval_s / _SHORTEST_S]
+    most = max((float(heights[lines % line == 0].sum()) for line in fast), default=0.0)
+    return most > _HUMS * float(heights.sum())
 
 
 def _every_interval(correlation: FloatArray, frame_s: float, interval_s: float) -> bool:
@@ -215,6 +236,8 @@ def without_other_clocks(
 ) -> tuple[FloatArray, tuple[OtherClock, ...], npt.NDArray[np.float16] | None]:
     """Strength without the other clocks that are heard (at most three); those clocks; and what they add (None without any).
 
+    A hum that repeats as steadily is taken out too, and is no clock.
+
     Parameters
     ----------
     strength : ndarray
@@ -224,16 +247,18 @@ def without_other_clocks(
     longest_s : float
         Longest interval looked for.
     """
-    others: list[OtherClock] = []
+    found: list[OtherClock] = []
     added: npt.NDArray[np.float16] | None = None
-    while len(others) < _MOST_OTHERS:
+    while True:
         other = find_other_clock(strength, frame_s, longest_s)
-        if other is None or any(abs(other.interval_s / known.interval_s - 1) < 0.01 for known in others):
+        if other is None or any(abs(other.interval_s / known.interval_s - 1) < 0.01 for known in found):
             break
         strength, more = without_other_clock(strength, frame_s, other)
         added = more if added is None else added + more
-        others.append(other)
-    return strength, tuple(others), added
+        found.append(other)
+        if sum(one.hums == other.hums for one in found) == (_MOST_HUMS if other.hums else _MOST_OTHERS):
+            break
+    return strength, tuple(one for one in found if not one.hums), added
 
 
 def _best_shift(reference: FloatArray, profile: FloatArray, reach: int = 6) -> int:

@@ -93,7 +93,7 @@ def find_clock(
     if wanted.heard and (as_before := _as_before(rising, frame_s, wanted)) is not None:
         return as_before
     lags = int(min(0.62 * len(rising), 40 * longest / frame_s))
-    correlation = of_short_sounds(autocorrelation(rising, lags))
+    correlation = of_short_sounds(autocorrelation(rising, lags, frame_s=frame_s))
     for interval_s in others_s:
         correlation = without_other_cadence(correlation, frame_s, interval_s)
     best: Found | None = None
@@ -136,7 +136,7 @@ def _behind(rising: FloatArray, frame_s: float, faster: Found, wanted: Wanted) -
         return None
     cleared = _without_sounds(rising, faster)
     lags = int(min(0.62 * len(cleared), 40 * nominal / frame_s))
-    correlation = of_short_sounds(autocorrelation(cleared, lags))
+    correlation = of_short_sounds(autocorrelation(cleared, lags, frame_s=frame_s))
     low, high = nominal * (1 - NEAR_NOMINAL), nominal * (1 + NEAR_NOMINAL)
     near = Wanted(nominal, low, high, min(wanted.fraction_s, 0.45 * wanted.shortest_s))
     tried = candidates(correlation, frame_s, low, high, _LEAST_SCORE_UNTOLD, 4)
