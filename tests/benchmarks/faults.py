@@ -948,8 +948,48 @@ FAULTS: list[Fault] = [
         ),
     ),
     *of(
+        "tracks/other_clocks.py",
+        "tracks/test_other_clocks.py",
+        hums_told_as_clocks=("tuple(one for one in found if not one.hums)", "tuple(found)"),
+        every_clock_hums=("_HUMS = 2 / 3", "_HUMS = 0.1"),
+        nothing_hums=("_HUMS = 2 / 3", "_HUMS = 1.0"),
+        slow_lines_hum=("lines[lines > interval_s / _SHORTEST_S]", "lines"),
+    ),
+    *of(
+        "tracks/cadence.py",
+        "tracks/test_cadence.py",
+        hums_stay=("stands = heights > _STANDS * usual", "stands = heights > np.inf"),
+        lines_of_a_clock_are_hums=("_STANDS = 12.5, 0.5, 21, 8.0", "_STANDS = 12.5, 0.5, 21, 0.5"),
+    ),
+    *of(
+        "tracks/search.py",
+        "tracks/test_search.py",
+        hums_make_periods=(
+            "correlation = of_short_sounds(autocorrelation(rising, lags, frame_s=frame_s))",
+            "correlation = of_short_sounds(autocorrelation(rising, lags))",
+        ),
+    ),
+    *of(
+        "hearing/priors.py",
+        "hearing/test_account.py",
+        no_late_banking=("BANKING_SHARE, LAST_BANKING = 0.2, 0.6", "BANKING_SHARE, LAST_BANKING = 0.02, 0.6"),
+        banking_at_any_time=(
+            "BANKING_SHARE, LAST_BANKING = 0.2, 0.6",
+            "BANKING_SHARE, LAST_BANKING = 0.2, 6.0",
+        ),
+    ),
+    *of(
+        "hearing/sounds_again.py",
+        "hearing/test_sounds_again.py",
+        banking_usual_at_one_place_only=(
+            'np.median(maximum_filter1d(high, 2 * USUAL_STEPS + 1, axis=1, mode="nearest"), axis=0)',
+            "np.median(high, axis=0)",
+        ),
+    ),
+    *of(
         "hearing/tail.py",
         "hearing/test_sounds_again.py",
+        "hearing/test_tail.py",
         passage_never_travels=(
             "course = np.interp(rows, rows[sure], apart[sure])",
             "course = np.full(len(rows), typical)",

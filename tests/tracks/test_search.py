@@ -105,3 +105,14 @@ def test_a_stretch_of_little_more_than_one_period_is_searched_without_a_stumble(
     up = rising(5, [(12.0, 1.7, 0.1)], duration_s=12.0 * periods)
     found = find_clock(up, FRAME_S, Wanted(12.0, 4.0, 121.0))
     assert found is None or found.period_s < 12.0 * periods
+
+
+@pytest.mark.parametrize("hum_hz", [41.7, 60.0])
+def test_a_hum_makes_no_period_of_an_untold_clock(hum_hz):
+    """A fan, in two bands, beside a clock of 15 s whose period is not told."""
+    series = rising(6, [(15.0, 1.7, 0.2)], duration_s=600.0)
+    time = np.arange(len(series)) * FRAME_S
+    series[:, 2:] += (2 * np.sin(2 * np.pi * hum_hz * time)).astype(np.float32)[:, None]
+    found = find_clock(series, FRAME_S, Wanted(None, 4.0, 121.0))
+    assert found is not None
+    assert found.period_s == pytest.approx(15.0, rel=1e-3)

@@ -50,9 +50,9 @@ LEAST_BEATS = 10
 """Beats of a side from which its mean drop is known."""
 BATCH = 128
 """Beats examined together, or up to twice as many: 20 MB."""
-USUAL_DB, USUAL_STEPS = 8.0, 6
-"""Least level of a repeated drop above that of most beats within this many steps of the same distance: an echo or a banking is
-usual there, and scatters by some dB from beat to beat."""
+USUAL_DB, USUAL_STEPS = 8.0, round(NEAREST_S / FRAME_S / STEP)
+"""Least level of a repeated drop above the loudest that most beats have within this many steps (25 ms) of the same distance: an echo
+or a banking is usual there, and scatters by some dB, and by some 15 ms, from beat to beat."""
 
 NEAREST_FRAMES = round(NEAREST_S / FRAME_S)
 
@@ -137,7 +137,7 @@ def _like(
     which, at = np.nonzero(peak & (rise_db > EASY_RISE_DB) & (below_db < EASY_BELOW_DB))
     alike = _alike(sound, which, at, own)
     easy = alike > EASY_ALIKE
-    usual = maximum_filter1d(np.median(high, axis=0), 2 * USUAL_STEPS + 1, mode="nearest")
+    usual = np.median(maximum_filter1d(high, 2 * USUAL_STEPS + 1, axis=1, mode="nearest"), axis=0)
     sure = (rise_db[which, at] > RISE_DB) & (below_db[which, at] < BELOW_DB)
     sure &= high[which, at] > 10 ** (USUAL_DB / 10) * usual[at]
     sure &= alike > ALIKE
