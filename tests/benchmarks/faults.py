@@ -964,6 +964,7 @@ FAULTS: list[Fault] = [
     *of(
         "tracks/search.py",
         "tracks/test_search.py",
+        half_of_the_told_period_not_tried=("if best is not None and not _settled(best):", "if False:"),
         hums_make_periods=(
             "correlation = of_short_sounds(autocorrelation(rising, lags, frame_s=frame_s))",
             "correlation = of_short_sounds(autocorrelation(rising, lags))",

@@ -367,6 +367,14 @@ def test_nothing_heard_says_why(more, words):
         read(replace(heard(beats=2), **more))
 
 
+def test_nothing_heard_asks_for_the_period_or_doubts_the_one_given():
+    silent = replace(heard(beats=2), samples=600 * RATE_HZ)
+    with pytest.raises(NothingHeardError, match=r"or give the nominal period with --period\.$"):
+        read(silent, clock=replace(CLOCK, nominal_period_s=None))
+    with pytest.raises(NothingHeardError, match=rf"and check --period, which was {PERIOD_S:g} s\.$"):
+        read(silent, clock=replace(CLOCK, nominal_period_s=PERIOD_S))
+
+
 EDGE_S = 0.00015  # what any mean sound's beginning is known to, standard uncertainty
 
 

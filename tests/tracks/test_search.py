@@ -116,3 +116,17 @@ def test_a_hum_makes_no_period_of_an_untold_clock(hum_hz):
     found = find_clock(series, FRAME_S, Wanted(None, 4.0, 121.0))
     assert found is not None
     assert found.period_s == pytest.approx(15.0, rel=1e-3)
+
+
+def test_a_clear_clock_told_at_twice_its_period_is_not_given_up_for_something_faint_near_it():
+    """12 s, and half as loud something of 23.1 s on one side only; 24 s was told."""
+    up = rising(2, [(12.0, 1.7, 0.2)], duration_s=900.0)
+    at = np.rint(np.arange(3.1, 899.0, 23.1) / FRAME_S).astype(int)
+    up[at, 2:] += 8.0
+    told = find_clock(up, FRAME_S, Wanted(24.0, 4.0, 121.0))
+    assert told is not None
+    assert told.period_s == pytest.approx(12.0, rel=1e-3)
+    # told as it is, the faint one is what was asked for
+    own = find_clock(up, FRAME_S, Wanted(23.1, 4.0, 121.0))
+    assert own is not None
+    assert own.period_s == pytest.approx(23.1, rel=1e-3)

@@ -51,8 +51,8 @@ LEAST_BEATS = 10
 BATCH = 128
 """Beats examined together, or up to twice as many: 20 MB."""
 USUAL_DB, USUAL_STEPS = 8.0, round(NEAREST_S / FRAME_S / STEP)
-"""Least level of a repeated drop above the loudest that most beats have within this many steps (25 ms) of the same distance: an echo
-or a banking is usual there, and scatters by some dB, and by some 15 ms, from beat to beat."""
+"""Least level of a repeated drop above the loudest that most beats have within so many steps (25 ms) of the same distance: an
+echo or a banking is usual there, and scatters by some dB, and by some 15 ms, from beat to beat."""
 
 NEAREST_FRAMES = round(NEAREST_S / FRAME_S)
 

@@ -139,7 +139,7 @@ def reading_of(
     for_middles, differ_u_s = as_one_fork_makes_them(together, beats_of(heard.sounds, seconds, {}))
     beats, strays = without_strays(beats_of(heard.sounds, seconds, for_middles))
     if len(beats.number) < LEAST_BEATS:
-        raise NothingHeardError(_nothing(heard, name))
+        raise NothingHeardError(_nothing(heard, name, clock.nominal_period_s))
     beginnings = beginnings_of(beats, heard.sounds, seconds_per_sample)
     differ_s = passages_differ_s(beats, beginnings)
     seconds = seconds + beginnings.later[2 * (heard.sounds.beat % 2) + (heard.sounds.kind == "drop")]
@@ -305,7 +305,7 @@ def _ends(time_s: FloatArray) -> tuple[float, float]:
     return float(time_s[0]), float(time_s[-1])
 
 
-def _nothing(heard: Heard, name: str) -> str:
+def _nothing(heard: Heard, name: str, nominal_period_s: float | None) -> str:
     seconds = heard.samples / heard.sample_rate_hz
     if heard.unsure:
         return (
@@ -327,9 +327,14 @@ def _nothing(heard: Heard, name: str) -> str:
             f"no clock is heard in {name}, which is {seconds:.0f} s long: at least three beats are needed, better twenty. "
             "Record for longer, with the microphone against the movement."
         )
+    period = (
+        "or give the nominal period with --period"
+        if nominal_period_s is None
+        else f"and check --period, which was {nominal_period_s:g} s"
+    )
     return (
         f"no clock is heard in {name}: nothing in it keeps a steady beat. Put the microphone against the movement, "
-        "or give the nominal period with --period."
+        f"{period}."
     )
 
 

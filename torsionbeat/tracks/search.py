@@ -98,25 +98,41 @@ def find_clock(
         correlation = without_other_cadence(correlation, frame_s, interval_s)
     best: Found | None = None
     nominal = wanted.nominal_period_s
-    low = high = 0.0
     if nominal is not None:
-        low, high = nominal * (1 - NEAR_NOMINAL), min(nominal * (1 + NEAR_NOMINAL), duration_s / 1.1)
-    if low < high:  # a stretch of hardly more than one period cannot be correlated with itself
-        near = Wanted(nominal, low, high, min(wanted.fraction_s, 0.45 * wanted.shortest_s))
-        best = _best_of(
-            candidates(correlation, frame_s, low, high, _LEAST_SCORE, 6),
-            correlation,
-            rising,
-            frame_s,
-            near,
-            others_s,
-        )
+        best = _near(correlation, rising, frame_s, wanted, nominal, others_s)
+        if best is not None and not _settled(best):
+            # Told at twice its period, a clear clock is none at that period, and something faint may be one near it, farther off.
+            half = _near(correlation, rising, frame_s, wanted, nominal / 2, others_s)
+            if (
+                half is not None
+                and _settled(half)
+                and abs(2 * half.period_s - nominal) < abs(best.period_s - nominal)
+            ):
+                best = half
     if best is None:
         tried = candidates(correlation, frame_s, wanted.shortest_s, longest, _LEAST_SCORE_UNTOLD, 5)
         best = _best_of(tried, correlation, rising, frame_s, wanted, others_s)
         if best is not None and nominal is not None and best.period_s < 0.7 * nominal:
             return _behind(rising, frame_s, best, wanted) or best
     return best
+
+
+def _near(
+    correlation: FloatArray,
+    rising: FloatArray,
+    frame_s: float,
+    wanted: Wanted,
+    period_s: float,
+    others_s: tuple[float, ...],
+) -> Found | None:
+    """The clock with a period near the given one."""
+    low = period_s * (1 - NEAR_NOMINAL)
+    high = min(period_s * (1 + NEAR_NOMINAL), len(rising) * frame_s / 1.1)
+    if low >= high:  # a stretch of hardly more than one period cannot be correlated with itself
+        return None
+    near = Wanted(period_s, low, high, min(wanted.fraction_s, 0.45 * min(wanted.shortest_s, low)))
+    tried = candidates(correlation, frame_s, low, high, _LEAST_SCORE, 6)
+    return _best_of(tried, correlation, rising, frame_s, near, others_s)
 
 
 def _as_before(rising: FloatArray, frame_s: float, wanted: Wanted) -> Found | None:
