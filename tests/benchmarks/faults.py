@@ -451,7 +451,7 @@ FAULTS: list[Fault] = [
             "1 + self.travel * (beat - self.middle_beat)",
             "1 - self.travel * (beat - self.middle_beat)",
         ),
-        usual_travel_ten_times=("USUAL_TRAVEL_PER_H = 0.01", "USUAL_TRAVEL_PER_H = 0.1"),
+        usual_travel_ten_times=("ARC_AN_HOUR = 0.05", "ARC_AN_HOUR = 0.5"),
         travel_surer_than_it_is=("float(1 / np.sqrt(lever))", "float(0.5 / np.sqrt(lever))"),
         passages_drawn_apart=("{0: one_s - drawn_s * u_one_s**2", "{0: one_s + drawn_s * u_one_s**2"),
         passages_drawn_by_the_deviation=("drawn_s * u_one_s**2, 1: other_s", "drawn_s * u_one_s, 1: other_s"),
@@ -959,7 +959,10 @@ FAULTS: list[Fault] = [
         "tracks/cadence.py",
         "tracks/test_cadence.py",
         hums_stay=("stands = heights > _STANDS * usual", "stands = heights > np.inf"),
-        lines_of_a_clock_are_hums=("_STANDS = 12.5, 0.5, 21, 8.0", "_STANDS = 12.5, 0.5, 21, 0.5"),
+        lines_of_a_clock_are_hums=(
+            "_CELLS_ROUND, _USUAL, _STANDS = 101, 90, 6.0",
+            "_CELLS_ROUND, _USUAL, _STANDS = 101, 90, 0.5",
+        ),
     ),
     *of(
         "tracks/search.py",
@@ -985,6 +988,15 @@ FAULTS: list[Fault] = [
         banking_usual_at_one_place_only=(
             'np.median(maximum_filter1d(high, 2 * USUAL_STEPS + 1, axis=1, mode="nearest"), axis=0)',
             "np.median(high, axis=0)",
+        ),
+    ),
+    *of(
+        "hearing/sides.py",
+        "hearing/test_sides.py",
+        typical_passage_never_travels=("min(len(rows) // _LEAST_PART, _MOST_PARTS)", "1"),
+        travel_is_scatter=(
+            "np.concatenate([passages[part] - np.median(passages[part]) for part in parts])",
+            "passages - np.median(passages)",
         ),
     ),
     *of(

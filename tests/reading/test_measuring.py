@@ -428,7 +428,7 @@ def test_a_travel_that_no_single_contact_shows_widens_the_period():
     what = heard(contact=False, jitter_s=1e-5)
     laid = tuple(SegmentPassage(side, 0, 39, PASSAGE_S * RATE_HZ, 1e-4 * RATE_HZ, 0.0) for side in "ab")
     plain, stacked = read(what), read(replace(what, stacked_passages=laid))
-    a_beat = 0.01 / 3600 * PERIOD_S / 2  # share by which a passage grows from beat to beat
+    a_beat = 0.05 / 3600 * PERIOD_S / 2  # share by which a passage grows from beat to beat
     # Of drops alone nothing is known of the arc: its change is in their period instead.
     unseen = moved_by_unseen_arc_s(PERIOD_S, plain.events.time_s)
     wider = np.sqrt(stacked.period_s.std_dev**2 - plain.period_s.std_dev**2 + unseen**2)

@@ -5,7 +5,7 @@ import pytest
 
 from torsionbeat.hearing.heard import SegmentPassage
 from torsionbeat.reading.beats import (
-    USUAL_TRAVEL_PER_H,
+    ARC_AN_HOUR,
     Beats,
     StackedPassage,
     as_one_fork_makes_them,
@@ -27,10 +27,10 @@ def test_one_stack_knows_no_travel():
     assert only[1].mean_s == pytest.approx(0.9)
     assert only[1].uncertainty_s == pytest.approx(0.001)
     assert only[1].travel == 0
-    assert only[1].travel_uncertainty * 120 == pytest.approx(USUAL_TRAVEL_PER_H)
+    assert only[1].travel_uncertainty * 120 == pytest.approx(ARC_AN_HOUR)
     assert np.allclose(only[1].at(np.array([1, 51, 101])), 0.9)
     assert only[1].lead_s == pytest.approx(0.006)
-    assert USUAL_TRAVEL_PER_H == 0.01  # a hundredth of its arc in an hour, common practice
+    assert ARC_AN_HOUR == 0.05  # as where drops alone are heard
 
 
 def test_travel_of_two_halves_goes_for_both_sides():

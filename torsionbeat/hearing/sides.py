@@ -44,8 +44,8 @@ _SINGLE_SHARE, _MEDIAN_SHARE = 0.8, 0.3
 """Share of beats in which a contact must be certain: below the first the typical passage is better than single ones, below the
 second the stack (average) of all beats is better than that: a stack shows where most of a sound is, not where it begins (of 10
 sides of realsounds it was 9 to 20 ms late in six, where 1 to 8 were stated)."""
-_LEAST_ROWS, _LEAST_HALF = 10, 20
-"""Beats that make a typical passage, and that make one of each half."""
+_LEAST_ROWS, _LEAST_PART, _MOST_PARTS = 10, 5, 8
+"""Beats that make a typical passage, and a part of the stretch with its own; most parts: so is seen how the passage travels."""
 _ASTRAY = 16.0
 """Frames (8 ms) by which the typical single contact and the stack of all may differ."""
 PEAKS_SAY = 10.0
@@ -287,13 +287,13 @@ def _share_of_beats(contact: Placed, drop: Placed) -> float:
 
 
 def _typical(drop: Placed, contact: Placed) -> tuple[Together, ...]:
-    """Typical passage of the beats in which the contact is certain, of each half of them; none of a few beats."""
+    """Typical passage of the beats in which the contact is certain, of each part of them; none of a few beats."""
     rows = np.flatnonzero(drop.usable & contact.usable & drop.certain & contact.certain)
     if len(rows) < _LEAST_ROWS:
         return ()
     passages = (drop.frame - contact.frame)[rows]
-    scatter = median_deviation(passages - np.median(passages))
-    parts = np.array_split(np.arange(len(rows)), 2 if len(rows) >= 2 * _LEAST_HALF else 1)
+    parts = np.array_split(np.arange(len(rows)), min(len(rows) // _LEAST_PART, _MOST_PARTS))
+    scatter = median_deviation(np.concatenate([passages[part] - np.median(passages[part]) for part in parts]))
     return tuple(
         Together(
             int(rows[part[0]]),

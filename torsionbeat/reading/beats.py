@@ -21,6 +21,7 @@ from torsionbeat.tracks.bands import FRAME_S
 
 __all__ = [
     "ALIKE_FORKS",
+    "ARC_AN_HOUR",
     "Beats",
     "StackedPassage",
     "as_one_fork_makes_them",
@@ -46,8 +47,9 @@ ALIKE_FORKS = 0.5
 """Correlation, between the sides, of the remaining doubt of a kind of sound: the room hides the same part of the contact on
 both sides (no source)."""
 
-USUAL_TRAVEL_PER_H = 0.01
-"""Share of its arc that a clock in order gains or loses in an hour (common practice, no source)."""
+ARC_AN_HOUR = 0.05
+"""Change of an arc that is not seen, as a share of it in an hour (standard deviation; no source). A clock that was just set going
+gains or loses more, one that settled less."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,7 +140,7 @@ def stacked_passages(
     half_period_s : float
     """
     sides = {}
-    usual = USUAL_TRAVEL_PER_H / 3600 * half_period_s
+    usual = ARC_AN_HOUR / 3600 * half_period_s
     lever, moment = 1 / usual**2, 0.0
     for side in (0, 1):
         own = [part for part in parts if part.side == "ab"[side]]

@@ -26,6 +26,7 @@ import numpy.typing as npt
 from scipy.special import expit
 
 from torsionbeat.hearing.priors import PASSAGE_MEDIAN, PASSAGE_SPREAD
+from torsionbeat.reading.beats import ARC_AN_HOUR
 from torsionbeat.theory.rate import student_factor
 
 __all__ = [
@@ -57,9 +58,9 @@ _LEAST_IN_PARTS, _FEW = 4, 64
 """A period needs four beats, and one more to leave out. Beyond 64 beats, leaving out an end moves the period by a fifth of
 its uncertainty, which adds only a fiftieth."""
 
-ARC_AN_HOUR, ARC_AT_MOST = 0.05, 0.03
-"""Change of an arc that is not seen, as a share of it: in an hour, and at most in one recording (standard deviations; no
-source). A clock that was just set going gains or loses more, one that settled less: `beats.USUAL_TRAVEL_PER_H`."""
+ARC_AT_MOST = 0.03
+"""Change of an arc that is not seen, as a share of it in one recording, at most (standard deviation; no source). In an hour:
+`beats.ARC_AN_HOUR`."""
 _DROP_LATE = PASSAGE_MEDIAN * float(np.exp(PASSAGE_SPREAD**2)) / 2
 """Time from the middle of the lift passage to the drop, as a share of the period: half a passage, root mean square over the
 log-normal distribution of clocks."""

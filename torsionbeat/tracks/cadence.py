@@ -27,10 +27,13 @@ __all__ = [
 
 FloatArray = npt.NDArray[np.float32]
 
-_HUMS_FROM_HZ, _LINE_HZ, _CELLS_ROUND, _STANDS = 12.5, 0.5, 21, 8.0
-"""No clock ticks more often than every 0.08 s. Width of a line: two of a clock of four seconds fall into it. Cells round it (5 Hz
-either way) whose median is usual, and by how much a hum stands above that: four equal sounds of a beat, evenly spaced, stand
-above it by 4, mains and a fan by 20 to 1000 (no source)."""
+_HUMS_FROM_HZ, _CELL_HZ = 12.5, 0.05
+"""No clock ticks more often than every 0.08 s. Width in which a hum is looked for: of a clock of four seconds every fifth has a
+line, of a slower one more."""
+_CELLS_ROUND, _USUAL, _STANDS = 101, 90, 6.0
+"""Cells round it (2.5 Hz either way) of whose heights this percentile is usual, so that a clock's own lines are, and by how much a
+hum stands above that: the lines of four equal sounds of a beat differ by up to 4, mains and fans stood above them by 10 to 10 000
+(no source)."""
 ONE_PERIOD = 5e-4  # periods nearer than this share of themselves are one
 _SLOW = 250
 """Pooled frames (a second): a sound that repeats does so within a few, what repeats over more of them is the room's loudness."""
@@ -90,16 +93,16 @@ def autocorrelation(
 def _take_out_hums(spectrum: FloatArray, step_hz: float) -> None:
     """Bring the lines that stand out of a power spectrum down to what is round them, in place.
 
-    Mains, fans and motors repeat at every whole number of their turns, so that any long period seems to. A clock of some seconds
-    has its lines so close together that none stands out.
+    Mains, fans and motors repeat at every whole number of their turns, so that any long period seems to. A torsion clock has many
+    lines, near together and alike, of which none stands out.
     """
-    from scipy.ndimage import median_filter
+    from scipy.ndimage import percentile_filter
 
-    width = max(round(_LINE_HZ / step_hz), 1)
+    width = max(round(_CELL_HZ / step_hz), 1)
     first = round(_HUMS_FROM_HZ / step_hz)
     cells = spectrum[first : first + (len(spectrum) - first) // width * width].reshape(-1, width)
     heights = cells.mean(axis=1)
-    usual = median_filter(heights, _CELLS_ROUND, mode="nearest")
+    usual = percentile_filter(heights, _USUAL, _CELLS_ROUND, mode="nearest")
     stands = heights > _STANDS * usual
     cells[stands] *= (usual[stands] / heights[stands])[:, None]
 
