@@ -31,9 +31,9 @@ _HUMS_FROM_HZ, _CELL_HZ = 12.5, 0.05
 """No clock ticks more often than every 0.08 s. Width in which a hum is looked for: of a clock of four seconds every fifth has a
 line, of a slower one more."""
 _CELLS_ROUND, _USUAL, _STANDS = 101, 90, 6.0
-"""Cells round it (2.5 Hz either way) of whose heights this percentile is usual, so that a clock's own lines are, and by how much a
-hum stands above that: the lines of four equal sounds of a beat differ by up to 4, mains and fans stood above them by 10 to 10 000
-(no source)."""
+"""Cells round it (2.5 Hz either way), the percentile of their heights that is usual, so that a clock's own lines are, and by how
+much a hum stands above that: lines of four equal sounds of a beat differ by up to 4, mains and fans stood above them by 10 to
+10 000 (no source)."""
 ONE_PERIOD = 5e-4  # periods nearer than this share of themselves are one
 _SLOW = 250
 """Pooled frames (a second): a sound that repeats does so within a few, what repeats over more of them is the room's loudness."""
