@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from torsionbeat.hearing.heard import Heard, HeardSounds
+from torsionbeat.hearing.heard import Heard, HeardSounds, OtherAccount
 from torsionbeat.reading.beats import StackedPassage
 from torsionbeat.reading.figures import Clock
 from torsionbeat.reading.jumps import Jump
@@ -147,7 +147,17 @@ def test_arc_is_missing_for_a_reason(remarks, night):
     blank = replace(night.swings, lift_passage_s=np.full(len(night.swings), np.nan))
     assert any("no contact is heard" in remark for remark in remarks(swings=blank, **nothing))
     assert any("add --lift" in remark for remark in remarks(clock=Clock("", 60.0), **nothing))
-    assert any("smaller than its own lift" in remark for remark in remarks(**nothing))
+    for passage_s, words in ((29.8, "smaller than its own lift"), (0.05, "which no balance does")):
+        passages = replace(night.swings, lift_passage_s=np.full(len(night.swings), passage_s))
+        assert any(words in remark for remark in remarks(swings=passages, **nothing))
+    # Passages that a balance makes are no fault of the lift: they are too few, or it is in doubt which sounds they lie between.
+    assert [remark for remark in remarks(**nothing) if "The arc is missing" in remark] == [
+        "The arc is missing because too few contacts are heard."
+    ]
+    doubtful = replace(SURE, other_accounts=(OtherAccount(0.3, 0.0, (4000.0, 4000.0)),))
+    told = remarks(doubtful, **nothing)
+    assert not any("The arc is missing" in remark for remark in told)
+    assert any("The arc is not told for that" in remark for remark in told)
     assert any("taken as exact" in remark for remark in remarks(clock=Clock("", 60.0, 20.0)))
 
 

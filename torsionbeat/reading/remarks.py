@@ -9,11 +9,14 @@ from torsionbeat.reading.arc_course import Turn, settling_of
 from torsionbeat.reading.beats import StackedPassage
 from torsionbeat.reading.figures import Reading
 from torsionbeat.reading.jumps import Jump
-from torsionbeat.reading.mean_arc import GREATEST_ARC_DEG
+from torsionbeat.reading.mean_arc import GREATEST_ARC_DEG, LEAST_PASSAGES
 from torsionbeat.reading.other_accounts import remark_on_accounts
 from torsionbeat.sound.remarks import Remark
 
 __all__ = ["remarks_on"]
+
+_WHOLE_SWING = 0.49
+"""Share of the period from contact to drop that is hardly less than a swing takes, which is half of it."""
 
 
 def remarks_on(
@@ -326,20 +329,9 @@ def _on_arc(reading: Reading, heard: Heard) -> list[Remark]:
                     "The arc is missing because the lift is not known: add --lift with the angle from contact to drop.",
                 )
             )
-        elif np.isfinite(passages).sum() >= 3:
-            longest = 2 * float(np.nanmedian(passages)) / reading.period_s.nominal_value
-            swing = reading.clock.lift_deg / max(np.sin(min(np.pi * longest / 2, np.pi / 2)), 1e-9)
-            out.append(
-                Remark(
-                    "no-arc-lift-impossible",
-                    f"The arc is missing: with a lift of {reading.clock.lift_deg:g} deg the swing would be {swing:.0f} deg, "
-                    "which no balance does. What is heard before the drop is not the contact, or the lift is wrong: check --lift."
-                    if swing > GREATEST_ARC_DEG
-                    else f"The arc is missing: with a lift of {reading.clock.lift_deg:g} deg the swing would be smaller than its "
-                    f"own lift (contact to drop takes {longest / 2:.1%} of the period). Check --lift.",
-                )
-            )
-        else:
+        elif impossible := _impossible_with_lift(reading):
+            out.append(Remark("no-arc-lift-impossible", impossible))
+        elif not heard.other_accounts:  # else it is these that withhold it, and a remark of their own says so
             out.append(
                 Remark("no-arc-few-contacts", "The arc is missing because too few contacts are heard.")
             )
@@ -355,6 +347,26 @@ def _on_arc(reading: Reading, heard: Heard) -> list[Remark]:
     if reading.offset_deg is None and reading.beat_error_ms is not None and reading.arc_deg is None:
         out.append(Remark("no-offset-without-arc", "The offset as an angle needs the arc."))
     return out
+
+
+def _impossible_with_lift(reading: Reading) -> str:
+    """The sentence on passages that no balance makes with the lift that was given; empty where they are possible."""
+    passages, lift_deg = reading.swings.lift_passage_s, reading.clock.lift_deg
+    if lift_deg is None or np.isfinite(passages).sum() < LEAST_PASSAGES:
+        return ""
+    share = float(np.nanmedian(passages)) / reading.period_s.nominal_value
+    if share >= _WHOLE_SWING:
+        return (
+            f"The arc is missing: with a lift of {lift_deg:g} deg the swing would be smaller than its own lift (contact to drop "
+            f"takes {share:.1%} of the period). Check --lift."
+        )
+    swing_deg = lift_deg / np.sin(np.pi * share)
+    if swing_deg <= GREATEST_ARC_DEG:
+        return ""
+    return (
+        f"The arc is missing: with a lift of {lift_deg:g} deg the swing would be {swing_deg:.0f} deg, which no balance does. "
+        "What is heard before the drop is not the contact, or the lift is wrong: check --lift."
+    )
 
 
 def _on_beginnings(heard: Heard) -> list[Remark]:
