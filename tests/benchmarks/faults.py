@@ -951,6 +951,7 @@ FAULTS: list[Fault] = [
         "tracks/other_clocks.py",
         "tracks/test_other_clocks.py",
         hums_told_as_clocks=("tuple(one for one in found if not one.hums)", "tuple(found)"),
+        a_hum_is_added_to_the_room=("if not other.hums:\n            added", "if True:\n            added"),
         every_clock_hums=("_HUMS = 2 / 3", "_HUMS = 0.1"),
         nothing_hums=("_HUMS = 2 / 3", "_HUMS = 1.0"),
         slow_lines_hum=("lines[lines > interval_s / _SHORTEST_S]", "lines"),

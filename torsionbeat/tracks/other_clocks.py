@@ -236,7 +236,7 @@ def without_other_clocks(
 ) -> tuple[FloatArray, tuple[OtherClock, ...], npt.NDArray[np.float16] | None]:
     """Strength without the other clocks that are heard (at most three); those clocks; and what they add (None without any).
 
-    A hum that repeats as steadily is taken out too, and is no clock.
+    A hum that repeats as steadily is taken out too, and is no clock: it is there at every moment, and so in the room's floor.
 
     Parameters
     ----------
@@ -254,7 +254,8 @@ def without_other_clocks(
         if other is None or any(abs(other.interval_s / known.interval_s - 1) < 0.01 for known in found):
             break
         strength, more = without_other_clock(strength, frame_s, other)
-        added = more if added is None else added + more
+        if not other.hums:
+            added = more if added is None else added + more
         found.append(other)
         if sum(one.hums == other.hums for one in found) == (_MOST_HUMS if other.hums else _MOST_OTHERS):
             break
