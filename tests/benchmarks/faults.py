@@ -941,7 +941,10 @@ FAULTS: list[Fault] = [
             "((drops, passage), (contacts, 0.0))",
             "((drops, 0.0), (contacts, 0.0))",
         ),
-        late_unlockings_not_looked_for=("max(last_rebound(banks), unlocks)", "last_rebound(banks)"),
+        late_unlockings_looked_for=(
+            "latest_s = last_rebound(banks) / FRAMES_PER_S",
+            "latest_s = max(last_rebound(banks), unlocks) / FRAMES_PER_S",
+        ),
         missing_echoes_for_nothing=(
             "_ECHO_MISSING * (len(sounds) - len(used))",
             "0.0 * (len(sounds) - len(used))",

@@ -67,12 +67,13 @@ def test_a_slow_clock_banks_long_after_its_drop(after_s, heard):
     assert (got > 10) == heard
 
 
-def test_an_unlocking_late_in_a_slow_passage_follows_its_contact():
-    """0.45 s after the contact, 0.25 s before the drop."""
-    times, levels = beats((-0.7, 27.0), (-0.25, 20.0), (0.0, 30.0))
+def test_a_drop_late_in_a_slow_passage_is_no_unlocking_of_what_follows_it():
+    """Contact, drop, and a banking 0.72 s after the drop: taken for contact, unlocking and drop they gain nothing from the drop."""
+    times, levels = beats((-0.75, 27.0), (0.0, 30.0), (0.72, 22.0))
     rarity = np.full(len(times), 4.0)
-    drops, contacts = (rows(times, levels, at_s) for at_s in (0.0, -0.7))
-    assert score_of_echoes(times, levels, rarity, drops, contacts) > 10
+    drops, contacts, bankings = (rows(times, levels, at_s) for at_s in (0.0, -0.75, 0.72))
+    assert score_of_echoes(times, levels, rarity, bankings, contacts) < 1
+    assert score_of_echoes(times, levels, rarity, drops, contacts) < 1
 
 
 def test_a_louder_sound_is_no_echo():

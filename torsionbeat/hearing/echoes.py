@@ -77,8 +77,9 @@ def score_of_echoes(
         drop_db = float(np.median(levels[drops]))
     total = 0.0
     for sounds, banks in ((drops, passage), (contacts, 0.0)):
+        # Unlockings are looked for as far as echoes are, and no farther: the drop itself, late in a slow passage, would be one.
         unlocks = 0.0 if sounds is drops else passage
-        latest_s = max(last_rebound(banks), unlocks) / FRAMES_PER_S
+        latest_s = last_rebound(banks) / FRAMES_PER_S
         for _ in range(MOST_OF_A_KIND):
             delay_s, score, used = _best(times, levels, rarity, sounds, free, latest_s)
             if not len(used):
