@@ -68,7 +68,7 @@ def test_a_slow_clock_banks_long_after_its_drop(after_s, heard):
 
 
 def test_a_drop_late_in_a_slow_passage_is_no_unlocking_of_what_follows_it():
-    """Contact, drop, and a banking 0.72 s after the drop: taken for contact, unlocking and drop they gain nothing from the drop."""
+    """Contact, drop, and a banking 0.72 s after it: taken for contact, unlocking and drop they gain nothing from the drop."""
     times, levels = beats((-0.75, 27.0), (0.0, 30.0), (0.72, 22.0))
     rarity = np.full(len(times), 4.0)
     drops, contacts, bankings = (rows(times, levels, at_s) for at_s in (0.0, -0.75, 0.72))
