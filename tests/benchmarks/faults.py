@@ -1013,6 +1013,7 @@ FAULTS: list[Fault] = [
         "hearing/tail.py",
         "hearing/test_sounds_again.py",
         "hearing/test_tail.py",
+        a_tail_of_no_length=("max(delay, NEAREST_FRAMES) - 2 * WITHIN_RISE", "delay - 2 * WITHIN_RISE"),
         passage_never_travels=(
             "course = np.interp(rows, rows[sure], apart[sure])",
             "course = np.full(len(rows), typical)",

@@ -11,7 +11,7 @@ import pytest
 
 from torsionbeat.hearing.placing import Placed
 from torsionbeat.hearing.sounds_again import CONTROLS, NOT_SOUGHT, sounds_again
-from torsionbeat.hearing.tail import due
+from torsionbeat.hearing.tail import _Tail, due
 from torsionbeat.theory.edges import AFTER, BEFORE
 from torsionbeat.tracks.bands import CHUNK_FRAMES, POWER_OF_LEVEL
 from torsionbeat.tracks.fine_power import FinePower
@@ -162,3 +162,20 @@ def test_a_sound_is_due_where_it_was_followed_moved_to_where_all_beats_rise():
     few = np.arange(BEATS) % 2 == 0
     np.testing.assert_allclose(due(main, placed(DROPS + travels, few), 300), 300.0)
     np.testing.assert_allclose(due(main, None, 300), 300.0)
+
+
+@pytest.mark.parametrize("delay", [-30, 0, 12, NEAREST])
+def test_a_tail_is_followed_for_as_long_as_a_ring_lasts_at_least(delay):
+    """Rows in which a later sound was followed to the main one's place, or before it, leave a tail all the same."""
+    made = levels()
+    fine = FinePower(
+        made, np.full((-(-len(made) // CHUNK_FRAMES), 3), POWER_OF_LEVEL[ROOM], np.float32), None
+    )
+    tail = _Tail.of(fine, [placed()], REACH)
+    assert tail is not None
+    added = tail.added(delay).added
+    assert added is not None
+    np.testing.assert_array_equal(added, tail.added(NEAREST).added)
+    at = int(DROPS[3]) // 8
+    # 20 dB above the room at its beginning, twice the mean
+    assert added[at].max() == pytest.approx(200, rel=0.3)

@@ -196,8 +196,11 @@ class _Tail:
         return float(_DB * before.mean(axis=(0, 1)).max())
 
     def added(self, delay: int) -> FinePower:
-        """The power, with the most that the tail adds: as heard up to the sound ``delay`` frames later, then continued."""
-        until = delay - 2 * WITHIN_RISE
+        """The power, with the most that the tail adds: as heard up to the sound ``delay`` frames later, then continued.
+
+        A sound that was followed to just beside the main one in some beats is none of those for which there is a tail.
+        """
+        until = max(delay, NEAREST_FRAMES) - 2 * WITHIN_RISE
         mean = self.logs[:, :until].mean(axis=0)
         fitted = np.arange(max(until - TAIL_FITTED, 0), until)
         lines = np.polynomial.polynomial.polyfit(fitted - fitted.mean(), mean[fitted], 1)
