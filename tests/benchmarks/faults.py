@@ -1027,7 +1027,7 @@ FAULTS: list[Fault] = [
     ),
     *of(
         "hearing/segment.py",
-        "hearing/test_sounds_again.py",
+        "hearing/test_tail.py",
         few_beats_know_no_tail=(
             "placed_in_the_tail(fine, [placed], tracks[-1:], period, rises=False)",
             "[placed]",
@@ -1036,7 +1036,7 @@ FAULTS: list[Fault] = [
     ),
     *of(
         "hearing/beginnings.py",
-        "hearing/test_sounds_again.py",
+        "hearing/test_tail.py",
         tail_hides_nothing=(
             "max(by_room, -float(np.median(self.mean[quiet])))",
             "by_room",

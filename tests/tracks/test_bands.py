@@ -200,3 +200,13 @@ def test_a_chapter_is_the_chunks_taken_in_and_not_forgotten_however_much_room_th
         np.testing.assert_array_equal(chapter.levels, np.concatenate([one.levels for one in chunks[3:]]))
         # half precision has 11 bits
         np.testing.assert_allclose(chapter.strength, np.concatenate(strength[3:]), rtol=2**-11, atol=1e-3)
+
+
+def test_the_floor_is_the_power_of_the_room():
+    """The median of the means of eight frames, as the levels have them: of a second of one band it scatters by 5 %, and the floor
+    is the higher of this chunk's and the usual."""
+    plan = plan_bands(16_000)
+    noise = (0.01 * np.random.default_rng(8).standard_normal(3 * plan.chunk_samples)).astype(np.float32)
+    for chunk in BandEar(plan).feed(noise)[:2]:
+        power = POWER_OF_LEVEL[chunk.levels].reshape(-1, POOLED_FRAMES, plan.bands).mean(axis=1)
+        np.testing.assert_allclose(chunk.floor, np.median(power, axis=0), rtol=0.2)
