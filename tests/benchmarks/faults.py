@@ -938,8 +938,8 @@ FAULTS: list[Fault] = [
         ),
         louder_echoes=("log_ndtr((own - level) / LOUDER_DB)", "0 * log_ndtr((own - level) / LOUDER_DB)"),
         no_banking_after_a_slow_drop=(
-            "((drops, passage), (contacts, 0.0))",
-            "((drops, 0.0), (contacts, 0.0))",
+            "((drops, passage, 0.0), (contacts, 0.0, passage))",
+            "((drops, 0.0, 0.0), (contacts, 0.0, passage))",
         ),
         late_unlockings_looked_for=(
             "latest_s = last_rebound(banks) / FRAMES_PER_S",
@@ -957,7 +957,7 @@ FAULTS: list[Fault] = [
         a_hum_is_added_to_the_room=("if not other.hums:\n            added", "if True:\n            added"),
         every_clock_hums=("_HUMS = 2 / 3", "_HUMS = 0.1"),
         nothing_hums=("_HUMS = 2 / 3", "_HUMS = 1.0"),
-        slow_lines_hum=("lines[lines > interval_s / _SHORTEST_S]", "lines"),
+        slow_lines_hum=("lines[lines > interval_s / SHORTEST_TICK_S]", "lines"),
     ),
     *of(
         "tracks/cadence.py",
@@ -973,8 +973,8 @@ FAULTS: list[Fault] = [
         "tracks/test_search.py",
         half_of_the_told_period_not_tried=("if best is not None and not _settled(best):", "if False:"),
         hums_make_periods=(
-            "correlation = of_short_sounds(autocorrelation(rising, lags, frame_s=frame_s))",
-            "correlation = of_short_sounds(autocorrelation(rising, lags))",
+            "return of_short_sounds(autocorrelation(rising, lags, frame_s=frame_s))",
+            "return of_short_sounds(autocorrelation(rising, lags))",
         ),
     ),
     *of(
@@ -990,7 +990,7 @@ FAULTS: list[Fault] = [
         "hearing/sounds_again.py",
         "hearing/test_sounds_again.py",
         banking_usual_at_one_place_only=(
-            'np.median(maximum_filter1d(high, 2 * USUAL_STEPS + 1, axis=1, mode="nearest"), axis=0)',
+            'np.median(maximum_filter1d(high, width, axis=1, mode="nearest"), axis=0)',
             "np.median(high, axis=0)",
         ),
     ),

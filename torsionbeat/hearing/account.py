@@ -78,8 +78,6 @@ factor of 1.8 of the true one (0.6 of the natural logarithm in the mean of all b
 ALIKE, ALIKE_FRAMES, ALIKE_SHARE, UNLIKE_SHARE = 0.9, 4 * FRAMES_PER_MS, 0.006, 0.08
 """In nine of ten clocks the passages of both sides differ by the larger of 4 ms and 0.6 %, as the lift takes the same time both
 ways. In the others they differ by 8 %: one was timed from another part of its sound."""
-MOST_SOUNDS = 5
-"""Unlocking, contact, drop, banking and an echo."""
 # Closer at either end, where a share is most informative: rarely present, and nearly always.
 _SHARES = np.concatenate(
     [[0.002, 0.005, 0.01, 0.02, 0.04, 0.07], np.arange(0.1, 0.95, 0.05), [0.95, 0.97, 0.985, 0.995, 0.999]]
@@ -307,7 +305,7 @@ def accounts(sides: list[list[Sound]], out_of_half: float, period: float) -> lis
     Parameters
     ----------
     sides : list of list of Sound
-        Each in order of place; at most `MOST_SOUNDS` a side are considered.
+        Each in order of place.
     out_of_half : float
         Frames by which the second side's origin lies later than half a period after the first's.
     period : float

@@ -76,9 +76,8 @@ def score_of_echoes(
         passage = typical_s * FRAMES_PER_S if np.isfinite(typical_s) else 0.0
         drop_db = float(np.median(levels[drops]))
     total = 0.0
-    for sounds, banks in ((drops, passage), (contacts, 0.0)):
+    for sounds, banks, unlocks in ((drops, passage, 0.0), (contacts, 0.0, passage)):
         # Unlockings are looked for as far as echoes are, and no farther: the drop itself, late in a slow passage, would be one.
-        unlocks = 0.0 if sounds is drops else passage
         latest_s = last_rebound(banks) / FRAMES_PER_S
         for _ in range(MOST_OF_A_KIND):
             delay_s, score, used = _best(times, levels, rarity, sounds, free, latest_s)

@@ -46,8 +46,6 @@ __all__ = [
 ]
 
 FloatArray = npt.NDArray[np.float64]
-IntArray = npt.NDArray[np.int64]
-BoolArray = npt.NDArray[np.bool_]
 
 _PARTS, _MOST_STEPS, _SHORTEST_S = (2, 3, 5), 3, 4.0
 """A given period may be one of these multiples of the true one, or a product of several (at most the second number); no torsion

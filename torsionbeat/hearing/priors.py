@@ -84,6 +84,8 @@ SAME_DROP_DB = 4.0
 """Scale of the difference in level of both sides' drops (Student's distribution, 3): like pallets and teeth."""
 LEVELS_DB = 20.0
 """Range of the room's levels, over which the level of one sound counts."""
+# Middles of nine equal parts of a normal distribution.
+NORMAL_POINTS = ndtri((np.arange(9) + 0.5) / 9)
 
 
 def log_of_passage(passage: float, period: float) -> float:
@@ -152,7 +154,3 @@ def log_of_rebound(apart: float, louder_db: float, passage: float) -> float:
     scales = (REBOUND_FRAMES, max(REBOUND_FRAMES, BANKING_SHARE * passage))
     rebound = np.logaddexp(*(np.log(REBOUND / 2 / scale) - apart / scale for scale in scales))
     return float(rebound + log_normal(louder_db, *LOUDNESS_DB["rebound"]))
-
-
-# Middles of nine equal parts of a normal distribution.
-NORMAL_POINTS = ndtri((np.arange(9) + 0.5) / 9)

@@ -28,7 +28,6 @@ __all__ = [
 ]
 
 FloatArray = npt.NDArray[np.float32]
-TimesArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
 STEP = 2
@@ -50,11 +49,10 @@ LEAST_BEATS = 10
 """Beats of a side from which its mean drop is known."""
 BATCH = 128
 """Beats examined together, or up to twice as many: 20 MB."""
-USUAL_DB, USUAL_STEPS = 8.0, round(NEAREST_S / FRAME_S / STEP)
-"""Least level of a repeated drop above the loudest that most beats have within so many steps (25 ms) of the same distance: an
+NEAREST_FRAMES, NEAREST_STEPS = round(NEAREST_S / FRAME_S), round(NEAREST_S / FRAME_S / STEP)
+USUAL_DB = 8.0
+"""Least level of a repeated drop above the loudest that most beats have within `NEAREST_S` (25 ms) of the same distance: an
 echo or a banking is usual there, and scatters by some dB, and by some 15 ms, from beat to beat."""
-
-NEAREST_FRAMES = round(NEAREST_S / FRAME_S)
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,12 +130,12 @@ def _like(
     rise_db = 10 * np.log10(np.maximum(high, 1e-3) / np.maximum(low, 1e-3))
     loudest = float(np.convolve(own @ weights, np.ones(RISES) / RISES, "valid").max())
     below_db = 10 * np.log10(max(loudest, 1e-3) / np.maximum(high - low, 1e-9))
-    width = 2 * round(NEAREST_S / FRAME_S / STEP) + 1
+    width = 2 * NEAREST_STEPS + 1
     peak = rise_db == maximum_filter1d(rise_db, width, axis=1, mode="nearest")
     which, at = np.nonzero(peak & (rise_db > EASY_RISE_DB) & (below_db < EASY_BELOW_DB))
     alike = _alike(sound, which, at, own)
     easy = alike > EASY_ALIKE
-    usual = np.median(maximum_filter1d(high, 2 * USUAL_STEPS + 1, axis=1, mode="nearest"), axis=0)
+    usual = np.median(maximum_filter1d(high, width, axis=1, mode="nearest"), axis=0)
     sure = (rise_db[which, at] > RISE_DB) & (below_db[which, at] < BELOW_DB)
     sure &= high[which, at] > 10 ** (USUAL_DB / 10) * usual[at]
     sure &= alike > ALIKE

@@ -27,9 +27,10 @@ __all__ = [
 
 FloatArray = npt.NDArray[np.float32]
 
-_HUMS_FROM_HZ, _CELL_HZ = 12.5, 0.05
-"""No clock ticks more often than every 0.08 s. Width in which a hum is looked for: of a clock of four seconds every fifth has a
-line, of a slower one more."""
+SHORTEST_TICK_S = 0.08
+"""A watch of 36 000 beats an hour ticks every 0.1 s: what repeats faster is no clock."""
+_CELL_HZ = 0.05
+"""Width in which a hum is looked for: of a clock of four seconds every fifth has a line, of a slower one more."""
 _CELLS_ROUND, _USUAL, _STANDS = 101, 90, 6.0
 """Cells round it (2.5 Hz either way), the percentile of their heights that is usual, so that a clock's own lines are, and by how
 much a hum stands above that: lines of four equal sounds of a beat differ by up to 4, mains and fans stood above them by 10 to
@@ -99,7 +100,7 @@ def _take_out_hums(spectrum: FloatArray, step_hz: float) -> None:
     from scipy.ndimage import percentile_filter
 
     width = max(round(_CELL_HZ / step_hz), 1)
-    first = round(_HUMS_FROM_HZ / step_hz)
+    first = round(1 / SHORTEST_TICK_S / step_hz)
     cells = spectrum[first : first + (len(spectrum) - first) // width * width].reshape(-1, width)
     heights = cells.mean(axis=1)
     usual = percentile_filter(heights, _USUAL, _CELLS_ROUND, mode="nearest")

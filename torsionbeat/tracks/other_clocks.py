@@ -15,7 +15,13 @@ import numpy as np
 import numpy.typing as npt
 
 from torsionbeat.tracks.bands import rising
-from torsionbeat.tracks.cadence import autocorrelation, of_short_sounds, score_periods, strongest_cadences
+from torsionbeat.tracks.cadence import (
+    SHORTEST_TICK_S,
+    autocorrelation,
+    of_short_sounds,
+    score_periods,
+    strongest_cadences,
+)
 from torsionbeat.tracks.densities import log_student
 
 __all__ = [
@@ -32,8 +38,6 @@ __all__ = [
 FloatArray = npt.NDArray[np.float32]
 FineArray = npt.NDArray[np.float64]
 
-_SHORTEST_S = 0.08
-"""A watch of 36 000 beats an hour ticks every 0.1 s."""
 _LONGEST_S = 2.2
 """A seconds pendulum beats every second, tick and tock two seconds apart."""
 _LEAST_SCORE = 25.0
@@ -92,7 +96,7 @@ def find_other_clock(strength: FloatArray, frame_s: float, longest_s: float) -> 
         Longest interval looked for.
     """
     longest_s = min(_LONGEST_S, longest_s)
-    if longest_s <= _SHORTEST_S or len(strength) * frame_s < 30:
+    if longest_s <= SHORTEST_TICK_S or len(strength) * frame_s < 30:
         return None
     # Half an hour holds hundreds of ticks: a longer stretch need not be correlated with itself.
     up = rising(strength[: round(_ENOUGH_S / frame_s)], 6.0)
@@ -100,7 +104,7 @@ def find_other_clock(strength: FloatArray, frame_s: float, longest_s: float) -> 
     correlation = of_short_sounds(autocorrelation(up, lags))
     correlation[: int(10 / frame_s)] = 0
     width = 3
-    multiples = int(min(400, lags * frame_s / _SHORTEST_S))
+    multiples = int(min(400, lags * frame_s / SHORTEST_TICK_S))
     periods, scores = _score_from(correlation, frame_s, longest_s, multiples, width)
     best = strongest_cadences(periods, scores, 1)
     if not best or best[0].score < _LEAST_SCORE:
@@ -125,7 +129,7 @@ def _hums(correlation: FloatArray, frame_s: float, interval_s: float) -> bool:
     heights = np.max(
         [spectrum[np.clip(places + step, 0, len(spectrum) - 1)] for step in range(-2, 3)], axis=0
     )
-    fast = lines[lines > interval_s / _SHORTEST_S]
+    fast = lines[lines > interval_s / SHORTEST_TICK_S]
     most = max((float(heights[lines % line == 0].sum()) for line in fast), default=0.0)
     return most > _HUMS * float(heights.sum())
 
@@ -151,7 +155,7 @@ def _score_from(
     """Score of each interval, over all its multiples within the correlation."""
     total = len(correlation) * frame_s
     all_periods, all_scores = [], []
-    low = _SHORTEST_S
+    low = SHORTEST_TICK_S
     while low < longest_s:
         high = min(low * 1.5, longest_s)
         periods, scores = score_periods(

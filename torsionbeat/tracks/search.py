@@ -92,8 +92,7 @@ def find_clock(
         return None
     if wanted.heard and (as_before := _as_before(rising, frame_s, wanted)) is not None:
         return as_before
-    lags = int(min(0.62 * len(rising), 40 * longest / frame_s))
-    correlation = of_short_sounds(autocorrelation(rising, lags, frame_s=frame_s))
+    correlation = _correlation(rising, frame_s, longest)
     for interval_s in others_s:
         correlation = without_other_cadence(correlation, frame_s, interval_s)
     best: Found | None = None
@@ -117,21 +116,30 @@ def find_clock(
     return best
 
 
+def _correlation(rising: FloatArray, frame_s: float, longest_s: float) -> FloatArray:
+    """Autocorrelation of short sounds, without hums, over forty of the longest periods searched."""
+    lags = int(min(0.62 * len(rising), 40 * longest_s / frame_s))
+    return of_short_sounds(autocorrelation(rising, lags, frame_s=frame_s))
+
+
 def _near(
     correlation: FloatArray,
     rising: FloatArray,
     frame_s: float,
     wanted: Wanted,
     period_s: float,
-    others_s: tuple[float, ...],
+    others_s: tuple[float, ...] = (),
+    *,
+    least: float = _LEAST_SCORE,
+    count: int = 6,
 ) -> Found | None:
-    """The clock with a period near the given one."""
+    """The clock with a period near the given one, of so many cadences that score more than the least."""
     low = period_s * (1 - NEAR_NOMINAL)
     high = min(period_s * (1 + NEAR_NOMINAL), len(rising) * frame_s / 1.1)
     if low >= high:  # a stretch of hardly more than one period cannot be correlated with itself
         return None
     near = Wanted(period_s, low, high, min(wanted.fraction_s, 0.45 * min(wanted.shortest_s, low)))
-    tried = candidates(correlation, frame_s, low, high, _LEAST_SCORE, 6)
+    tried = candidates(correlation, frame_s, low, high, least, count)
     return _best_of(tried, correlation, rising, frame_s, near, others_s)
 
 
@@ -151,12 +159,8 @@ def _behind(rising: FloatArray, frame_s: float, faster: Found, wanted: Wanted) -
     if nominal is None or nominal > len(rising) * frame_s / 3:
         return None
     cleared = _without_sounds(rising, faster)
-    lags = int(min(0.62 * len(cleared), 40 * nominal / frame_s))
-    correlation = of_short_sounds(autocorrelation(cleared, lags, frame_s=frame_s))
-    low, high = nominal * (1 - NEAR_NOMINAL), nominal * (1 + NEAR_NOMINAL)
-    near = Wanted(nominal, low, high, min(wanted.fraction_s, 0.45 * wanted.shortest_s))
-    tried = candidates(correlation, frame_s, low, high, _LEAST_SCORE_UNTOLD, 4)
-    found = _best_of(tried, correlation, cleared, frame_s, near)
+    correlation = _correlation(cleared, frame_s, nominal)
+    found = _near(correlation, cleared, frame_s, wanted, nominal, least=_LEAST_SCORE_UNTOLD, count=4)
     if found is None or found.pattern.second is None:
         return None
     scores = (found.pattern.first.score, found.pattern.second.score)
@@ -186,15 +190,15 @@ def _without_sounds(rising: FloatArray, found: Found) -> FloatArray:
 
 
 def _best_of(
-    candidates: list[Cadence],
+    tried: list[Cadence],
     correlation: FloatArray,
     rising: FloatArray,
     frame_s: float,
     wanted: Wanted,
-    others_s: tuple[float, ...] = (),
+    others_s: tuple[float, ...],
 ) -> Found | None:
     proved: list[Found] = []
-    for cadence in candidates:
+    for cadence in tried:
         if any(_related(cadence.period_s, found.period_s) for found in proved):
             continue
         if proved and _settled(proved[0]) and cadence.score < 0.3 * proved[0].score:
